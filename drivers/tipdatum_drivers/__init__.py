@@ -1,0 +1,1 @@
+"""Reading tilt sensors: bytes or recorded lines in, readings out. Knows nothing of the service."""

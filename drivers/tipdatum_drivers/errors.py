@@ -1,0 +1,60 @@
+"""Errors by whose fault they are.
+
+::
+
+    TipdatumError
+    ├── InputError            the user's input is wrong; one clear message, exit code 2
+    │   ├── ConfigError       a configuration or machine file (file, key, found, expected)
+    │   └── SessionError      a session file (file, line, found, expected)
+    └── PortError             a serial port or a broker; says whether trying again helps
+
+Live data never raises: a decoder counts a `Fault` (see `tipdatum_drivers.reading`) instead.
+"""
+
+from __future__ import annotations
+
+
+class TipdatumError(Exception):
+    """Base of every error that this project raises on purpose."""
+
+
+class InputError(TipdatumError):
+    """Something the user gave is wrong. The message alone tells what and where."""
+
+
+class ConfigError(InputError):
+    """A configuration or machine description that cannot be used.
+
+    Args:
+        file: the file's name as the user gave it, or a description such as "session header".
+        key: dotted path of the key, empty if the file as a whole is wrong.
+        found: what stands there.
+        expected: what should.
+    """
+
+    def __init__(self, file: str, key: str, found: str, expected: str) -> None:
+        self.file, self.key, self.found, self.expected = file, key, found, expected
+        where = f"{file}: {key}" if key else file
+        super().__init__(f"{where}: found {found}; expected {expected}")
+
+
+class SessionError(InputError):
+    """A session file that cannot be read.
+
+    Args:
+        file: the file's name. line: line number from 1, 0 if the file as a whole is wrong.
+        found: what stands there. expected: what should.
+    """
+
+    def __init__(self, file: str, line: int, found: str, expected: str) -> None:
+        self.file, self.line, self.found, self.expected = file, line, found, expected
+        where = f"{file}, line {line}" if line else file
+        super().__init__(f"{where}: found {found}; expected {expected}")
+
+
+class PortError(TipdatumError):
+    """A port or broker that cannot be opened. `retry_helps` says whether it may come back by itself."""
+
+    def __init__(self, message: str, *, retry_helps: bool) -> None:
+        self.retry_helps = retry_helps
+        super().__init__(message)

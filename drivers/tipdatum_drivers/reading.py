@@ -1,0 +1,115 @@
+"""What a driver delivers: readings in the sensor's own axes, and counted faults.
+
+Every `t` is seconds on the one monotonic clock of the run, taken when the reading's last byte came in.
+`t_sample`, where a device stamps its samples, is on the same clock. Axes are those printed on the part;
+mounting is the business of fusion.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, TypeAlias
+
+Vector: TypeAlias = tuple[float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Imu:
+    """Specific force and, unless the part has no gyro, angular rate. m/s² and rad/s."""
+
+    t: float
+    sensor: str
+    accel_mps2: Vector
+    gyro_radps: Vector | None = None
+    temp_c: float | None = None
+    t_sample: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Tilt:
+    """Angles of an inclinometer, degrees, before mounting.
+
+    `angle_deg` = atan2(x·up, z·up) of a single-axis 360° part, or `pitch_deg` = asin(x·up) and
+    `roll_deg` = asin(y·up) of a dual-axis one.
+    """
+
+    t: float
+    sensor: str
+    angle_deg: float | None = None
+    pitch_deg: float | None = None
+    roll_deg: float | None = None
+    temp_c: float | None = None
+    t_sample: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Slew:
+    """Angle of a slew encoder, degrees, positive to the left."""
+
+    t: float
+    sensor: str
+    angle_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class Beam:
+    """The laser receiver `sensor` is on the beam."""
+
+    t: float
+    sensor: str
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """A switch or button wired to the machine changed, or told its state."""
+
+    t: float
+    name: str
+    on: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Something that came in and could not be used. `kind` is one short word group, `text` says more.
+
+    `source` names the sensor where it is known, otherwise the driver.
+    """
+
+    t: float
+    source: str
+    kind: str
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """What an operator sent, recorded so that a replay repeats it."""
+
+    t: float
+    name: str
+    body: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """Where the tip really was, m; only scoring reads it."""
+
+    t: float
+    tip_m: Vector
+    tip_ground_m: Vector | None = None
+    quiet: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SessionHeader:
+    """First line of a session. `machine` is the description as it stands in the file, unchecked."""
+
+    version: int
+    started: str
+    machine: dict[str, Any]
+    comment: str = ""
+    extra: dict[str, Any] = field(default_factory=dict)
+
+
+Reading: TypeAlias = Imu | Tilt | Slew | Beam | Input
+Record: TypeAlias = Reading | Command | Truth

@@ -1,0 +1,1 @@
+"""The MQTT side: message models (the contract), topics, client, commands, embedded broker."""

@@ -1,0 +1,154 @@
+"""The message models: the contract of the bus. Everything else derives from them.
+
+A key says its unit. A value that is not known is null with a reason, never a number and never NaN.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Quality = Literal["good", "moving", "settling", "stale", "invalid"]
+Datum = Literal["none", "set", "doubtful"]
+
+
+class Message(BaseModel):
+    """Base of all messages that the service publishes."""
+
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False, ser_json_inf_nan="null")
+
+
+class Tip(Message):
+    """Where the bucket's tip is. Live, never retained."""
+
+    t: float = Field(description="session time the figures are valid for, s")
+    time: str = Field(description="the same moment, RFC 3339 UTC")
+    elevation_m: float | None = Field(description="tip centre, in the height system of the reference")
+    left_m: float | None = Field(description="elevation of the left tip corner")
+    right_m: float | None = Field(description="elevation of the right tip corner")
+    reach_m: float | None = Field(description="horizontal distance from the slew axis along the boom plane")
+    lateral_m: float | None = Field(description="horizontal distance from the boom plane, positive left")
+    sigma_m: float | None = Field(description="1-sigma of elevation_m relative to the reference")
+    quality: Quality
+    reasons: list[str] = Field(description="short words, empty when good")
+    datum: Datum
+    deviation_m: float | None = Field(
+        description="tip elevation minus the target's elevation under it; null without a target"
+    )
+    sigma_prediction_m: float | None = Field(
+        default=None, description="the part of sigma_m that comes from predicting to t"
+    )
+
+
+class ArmPoint(Message):
+    """A pin of the arm, in the vertical plane of the boom."""
+
+    name: str
+    reach_m: float
+    height_m: float = Field(description="above the slew centre")
+
+
+class Arm(Message):
+    """The arm's pins for displays that draw. Live, never retained."""
+
+    t: float
+    time: str
+    quality: Quality
+    points: list[ArmPoint] | None = Field(description="boom foot to tip, null when not known")
+    height_to_elevation_m: float | None = Field(
+        description="add to a height to get an elevation; null without a reference"
+    )
+    pitch_deg: float | None = Field(default=None, description="upper, positive nose up")
+    roll_deg: float | None = Field(default=None, description="positive right side down")
+    slew_deg: float | None = Field(
+        default=None, description="positive left, since the start or of the slew sensor"
+    )
+
+
+class Status(Message):
+    """Whether the service lives. Retained; the broker publishes state "offline" as the last will."""
+
+    state: Literal["online", "offline"]
+    time: str | None = None
+    reason: str | None = Field(default=None, description="why it is offline, where that is known")
+
+
+class About(Message):
+    """What this service and machine are. Retained."""
+
+    service: str = "tipdatum"
+    version: str
+    contract: str = Field(description="version of the message contract")
+    machine_id: str
+    machine: dict[str, Any] = Field(description="the machine description, for displays that draw")
+    units: dict[str, str] = Field(description="suffix of a key → unit")
+    tick_hz: float
+    started: str
+
+
+class Health(Message):
+    """Health of one sensor. Retained, on change and every 10 s."""
+
+    t: float
+    time: str
+    sensor: str
+    body: str
+    state: Literal["ok", "waiting", "stale", "fault"]
+    text: str = Field(description="what is wrong in words, empty when ok")
+    rate_hz: float | None
+    jitter_s: float | None = None
+    age_s: float | None
+    faults: dict[str, int] = Field(description="counted faults by kind since the start")
+    last_fault: str | None = None
+
+
+class Change(Message):
+    """One entry of the change log: who changed what and when."""
+
+    time: str
+    t: float
+    command: str
+    by: str
+    text: str
+
+
+class Changes(Message):
+    """The last changes, newest last. Retained."""
+
+    changes: list[Change]
+
+
+class Reply(Message):
+    """Answer to a command: on its response topic if it named one, and always on the reply topic."""
+
+    t: float
+    time: str
+    command: str
+    ok: bool
+    text: str = Field(description="what was done, or why not, in words")
+    request_id: str | None = None
+    result: dict[str, Any] | None = None
+
+
+class State(Message):
+    """What has been set: reference, target and so on. Retained."""
+
+    t: float
+    time: str
+    datum: Datum
+    reasons: list[str] = Field(default_factory=list, description="why the reference is doubtful")
+    reference: dict[str, Any] | None = None
+    bucket: str | None = None
+    target: dict[str, Any] | None = None
+
+
+class Happening(Message):
+    """Something that happened and should not be lost (QoS 1)."""
+
+    t: float
+    time: str
+    kind: str
+    text: str
+    sensor: str | None = None
+    data: dict[str, Any] | None = None

@@ -1,0 +1,1 @@
+"""From observations to a machine description that can be trusted."""

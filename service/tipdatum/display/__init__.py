@@ -1,0 +1,1 @@
+"""What people look at: the page in the browser and the terminal view."""

@@ -1,0 +1,11 @@
+"""The service's errors; the tree is drawn in `tipdatum_drivers.errors`."""
+
+from __future__ import annotations
+
+from tipdatum_drivers.errors import ConfigError, InputError, PortError, SessionError, TipdatumError
+
+__all__ = ["CommandRefused", "ConfigError", "InputError", "PortError", "SessionError", "TipdatumError"]
+
+
+class CommandRefused(TipdatumError):
+    """A command that cannot be carried out; the message is the reason an operator reads."""

@@ -1,0 +1,1 @@
+"""From readings to a pose: mounts, latencies, one causal estimator over the arm."""

@@ -1,0 +1,1 @@
+"""From a pose to what the operator needs: reference, target, limits, points."""

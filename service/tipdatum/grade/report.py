@@ -1,0 +1,46 @@
+"""What grade makes of a pose: tip, corners, elevation relative to the reference, deviation, sigma."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+from tipdatum.fusion.pose import Quality
+from tipdatum.kinematics.frames import Array
+
+DatumState: TypeAlias = Literal["none", "set", "doubtful"]
+
+
+@dataclass(frozen=True, slots=True)
+class TipReport:
+    """One moment's figures; None where a figure is not known (the reasons say why).
+
+    Attributes:
+        t: s, the moment the figures are valid for.
+        height_m: tip centre above the slew centre.
+        elevation_m, left_m, right_m: in the height system of the reference.
+        reach_m, lateral_m: along the boom plane from the slew axis, and left of it.
+        sigma_m: 1-sigma of `elevation_m` relative to the reference, or of `height_m` without one.
+        sigma_prediction_m: the part of it that comes from predicting to `t`.
+        quality, reasons: worst that applies.
+        datum: state of the reference.
+        deviation_m: tip minus target; None without a target or with a reference in doubt.
+        pins: (n + 1, 3) m reach, lateral, height of boom foot … tip; None when not known.
+        offset_m: elevation minus height; None without a reference.
+    """
+
+    t: float
+    height_m: float | None
+    elevation_m: float | None
+    left_m: float | None
+    right_m: float | None
+    reach_m: float | None
+    lateral_m: float | None
+    sigma_m: float | None
+    sigma_prediction_m: float | None
+    quality: Quality
+    reasons: tuple[str, ...]
+    datum: DatumState
+    deviation_m: float | None
+    pins: Array | None
+    offset_m: float | None

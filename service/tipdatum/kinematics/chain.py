@@ -1,0 +1,102 @@
+"""The arm as an ordered chain: upper, then each section from its lower pin to the next.
+
+A pose is the vector q = (θ_upper, φ, θ_1 … θ_n): elevation angle of the upper, roll, elevation angle of
+each section, all rad and absolute (against gravity), not relative to each other. All bodies of the arm
+plane share the roll φ.
+
+In the horizontal frame at the slew centre whose first axis h lies along the boom plane, whose second l
+points left and whose third points up, a point of the arm plane with in-plane coordinates (X, Z) in the
+upper frame and offset Y to the left stands at
+
+    reach   =  X cos θu - Z sin θu
+    lateral = -(X sin θu + Z cos θu) sin φ + Y cos φ
+    height  =  (X sin θu + Z cos θu) cos φ + Y sin φ
+
+and a link of length L at elevation angle θ adds (L cos θ, -L sin θ sin φ, L sin θ cos φ), because
+h = (y × up)/cos φ = (cos θu, 0, -sin θu) and l = up × h = (-sin φ sin θu, cos φ, -sin φ cos θu) in the
+upper frame. Height is measured from the slew centre, the point where the slew axis meets the ground.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from tipdatum.kinematics.frames import Array
+
+
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """Geometry of one arm with one bucket.
+
+    Attributes:
+        foot: (3,) m, boom foot pin in the upper frame.
+        lengths: (n,) m, pin to pin; the last is bucket pin to tip.
+        names: body of each section, last "bucket".
+        half_width: m, half the bucket's width.
+    """
+
+    foot: Array
+    lengths: Array
+    names: tuple[str, ...]
+    half_width: float
+
+    @property
+    def size(self) -> int:
+        """Number of angles in q: upper, roll, and one a section."""
+        return 2 + len(self.names)
+
+    def pins(self, q: ArrayLike) -> Array:
+        """Every pin from the boom foot to the tip.
+
+        Args:
+            q: (..., 2 + n) rad.
+
+        Returns:
+            (..., n + 1, 3) m: reach, lateral, height of the boom foot, each next pin, and the tip centre.
+        """
+        q = np.asarray(q, dtype=float)
+        tu, ph, th = q[..., 0], q[..., 1], q[..., 2:]
+        fx, fy, fz = self.foot
+        sp, cp = np.sin(ph), np.cos(ph)
+        along = np.cumsum(self.lengths * np.cos(th), axis=-1)
+        rise = np.cumsum(self.lengths * np.sin(th), axis=-1)
+        zero = np.zeros((*q.shape[:-1], 1))
+        x = (fx * np.cos(tu) - fz * np.sin(tu))[..., None] + np.concatenate([zero, along], axis=-1)
+        z = (fx * np.sin(tu) + fz * np.cos(tu))[..., None] + np.concatenate([zero, rise], axis=-1)
+        return np.stack(
+            [x, -z * sp[..., None] + fy * cp[..., None], z * cp[..., None] + fy * sp[..., None]], -1
+        )
+
+    def tip(self, q: ArrayLike) -> Array:
+        """Tip centre, (..., 3) m: reach, lateral, height. `q` as in `pins`."""
+        return self.pins(q)[..., -1, :]
+
+    def corners(self, q: ArrayLike) -> Array:
+        """Left and right tip corner, (..., 2, 3) m: reach, lateral, height. `q` as in `pins`."""
+        q = np.asarray(q, dtype=float)
+        tip, ph = self.tip(q), q[..., 1]
+        left = np.stack([np.zeros_like(ph), np.cos(ph), np.sin(ph)], axis=-1) * self.half_width
+        return np.stack([tip + left, tip - left], axis=-2)
+
+    def height_jacobian(self, q: ArrayLike) -> Array:
+        """∂(tip height)/∂q, (..., 2 + n) m/rad."""
+        q = np.asarray(q, dtype=float)
+        tu, ph, th = q[..., 0], q[..., 1], q[..., 2:]
+        fx, fy, fz = self.foot
+        sp, cp = np.sin(ph), np.cos(ph)
+        in_plane = fx * np.sin(tu) + fz * np.cos(tu) + (self.lengths * np.sin(th)).sum(axis=-1)
+        d_upper = cp * (fx * np.cos(tu) - fz * np.sin(tu))
+        d_roll = -sp * in_plane + cp * fy
+        d_links = cp[..., None] * self.lengths * np.cos(th)
+        return np.concatenate([d_upper[..., None], d_roll[..., None], d_links], axis=-1)
+
+    def height_geometry_jacobian(self, q: ArrayLike) -> Array:
+        """∂(tip height)/∂(foot x, y, z, lengths), (..., 3 + n), dimensionless."""
+        q = np.asarray(q, dtype=float)
+        tu, ph, th = q[..., 0], q[..., 1], q[..., 2:]
+        sp, cp = np.sin(ph), np.cos(ph)
+        foot = np.stack([cp * np.sin(tu), sp, cp * np.cos(tu)], axis=-1)
+        return np.concatenate([foot, cp[..., None] * np.sin(th)], axis=-1)

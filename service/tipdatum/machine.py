@@ -1,0 +1,332 @@
+"""What the machine is: the description in TOML or in a session's header, checked and explained.
+
+Every key of the conventions, and optional ones with defaults, so that a description with only the
+required keys works. Lengths are metres, angles degrees, in the frames that the key's text names.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from tipdatum.errors import ConfigError
+from tipdatum.kinematics.chain import Chain
+from tipdatum.kinematics.linkage import FourBar
+from tipdatum.validation import parse_model
+
+Body = Literal["upper", "boom", "stick", "bucket", "rocker"]
+SensorType = Literal["imu", "tilt", "slew", "beam"]
+Metres3 = tuple[float, float, float]
+
+ARM: tuple[str, ...] = ("boom", "stick", "bucket")
+"""Sections of the arm in order, from the machine outwards."""
+
+NOT_YET: dict[str, str] = {
+    "boom2": "a second boom section",
+    "second_boom": "a second boom section",
+    "swing_post": "a swing post (offset boom)",
+    "swing_boom": "a swing post (offset boom)",
+    "offset_boom": "a swing post (offset boom)",
+    "coupler": "a coupler as a section of its own",
+    "quick_coupler": "a coupler as a section of its own",
+    "tilting_coupler": "a tilting coupler",
+    "tilt_bucket": "a tilting bucket",
+    "tilting_bucket": "a tilting bucket",
+}
+"""Sections that real machines have and the chain does not yet; refused by name."""
+
+
+class Table(BaseModel):
+    """Base of every table of the description: unknown keys are refused, values are not converted."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=False, allow_inf_nan=False)
+
+
+def _length(low: float, high: float) -> Any:
+    return Field(gt=low, le=high)
+
+
+class Boom(Table):
+    """`[boom]`: foot pin in the upper frame and length to the boom–stick pin."""
+
+    foot_m: Metres3
+    length_m: Annotated[float, _length(0.3, 30.0)]
+    length_sigma_m: Annotated[float, Field(ge=0, le=0.5)] = 0.003
+    foot_sigma_m: Annotated[float, Field(ge=0, le=0.5)] = 0.01
+    held_deg: float | None = None
+    """Angle relative to the upper's x, for a joint that is held fixed and has no sensor."""
+
+    @model_validator(mode="after")
+    def _foot_is_on_the_machine(self) -> Boom:
+        x, y, z = self.foot_m
+        if not (-3.0 <= x <= 3.0 and -2.0 <= y <= 2.0 and 0.0 <= z <= 6.0):
+            raise ValueError("foot_m = [x, y, z] in metres with |x| <= 3, |y| <= 2 and 0 <= z <= 6")
+        return self
+
+
+class Stick(Table):
+    """`[stick]`: boom–stick pin to stick–bucket pin."""
+
+    length_m: Annotated[float, _length(0.2, 30.0)]
+    length_sigma_m: Annotated[float, Field(ge=0, le=0.5)] = 0.003
+    held_deg: float | None = None
+    """Angle relative to the boom's x, for a joint that is held fixed and has no sensor."""
+
+
+class Bucket(Table):
+    """`[[bucket]]`: one table a bucket; the first is the one mounted."""
+
+    name: Annotated[str, Field(min_length=1, max_length=60)]
+    tip_m: Annotated[float, _length(0.1, 6.0)]
+    width_m: Annotated[float, _length(0.05, 6.0)]
+    tip_sigma_m: Annotated[float, Field(ge=0, le=0.5)] = 0.003
+    bucket_ear_m: Annotated[float, _length(0.02, 3.0)] | None = None
+    bucket_ear_angle_deg: Annotated[float, Field(ge=-360, le=360)] | None = None
+    mount_rpy_deg: Metres3 | None = None
+    """Overrides the bucket sensor's mount while this bucket is on."""
+    position_m: Metres3 | None = None
+    """Overrides the bucket sensor's position while this bucket is on."""
+    outline_m: tuple[tuple[float, float], ...] = ()
+    """Points [x, z] of heel and back in the bucket frame: what is lowest when curled."""
+    floor_angle_deg: Annotated[float, Field(ge=-180, le=180)] | None = None
+    """The bucket floor's angle from the bucket's x axis, positive from x towards z."""
+    held_deg: float | None = None
+    """Angle relative to the stick's x, for a bucket that is held fixed and has no sensor."""
+
+
+class Linkage(Table):
+    """`[linkage]`: the four-bar from rocker to bucket; needed only with a sensor on the rocker."""
+
+    rocker_pivot_m: tuple[float, float]
+    rocker_m: Annotated[float, _length(0.02, 3.0)]
+    link_m: Annotated[float, _length(0.02, 3.0)]
+    bucket_ear_m: Annotated[float, _length(0.02, 3.0)]
+    bucket_ear_angle_deg: Annotated[float, Field(ge=-360, le=360)]
+    assembly: Literal[1, -1]
+    length_sigma_m: Annotated[float, Field(ge=0, le=0.1)] = 0.001
+
+
+class Noise(Table):
+    """`[sensor.X.noise]`: data-sheet or measured figures; defaults are those of hobby-grade parts."""
+
+    accel_mps2_rthz: Annotated[float, Field(gt=0, le=1)] = 0.003
+    """Accelerometer white noise, m/s²/√Hz (0.003 is about 300 µg/√Hz)."""
+    gyro_radps_rthz: Annotated[float, Field(gt=0, le=0.1)] = 0.000175
+    """Gyro white noise, rad/s/√Hz (0.000175 is 0.01 °/s/√Hz)."""
+    accel_bias_mps2: Annotated[float, Field(ge=0, le=5)] = 0.05
+    """1-sigma of the accelerometer's bias left after calibration, m/s²."""
+    gyro_bias_radps: Annotated[float, Field(ge=0, le=1)] = 0.01
+    """1-sigma of the gyro's bias at switch-on, rad/s."""
+    tilt_deg: Annotated[float, Field(gt=0, le=10)] = 0.05
+    """1-sigma of one reading of an inclinometer that gives angles, degrees."""
+
+
+class Sensor(Table):
+    """`[sensor.X]`: which body carries it, where it sits and which way it looks."""
+
+    body: Body
+    type: SensorType = "imu"
+    serial: str | None = None
+    position_m: Metres3 = (0.0, 0.0, 0.0)
+    mount_rpy_deg: Metres3 = (0.0, 0.0, 0.0)
+    latency_s: Annotated[float, Field(ge=0, le=1.0)] = 0.0
+    stale_after_s: Annotated[float, Field(gt=0, le=10.0)] | None = None
+    """Silence after which the figures go; default 0.25 s, or 2.5 of the sensor's periods if longer."""
+    time_constant_s: Annotated[float, Field(ge=0, le=5.0)] = 0.0
+    """First-order lag inside an inclinometer, s."""
+    mount_sigma_deg: Annotated[float, Field(ge=0, le=20)] | None = None
+    """1-sigma of the mount angles, degrees an axis; None: unknown, the estimator assumes its default."""
+    position_sigma_m: Annotated[float, Field(ge=0, le=0.5)] | None = None
+    latency_sigma_s: Annotated[float, Field(ge=0, le=0.2)] | None = None
+    accel_offset_mps2: Metres3 = (0.0, 0.0, 0.0)
+    """Calibrated bias in the sensor's own axes, taken off before anything else."""
+    accel_scale: tuple[Metres3, Metres3, Metres3] | None = None
+    """Calibrated 3x3 matrix that turns (reading - offset) into specific force."""
+    gyro_offset_radps: Metres3 = (0.0, 0.0, 0.0)
+    gyro_scale: Metres3 = (1.0, 1.0, 1.0)
+    noise: Noise = Noise()
+
+    @model_validator(mode="after")
+    def _position_is_on_the_body(self) -> Sensor:
+        if any(abs(v) > 30.0 for v in self.position_m):
+            raise ValueError("position_m = [x, y, z] in metres, each within ±30")
+        if any(abs(v) > 360.0 for v in self.mount_rpy_deg):
+            raise ValueError("mount_rpy_deg = [roll, pitch, yaw] in degrees, each within ±360")
+        return self
+
+
+class Undercarriage(Table):
+    """`[undercarriage]`: the tracks' contact area, for the heave of a rocking machine."""
+
+    contact_length_m: Annotated[float, _length(0.5, 12.0)]
+    gauge_m: Annotated[float, _length(0.3, 8.0)]
+    heading_deg: Annotated[float, Field(ge=-360, le=360)] = 0.0
+    """Direction of the tracks relative to the boom plane when the service starts, positive left."""
+
+
+class Tolerances(Table):
+    """`[tolerance]`: what a real machine adds to the sensors' share of sigma."""
+
+    pin_play_m: Annotated[float, Field(ge=0, le=0.05)] = 0.0
+    """1-sigma at the tip from worn pins and bushings, m."""
+    heave_m: Annotated[float, Field(ge=0, le=0.1)] = 0.0
+    """1-sigma of the slew centre's height while working, m, where no [undercarriage] is described."""
+    temperature_m: Annotated[float, Field(ge=0, le=0.05)] = 0.0
+    """1-sigma at the tip from temperature drift since calibration, m."""
+
+
+class Machine(Table):
+    """A whole machine description."""
+
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    boom: Boom
+    stick: Stick
+    bucket: Annotated[tuple[Bucket, ...], Field(min_length=1)]
+    linkage: Linkage | None = None
+    sensor: dict[str, Sensor] = {}
+    undercarriage: Undercarriage | None = None
+    tolerance: Tolerances = Tolerances()
+    gravity_mps2: Annotated[float, Field(ge=9.7, le=9.9)] = 9.80665
+    calibration: dict[str, Any] = {}
+    """Where the figures come from: written by the calibration, read by nobody but people."""
+
+    @model_validator(mode="after")
+    def _sensors_fit_the_arm(self) -> Machine:
+        taken: dict[str, str] = {}
+        for name, sensor in self.sensor.items():
+            if sensor.type in ("slew", "beam"):
+                continue
+            if sensor.body == "rocker" and self.linkage is None:
+                raise ValueError(
+                    f"sensor.{name}.body|{sensor.body!r}|a [linkage] table, which a rocker needs"
+                )
+            if sensor.body in taken:
+                raise ValueError(
+                    f"sensor.{name}.body|{sensor.body!r}|one tilt sensor a body "
+                    f"({taken[sensor.body]} is already on it)"
+                )
+            taken[sensor.body] = name
+        if self.linkage is not None:
+            for i in range(len(self.bucket)):
+                if not self.four_bar(i).closing_range(360):
+                    raise ValueError(
+                        f"linkage|{self._linkage_lengths(i)}|rocker, link and ear that can reach from the "
+                        f"rocker pivot to the bucket pin for at least one angle"
+                    )
+        return self
+
+    def _linkage_lengths(self, bucket: int) -> str:
+        f = self.four_bar(bucket)
+        ground = math.hypot(f.stick - f.pivot_x, f.pivot_z)
+        return (
+            f"rocker {f.rocker:.3f} m, link {f.link:.3f} m, ear {f.ear:.3f} m over "
+            f"{ground:.3f} m from pivot to bucket pin, which cannot close"
+        )
+
+    def chain(self, bucket: int = 0) -> Chain:
+        """Geometry of the arm with the bucket of that index."""
+        b = self.bucket[bucket]
+        return Chain(
+            foot=np.array(self.boom.foot_m, dtype=float),
+            lengths=np.array([self.boom.length_m, self.stick.length_m, b.tip_m], dtype=float),
+            names=ARM,
+            half_width=b.width_m / 2.0,
+        )
+
+    def four_bar(self, bucket: int = 0) -> FourBar:
+        """The linkage with the bucket of that index.
+
+        Raises:
+            ValueError: the description has no `[linkage]`.
+        """
+        if self.linkage is None:
+            raise ValueError("the machine description has no [linkage]")
+        k, b = self.linkage, self.bucket[bucket]
+        return FourBar(
+            pivot_x=k.rocker_pivot_m[0],
+            pivot_z=k.rocker_pivot_m[1],
+            rocker=k.rocker_m,
+            link=k.link_m,
+            ear=b.bucket_ear_m if b.bucket_ear_m is not None else k.bucket_ear_m,
+            ear_angle=math.radians(
+                b.bucket_ear_angle_deg if b.bucket_ear_angle_deg is not None else k.bucket_ear_angle_deg
+            ),
+            stick=self.stick.length_m,
+            assembly=k.assembly,
+        )
+
+    def sensor_on(self, body: str) -> tuple[str, Sensor] | None:
+        """Name and description of the tilt sensor on `body`, None if there is none."""
+        for name, sensor in self.sensor.items():
+            if sensor.body == body and sensor.type in ("imu", "tilt"):
+                return name, sensor
+        return None
+
+    def with_bucket(self, index: int) -> Machine:
+        """The same machine with the bucket of that index mounted, its overrides applied to the sensor."""
+        if index == 0 and self.bucket[0].mount_rpy_deg is None and self.bucket[0].position_m is None:
+            return self
+        chosen = self.bucket[index]
+        order = (chosen, *(b for i, b in enumerate(self.bucket) if i != index))
+        sensors = dict(self.sensor)
+        on_bucket = self.sensor_on("bucket")
+        if on_bucket is not None:
+            name, sensor = on_bucket
+            update: dict[str, Any] = {}
+            if chosen.mount_rpy_deg is not None:
+                update["mount_rpy_deg"] = chosen.mount_rpy_deg
+            if chosen.position_m is not None:
+                update["position_m"] = chosen.position_m
+            sensors[name] = sensor.model_copy(update=update)
+        return self.model_copy(update={"bucket": order, "sensor": sensors})
+
+
+def parse_machine(data: Mapping[str, Any], file: str) -> Machine:
+    """A machine from plain data (a TOML document or a session's header).
+
+    Raises:
+        ConfigError: names `file`, the key, what was found and what is expected.
+    """
+    for key in data:
+        if key in NOT_YET:
+            raise ConfigError(
+                file,
+                key,
+                f"a description of {NOT_YET[key]}",
+                "a boom, a stick and a bucket; others come later",
+            )
+    return parse_model(Machine, data, file)
+
+
+def load_machine(path: Path) -> Machine:
+    """A machine from a TOML file.
+
+    Raises:
+        ConfigError: the file cannot be read, is not TOML, or describes no possible machine.
+    """
+    return parse_machine(load_toml(path), str(path))
+
+
+def load_toml(path: Path) -> dict[str, Any]:
+    """A TOML document.
+
+    Raises:
+        ConfigError: the file is missing, a directory, not readable or not TOML.
+    """
+    try:
+        with path.open("rb") as handle:
+            return tomllib.load(handle)
+    except FileNotFoundError:
+        raise ConfigError(str(path), "", "no such file", "a TOML file") from None
+    except IsADirectoryError:
+        raise ConfigError(str(path), "", "a directory", "a TOML file") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ConfigError(str(path), "", f"broken TOML ({error})", "a TOML file") from None
+    except OSError as error:
+        raise ConfigError(str(path), "", error.strerror or str(error), "a readable TOML file") from None

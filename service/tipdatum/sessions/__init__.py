@@ -1,0 +1,1 @@
+"""Recorded sessions: recorder, player, scorer, report."""
