@@ -42,7 +42,7 @@ class Estimator(Protocol):
         """Take one reading; readings come in order of `t`, of sensors the machine has."""
 
     def pose(self, t: float) -> Pose:
-        """The arm predicted to `t`, not before the newest reading; does not change what later calls return."""
+        """The arm predicted to `t`, not before the newest reading; changes nothing that later calls return."""
 
     def set_anchor(self, t: float, bucket_point: Sequence[float] | None = None) -> bool:
         """Keep the present tip height as the anchor of the reference (see `tipdatum.fusion.pose.Anchor`).

@@ -45,7 +45,8 @@ class Pose:
         rates: (2 + n,) rad/s, time derivatives of `angles`.
         covariance: (2 + n, 2 + n) rad², total error covariance of `angles`: noise, biases, mounts, model
             and prediction.
-        prediction_covariance: the part of `covariance` that comes from predicting from the last readings to `t`.
+        prediction_covariance: the part of `covariance` that comes from predicting from the last readings
+            to `t`.
         quality: worst that applies as far as fusion knows.
         reasons: short words, empty when good.
         slew_rad: slew angle since the estimator started, or of the slew sensor; positive left.

@@ -1,0 +1,137 @@
+"""What an estimator needs to know of one sensor: its calibration, its mount, its age, whether it is silent.
+
+A reading becomes a `Sample` in the axes of the body that carries the sensor:
+
+    f = R · S · (a - offset)          specific force, m/s²
+    ω = R · (s ∘ (g - offset))        angular rate, rad/s
+
+with R the mount (sensor to body), S the calibrated 3x3 of the accelerometer and s the gyro's scale. The
+sample's time is the reading's `t` (or the device's own `t_sample`) less the sensor's latency.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
+from tipdatum.machine import Sensor
+from tipdatum_drivers.reading import Imu, Tilt, Vector
+
+STALE_FLOOR_S = 0.25
+"""Silence that makes a sensor stale, s: an arm at 0.5 m/s moves an eighth of a metre in it."""
+STALE_PERIODS = 2.5
+"""Periods of a slow sensor that may pass in silence: two lost readings and half a period of jitter."""
+STALE_CEILING_S = 1.0
+"""The longest silence that periods may ask for, s; a description may name a longer one itself."""
+PERIOD_SMOOTHING = 0.1
+"""Weight of a new interval in the running period of a sensor."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One reading in the body's axes.
+
+    Attributes:
+        t: s, when the physical quantity was what it is.
+        force: specific force, m/s²; for an inclinometer g times the `up` that its angles say.
+        rate: angular rate, rad/s; None for a sensor without gyro.
+    """
+
+    t: float
+    force: Vector
+    rate: Vector | None
+
+
+class Channel:
+    """One tilt sensor's calibration and its bookkeeping of time."""
+
+    def __init__(self, name: str, sensor: Sensor, gravity: float) -> None:
+        self.name = name
+        self.sensor = sensor
+        self.gravity = gravity
+        self.mount: Array = rotation_from_rpy_deg(sensor.mount_rpy_deg)
+        scale = np.eye(3) if sensor.accel_scale is None else np.array(sensor.accel_scale)
+        self._force = _affine(self.mount @ scale, np.array(sensor.accel_offset_mps2))
+        self._rate = _affine(
+            self.mount @ np.diag(sensor.gyro_scale),
+            np.array(sensor.gyro_offset_radps),
+        )
+        self.latency = sensor.latency_s
+        self.last_t = -math.inf
+        self.period = 0.0
+
+    def sample(self, reading: Imu | Tilt) -> Sample:
+        """The reading in the body's axes; also notes that the sensor is alive."""
+        self.note(reading.t)
+        t = (reading.t if reading.t_sample is None else reading.t_sample) - self.latency
+        if isinstance(reading, Imu):
+            rate = None if reading.gyro_radps is None else _apply(self._rate, reading.gyro_radps)
+            return Sample(t, _apply(self._force, reading.accel_mps2), rate)
+        x, y, z = up_from_tilt(reading)
+        g = self.gravity
+        m = self.mount
+        ux, uy, uz = (float(m[i, 0]) * x + float(m[i, 1]) * y + float(m[i, 2]) * z for i in range(3))
+        return Sample(t, (g * ux, g * uy, g * uz), None)
+
+    def note(self, t: float) -> None:
+        """Take notice of a reading at `t`, s."""
+        step = t - self.last_t
+        if 0.0 < step < math.inf:
+            if self.period == 0.0:
+                self.period = step
+            else:
+                # A gap is no period: one long silence must not make the next one look normal.
+                self.period += PERIOD_SMOOTHING * (min(step, 2.0 * self.period) - self.period)
+        self.last_t = t
+
+    def forget_time(self) -> None:
+        """Start anew after the clock stepped back."""
+        self.last_t = -math.inf
+
+    @property
+    def heard(self) -> bool:
+        """Whether a reading has come since the start."""
+        return self.last_t > -math.inf
+
+    @property
+    def stale_after(self) -> float:
+        """Silence after which the sensor is stale, s."""
+        if self.sensor.stale_after_s is not None:
+            return self.sensor.stale_after_s
+        return max(STALE_FLOOR_S, min(STALE_PERIODS * self.period, STALE_CEILING_S))
+
+    def silence(self, t: float) -> str | None:
+        """Why the sensor cannot be relied on at `t`, None if it can."""
+        if not self.heard:
+            return f"{self.name} sensor not heard yet"
+        age = t - self.last_t
+        if age <= self.stale_after:
+            return None
+        return f"{self.name} sensor silent for {age:.1f} s" if age < 60.0 else f"{self.name} sensor silent"
+
+
+def up_from_tilt(tilt: Tilt) -> Vector:
+    """The unit vector `up` in the sensor's own axes from the angles of an inclinometer.
+
+    A single-axis part gives x and z of it and is taken as if it had no roll.
+    """
+    if tilt.angle_deg is not None:
+        a = math.radians(tilt.angle_deg)
+        return (math.sin(a), 0.0, math.cos(a))
+    x = math.sin(math.radians(tilt.pitch_deg or 0.0))
+    y = math.sin(math.radians(tilt.roll_deg or 0.0))
+    return (x, y, math.sqrt(max(0.0, 1.0 - x * x - y * y)))
+
+
+def _affine(matrix: Array, offset: Array) -> tuple[float, ...]:
+    """Row by row: the nine entries of the matrix and the three of -matrix·offset."""
+    return (*(float(v) for v in matrix.ravel()), *(float(v) for v in -matrix @ offset))
+
+
+def _apply(affine: tuple[float, ...], v: Vector) -> Vector:
+    a, b, c, d, e, f, g, h, i, x0, y0, z0 = affine
+    x, y, z = v
+    return (a * x + b * y + c * z + x0, d * x + e * y + f * z + y0, g * x + h * y + i * z + z0)
