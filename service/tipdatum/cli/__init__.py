@@ -1,3 +1,66 @@
-"""The command line: one module a command."""
+"""The command line: one module a command, imported only when its command runs.
+
+A user's mistake ends with one clear sentence and exit code 2; Ctrl-C ends quietly.
+"""
 
 from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+import typer
+
+from tipdatum import __version__
+from tipdatum.errors import InputError, PortError
+
+COMMANDS: dict[str, tuple[str, str]] = {
+    "demo": ("tipdatum.cli.demo", "Show the whole line at work: a broker, a recorded dig, a live view."),
+    "run": ("tipdatum.cli.run", "Run the service that a file describes."),
+    "replay": ("tipdatum.cli.replay", "Play recorded sessions, as fast as they go, into tip messages."),
+}
+"""command → module that holds a function of that name (hyphens as underscores), help in one line."""
+
+WRONG_INPUT = 2
+"""Exit code for a user's mistake."""
+
+
+def build_app(commands: Sequence[str]) -> typer.Typer:
+    """The command line with only these commands imported."""
+    app = typer.Typer(
+        name="tipdatum",
+        help="Where an excavator's bucket tip is, from low-cost tilt sensors. Advisory figures, no safety device.",
+        no_args_is_help=True,
+        add_completion=False,
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,
+        context_settings={"help_option_names": ["-h", "--help"]},
+    )
+
+    @app.callback(invoke_without_command=True)
+    def overall(version: bool = typer.Option(False, "--version", help="Print the version and stop.")) -> None:
+        if version:
+            typer.echo(f"tipdatum {__version__}")
+            raise typer.Exit
+
+    for name in commands:
+        module, text = COMMANDS[name]
+        app.command(name, help=text)(getattr(import_module(module), name.replace("-", "_")))
+    return app
+
+
+def main(argv: Sequence[str] | None = None) -> None:
+    """Entry point of `tipdatum`."""
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    wanted = next((a for a in arguments if not a.startswith("-")), None)
+    app = build_app([wanted] if wanted in COMMANDS else list(COMMANDS))
+    try:
+        app(arguments, prog_name="tipdatum")
+    except (InputError, PortError) as error:
+        typer.echo(f"tipdatum: {error}", err=True)
+        raise SystemExit(WRONG_INPUT) from None
+    except BrokenPipeError:  # the reader of a pipe has gone; that is its right
+        sys.stderr.close()
+        raise SystemExit(0) from None
+    except KeyboardInterrupt:
+        raise SystemExit(130) from None

@@ -1,0 +1,74 @@
+"""`tipdatum replay`: recorded sessions, as fast as they go, into tip messages."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+from tipdatum.cli.options import settings_from
+from tipdatum.errors import InputError
+from tipdatum.replay import Summary, output_name, replay_file, replay_many
+
+
+def replay(
+    session: Annotated[list[Path], typer.Argument(help="Session files (*.ndjson or *.ndjson.gz).")],
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", help="File for one session's messages.")
+    ] = None,
+    output_dir: Annotated[Path | None, typer.Option(help="Folder for several sessions' messages.")] = None,
+    config: Annotated[
+        Path | None, typer.Option(help="Service file whose [fusion] and [work] to use.")
+    ] = None,
+    estimator: Annotated[str | None, typer.Option(help="Estimator to use instead of the file's.")] = None,
+    jobs: Annotated[
+        int | None, typer.Option(min=1, help="Processes to run at once; default one a core.")
+    ] = None,
+) -> None:
+    """Play recorded sessions into tip messages, one a line, plus t_emit."""
+    settings = settings_from(config, estimator)
+    console = Console(stderr=True)
+    if output_dir is None:
+        if len(session) > 1:
+            raise InputError(f"{len(session)} sessions need --output-dir, a folder for their messages")
+        if output is None:
+            raise InputError("say where the messages go: --output FILE, or --output-dir FOLDER")
+        _report(console, replay_file(session[0], output, settings))
+        return
+    if output is not None:
+        raise InputError("--output and --output-dir exclude each other")
+    if output_dir.exists() and not output_dir.is_dir():
+        raise InputError(f"{output_dir} is not a folder; --output-dir wants one")
+    twice = [name for name, n in Counter(map(output_name, session)).items() if n > 1]
+    if twice:
+        raise InputError(
+            f"two of the sessions would both be written to {twice[0]}; replay them into two folders"
+        )
+    errors: list[InputError] = []
+    columns = (TextColumn("replaying"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=console, transient=True) as bar:
+        task = bar.add_task("replaying", total=len(session))
+
+        def progress(done: Summary | InputError) -> None:
+            bar.advance(task)
+            if isinstance(done, Summary):
+                _report(bar.console, done)
+            else:
+                errors.append(done)
+
+        replay_many(session, output_dir, settings, progress, jobs)
+    for error in errors[1:]:
+        console.print(f"tipdatum: {error}", highlight=False, markup=False)
+    if errors:
+        raise errors[0]
+
+
+def _report(console: Console, summary: Summary) -> None:
+    text = f"{summary.session}: {summary.messages} tip messages over {summary.duration_s:.1f} s"
+    console.print(text, highlight=False, markup=False, soft_wrap=True)
+    for warning in summary.warnings:
+        console.print(f"{summary.session}: warning: {warning}", highlight=False, markup=False, soft_wrap=True)

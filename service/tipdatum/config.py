@@ -1,0 +1,162 @@
+"""The service's file: which machine, which drivers, which broker, and the options of every part.
+
+Options live beside what they configure; this module only composes them, so that one TOML file reads like
+the parts of the service.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from tipdatum.bus.options import BrokerOptions
+from tipdatum.bus.topics import MACHINE_ID
+from tipdatum.display.options import DisplayOptions
+from tipdatum.errors import ConfigError
+from tipdatum.fusion.estimator import DEFAULT_ESTIMATOR, options_model
+from tipdatum.grade.work import WorkOptions
+from tipdatum.machine import Machine, load_machine, load_toml
+from tipdatum.sessions.options import RecordingOptions
+from tipdatum.validation import parse_model
+from tipdatum_drivers.registry import driver_class
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class FusionTable(_Table):
+    """`[fusion]`: the estimator, and how often figures are published."""
+
+    estimator: str = DEFAULT_ESTIMATOR
+    tick_hz: Annotated[float, Field(ge=1, le=200)] = 50.0
+    arm_hz: Annotated[float, Field(ge=0, le=200)] = 25.0
+    """How often the arm's pins are published for displays that draw; 0: never."""
+    options: dict[str, Any] = {}
+
+
+class StateTable(_Table):
+    """`[state]`: what must outlive a restart."""
+
+    directory: str | None = None
+    """Default: $STATE_DIRECTORY (set by systemd), else $XDG_STATE_HOME/tipdatum, else ~/.local/state/tipdatum."""
+
+
+class ServiceFile(_Table):
+    """The service's file as it stands."""
+
+    machine: str
+    machine_id: str | None = None
+    driver: list[dict[str, Any]] = []
+    fusion: FusionTable = FusionTable()
+    work: WorkOptions = WorkOptions()
+    broker: BrokerOptions = BrokerOptions()
+    recording: RecordingOptions = RecordingOptions()
+    display: DisplayOptions = DisplayOptions()
+    state: StateTable = StateTable()
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What the pipeline needs to know beside the machine."""
+
+    estimator: str = DEFAULT_ESTIMATOR
+    estimator_options: BaseModel | None = None
+    period_s: float = 0.02
+    arm_every: int = 0
+    """Publish the arm's pins every so many ticks; 0: never."""
+    work: WorkOptions = WorkOptions()
+
+
+@dataclass(frozen=True, slots=True)
+class DriverTable:
+    """One `[[driver]]` of the service's file: the kind's name and its checked options."""
+
+    kind: str
+    options: BaseModel
+
+
+@dataclass(frozen=True, slots=True)
+class Service:
+    """A service's file with everything it names loaded and checked."""
+
+    path: Path
+    machine: Machine
+    machine_path: Path
+    machine_id: str
+    drivers: tuple[DriverTable, ...]
+    settings: Settings
+    broker: BrokerOptions
+    recording: RecordingOptions
+    display: DisplayOptions
+    state_directory: str | None
+
+
+def load_service(path: Path) -> Service:
+    """Read and check a service's file and the machine it names.
+
+    Raises:
+        ConfigError: the first thing that is wrong, by file, key, found and expected.
+    """
+    file = str(path)
+    raw = parse_model(ServiceFile, load_toml(path), file)
+    machine_path = (path.parent / Path(raw.machine).expanduser()).resolve()
+    if not machine_path.exists():
+        raise ConfigError(
+            file, "machine", f'"{raw.machine}", which does not exist', "the path of a machine file"
+        )
+    machine = load_machine(machine_path)
+    return Service(
+        path=path,
+        machine=machine,
+        machine_path=machine_path,
+        machine_id=_machine_id(raw.machine_id, machine_path, file),
+        drivers=tuple(_driver(table, i, file, path.parent) for i, table in enumerate(raw.driver)),
+        settings=make_settings(raw.fusion, raw.work, file),
+        broker=raw.broker,
+        recording=raw.recording,
+        display=raw.display,
+        state_directory=raw.state.directory,
+    )
+
+
+def make_settings(fusion: FusionTable, work: WorkOptions, file: str) -> Settings:
+    """The pipeline's settings from two tables.
+
+    Raises:
+        ConfigError: the estimator is not known, or its options are wrong.
+    """
+    model = options_model(fusion.estimator, file)
+    options = parse_model(model, fusion.options, f"{file}: [fusion.options]")
+    every = max(1, round(fusion.tick_hz / fusion.arm_hz)) if fusion.arm_hz else 0
+    return Settings(fusion.estimator, options, 1.0 / fusion.tick_hz, every, work)
+
+
+def _machine_id(given: str | None, machine_path: Path, file: str) -> str:
+    if given is None:
+        return re.sub(r"[^a-z0-9]+", "-", machine_path.stem.lower()).strip("-") or "machine"
+    if not MACHINE_ID.fullmatch(given):
+        raise ConfigError(
+            file, "machine_id", f'"{given}"', "small letters, digits and hyphens, such as digger-1"
+        )
+    return given
+
+
+def _driver(table: dict[str, Any], index: int, file: str, base: Path) -> DriverTable:
+    where = f"driver[{index}]"
+    kind = table.get("kind")
+    if not isinstance(kind, str):
+        raise ConfigError(file, f"{where}.kind", "nothing" if kind is None else repr(kind), "a driver's name")
+    cls = driver_class(kind, file=file, key=f"{where}.kind")
+    options = {k: v for k, v in table.items() if k != "kind"}
+    try:
+        parsed = parse_model(cls.Options, options, file)
+    except ConfigError as error:
+        key = f"{where}.{error.key}" if error.key else where
+        raise ConfigError(file, key, error.found, error.expected) from None
+    resolve = getattr(parsed, "relative_to", None)
+    return DriverTable(kind, resolve(base) if callable(resolve) else parsed)

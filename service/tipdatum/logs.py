@@ -1,0 +1,58 @@
+"""Logging of the shell: for a person by default, JSON lines with a flag, nothing faster than one can read."""
+
+from __future__ import annotations
+
+import logging
+import sys
+import time
+from collections.abc import MutableMapping
+from typing import Any, TextIO
+
+import structlog
+
+REPEAT_AFTER_S = 5.0
+"""The same line (event and sensor) is written again only after this time, with how often it was held back."""
+
+
+class Throttle:
+    """A structlog processor that drops a line which repeats faster than a person reads."""
+
+    def __init__(self, every_s: float = REPEAT_AFTER_S) -> None:
+        self._every = every_s
+        self._seen: dict[tuple[str, str], tuple[float, int]] = {}
+
+    def __call__(self, logger: Any, method: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
+        key = (str(event.get("event")), str(event.get("sensor") or event.get("name") or ""))
+        now = time.monotonic()
+        last, held = self._seen.get(key, (float("-inf"), 0))
+        if now - last < self._every:
+            self._seen[key] = (last, held + 1)
+            raise structlog.DropEvent
+        self._seen[key] = (now, 0)
+        if held:
+            event["repeated"] = held
+        return event
+
+
+def configure(*, json_lines: bool = False, verbose: bool = False, stream: TextIO | None = None) -> None:
+    """Set up structlog once, at the start of a command that runs for long."""
+    out = stream or sys.stderr
+    renderer: Any
+    if json_lines:
+        stamp = structlog.processors.TimeStamper(fmt="iso", utc=True)
+        renderer = structlog.processors.JSONRenderer()
+    else:
+        stamp = structlog.processors.TimeStamper(fmt="%H:%M:%S", utc=False)
+        renderer = structlog.dev.ConsoleRenderer(colors=out.isatty(), pad_event_to=0)
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            Throttle(),
+            stamp,
+            structlog.processors.format_exc_info,
+            renderer,
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(logging.DEBUG if verbose else logging.INFO),
+        logger_factory=structlog.PrintLoggerFactory(out),
+        cache_logger_on_first_use=False,
+    )

@@ -1,0 +1,394 @@
+"""The functional core of the service: readings, commands and ticks in, messages out.
+
+Synchronous and deterministic: time is an argument, nothing here reads a clock, opens a port or logs. The
+live shell and the replay drive the same object, so a recorded session gives the same messages as the day it
+was recorded.
+
+Ticks stand at whole multiples of the period in session time and go on through gaps. A tick takes in every
+record with t <= tick, because it runs only when something later has come (`feed`) or time has passed it
+(`advance`).
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any, TypeAlias
+
+from tipdatum.bus.messages import (
+    Arm,
+    ArmPoint,
+    Change,
+    Changes,
+    Happening,
+    Health,
+    Message,
+    Reply,
+    State,
+    Tip,
+)
+from tipdatum.config import Settings
+from tipdatum.errors import CommandRefused
+from tipdatum.fusion.estimator import Event, make_estimator
+from tipdatum.grade.report import TipReport
+from tipdatum.grade.work import Outcome, Work, WorkState
+from tipdatum.machine import Machine
+from tipdatum.walltime import WallTime
+from tipdatum_drivers.plausibility import SensorMonitor
+from tipdatum_drivers.reading import Beam, Command, Fault, Imu, Input, Reading, Record, Slew, Tilt, Truth
+
+CLOCK_STEP_S = 0.5
+"""A reading older than the newest by more than this is a step of the clock; by less, one out of order."""
+HEALTH_EVERY_S = 10.0
+CHANGES_KEPT = 20
+REQUESTS_REMEMBERED = 256
+
+
+@dataclass(frozen=True, slots=True)
+class Outgoing:
+    """A message to publish: its name in `bus.topics.DELIVERY`, a part of the topic, the model.
+
+    `t_emit` is the `t` of the newest reading that had been consumed when it was made.
+    """
+
+    name: str
+    message: Message
+    part: str = ""
+    t_emit: float | None = None
+
+
+Emit: TypeAlias = Callable[[Outgoing], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """Where the answer to a command belongs."""
+
+    name: str
+    by: str
+    request_id: str | None
+    token: object = None
+
+
+@dataclass(slots=True)
+class _SensorLine:
+    """What the pipeline keeps for each sensor: its monitor, and the health it last published."""
+
+    monitor: SensorMonitor
+    body: str
+    published: tuple[str, str, int] | None = None
+    published_at: float = field(default=float("-inf"))
+
+
+class Pipeline:
+    """One run over one machine.
+
+    Args:
+        machine: the description.
+        settings: tick, estimator and work options.
+        wall: wall time of the run.
+        emit: takes every message in the order it is made.
+        state: what was set before a restart, None for a fresh start.
+        state_age_s: how long the service was away, s; used only with `state`.
+        reply: takes the answer to a command together with the token of its request.
+    """
+
+    def __init__(
+        self,
+        machine: Machine,
+        settings: Settings,
+        wall: WallTime,
+        emit: Emit,
+        *,
+        state: WorkState | None = None,
+        state_age_s: float | None = None,
+        reply: Callable[[Reply, object], None] | None = None,
+    ) -> None:
+        self.machine = machine
+        self.wall = wall
+        self._settings = settings
+        self._emit = emit
+        self._reply = reply
+        self._estimator = self._make_estimator()
+        self.work = Work(machine, self._estimator, settings.work, state)
+        if state is not None:
+            self.work.restore(state_age_s)
+        self._lines = {
+            name: _SensorLine(SensorMonitor(name, sensor), sensor.body)
+            for name, sensor in machine.sensor.items()
+        }
+        self._next_tick = 0
+        self._newest: float | None = None
+        self._interval = settings.period_s
+        self._since_tick = False
+        self._answered: OrderedDict[str, Reply] = OrderedDict()
+        self._changes: list[Change] = []
+        self._published_state: WorkState | None = None
+        self._now = 0.0
+
+    # -- in ------------------------------------------------------------------------------------------
+
+    def feed(self, record: Record | Fault) -> None:
+        """Take one record in order of time; ticks that lie before it run first."""
+        if isinstance(record, Truth):
+            return
+        if isinstance(record, Fault):
+            self._fault(record)
+            return
+        self.advance(record.t)
+        if isinstance(record, Command):
+            self.command(record.name, record.body, record.t, by="session")
+        else:
+            self._reading(record)
+
+    def advance(self, now: float) -> None:
+        """Run every tick before `now`, s. The tick at `now` itself waits, for a reading may still come."""
+        self._now = max(self._now, now)
+        period = self._settings.period_s
+        while self._next_tick * period < now:
+            tick = self._next_tick
+            self._next_tick += 1
+            if self._newest is not None:
+                self._tick(tick)
+
+    def finish(self) -> None:
+        """Run the last tick, at the end of a recording."""
+        if self._newest is not None:
+            self.advance(self._newest + 1e-9)
+
+    def command(
+        self,
+        name: str,
+        body: dict[str, Any],
+        t: float,
+        *,
+        by: str = "unknown",
+        request_id: str | None = None,
+        token: object = None,
+    ) -> None:
+        """Carry out a command, or refuse it with a reason; the answer may come ticks later.
+
+        A `request_id` that was answered before gets the same answer again and nothing is done twice.
+        """
+        request = Request(name, by, request_id, token)
+        if request_id is not None and request_id in self._answered:
+            self._answer(request, self._answered[request_id])
+            return
+        try:
+            outcome = self.work.command(name, body, t, by, request)
+        except CommandRefused as refusal:
+            outcome = Outcome(name, False, str(refusal), token=request)
+        if outcome is not None:
+            self._outcome(outcome, t)
+        self._flush(t)
+
+    def refuse(self, name: str, reason: str, t: float, *, by: str = "unknown", token: object = None) -> None:
+        """Answer a command that could not even be read."""
+        self._outcome(Outcome(name, False, reason, token=Request(name, by, None, token)), t)
+
+    def publish_retained(self) -> None:
+        """State, changes and health once more, for a broker that may have kept nothing."""
+        self._emit_state(self._now)
+        self._emit_changes()
+        for name, line in self._lines.items():
+            if line.published is not None:
+                self._emit_health(name, line, self._now)
+
+    # -- readings ------------------------------------------------------------------------------------
+
+    def _reading(self, reading: Reading) -> None:
+        if isinstance(reading, Input):
+            self.work.observe(reading)
+            return
+        line = self._lines.get(reading.sensor)
+        if line is None:
+            self._fault(
+                Fault(reading.t, reading.sensor, "unknown sensor", "the machine description has none")
+            )
+            return
+        if self._newest is not None and reading.t < self._newest:
+            if self._newest - reading.t <= CLOCK_STEP_S:
+                self._fault(Fault(reading.t, reading.sensor, "out of order", "older than one already taken"))
+                return
+            self._clock_stepped_back(reading.t)
+        accepted, faults = line.monitor.check(reading)
+        for fault in faults:
+            self._fault(fault, counted=True)
+        if accepted is None:
+            return
+        if isinstance(accepted, Beam):
+            self.work.observe(accepted)
+            return
+        if self._newest is not None:
+            gap = min(accepted.t - self._newest, 1.0)
+            self._interval += 0.05 * (gap - self._interval)
+        self._newest = accepted.t
+        if isinstance(accepted, (Imu, Tilt, Slew)):
+            self._estimator.consume(accepted)
+            self.work.hear(accepted)
+
+    def _clock_stepped_back(self, t: float) -> None:
+        text = f"readings went back by {(self._newest or 0.0) - t:.1f} s; the filter starts anew"
+        self._happened(Event(t, "clock step", text))
+        self._estimator = self._make_estimator()
+        self.work.replace_estimator(self._estimator, "the clock stepped back")
+        self._newest = None
+        self._next_tick = int(t / self._settings.period_s)
+        self._now = t
+
+    def _make_estimator(self) -> Estimator:
+        settings = self._settings
+        return make_estimator(settings.estimator, self.machine, settings.period_s, settings.estimator_options)
+
+    # -- ticks ---------------------------------------------------------------------------------------
+
+    def _tick(self, number: int) -> None:
+        newest = self._newest
+        assert newest is not None
+        period = self._settings.period_s
+        tick = number * period
+        # While readings come at their usual pace the figures are for the newest of them; in a gap they go
+        # on with the tick, so that nobody sees a figure that stands still.
+        missing_after = max(2.0 * period, min(2.5 * self._interval, 0.25))
+        t = newest if tick - newest <= missing_after else tick
+        report = self.work.report(t)
+        self._emit(Outgoing("tip", self._tip(report), t_emit=newest))
+        every = self._settings.arm_every
+        if every and number % every == 0:
+            self._emit(Outgoing("arm", self._arm(report)))
+        self._health(tick)
+        self._flush(tick)
+
+    def _tip(self, report: TipReport) -> Tip:
+        return Tip(
+            t=round(report.t, 6),
+            time=self.wall.rfc3339(report.t),
+            elevation_m=_rounded(report.elevation_m),
+            left_m=_rounded(report.left_m),
+            right_m=_rounded(report.right_m),
+            reach_m=_rounded(report.reach_m),
+            lateral_m=_rounded(report.lateral_m),
+            sigma_m=_rounded(report.sigma_m, 5),
+            quality=report.quality,
+            reasons=list(report.reasons),
+            datum=report.datum,
+            deviation_m=_rounded(report.deviation_m),
+            sigma_prediction_m=_rounded(report.sigma_prediction_m, 5),
+        )
+
+    def _arm(self, report: TipReport) -> Arm:
+        points = None
+        if report.pins is not None:
+            names = ("boom foot", "boom-stick pin", "stick-bucket pin", "tip")
+            points = [
+                ArmPoint(name=name, reach_m=round(float(p[0]), 3), height_m=round(float(p[2]), 3))
+                for name, p in zip(names, report.pins, strict=True)
+            ]
+        return Arm(
+            t=round(report.t, 6),
+            time=self.wall.rfc3339(report.t),
+            quality=report.quality,
+            points=points,
+            height_to_elevation_m=_rounded(report.offset_m),
+        )
+
+    # -- health, events, answers ---------------------------------------------------------------------
+
+    def _health(self, t: float) -> None:
+        for name, line in self._lines.items():
+            health = line.monitor.health(t)
+            shown = (health.state, health.text, sum(health.faults.values()))
+            due = t - line.published_at >= HEALTH_EVERY_S
+            changed = line.published is None or shown[0] != line.published[0]
+            # Counts and words may change with every reading; once a second is as fast as a person reads.
+            fresh = shown != line.published and t - line.published_at >= 1.0
+            if due or changed or fresh:
+                line.published, line.published_at = shown, t
+                self._emit_health(name, line, t)
+
+    def _emit_health(self, name: str, line: _SensorLine, t: float) -> None:
+        health = line.monitor.health(t)
+        message = Health(
+            t=round(t, 6),
+            time=self.wall.rfc3339(t),
+            sensor=name,
+            body=line.body,
+            state=health.state,
+            text=health.text,
+            rate_hz=_rounded(health.rate_hz, 1),
+            jitter_s=_rounded(health.jitter_s, 5),
+            age_s=_rounded(health.age_s, 3),
+            faults=dict(health.faults),
+            last_fault=health.last_fault,
+        )
+        self._emit(Outgoing("health", message, part=name))
+
+    def _fault(self, fault: Fault, *, counted: bool = False) -> None:
+        line = self._lines.get(fault.source)
+        if line is not None:
+            if not counted:
+                line.monitor.count(fault)
+        else:
+            self._strangers.count(fault)
+
+    def _flush(self, t: float) -> None:
+        """Publish what work and fusion have to tell since the last time."""
+        for event in self.work.events():
+            self._happened(event)
+        for event in self._estimator.events():
+            self._happened(event)
+        for outcome in self.work.outcomes():
+            self._outcome(outcome, t)
+        if self.work.state is not self._published_state:
+            self._emit_state(t)
+
+    def _happened(self, event: Event) -> None:
+        message = Happening(
+            t=round(event.t, 6),
+            time=self.wall.rfc3339(event.t),
+            kind=event.kind,
+            text=event.text,
+            sensor=event.sensor or None,
+        )
+        self._emit(Outgoing("event", message))
+
+    def _emit_state(self, t: float) -> None:
+        self._published_state = self.work.state
+        self._emit(Outgoing("state", self.work.state_message(t)))
+
+    def _emit_changes(self) -> None:
+        self._emit(Outgoing("changes", Changes(changes=list(self._changes))))
+
+    def _outcome(self, outcome: Outcome, t: float) -> None:
+        request = outcome.token if isinstance(outcome.token, Request) else Request(outcome.command, "", None)
+        reply = Reply(
+            t=round(t, 6),
+            time=self.wall.rfc3339(t),
+            command=outcome.command,
+            ok=outcome.ok,
+            text=outcome.text,
+            request_id=request.request_id,
+            result=outcome.result,
+        )
+        if request.request_id is not None:
+            self._answered[request.request_id] = reply
+            while len(self._answered) > REQUESTS_REMEMBERED:
+                self._answered.popitem(last=False)
+        if outcome.ok:
+            self._changes.append(
+                Change(time=reply.time, t=reply.t, command=reply.command, by=request.by, text=reply.text)
+            )
+            del self._changes[:-CHANGES_KEPT]
+            self._emit_changes()
+        self._answer(request, reply)
+
+    def _answer(self, request: Request, reply: Reply) -> None:
+        self._emit(Outgoing("reply", reply))
+        if self._reply is not None:
+            self._reply(reply, request.token)
+
+
+def _rounded(value: float | None, digits: int = 4) -> float | None:
+    return None if value is None else round(float(value), digits)

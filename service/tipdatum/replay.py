@@ -1,0 +1,131 @@
+"""Recorded sessions through the pipeline as fast as they go: same input, same bytes out.
+
+One `tip` message a line exactly as it would be published, plus `t_emit`: the `t` of the newest reading that
+had been consumed when the message was made.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from tipdatum.bus.messages import Message, Tip
+from tipdatum.config import Settings
+from tipdatum.errors import InputError
+from tipdatum.machine import parse_machine
+from tipdatum.pipeline import Outgoing, Pipeline
+from tipdatum.walltime import WallTime, parse_started
+from tipdatum_drivers.session_file import SessionFile
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """What a replay came to.
+
+    Attributes:
+        session: the session's path. messages: tip messages made. duration_s: session time covered.
+        warnings: such as a last line that was cut off.
+    """
+
+    session: Path
+    messages: int
+    duration_s: float
+    warnings: tuple[str, ...] = ()
+
+
+def outgoing(session: SessionFile, settings: Settings) -> Iterator[Outgoing]:
+    """Every message of a session in order.
+
+    Raises:
+        SessionError: the file breaks the format; what came before has been yielded.
+        ConfigError: the header's machine description cannot be used.
+    """
+    header = session.header
+    machine = parse_machine(header.machine, f"{session.path}, machine of the header")
+    made: list[Outgoing] = []
+    wall = WallTime(parse_started(header.started, str(session.path)))
+    pipeline = Pipeline(machine, settings, wall, made.append)
+    feed = pipeline.feed
+    for record in session.records():
+        feed(record)
+        if made:
+            yield from made
+            made.clear()
+    pipeline.finish()
+    yield from made
+
+
+def tip_line(tip: Tip, t_emit: float) -> bytes:
+    """A tip message with `t_emit` as one line."""
+    return tip.model_dump_json().encode()[:-1] + b',"t_emit":%s}\n' % repr(round(t_emit, 6)).encode()
+
+
+def replay_file(
+    source: Path,
+    target: Path,
+    settings: Settings,
+    *,
+    watch: Callable[[Message], None] | None = None,
+) -> Summary:
+    """Replay one session into `target`, which appears only when it is whole.
+
+    Args:
+        watch: is shown every other message than tips (events, replies, health).
+
+    Raises:
+        InputError: the session or the target cannot be used.
+    """
+    session = SessionFile(source)
+    if target.is_dir():
+        raise InputError(f"{target} is a directory; --output wants a file (several sessions: --output-dir)")
+    part = target.with_name(f".{target.name}.part{os.getpid()}")
+    count, last = 0, 0.0
+    try:
+        with part.open("wb", buffering=1 << 20) as out:
+            for item in outgoing(session, settings):
+                if isinstance(item.message, Tip) and item.t_emit is not None:
+                    out.write(tip_line(item.message, item.t_emit))
+                    count, last = count + 1, item.message.t
+                elif watch is not None:
+                    watch(item.message)
+        part.replace(target)
+    except OSError as error:
+        raise InputError(f"{error.filename or target}: {error.strerror}") from None
+    finally:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
+    return Summary(source, count, last, tuple(session.warnings))
+
+
+def replay_many(
+    sources: list[Path],
+    directory: Path,
+    settings: Settings,
+    progress: Callable[[Summary | InputError], None],
+    jobs: int | None = None,
+) -> None:
+    """Replay several sessions in parallel processes, one output file each in `directory`.
+
+    One bad session does not stop the others: its error is handed to `progress` in place of a summary.
+    """
+    directory.mkdir(parents=True, exist_ok=True)
+    targets = {source: directory / output_name(source) for source in sources}
+    with ProcessPoolExecutor(max_workers=jobs or os.cpu_count()) as pool:
+        running = {pool.submit(replay_file, s, t, settings): s for s, t in targets.items()}
+        for done in as_completed(running):
+            try:
+                progress(done.result())
+            except InputError as error:
+                progress(error)
+
+
+def output_name(source: Path) -> str:
+    """trench.ndjson.gz → trench.tip.ndjson"""
+    stem = source.name
+    for ending in (".gz", ".ndjson"):
+        stem = stem.removesuffix(ending)
+    return f"{stem}.tip.ndjson"
