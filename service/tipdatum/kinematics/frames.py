@@ -56,13 +56,13 @@ def rpy_deg_from_rotation(rotation: ArrayLike) -> tuple[float, float, float]:
 def elevation_angle(up: ArrayLike) -> Array:
     """Link elevation angle θ = atan2(x·up, z·up) in rad, (-π, π], from `up` of shape (..., 3)."""
     u = np.asarray(up, dtype=float)
-    return np.arctan2(u[..., 0], u[..., 2])
+    return np.asarray(np.arctan2(u[..., 0], u[..., 2]))
 
 
 def roll_angle(up: ArrayLike) -> Array:
     """Roll φ = asin(y·up) in rad, from unit `up` of shape (..., 3); positive right side down."""
     u = np.asarray(up, dtype=float)
-    return np.arcsin(np.clip(u[..., 1], -1.0, 1.0))
+    return np.asarray(np.arcsin(np.clip(u[..., 1], -1.0, 1.0)))
 
 
 def up_vector(theta: ArrayLike, roll: ArrayLike) -> Array:

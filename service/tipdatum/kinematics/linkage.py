@@ -24,7 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tipdatum.kinematics.frames import Array
+from tipdatum.kinematics.frames import Array, wrap
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,7 @@ class FourBar:
             cx = bx + along * ux - off * uz
             cz = bz + along * uz + off * ux
             beta = np.arctan2(cz, cx - self.stick) - self.ear_angle
-            beta = np.arctan2(np.sin(beta), np.cos(beta))
+            beta = wrap(beta)
             # BC · ∂B/∂ρ over BC · ∂C/∂β
             num = (cx - bx) * -(bz - self.pivot_z) + (cz - bz) * (bx - self.pivot_x)
             den = (cx - bx) * -cz + (cz - bz) * (cx - self.stick)
@@ -97,7 +97,7 @@ class FourBar:
             at_pivot = np.where(np.abs(cos_at_pivot) <= 1.0, np.arccos(np.clip(cos_at_pivot, -1, 1)), np.nan)
         towards = np.arctan2(uz, ux)
         roots = np.stack([towards + at_pivot, towards - at_pivot], axis=-1)
-        return np.arctan2(np.sin(roots), np.cos(roots))
+        return wrap(roots)
 
     def closing_range(self, steps: int = 3600) -> list[tuple[float, float]]:
         """Intervals of the rocker angle, rad in [-π, π], over which the linkage closes, to 2π/steps."""
