@@ -33,7 +33,7 @@ def _planar(lengths: tuple[float, float, float], absolute_deg: Floats) -> tuple[
 def test_planar_three_link_arm_of_the_textbook(
     relative_deg: tuple[float, ...], tip: tuple[float, float], wrist: tuple[float, float]
 ) -> None:
-    """J. J. Craig, *Introduction to Robotics*, MATLAB exercise 3A: links 4, 3, 2 m; printed to four decimals."""
+    """J. J. Craig, *Introduction to Robotics*, MATLAB exercise 3A: links 4, 3, 2 m; four decimals."""
     chain, q = _planar((4.0, 3.0, 2.0), np.cumsum(np.array(relative_deg, dtype=float)))
     pins = chain.pins(q)
     assert pins[-1][[0, 2]] == pytest.approx(tip, abs=6e-5)
@@ -66,7 +66,8 @@ URDF = """
   <link name="ground"/><link name="plane"/><link name="upper"/><link name="boom"/><link name="stick"/>
   <link name="bucket"/><link name="tip"/><link name="left"/><link name="right"/>
   <joint name="roll" type="continuous"><parent link="ground"/><child link="plane"/><axis xyz="1 0 0"/></joint>
-  <joint name="upper" type="continuous"><parent link="plane"/><child link="upper"/><axis xyz="0 -1 0"/></joint>
+  <joint name="upper" type="continuous"><parent link="plane"/><child link="upper"/>
+    <axis xyz="0 -1 0"/></joint>
   <joint name="boom" type="continuous"><parent link="upper"/><child link="boom"/><axis xyz="0 -1 0"/>
     <origin xyz="0.35 -0.07 1.75" rpy="0 0 0"/></joint>
   <joint name="stick" type="continuous"><parent link="boom"/><child link="stick"/><axis xyz="0 -1 0"/>
@@ -75,11 +76,13 @@ URDF = """
     <origin xyz="2.50 0 0" rpy="0 0 0"/></joint>
   <joint name="tip" type="fixed"><parent link="bucket"/><child link="tip"/>
     <origin xyz="1.30 0 0" rpy="0 0 0"/></joint>
-  <joint name="left" type="fixed"><parent link="tip"/><child link="left"/><origin xyz="0 0.3 0" rpy="0 0 0"/></joint>
-  <joint name="right" type="fixed"><parent link="tip"/><child link="right"/><origin xyz="0 -0.3 0" rpy="0 0 0"/></joint>
+  <joint name="left" type="fixed"><parent link="tip"/><child link="left"/>
+    <origin xyz="0 0.3 0" rpy="0 0 0"/></joint>
+  <joint name="right" type="fixed"><parent link="tip"/><child link="right"/>
+    <origin xyz="0 -0.3 0" rpy="0 0 0"/></joint>
 </robot>
 """
-"""The demo machine with its boom foot 7 cm to the right. Angles are positive upwards: opposite to URDF's pitch."""
+"""The demo machine, its boom foot 7 cm to the right. Angles are positive upwards, opposite to URDF's pitch."""
 
 CHAIN = Chain(np.array([0.35, -0.07, 1.75]), np.array([4.60, 2.50, 1.30]), ("boom", "stick", "bucket"), 0.3)
 angle = st.floats(-4.0, 4.0)

@@ -83,7 +83,7 @@ def test_outside_its_range_the_linkage_says_so() -> None:
 
 
 def test_the_range_ends_where_link_and_ear_are_stretched() -> None:
-    """At the end of the range the rocker–link pin is link + ear (or their difference) away from the bucket pin."""
+    """There the rocker–link pin is link + ear, or their difference, away from the bucket pin."""
     (range_,) = DEMO.closing_range(36_000)
     for rho in range_:
         reach = math.hypot(DEMO.pivot_x + 0.6 * math.cos(rho) - 2.5, DEMO.pivot_z + 0.6 * math.sin(rho))
