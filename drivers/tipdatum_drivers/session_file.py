@@ -1,0 +1,137 @@
+"""Reading session files: `*.ndjson`, plain or gzip, line by line, with errors that name the line.
+
+A recorder that lost its power leaves a last line or a last gzip block that ends in the middle. That is no
+reason to lose the session: what is whole is delivered, and `SessionFile.warnings` says what was left out.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Iterator
+from itertools import islice
+from pathlib import Path
+
+from tipdatum_drivers.decode.session_lines import LineError, decode_header, decode_line, header_error
+from tipdatum_drivers.errors import SessionError
+from tipdatum_drivers.reading import Record, SessionHeader
+
+BLOCK = 1 << 18
+"""Bytes read at a time."""
+
+LONGEST_LINE = 4 << 20
+"""Bytes; far above any line that a recorder writes (a machine description is some kilobytes)."""
+
+_GZIP = b"\x1f\x8b"
+_GZIP_OR_ZLIB = 47  # window bits: zlib finds out by itself which of the two it is
+
+
+class SessionFile:
+    """One session file: its header now, its records when iterated (again from the start each time).
+
+    Args:
+        path: the file; compression is recognised by content, not by name.
+
+    Raises:
+        SessionError: the file is missing or unreadable, or its first line is no session header.
+    """
+
+    def __init__(self, path: Path | str) -> None:
+        self.path = Path(path)
+        self.name = str(path)
+        self.warnings: list[str] = []
+        """What the last iteration left out at the end of the file, in words."""
+        first = next(self._lines(), b"")
+        try:
+            self.header: SessionHeader = decode_header(first.removeprefix(b"\xef\xbb\xbf"))
+        except LineError as error:
+            if not first.strip():
+                raise SessionError(self.name, 0, "an empty file", 'a line of kind "session"') from None
+            raise header_error(self.name, error) from None
+
+    def __iter__(self) -> Iterator[Record]:
+        return self.records()
+
+    def records(self) -> Iterator[Record]:
+        """The records in order of `t`; kinds that are not known are skipped.
+
+        Raises:
+            SessionError: a line cannot be read, or its `t` is before that of an earlier one.
+        """
+        self.warnings = []
+        latest = float("-inf")
+        for number, line in enumerate(islice(self._lines(), 1, None), 2):
+            try:
+                record = decode_line(line)
+            except LineError as error:
+                if not line.endswith(b"\n"):
+                    self._warn(f"line {number} ends in the middle and was left out")
+                    return
+                raise SessionError(self.name, number, error.found, error.expected) from None
+            if record is None:
+                continue
+            if record.t < latest:
+                raise SessionError(
+                    self.name, number, f"t = {record.t:g} after t = {latest:g}", "records in order of t"
+                )
+            latest = record.t
+            yield record
+
+    def _lines(self) -> Iterator[bytes]:
+        """Lines with their newline; only the last one may lack it."""
+        rest = b""
+        number = 1
+        for block in self._blocks():
+            lines = (rest + block).split(b"\n")
+            rest = lines.pop()
+            if len(rest) > LONGEST_LINE:
+                raise SessionError(
+                    self.name,
+                    number + len(lines),
+                    f"a line of over {LONGEST_LINE >> 20} MiB",
+                    "lines of JSON",
+                )
+            for line in lines:
+                yield line + b"\n"
+            number += len(lines)
+        # A file system that lost its power pads the end with zero bytes.
+        rest = rest.rstrip(b"\0")
+        if rest:
+            yield rest
+
+    def _blocks(self) -> Iterator[bytes]:
+        try:
+            with self.path.open("rb") as handle:
+                start = handle.read(2)
+                handle.seek(0)
+                raw = iter(lambda: handle.read(BLOCK), b"")
+                yield from self._unzipped(raw) if start == _GZIP else raw
+        except FileNotFoundError:
+            raise SessionError(self.name, 0, "no such file", "a session file") from None
+        except IsADirectoryError:
+            raise SessionError(self.name, 0, "a directory", "a session file") from None
+        except OSError as error:
+            raise SessionError(self.name, 0, error.strerror or str(error), "a readable file") from None
+
+    def _unzipped(self, raw: Iterator[bytes]) -> Iterator[bytes]:
+        """Decompressed blocks of one gzip member after the other, as a recorder that appends writes them."""
+        member = zlib.decompressobj(_GZIP_OR_ZLIB)
+        for block in raw:
+            data = block
+            while data:
+                if member.eof:
+                    data = data.lstrip(b"\0")
+                    if not data:
+                        break
+                    member = zlib.decompressobj(_GZIP_OR_ZLIB)
+                try:
+                    yield member.decompress(data)
+                except zlib.error:
+                    raise SessionError(
+                        self.name, 0, "damaged gzip data", "a whole gzip file, or a plain one"
+                    ) from None
+                data = member.unused_data
+        if not member.eof:
+            self._warn("the compressed file ends in the middle; what comes after is lost")
+
+    def _warn(self, text: str) -> None:
+        self.warnings.append(f"{self.name}: {text}")

@@ -1,0 +1,118 @@
+"""Session files as they are found in the field: compressed, cut off, damaged, edited by hand."""
+
+from __future__ import annotations
+
+import gzip
+from pathlib import Path
+
+import pytest
+
+from tipdatum_drivers.decode.session_lines import encode_header, encode_line
+from tipdatum_drivers.errors import SessionError
+from tipdatum_drivers.reading import Imu, Input, Record, SessionHeader
+from tipdatum_drivers.session_file import SessionFile
+
+HEADER = SessionHeader(1, "2026-05-04T08:00:00Z", {"name": "test"})
+RECORDS: list[Record] = [
+    Imu(0.01 * i, "boom", (0.0, 0.1 * i, 9.8), (0.0, 0.0, 0.0))
+    if i % 5
+    else Input(0.01 * i, "travel", i % 2 == 0)
+    for i in range(1, 200)
+]
+WHOLE = encode_header(HEADER) + b"".join(map(encode_line, RECORDS))
+
+
+def write(path: Path, data: bytes) -> SessionFile:
+    path.write_bytes(data)
+    return SessionFile(path)
+
+
+@pytest.mark.parametrize("suffix", [".ndjson", ".ndjson.gz"])
+def test_every_record_comes_back_plain_and_compressed(tmp_path: Path, suffix: str) -> None:
+    data = gzip.compress(WHOLE) if suffix.endswith("gz") else WHOLE
+    session = write(tmp_path / f"a{suffix}", data)
+    assert session.header == HEADER
+    assert list(session) == RECORDS
+    assert list(session) == RECORDS, "a second pass starts again"
+    assert session.warnings == []
+
+
+def test_compression_is_recognised_by_content_and_members_are_joined(tmp_path: Path) -> None:
+    cut = WHOLE.index(b"\n", 4000) - 7
+    data = gzip.compress(WHOLE[:cut]) + gzip.compress(WHOLE[cut:])
+    assert list(write(tmp_path / "misnamed.txt", data)) == RECORDS
+
+
+def test_last_line_cut_off_is_left_out_with_a_warning(tmp_path: Path) -> None:
+    session = write(tmp_path / "cut.ndjson", WHOLE[:-9])
+    assert list(session) == RECORDS[:-1]
+    assert session.warnings == [f"{tmp_path / 'cut.ndjson'}: line 200 ends in the middle and was left out"]
+
+
+def test_zero_bytes_after_a_power_loss_are_ignored(tmp_path: Path) -> None:
+    assert list(write(tmp_path / "zeros.ndjson", WHOLE + bytes(4096))) == RECORDS
+    assert list(write(tmp_path / "cut.ndjson", WHOLE[:-9] + bytes(100))) == RECORDS[:-1]
+
+
+def test_compressed_file_cut_off_gives_what_is_whole(tmp_path: Path) -> None:
+    data = gzip.compress(WHOLE)
+    session = write(tmp_path / "cut.ndjson.gz", data[: len(data) * 3 // 4])
+    read = list(session)
+    assert 20 < len(read) < len(RECORDS)
+    assert read == RECORDS[: len(read)]
+    assert "ends in the middle" in " ".join(session.warnings)
+
+
+def test_last_line_without_newline_counts_when_it_is_whole(tmp_path: Path) -> None:
+    session = write(tmp_path / "a.ndjson", WHOLE[:-1])
+    assert list(session) == RECORDS
+    assert session.warnings == []
+
+
+def test_windows_line_ends_and_byte_order_mark_are_read(tmp_path: Path) -> None:
+    data = b"\xef\xbb\xbf" + WHOLE.replace(b"\n", b"\r\n")
+    assert list(write(tmp_path / "a.ndjson", data)) == RECORDS
+
+
+def test_broken_line_is_named(tmp_path: Path) -> None:
+    lines = WHOLE.splitlines(keepends=True)
+    lines[7] = b'{"kind":"imu","t":0.08,"sensor":"boom","accel_mps2":[0,"x",9.8]}\n'
+    session = write(tmp_path / "a.ndjson", b"".join(lines))
+    with pytest.raises(SessionError, match=r"a\.ndjson, line 8: found accel_mps2") as caught:
+        list(session)
+    assert caught.value.line == 8
+
+
+def test_time_going_back_is_refused_by_line(tmp_path: Path) -> None:
+    lines = WHOLE.splitlines(keepends=True)
+    lines[5], lines[6] = lines[6], lines[5]
+    session = write(tmp_path / "a.ndjson", b"".join(lines))
+    with pytest.raises(SessionError, match=r"line 7: found t = 0\.05 after t = 0\.06"):
+        list(session)
+
+
+@pytest.mark.parametrize(
+    ("data", "message"),
+    [
+        (b"", "found an empty file"),
+        (b"t,pitch\n0,1\n", "line 1: found .* not JSON"),
+        (b'{"kind":"imu"}\n', "line 1: found a first line of kind 'imu'; expected kind \"session\""),
+        (gzip.compress(WHOLE)[:10] + b"\xff" * 50, "damaged gzip data"),
+    ],
+)
+def test_what_is_no_session_is_said_in_one_sentence(tmp_path: Path, data: bytes, message: str) -> None:
+    with pytest.raises(SessionError, match=message):
+        write(tmp_path / "a.ndjson", data)
+
+
+def test_missing_file_and_directory_are_said(tmp_path: Path) -> None:
+    with pytest.raises(SessionError, match="found no such file"):
+        SessionFile(tmp_path / "nowhere.ndjson")
+    with pytest.raises(SessionError, match="found a directory"):
+        SessionFile(tmp_path)
+
+
+def test_line_without_end_does_not_fill_the_memory(tmp_path: Path) -> None:
+    session = write(tmp_path / "a.ndjson", encode_header(HEADER) + b"x" * (5 << 20))
+    with pytest.raises(SessionError, match="line 2: found a line of over 4 MiB"):
+        list(session)
