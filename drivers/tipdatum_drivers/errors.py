@@ -5,6 +5,7 @@
     TipdatumError
     ├── InputError            the user's input is wrong; one clear message, exit code 2
     │   ├── ConfigError       a configuration or machine file (file, key, found, expected)
+    │   │   └── UnknownKeyError   a key that does not exist, and the one that was probably meant
     │   └── SessionError      a session file (file, line, found, expected)
     └── PortError             a serial port or a broker; says whether trying again helps
 
@@ -12,6 +13,8 @@ Live data never raises: a decoder counts a `Fault` (see `tipdatum_drivers.readin
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 
 class TipdatumError(Exception):
@@ -36,6 +39,19 @@ class ConfigError(InputError):
         self.file, self.key, self.found, self.expected = file, key, found, expected
         where = f"{file}: {key}" if key else file
         super().__init__(f"{where}: found {found}; expected {expected}")
+
+
+class UnknownKeyError(ConfigError):
+    """A key that does not exist.
+
+    Args:
+        nearest: the known key that was probably meant, None if none is near. known: all of them.
+    """
+
+    def __init__(self, file: str, key: str, nearest: str | None, known: Sequence[str]) -> None:
+        hint = f'did you mean "{nearest}"?' if nearest else f"known here: {', '.join(known)}"
+        super().__init__(file, key, "an unknown key", f'"{nearest}"' if nearest else f"one of {known}")
+        self.args = (f"{file}: {key}: unknown key; {hint}",)
 
 
 class SessionError(InputError):

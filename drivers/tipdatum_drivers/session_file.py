@@ -57,7 +57,7 @@ class SessionFile:
         Raises:
             SessionError: a line cannot be read, or its `t` is before that of an earlier one.
         """
-        self.warnings = []
+        self.warnings.clear()
         latest = float("-inf")
         for number, line in enumerate(islice(self._lines(), 1, None), 2):
             try:

@@ -1,0 +1,66 @@
+"""Finding a driver by the name that a configuration gives it.
+
+A package announces its drivers in the entry-point group `tipdatum.drivers`, ours and third parties' alike.
+The built-in table holds the same lines as this project's own announcement, so that a source tree runs
+without being installed; a test compares the two. Nothing is imported before it is asked for.
+"""
+
+from __future__ import annotations
+
+import difflib
+from importlib.metadata import EntryPoint, entry_points
+
+from tipdatum_drivers.errors import ConfigError
+from tipdatum_drivers.source import Driver
+
+GROUP = "tipdatum.drivers"
+
+BUILT_IN: dict[str, str] = {
+    "replay": "tipdatum_drivers.replay:ReplayDriver",
+    "csv-replay": "tipdatum_drivers.replay:CsvReplayDriver",
+}
+"""Name → module and class."""
+
+
+def driver_names() -> list[str]:
+    """The names that `find_driver` knows, sorted."""
+    return sorted(_announced())
+
+
+def find_driver(name: str, file: str = "driver", key: str = "kind") -> type[Driver]:
+    """The class of the driver called `name`.
+
+    Args:
+        name: the driver's `kind` in the configuration.
+        file: where the name stands, for the error. key: its key there.
+
+    Raises:
+        ConfigError: there is no such driver, or its package cannot be imported or is no driver.
+    """
+    announced = _announced()
+    entry = announced.get(name)
+    if entry is None:
+        near = difflib.get_close_matches(name, announced, n=1)
+        known = f"one of {', '.join(sorted(announced))}"
+        raise ConfigError(file, key, f'"{name}"', f'"{near[0]}"?' if near else known)
+    try:
+        found = entry.load()
+    except (ImportError, AttributeError) as error:
+        raise ConfigError(
+            file, key, f'driver "{name}", which cannot be loaded ({error})', f"{entry.value} to be importable"
+        ) from None
+    if not (isinstance(found, type) and hasattr(found, "Options") and hasattr(found, "run")):
+        raise ConfigError(
+            file,
+            key,
+            f'driver "{name}" from {entry.value}',
+            "a class with Options and run (see docs/writing-a-driver.md)",
+        )
+    return found
+
+
+def _announced() -> dict[str, EntryPoint]:
+    """Every driver by name; another package may not take over a built-in name unnoticed."""
+    found = {entry.name: entry for entry in entry_points(group=GROUP)}
+    found.update({name: EntryPoint(name, value, GROUP) for name, value in BUILT_IN.items()})
+    return found

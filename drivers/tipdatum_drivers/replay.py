@@ -1,0 +1,141 @@
+"""Recorded sessions and logs as live sources, on the run's own clock.
+
+Records keep their distances in time: a pass starts at `clock()` and every record is due at start + its own
+`t`, an absolute schedule, so that late wake-ups do not add up. The clock decides the speed: at N times real
+speed the run's clock runs N times as fast (the driver's `speed` says so to whoever makes the clock), because
+readings and rates of turn only fit each other on the time axis on which they were recorded.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import dataclasses
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Annotated, cast
+
+from pydantic import BaseModel, Field
+
+from tipdatum_drivers.csv_file import CsvColumns, CsvFile
+from tipdatum_drivers.options import Options
+from tipdatum_drivers.reading import Fault, Imu, Record, SessionHeader, Tilt
+from tipdatum_drivers.session_file import SessionFile
+from tipdatum_drivers.source import Clock, Emit
+
+BATCH = 200
+"""Records delivered at full speed before other tasks get a turn."""
+
+OnPass = Callable[[SessionHeader | None, float], None]
+"""Called at the start of each pass with the header (None for a CSV log) and the clock time of its t = 0."""
+
+
+class PacedOptions(Options):
+    """How fast and how often a recording is played."""
+
+    speed: Annotated[float, Field(ge=0, le=1000)] = 1.0
+    """Times real speed; 0: as fast as it goes."""
+    loop: bool = False
+    """Start again after the end; each pass is a session of its own."""
+    pause_s: Annotated[float, Field(ge=0, le=3600)] = 1.0
+    """Between two passes, on the recording's time axis."""
+
+
+class ReplayOptions(PacedOptions):
+    """`kind = "replay"`: one or several session files, one after the other."""
+
+    file: Path | Annotated[tuple[Path, ...], Field(min_length=1)]
+
+
+class CsvReplayOptions(PacedOptions):
+    """`kind = "csv-replay"`: a CSV log of another program."""
+
+    file: Path
+    columns: CsvColumns
+
+
+class _Paced:
+    """Delivering records when they are due."""
+
+    def __init__(self, options: PacedOptions) -> None:
+        self.speed = options.speed
+        self.loop = options.loop
+        self.pause_s = options.pause_s
+        self.on_pass: OnPass | None = None
+
+    def _passes(self) -> Iterable[tuple[SessionHeader | None, Iterable[Record], list[str]]]:
+        """Header, records and the (later filled) warnings of each pass of one round."""
+        raise NotImplementedError
+
+    async def run(self, emit: Emit, clock: Clock) -> None:
+        """Play every file, then stop; see `tipdatum_drivers.source.Driver.run`.
+
+        Raises:
+            SessionError: a file is missing or has a line that cannot be read.
+        """
+        start = clock()
+        again = True
+        while again:
+            again = False
+            for header, records, warnings in self._passes():
+                if self.on_pass is not None:
+                    self.on_pass(header, start)
+                end = await self._play(records, start, emit, clock)
+                for text in warnings:
+                    emit(Fault(end, "replay", "recording cut off", text))
+                # A recording of no length is not played in a circle: that would keep the loop from all else.
+                again = again or (self.loop and end > start)
+                start = end + self.pause_s
+
+    async def _play(self, records: Iterable[Record], start: float, emit: Emit, clock: Clock) -> float:
+        """Deliver one pass; returns the clock time of its last record."""
+        due = start
+        for count, record in enumerate(records):
+            due = start + record.t
+            await self._until(due, clock)
+            if count % BATCH == 0:
+                await asyncio.sleep(0)
+            emit(moved(record, start))
+        return due
+
+    async def _until(self, due: float, clock: Clock) -> None:
+        # The run's clock may be scaled or a test's own, so what is left is looked at again after each sleep.
+        while self.speed > 0 and (wait := due - clock()) > 0:  # noqa: ASYNC110
+            await asyncio.sleep(wait / self.speed)
+
+
+class ReplayDriver(_Paced):
+    """Session files as a source."""
+
+    Options: type[BaseModel] = ReplayOptions
+
+    def __init__(self, options: BaseModel) -> None:
+        self.options = cast("ReplayOptions", options)
+        super().__init__(self.options)
+
+    def _passes(self) -> Iterable[tuple[SessionHeader | None, Iterable[Record], list[str]]]:
+        file = self.options.file
+        for path in file if isinstance(file, tuple) else (file,):
+            session = SessionFile(path)
+            yield session.header, session, session.warnings
+
+
+class CsvReplayDriver(_Paced):
+    """A CSV log as a source."""
+
+    Options: type[BaseModel] = CsvReplayOptions
+
+    def __init__(self, options: BaseModel) -> None:
+        self.options = cast("CsvReplayOptions", options)
+        super().__init__(self.options)
+
+    def _passes(self) -> Iterable[tuple[SessionHeader | None, Iterable[Record], list[str]]]:
+        yield None, CsvFile(self.options.file, self.options.columns), []
+
+
+def moved(record: Record, seconds: float) -> Record:
+    """The same record `seconds` later, its sample time with it."""
+    if seconds == 0.0:
+        return record
+    if isinstance(record, (Imu, Tilt)) and record.t_sample is not None:
+        return dataclasses.replace(record, t=record.t + seconds, t_sample=record.t_sample + seconds)
+    return dataclasses.replace(record, t=record.t + seconds)
