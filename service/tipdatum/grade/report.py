@@ -44,3 +44,24 @@ class TipReport:
     deviation_m: float | None
     pins: Array | None
     offset_m: float | None
+
+    @classmethod
+    def unknown(cls, t: float, quality: Quality, reasons: tuple[str, ...], datum: DatumState) -> TipReport:
+        """A moment without figures."""
+        return cls(
+            t=t,
+            height_m=None,
+            elevation_m=None,
+            left_m=None,
+            right_m=None,
+            reach_m=None,
+            lateral_m=None,
+            sigma_m=None,
+            sigma_prediction_m=None,
+            quality=quality,
+            reasons=tuple(reasons),
+            datum=datum,
+            deviation_m=None,
+            pins=None,
+            offset_m=None,
+        )

@@ -1,0 +1,35 @@
+"""What may be set about the work itself: stillness, patience, restarts. One sentence and a unit each."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Metres = Annotated[float, Field(ge=0, le=10)]
+Seconds = Annotated[float, Field(gt=0, le=3600)]
+
+
+class WorkOptions(BaseModel):
+    """`[work]` of the service's file."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    still_most_s: Seconds = 2.5
+    """Longest stretch before a touch that is averaged. Longer averages more noise but may reach into the
+    moment the bucket came to rest."""
+    still_least_s: Seconds = 1.0
+    """Shortest stretch that counts as a still moment. Engine vibration and rocking need about a second."""
+    still_spread_m: Metres = 0.012
+    """Peak-to-peak height within which the tip counts as still. Smaller refuses noisy sensors, larger
+    averages a creeping boom."""
+    still_reach_m: Metres = 0.05
+    """The same for reach and sideways movement."""
+    moving_mps: Annotated[float, Field(gt=0, le=2)] = 0.08
+    """Speed of the tip above which a touch is refused at once instead of waiting."""
+    wait_s: Seconds = 10.0
+    """How long a command waits for a still moment before it is refused."""
+    touch_sigma_m: Metres = 0.001
+    """1-sigma of standing the tip on a mark (1 mm: an edge lowered with care on a firm mark)."""
+    restart_trust_s: Annotated[float, Field(ge=0, le=86400)] = 60.0
+    """A service back within this time goes on with its reference; after longer the reference is doubtful."""

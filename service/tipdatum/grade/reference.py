@@ -1,0 +1,169 @@
+"""The reference: from a touch to the elevation of the slew centre, and what elevations then are worth.
+
+A touch of a mark of known elevation E with the tip at height m above the slew centre gives the elevation of
+the slew centre, E - m: the height of instrument, with the rod reading -m. From then on
+
+    elevation = instrument + height + heave - drift
+
+where `drift` is how far the estimator has since corrected its view of the height at the touch (the anchor):
+what it learns of mounts and biases afterwards moves the touch and the present tip alike.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from tipdatum.fusion.pose import Pose
+from tipdatum.grade.state import Reference
+from tipdatum.grade.stillness import Touch
+from tipdatum.kinematics.chain import Chain
+from tipdatum.kinematics.frames import Array
+from tipdatum.machine import Machine
+
+
+@dataclass(frozen=True, slots=True)
+class Sigma:
+    """The terms of the elevation's standard deviation, each in m, 1-sigma. They are independent.
+
+    Attributes:
+        angles: the pose's own error between touch and now: sqrt(J P Jᵀ + var(anchor) - 2 J cov(anchor)),
+            J = ∂height/∂q; without an anchor sqrt(J P Jᵀ + touch²).
+        geometry: dimensions of the description, |(∂height/∂dimension now - at the touch) · σ|: what is
+            wrong by the same amount at the touch and now cancels.
+        touch: how well the tip stood on the mark.
+        known: the mark's own elevation.
+        heave: the slew centre's height, from the pose or from the description's tolerance.
+        play: worn pins, from the description.
+        temperature: drift with temperature since calibration, from the description.
+    """
+
+    angles: float
+    geometry: float
+    touch: float
+    known: float
+    heave: float
+    play: float
+    temperature: float
+
+    @property
+    def total(self) -> float:
+        """Root of the sum of squares, m."""
+        return math.sqrt(
+            self.angles**2
+            + self.geometry**2
+            + self.touch**2
+            + self.known**2
+            + self.heave**2
+            + self.play**2
+            + self.temperature**2
+        )
+
+
+def geometry_sigmas(machine: Machine) -> Array:
+    """(3 + n,) m: 1-sigma of foot x, y, z and of each length, in the order of the geometry Jacobian."""
+    foot = machine.boom.foot_sigma_m
+    return np.array(
+        [
+            foot,
+            foot,
+            foot,
+            machine.boom.length_sigma_m,
+            machine.stick.length_sigma_m,
+            machine.bucket[0].tip_sigma_m,
+        ]
+    )
+
+
+CORRELATION_S = 0.5
+"""How long a height's noise stays alike while the tip stands, s: one rocking period of a machine."""
+
+
+def touch_noise(touch: Touch, standing_sigma_m: float) -> float:
+    """1-sigma of a touch beyond the pose's own error, m.
+
+    The peak-to-peak spread is taken as four sigma, and the mean of it over stretches that are alike for
+    `CORRELATION_S` as independent; `standing_sigma_m` is how well the tip stands on the mark.
+    """
+    independent = max(1.0, touch.lasted_s / CORRELATION_S)
+    return math.hypot(standing_sigma_m, touch.spread_m / 4.0 / math.sqrt(independent))
+
+
+def angle_variance(pose: Pose, jacobian: Array) -> float:
+    """J P Jᵀ, m²."""
+    return float(jacobian @ pose.covariance @ jacobian)
+
+
+class Tie:
+    """The reference tied to the running estimator.
+
+    It lives as long as the run: after a restart, or with an estimator that keeps no anchor, the record alone
+    speaks and errors of touch and present are taken as independent.
+    """
+
+    def __init__(self, record: Reference, chain: Chain, machine: Machine) -> None:
+        self.record = record
+        self._base_m = record.instrument_m
+        self._anchored_at_m: float | None = None
+        posture = np.array(record.posture, dtype=float)
+        self._geometry = chain.height_geometry_jacobian(posture) if posture.size == chain.size else None
+        self._sigmas = geometry_sigmas(machine)
+
+    def anchored(self, pose: Pose) -> None:
+        """The estimator has just set its anchor; `pose` is the first one with it."""
+        self._anchored_at_m = pose.anchor.height_m + pose.anchor.heave_m if pose.anchor else None
+
+    def shift(self, by_m: float) -> None:
+        """Move the height of instrument, for instance when a misclosure is distributed."""
+        self._base_m += by_m
+        self.record = self.record.model_copy(update={"instrument_m": self.record.instrument_m + by_m})
+
+    def instrument_m(self, pose: Pose) -> float:
+        """Elevation of the slew centre at rest as the estimator sees it now."""
+        if self._anchored_at_m is None:
+            return self._base_m
+        if pose.anchor is None:
+            # The estimator has let go of the anchor: what it had corrected so far stays.
+            self._base_m, self._anchored_at_m = self.record.instrument_m, None
+            return self._base_m
+        drift = pose.anchor.height_m + pose.anchor.heave_m - self._anchored_at_m
+        now = self._base_m - drift
+        if abs(now - self.record.instrument_m) > 1e-4:
+            self.record = self.record.model_copy(update={"instrument_m": now})
+        return now
+
+    def sigma(self, pose: Pose, chain: Chain, machine: Machine) -> Sigma:
+        """What an elevation of the tip is worth at `pose`; see `Sigma`."""
+        record = self.record
+        jacobian = chain.height_jacobian(pose.angles)
+        variance = angle_variance(pose, jacobian)
+        if self._anchored_at_m is not None and pose.anchor is not None:
+            anchor = pose.anchor
+            variance += anchor.variance_m2 - 2.0 * float(jacobian @ anchor.covariance)
+        else:
+            variance += record.touch_sigma_m**2
+        tolerance = machine.tolerance
+        return Sigma(
+            angles=math.sqrt(max(variance, 0.0)),
+            geometry=self._geometry_m(pose, chain, machine),
+            touch=record.touch_noise_m,
+            known=record.known_sigma_m,
+            heave=pose.heave_sigma_m if machine.undercarriage is not None else tolerance.heave_m,
+            play=tolerance.pin_play_m,
+            temperature=tolerance.temperature_m,
+        )
+
+    def _geometry_m(self, pose: Pose, chain: Chain, machine: Machine) -> float:
+        now = chain.height_geometry_jacobian(pose.angles)
+        sigmas = geometry_sigmas(machine)
+        if self._geometry is None:
+            return float(np.linalg.norm(now[3:] * sigmas[3:]))
+        if machine.bucket[0].name == self.record.bucket:
+            return float(np.linalg.norm((now - self._geometry) * sigmas))
+        common = np.linalg.norm((now - self._geometry)[:-1] * sigmas[:-1])
+        # Two buckets' tip distances are measured one by one: their errors do not cancel.
+        return float(
+            math.hypot(common, math.hypot(now[-1] * sigmas[-1], self._geometry[-1] * self._sigmas[-1]))
+        )

@@ -1,0 +1,144 @@
+"""Still moments: the stretch just past in which the tip stood, averaged.
+
+An operator sets the tip down, lets the machine come to rest, and then presses the button: the still moment
+lies behind the command. The longest stretch that ends now and in which height, reach and sideways position
+stay within their limits is averaged; a stretch that is too short is no touch.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+from tipdatum.grade.options import WorkOptions
+
+TipPoint: TypeAlias = Literal["tip", "left", "right"]
+
+GAP_S = 0.3
+"""Longest gap between two moments of one stretch, s: fifteen ticks at 50 Hz, above any radio hiccup."""
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """One tick's figures that a touch averages; heights in m above the slew centre at rest (heave added)."""
+
+    t: float
+    height_m: float
+    left_m: float
+    right_m: float
+    reach_m: float
+    lateral_m: float
+    slew_rad: float
+
+    def of(self, point: TipPoint) -> float:
+        """Height of the tip centre or of a corner."""
+        return self.left_m if point == "left" else self.right_m if point == "right" else self.height_m
+
+
+@dataclass(frozen=True, slots=True)
+class Touch:
+    """A still moment's averages. `spread_m` is the peak-to-peak height over `lasted_s`."""
+
+    t: float
+    point: TipPoint
+    height_m: float
+    reach_m: float
+    lateral_m: float
+    slew_rad: float
+    spread_m: float
+    lasted_s: float
+    samples: int
+
+
+@dataclass(frozen=True, slots=True)
+class NotStill:
+    """Why there is no touch: `moving` now, or not yet long enough still."""
+
+    moving: bool
+    text: str
+
+
+class Recent:
+    """The last seconds of the tip, oldest first; forgets everything at a moment that is not known."""
+
+    def __init__(self, keep_s: float) -> None:
+        self._keep_s = keep_s
+        self._moments: deque[Moment] = deque()
+
+    def add(self, moment: Moment) -> None:
+        """Append the newest moment."""
+        if self._moments and not 0.0 <= moment.t - self._moments[-1].t <= GAP_S:
+            self._moments.clear()
+        self._moments.append(moment)
+        while moment.t - self._moments[0].t > self._keep_s:
+            self._moments.popleft()
+
+    def forget(self) -> None:
+        """Start anew: the figures are not known, or the machine is another one."""
+        self._moments.clear()
+
+    @property
+    def moments(self) -> Sequence[Moment]:
+        """Oldest first."""
+        return self._moments
+
+
+def still_touch(
+    moments: Sequence[Moment], now: float, point: TipPoint, options: WorkOptions
+) -> Touch | NotStill:
+    """The touch that the recent moments show at `now`, or why there is none."""
+    if not moments or now - moments[-1].t > GAP_S:
+        return NotStill(False, "the tip's position is not known just now")
+    low = high = moments[-1].of(point)
+    near = far = moments[-1].reach_m
+    left = right = moments[-1].lateral_m
+    stretch: list[Moment] = []
+    for moment in reversed(moments):
+        height = moment.of(point)
+        low, high = min(low, height), max(high, height)
+        near, far = min(near, moment.reach_m), max(far, moment.reach_m)
+        right, left = min(right, moment.lateral_m), max(left, moment.lateral_m)
+        too_far = (
+            high - low > options.still_spread_m
+            or far - near > options.still_reach_m
+            or left - right > options.still_reach_m
+        )
+        if too_far or now - moment.t > options.still_most_s:
+            break
+        stretch.append(moment)
+    lasted = stretch[0].t - stretch[-1].t
+    if lasted < options.still_least_s * 0.999:
+        return _why_not(moments, now, point, options)
+    n = len(stretch)
+    heights = [m.of(point) for m in stretch]
+    return Touch(
+        t=stretch[0].t,
+        point=point,
+        height_m=sum(heights) / n,
+        reach_m=sum(m.reach_m for m in stretch) / n,
+        lateral_m=sum(m.lateral_m for m in stretch) / n,
+        slew_rad=sum(m.slew_rad for m in stretch) / n,
+        spread_m=max(heights) - min(heights),
+        lasted_s=lasted,
+        samples=n,
+    )
+
+
+def _why_not(moments: Sequence[Moment], now: float, point: TipPoint, options: WorkOptions) -> NotStill:
+    last = [m for m in moments if now - m.t <= options.still_least_s]
+    spread = max(m.of(point) for m in last) - min(m.of(point) for m in last)
+    brief = [m for m in last if now - m.t <= 0.5]
+    span = max(brief[-1].t - brief[0].t, 1e-9)
+    speed = max(
+        abs(brief[-1].of(point) - brief[0].of(point)) / span,
+        abs(brief[-1].reach_m - brief[0].reach_m) / span,
+        abs(brief[-1].lateral_m - brief[0].lateral_m) / span,
+    )
+    moving = len(brief) > 1 and speed > options.moving_mps
+    seconds = last[-1].t - last[0].t
+    text = f"its height spread over {spread * 1000:.0f} mm in the last {seconds:.1f} s"
+    if moving:
+        text = f"it moves at about {speed * 1000:.0f} mm/s; " + text
+    return NotStill(moving, text)
