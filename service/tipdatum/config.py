@@ -18,11 +18,11 @@ from tipdatum.bus.topics import MACHINE_ID
 from tipdatum.display.options import DisplayOptions
 from tipdatum.errors import ConfigError
 from tipdatum.fusion.estimator import DEFAULT_ESTIMATOR, options_model
-from tipdatum.grade.work import WorkOptions
+from tipdatum.grade.options import WorkOptions
 from tipdatum.machine import Machine, load_machine, load_toml
 from tipdatum.sessions.options import RecordingOptions
 from tipdatum.validation import parse_model
-from tipdatum_drivers.registry import driver_class
+from tipdatum_drivers.registry import find_driver
 
 
 class _Table(BaseModel):
@@ -151,12 +151,8 @@ def _driver(table: dict[str, Any], index: int, file: str, base: Path) -> DriverT
     kind = table.get("kind")
     if not isinstance(kind, str):
         raise ConfigError(file, f"{where}.kind", "nothing" if kind is None else repr(kind), "a driver's name")
-    cls = driver_class(kind, file=file, key=f"{where}.kind")
+    cls = find_driver(kind, file, f"{where}.kind")
     options = {k: v for k, v in table.items() if k != "kind"}
-    try:
-        parsed = parse_model(cls.Options, options, file)
-    except ConfigError as error:
-        key = f"{where}.{error.key}" if error.key else where
-        raise ConfigError(file, key, error.found, error.expected) from None
+    parsed = parse_model(cls.Options, options, file, under=where)
     resolve = getattr(parsed, "relative_to", None)
     return DriverTable(kind, resolve(base) if callable(resolve) else parsed)

@@ -11,11 +11,11 @@ record with t <= tick, because it runs only when something later has come (`feed
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import datetime
 from typing import Any, TypeAlias
+
+from tipdatum_drivers.plausibility import SensorMonitor
 
 from tipdatum.bus.messages import (
     Arm,
@@ -30,20 +30,20 @@ from tipdatum.bus.messages import (
     Tip,
 )
 from tipdatum.config import Settings
-from tipdatum.errors import CommandRefused
-from tipdatum.fusion.estimator import Event, make_estimator
+from tipdatum.fusion.estimator import Estimator, Event, make_estimator
+from tipdatum.grade.outcome import Outcome
 from tipdatum.grade.report import TipReport
-from tipdatum.grade.work import Outcome, Work, WorkState
+from tipdatum.grade.state import WorkState
+from tipdatum.grade.work import Work
 from tipdatum.machine import Machine
 from tipdatum.walltime import WallTime
-from tipdatum_drivers.plausibility import SensorMonitor
 from tipdatum_drivers.reading import Beam, Command, Fault, Imu, Input, Reading, Record, Slew, Tilt, Truth
 
 CLOCK_STEP_S = 0.5
 """A reading older than the newest by more than this is a step of the clock; by less, one out of order."""
 HEALTH_EVERY_S = 10.0
 CHANGES_KEPT = 20
-REQUESTS_REMEMBERED = 256
+PINS = ("boom foot", "boom-stick pin", "stick-bucket pin", "tip")
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,16 +60,6 @@ class Outgoing:
 
 
 Emit: TypeAlias = Callable[[Outgoing], None]
-
-
-@dataclass(frozen=True, slots=True)
-class Request:
-    """Where the answer to a command belongs."""
-
-    name: str
-    by: str
-    request_id: str | None
-    token: object = None
 
 
 @dataclass(slots=True)
@@ -92,7 +82,6 @@ class Pipeline:
         emit: takes every message in the order it is made.
         state: what was set before a restart, None for a fresh start.
         state_age_s: how long the service was away, s; used only with `state`.
-        reply: takes the answer to a command together with the token of its request.
     """
 
     def __init__(
@@ -104,15 +93,13 @@ class Pipeline:
         *,
         state: WorkState | None = None,
         state_age_s: float | None = None,
-        reply: Callable[[Reply, object], None] | None = None,
     ) -> None:
         self.machine = machine
         self.wall = wall
         self._settings = settings
         self._emit = emit
-        self._reply = reply
         self._estimator = self._make_estimator()
-        self.work = Work(machine, self._estimator, settings.work, state)
+        self.work = Work(machine, self._estimator, settings.work, state, wall.started)
         if state is not None:
             self.work.restore(state_age_s)
         self._lines = {
@@ -122,10 +109,9 @@ class Pipeline:
         self._next_tick = 0
         self._newest: float | None = None
         self._interval = settings.period_s
-        self._since_tick = False
-        self._answered: OrderedDict[str, Reply] = OrderedDict()
         self._changes: list[Change] = []
-        self._published_state: WorkState | None = None
+        self._published_revision = -1
+        self._stray: dict[str, SensorMonitor] = {}
         self._now = 0.0
 
     # -- in ------------------------------------------------------------------------------------------
@@ -159,34 +145,17 @@ class Pipeline:
             self.advance(self._newest + 1e-9)
 
     def command(
-        self,
-        name: str,
-        body: dict[str, Any],
-        t: float,
-        *,
-        by: str = "unknown",
-        request_id: str | None = None,
-        token: object = None,
+        self, name: str, body: dict[str, Any], t: float, *, by: str = "unknown", request_id: str | None = None
     ) -> None:
-        """Carry out a command, or refuse it with a reason; the answer may come ticks later.
-
-        A `request_id` that was answered before gets the same answer again and nothing is done twice.
-        """
-        request = Request(name, by, request_id, token)
-        if request_id is not None and request_id in self._answered:
-            self._answer(request, self._answered[request_id])
-            return
-        try:
-            outcome = self.work.command(name, body, t, by, request)
-        except CommandRefused as refusal:
-            outcome = Outcome(name, False, str(refusal), token=request)
+        """Carry out a command, or refuse it with a reason; the `Reply` may come ticks later."""
+        outcome = self.work.command(name, body, t, by, request_id)
         if outcome is not None:
             self._outcome(outcome, t)
         self._flush(t)
 
-    def refuse(self, name: str, reason: str, t: float, *, by: str = "unknown", token: object = None) -> None:
-        """Answer a command that could not even be read."""
-        self._outcome(Outcome(name, False, reason, token=Request(name, by, None, token)), t)
+    def refuse(self, name: str, reason: str, t: float, *, by: str = "", request_id: str | None = None) -> None:
+        """Answer a command that is none: not readable, too large, too many."""
+        self._outcome(Outcome(name, False, reason, token=request_id, by=by), t)
 
     def publish_retained(self) -> None:
         """State, changes and health once more, for a broker that may have kept nothing."""
@@ -227,7 +196,7 @@ class Pipeline:
         self._newest = accepted.t
         if isinstance(accepted, (Imu, Tilt, Slew)):
             self._estimator.consume(accepted)
-            self.work.hear(accepted)
+            pass
 
     def _clock_stepped_back(self, t: float) -> None:
         text = f"readings went back by {(self._newest or 0.0) - t:.1f} s; the filter starts anew"
@@ -281,10 +250,9 @@ class Pipeline:
     def _arm(self, report: TipReport) -> Arm:
         points = None
         if report.pins is not None:
-            names = ("boom foot", "boom-stick pin", "stick-bucket pin", "tip")
             points = [
                 ArmPoint(name=name, reach_m=round(float(p[0]), 3), height_m=round(float(p[2]), 3))
-                for name, p in zip(names, report.pins, strict=True)
+                for name, p in zip(PINS, report.pins, strict=True)
             ]
         return Arm(
             t=round(report.t, 6),
@@ -341,7 +309,7 @@ class Pipeline:
             self._happened(event)
         for outcome in self.work.outcomes():
             self._outcome(outcome, t)
-        if self.work.state is not self._published_state:
+        if self.work.revision != self._published_revision:
             self._emit_state(t)
 
     def _happened(self, event: Event) -> None:
@@ -355,39 +323,39 @@ class Pipeline:
         self._emit(Outgoing("event", message))
 
     def _emit_state(self, t: float) -> None:
-        self._published_state = self.work.state
-        self._emit(Outgoing("state", self.work.state_message(t)))
+        self._published_revision = self.work.revision
+        state = self.work.state
+        message = State(
+            t=round(t, 6),
+            time=self.wall.rfc3339(t),
+            datum=self.work.datum,
+            reasons=list(state.doubts),
+            reference=state.reference.model_dump(mode="json") if state.reference else None,
+            bucket=state.bucket or self.machine.bucket[0].name,
+            target=state.target.model_dump(mode="json") if state.target else None,
+        )
+        self._emit(Outgoing("state", message))
 
     def _emit_changes(self) -> None:
         self._emit(Outgoing("changes", Changes(changes=list(self._changes))))
 
     def _outcome(self, outcome: Outcome, t: float) -> None:
-        request = outcome.token if isinstance(outcome.token, Request) else Request(outcome.command, "", None)
         reply = Reply(
             t=round(t, 6),
             time=self.wall.rfc3339(t),
             command=outcome.command,
             ok=outcome.ok,
             text=outcome.text,
-            request_id=request.request_id,
-            result=outcome.result,
+            request_id=outcome.token,
+            result=outcome.result or None,
         )
-        if request.request_id is not None:
-            self._answered[request.request_id] = reply
-            while len(self._answered) > REQUESTS_REMEMBERED:
-                self._answered.popitem(last=False)
+        self._emit(Outgoing("reply", reply))
         if outcome.ok:
             self._changes.append(
-                Change(time=reply.time, t=reply.t, command=reply.command, by=request.by, text=reply.text)
+                Change(time=reply.time, t=reply.t, command=reply.command, by=outcome.by, text=reply.text)
             )
             del self._changes[:-CHANGES_KEPT]
             self._emit_changes()
-        self._answer(request, reply)
-
-    def _answer(self, request: Request, reply: Reply) -> None:
-        self._emit(Outgoing("reply", reply))
-        if self._reply is not None:
-            self._reply(reply, request.token)
 
 
 def _rounded(value: float | None, digits: int = 4) -> float | None:

@@ -1,0 +1,24 @@
+"""`tipdatum run`: the service that a file describes."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from tipdatum import logs
+from tipdatum.config import load_service
+from tipdatum.shell import serve
+
+
+def run(
+    config: Annotated[Path, typer.Argument(help="The service's file (TOML).")],
+    record: Annotated[Path | None, typer.Option(help="Record the session to this file or folder.")] = None,
+    json_logs: Annotated[bool, typer.Option("--json-logs", help="Log JSON lines instead of text.")] = False,
+    verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log more.")] = False,
+) -> None:
+    """Run the service until it is stopped (Ctrl-C or SIGTERM)."""
+    logs.configure(json_lines=json_logs, verbose=verbose)
+    asyncio.run(serve(load_service(config), record=record))
