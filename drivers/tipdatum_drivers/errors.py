@@ -33,12 +33,13 @@ class ConfigError(InputError):
         key: dotted path of the key, empty if the file as a whole is wrong.
         found: what stands there.
         expected: what should.
+        text: says it all where "found …; expected …" would read badly.
     """
 
-    def __init__(self, file: str, key: str, found: str, expected: str) -> None:
+    def __init__(self, file: str, key: str, found: str, expected: str, *, text: str = "") -> None:
         self.file, self.key, self.found, self.expected = file, key, found, expected
         where = f"{file}: {key}" if key else file
-        super().__init__(f"{where}: found {found}; expected {expected}")
+        super().__init__(f"{where}: {text or f'found {found}; expected {expected}'}")
 
 
 class UnknownKeyError(ConfigError):
@@ -50,8 +51,8 @@ class UnknownKeyError(ConfigError):
 
     def __init__(self, file: str, key: str, nearest: str | None, known: Sequence[str]) -> None:
         hint = f'did you mean "{nearest}"?' if nearest else f"known here: {', '.join(known)}"
-        super().__init__(file, key, "an unknown key", f'"{nearest}"' if nearest else f"one of {known}")
-        self.args = (f"{file}: {key}: unknown key; {hint}",)
+        expected = f'"{nearest}"' if nearest else f"one of {', '.join(known)}"
+        super().__init__(file, key, "an unknown key", expected, text=f"unknown key; {hint}")
 
 
 class SessionError(InputError):

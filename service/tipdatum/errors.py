@@ -2,9 +2,24 @@
 
 from __future__ import annotations
 
-from tipdatum_drivers.errors import ConfigError, InputError, PortError, SessionError, TipdatumError
+from tipdatum_drivers.errors import (
+    ConfigError,
+    InputError,
+    PortError,
+    SessionError,
+    TipdatumError,
+    UnknownKeyError,
+)
 
-__all__ = ["CommandRefused", "ConfigError", "InputError", "PortError", "SessionError", "TipdatumError"]
+__all__ = [
+    "CommandRefused",
+    "ConfigError",
+    "InputError",
+    "PortError",
+    "SessionError",
+    "TipdatumError",
+    "UnknownKeyError",
+]
 
 
 class CommandRefused(TipdatumError):

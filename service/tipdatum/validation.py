@@ -5,19 +5,50 @@ from __future__ import annotations
 import difflib
 import types
 import typing
-from collections.abc import Mapping
-from typing import Any, TypeVar
+from collections.abc import Mapping, Sequence
+from typing import Annotated, Any, TypeAlias, TypeVar
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, Strict, ValidationError
 from pydantic_core import ErrorDetails
 
-from tipdatum.errors import ConfigError
+from tipdatum.errors import ConfigError, UnknownKeyError
 
 Model = TypeVar("Model", bound=BaseModel)
+Location: TypeAlias = Sequence[int | str]
+
+Number = Annotated[float, Strict()]
+"""A number written as one: "4.6" in quotation marks is refused, as is true."""
+
+UNITS: tuple[tuple[str, str], ...] = (
+    ("_mps2", "m/s²"), ("_radps", "rad/s"), ("_deg", "degrees"), ("_hz", "Hz"), ("_m", "metres"),
+    ("_s", "seconds"), ("_min", "minutes"), ("_mb", "megabytes"),
+)  # fmt: skip
+"""Suffix of a key → unit of its value."""
+
+MISTAKEN_FOR: dict[str, tuple[tuple[str, float], ...]] = {
+    "metres": (("millimetres", 0.001), ("centimetres", 0.01), ("inches", 0.0254), ("feet", 0.3048)),
+    "seconds": (("milliseconds", 0.001),),
+}
+"""Units that people have at hand instead, and what one of them is in the unit that is asked for."""
 
 
-def parse_model(model: type[Model], data: Mapping[str, Any], file: str) -> Model:
+class Misfit(ValueError):  # noqa: N818 - not an error by itself: what a validator found, told by `config_error`
+    """Raised in a model's validator for values that are fine one by one but do not fit together.
+
+    Args:
+        key: dotted path below the model. found: what stands there. expected: what should.
+    """
+
+    def __init__(self, key: str, found: str, expected: str) -> None:
+        self.key, self.found, self.expected = key, found, expected
+        super().__init__(f"{key}: found {found}; expected {expected}")
+
+
+def parse_model(model: type[Model], data: Mapping[str, Any], file: str, under: str = "") -> Model:
     """`data` as `model`.
+
+    Args:
+        file: as the user gave it. under: path of the table that `data` is, such as "driver[0]".
 
     Raises:
         ConfigError: the first thing that is wrong, by file, key, found and expected.
@@ -25,63 +56,31 @@ def parse_model(model: type[Model], data: Mapping[str, Any], file: str) -> Model
     try:
         return model.model_validate(dict(data))
     except ValidationError as error:
-        raise config_error(error, model, file) from None
+        raise config_error(error, model, file, under) from None
 
 
-def config_error(error: ValidationError, model: type[BaseModel], file: str) -> ConfigError:
+def config_error(error: ValidationError, model: type[BaseModel], file: str, under: str = "") -> ConfigError:
     """The first complaint of `error` in this project's words."""
     complaints = error.errors()
     # An unknown key usually explains the missing one beside it, so it comes first.
     first = min(complaints, key=lambda e: e["type"] != "extra_forbidden")
-    key, found, expected = describe(first, model)
-    return ConfigError(file, key, found, expected)
-
-
-def describe(error: ErrorDetails, model: type[BaseModel]) -> tuple[str, str, str]:
-    """Key, found and expected of one complaint."""
-    location = [part for part in error["loc"] if not (isinstance(part, str) and part.startswith("function-"))]
-    key = dotted(location)
-    kind, context = error["type"], error.get("ctx", {})
-    if kind == "extra_forbidden":
-        known = sorted(_fields_at(model, location[:-1]))
+    location = [part for part in first["loc"] if not (isinstance(part, str) and part.startswith("function-"))]
+    path = ([under] if under else []) + location
+    if first["type"] == "extra_forbidden":
+        known = sorted(_keys_at(model, location[:-1]))
         near = difflib.get_close_matches(str(location[-1]), known, n=1, cutoff=0.5)
-        hint = f'did you mean "{near[0]}"?' if near else f"one of {', '.join(known)}"
-        return key, "a key that does not exist", hint
-    if kind == "missing":
-        return key, "nothing", "a value; the key is required"
-    found = shown(error["input"])
-    if kind == "value_error":
-        text = str(context.get("error", error["msg"]))
-        parts = text.split("|")
-        if len(parts) == 3:
-            return (f"{key}.{parts[0]}" if key else parts[0]), parts[1], parts[2]
-        return key, found, text
-    bounds = [
-        f"{sign} {context[name]:g}"
-        for name, sign in (("gt", ">"), ("ge", ">="), ("lt", "<"), ("le", "<="))
-        if name in context
-    ]
-    if bounds:
-        return key, found, _with_unit(_range_text(model, location, bounds), key)
-    wanted = {
-        "float_type": "a number", "float_parsing": "a number", "int_type": "a whole number",
-        "int_parsing": "a whole number", "int_from_float": "a whole number", "string_type": "a text",
-        "bool_type": "true or false", "bool_parsing": "true or false", "finite_number": "a finite number",
-        "dict_type": "a table", "model_type": "a table", "model_attributes_type": "a table",
-        "tuple_type": "a list", "list_type": "a list",
-    }.get(kind)  # fmt: skip
-    if wanted is None and kind == "literal_error":
-        wanted = f"one of {context['expected']}"
-    if wanted is None and kind == "missing_keyword_only_argument":
-        wanted = "a value"
-    if wanted is None and kind == "too_short":
-        wanted = f"at least {context.get('min_length', 1)} entries"
-    if wanted is None and kind == "string_too_short":
-        wanted = "a text that is not empty"
-    return key, found, _with_unit(wanted or error["msg"][:1].lower() + error["msg"][1:], key)
+        return UnknownKeyError(file, dotted(path), near[0] if near else None, known)
+    cause = first.get("ctx", {}).get("error")
+    if isinstance(cause, Misfit):
+        return ConfigError(file, dotted([*path, cause.key]), cause.found, cause.expected)
+    if first["type"] == "missing" and isinstance(location[-1], int):
+        # Of a list that is too short its missing entry is reported; the list says it better.
+        location, path, first["type"] = location[:-1], path[:-1], "too_short"
+    found, expected = _found_and_expected(first, model, location)
+    return ConfigError(file, dotted(path), found, expected)
 
 
-def dotted(location: typing.Sequence[int | str]) -> str:
+def dotted(location: Location) -> str:
     """A location as people write it: bucket[1].tip_m."""
     text = ""
     for part in location:
@@ -93,69 +92,138 @@ def shown(value: object) -> str:
     """A value as it stands in the file, short enough for one line."""
     if value is None:
         return "nothing"
-    text = (
-        f'"{value}"'
-        if isinstance(value, str)
-        else "true"
-        if value is True
-        else "false"
-        if value is False
-        else repr(value)
-    )
+    if isinstance(value, Mapping):
+        return "a table"
+    if isinstance(value, bool):
+        return str(value).lower()
+    text = f'"{value}"' if isinstance(value, str) else repr(value)
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _with_unit(text: str, key: str) -> str:
-    name = key.rsplit(".", 1)[-1].split("[")[0]
-    for suffix, unit in (
-        ("_mps2", "m/s²"), ("_radps", "rad/s"), ("_deg", "degrees"), ("_hz", "Hz"), ("_m", "metres"), ("_s", "seconds"),
-    ):  # fmt: skip
-        if name.endswith(suffix) and unit not in text:
-            return f"{text}, in {unit}"
-    return text
+def _found_and_expected(error: ErrorDetails, model: type[BaseModel], location: Location) -> tuple[str, str]:
+    annotation, bounds = _at(model, location)
+    unit = _unit(location)
+    expected = _expectation(annotation, bounds, unit)
+    kind, value = error["type"], error["input"]
+    if kind == "missing":
+        return "nothing", f"{expected}; the key is required"
+    if kind == "value_error":
+        return shown(value), str(error.get("ctx", {}).get("error", error["msg"]))
+    if kind.startswith(("less_than", "greater_than")) and isinstance(value, (int, float)):
+        return shown(value) + _unit_hint(float(value), unit, bounds), expected
+    if kind in ("too_long", "too_short") and not isinstance(value, str) and isinstance(value, Sequence):
+        return f"a list of {len(value)}" if value else "an empty list", expected
+    if kind == "finite_number":
+        return shown(value), expected.replace("a number", "a finite number", 1)
+    if kind == "string_too_short":
+        return shown(value), f"{expected} that is not empty"
+    if kind == "string_pattern_mismatch":
+        return shown(value), f"{expected} that matches {error['ctx']['pattern']}"
+    return shown(value), expected if expected else error["msg"][:1].lower() + error["msg"][1:]
 
 
-def _range_text(model: type[BaseModel], location: typing.Sequence[int | str], bounds: list[str]) -> str:
-    info = _field_at(model, location)
-    both: list[str] = []
-    if info is not None:
-        for meta in info.metadata:
-            for name, sign in (("gt", ">"), ("ge", ">="), ("lt", "<"), ("le", "<=")):
-                value = getattr(meta, name, None)
-                if value is not None:
-                    both.append(f"{sign} {value:g}")
-    return "a number " + " and ".join(both or bounds)
+def _unit(location: Location) -> str:
+    names = [part for part in location if isinstance(part, str)]
+    return next((unit for suffix, unit in UNITS if names and names[-1].endswith(suffix)), "")
 
 
-def _model_of(annotation: Any) -> type[BaseModel] | None:
-    """The table that an annotation such as `Linkage | None` or `dict[str, Sensor]` leads to."""
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    if isinstance(annotation, types.GenericAlias) or typing.get_origin(annotation) is not None:
-        for argument in typing.get_args(annotation):
-            found = _model_of(argument)
-            if found is not None:
-                return found
-    return None
+def _unit_hint(value: float, unit: str, bounds: dict[str, float]) -> str:
+    """In which unit a number would fit: 4600 as a boom's length → ", which looks like millimetres"."""
+    fits = [name for name, factor in MISTAKEN_FOR.get(unit, ()) if _within(value * factor, bounds)]
+    return f", which looks like {' or '.join(fits)}" if fits and abs(value) > 1 else ""
 
 
-def _descend(
-    model: type[BaseModel], location: typing.Sequence[int | str]
-) -> tuple[type[BaseModel] | None, Any]:
-    current: type[BaseModel] | None = model
-    info: Any = None
+def _within(value: float, bounds: dict[str, float]) -> bool:
+    return (
+        bounds.get("gt", float("-inf")) < value < bounds.get("lt", float("inf"))
+        and bounds.get("ge", value) <= value <= bounds.get("le", value)
+    )  # fmt: skip
+
+
+def _expectation(annotation: Any, bounds: dict[str, float], unit: str) -> str:
+    """What may stand at a key, in words: "a number in metres, above 0.3 and at most 30"."""
+    kind, items = _bare(annotation)
+    in_unit = f" in {unit}" if unit else ""
+    limits = _limits(bounds)
+    if kind in (float, int):
+        return ("a number" if kind is float else "a whole number") + in_unit + limits
+    if kind is typing.Literal:
+        return "one of " + ", ".join(shown(item) for item in items)
+    if kind is tuple or kind is list:
+        return _list_expectation(items, in_unit)
+    if isinstance(kind, type) and (issubclass(kind, BaseModel) or kind is dict):
+        return "a table"
+    simple: dict[Any, str] = {str: "a text", bool: "true or false"}
+    # A length limit on a text or a list is not a range of its value.
+    return simple.get(kind, "a value")
+
+
+def _limits(bounds: dict[str, float]) -> str:
+    if "ge" in bounds and "le" in bounds:
+        return f" from {bounds['ge']:g} to {bounds['le']:g}"
+    words = [
+        f"{word} {bounds[name]:g}"
+        for name, word in (("gt", "above"), ("ge", "at least"), ("lt", "below"), ("le", "at most"))
+        if name in bounds
+    ]
+    return f", {' and '.join(words)}" if words else ""
+
+
+def _list_expectation(items: tuple[Any, ...], in_unit: str) -> str:
+    first, inner = _bare(items[0]) if items else (None, ())
+    if isinstance(first, type) and issubclass(first, BaseModel):
+        return "at least one table, written in double brackets"
+    if first is tuple:
+        return f"a list of lists of {len(inner)} numbers{in_unit}"
+    what = "numbers" if first in (float, int) else "texts" if first is str else "values"
+    return f"a list of {what}{in_unit}" if Ellipsis in items else f"a list of {len(items)} {what}{in_unit}"
+
+
+def _bare(annotation: Any) -> tuple[Any, tuple[Any, ...]]:
+    """An annotation without Annotated and None: its kind and its arguments."""
+    while typing.get_origin(annotation) is Annotated:
+        annotation = typing.get_args(annotation)[0]
+    origin, arguments = typing.get_origin(annotation), typing.get_args(annotation)
+    if origin in (typing.Union, types.UnionType):
+        return _bare(next(a for a in arguments if a is not type(None)))
+    return (origin, arguments) if origin else (annotation, ())
+
+
+def _at(model: type[BaseModel], location: Location) -> tuple[Any, dict[str, float]]:
+    """Annotation and numeric bounds of what stands at a location."""
+    annotation: Any = model
+    metadata: Sequence[Any] = ()
     for part in location:
-        if current is not None and isinstance(part, str) and part in current.model_fields:
-            info = current.model_fields[part]
-            current = _model_of(info.annotation)
-        # An index or a free key (a sensor's name) stays at the same table.
-    return current, info
+        kind, items = _bare(annotation)
+        metadata = ()
+        if isinstance(kind, type) and issubclass(kind, BaseModel):
+            info = kind.model_fields.get(str(part))
+            if info is None:
+                return None, {}
+            annotation, metadata = info.annotation, info.metadata
+        elif kind is dict:
+            annotation = items[1]
+        elif isinstance(part, int) and items:
+            annotation = items[0] if Ellipsis in items or kind is list else items[min(part, len(items) - 1)]
+        else:
+            return None, {}
+    return annotation, _bounds(annotation, metadata)
 
 
-def _fields_at(model: type[BaseModel], location: typing.Sequence[int | str]) -> list[str]:
-    found, _ = _descend(model, location)
-    return list(found.model_fields) if found is not None else []
+def _bounds(annotation: Any, metadata: Sequence[Any]) -> dict[str, float]:
+    found: dict[str, float] = {}
+    for argument in typing.get_args(annotation):
+        if typing.get_origin(annotation) in (Annotated, typing.Union, types.UnionType):
+            metadata = [*metadata, argument]
+            found |= _bounds(argument, ())
+    for meta in metadata:
+        for item in (meta, *getattr(meta, "metadata", ())):
+            for name in ("gt", "ge", "lt", "le"):
+                if isinstance(value := getattr(item, name, None), (int, float)):
+                    found[name] = float(value)
+    return found
 
 
-def _field_at(model: type[BaseModel], location: typing.Sequence[int | str]) -> Any:
-    return _descend(model, location)[1]
+def _keys_at(model: type[BaseModel], location: Location) -> list[str]:
+    kind, _ = _bare(_at(model, location)[0]) if location else (model, ())
+    return list(kind.model_fields) if isinstance(kind, type) and issubclass(kind, BaseModel) else []

@@ -1,0 +1,168 @@
+"""A machine description in words, so that a person can hold it against the machine."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from typing import TypeAlias
+
+import numpy as np
+
+from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
+from tipdatum.machine import Machine, Sensor
+
+Pair: TypeAlias = tuple[str, str]
+
+AXES: dict[str, tuple[Pair, Pair, Pair]] = {
+    "upper": (("forward", "backward"), ("left", "right"), ("up", "down")),
+    "boom": (
+        ("along the boom to the stick", "along the boom to the cab"),
+        ("left", "right"),
+        ("up with the boom level", "down with the boom level"),
+    ),
+    "stick": (
+        ("along the stick to the bucket", "along the stick to the boom"),
+        ("left", "right"),
+        ("away from the cab with the stick hanging", "towards the cab with the stick hanging"),
+    ),
+    "bucket": (
+        ("from the bucket pin to the tip", "from the tip to the bucket pin"),
+        ("left", "right"),
+        ("away from the cab with the bucket hanging", "towards the cab with the bucket hanging"),
+    ),
+    "rocker": (
+        ("from the rocker's pivot to the link's pin", "from the link's pin to the rocker's pivot"),
+        ("left", "right"),
+        (
+            "left of the rocker seen from the machine's right side",
+            "right of the rocker seen from the machine's right side",
+        ),
+    ),
+}
+"""body → for x, y and z: where the positive and where the negative axis of the body points to."""
+
+PLACES: dict[str, tuple[Pair, Pair]] = {
+    "upper": (
+        ("forward of the slew axis", "behind the slew axis"),
+        ("above the tracks' underside", "below the tracks' underside"),
+    ),
+    "boom": (
+        ("along from the foot pin", "behind the foot pin"),
+        ("above the pin line", "below the pin line"),
+    ),
+    "stick": (
+        ("along from the boom pin", "behind the boom pin"),
+        ("off the pin line, away from the cab", "off the pin line, towards the cab"),
+    ),
+    "bucket": (
+        ("from the bucket pin towards the tip", "behind the bucket pin"),
+        ("off that line, away from the cab", "off that line, towards the cab"),
+    ),
+    "rocker": (
+        ("along from the rocker's pivot", "behind the rocker's pivot"),
+        (
+            "off the pin line, to the left seen from the right",
+            "off the pin line, to the right seen from the right",
+        ),
+    ),
+}
+"""body → for x and z: how a distance along the positive and along the negative axis is called."""
+
+KINDS = {"imu": "inertial sensor", "tilt": "inclinometer", "slew": "slew encoder", "beam": "laser receiver"}
+
+
+def describe(machine: Machine) -> list[str]:
+    """Sentences: the arm, the linkage, then each sensor: what it is, where it sits, which way it looks."""
+    x, y, z = machine.boom.foot_m
+    lines = [
+        machine.name,
+        f"Boom foot pin {_where(x, *PLACES['upper'][0])}, {_sideways(y)}{_where(z, *PLACES['upper'][1])}.",
+        f"Boom {machine.boom.length_m:.3f} m and stick {machine.stick.length_m:.3f} m, pin to pin.",
+    ]
+    for i, bucket in enumerate(machine.bucket):
+        mounted = "mounted" if i == 0 else "in store"
+        lines.append(
+            f'Bucket "{bucket.name}" ({mounted}): '
+            f"{bucket.tip_m:.3f} m from pin to tip, {bucket.width_m:.2f} m wide."
+        )
+    if machine.linkage is not None:
+        spans = machine.four_bar().closing_range()
+        turns = " and ".join(f"{math.degrees(a):.0f}° to {math.degrees(b):.0f}°" for a, b in spans)
+        lines.append(f"Linkage: closes with the rocker at {turns} from the stick.")
+    lines += [f"Sensor {name}: {describe_sensor(sensor)}" for name, sensor in machine.sensor.items()]
+    return lines + [f"Note: {note}" for note in notes(machine)]
+
+
+def describe_sensor(sensor: Sensor) -> str:
+    """One sensor in a sentence or two."""
+    serial = f" (serial {sensor.serial})" if sensor.serial else ""
+    what = f"{KINDS[sensor.type]}{serial} on the {sensor.body}"
+    if sensor.type == "slew":
+        return f"{what}."
+    return f"{what}, {position_words(sensor)}; {direction_words(sensor)}. {_timing(sensor)}"
+
+
+def position_words(sensor: Sensor) -> str:
+    """Where it sits: "1.70 m along from the foot pin, 0.12 m left, 0.24 m above the pin line"."""
+    x, y, z = sensor.position_m
+    along, off = PLACES[sensor.body]
+    return f"{_where(x, *along)}, {_sideways(y)}{_where(z, *off)}"
+
+
+def direction_words(sensor: Sensor) -> str:
+    """Which way its axes look, by the nearest of the body's axes, and how far they are off."""
+    rotation = rotation_from_rpy_deg(sensor.mount_rpy_deg)
+    nearest, off_deg = nearest_quarter_turns(rotation)
+    looks = []
+    for column, name in enumerate("xyz"):
+        axis = int(np.argmax(np.abs(nearest[:, column])))
+        looks.append(f"{name} {AXES[sensor.body][axis][0 if nearest[axis, column] > 0 else 1]}")
+    exact = "exactly" if off_deg < 0.05 else f"within {math.ceil(off_deg)}°"
+    return f"looking {', '.join(looks)}, {exact}"
+
+
+def nearest_quarter_turns(rotation: Array) -> tuple[Array, float]:
+    """The mount of quarter turns nearest to `rotation` (3, 3), and the angle between the two in degrees."""
+    best, best_trace = np.eye(3), -np.inf
+    for order in itertools.permutations(range(3)):
+        for signs in itertools.product((1.0, -1.0), repeat=3):
+            candidate = np.zeros((3, 3))
+            candidate[list(order), range(3)] = signs
+            trace = float(np.trace(candidate.T @ rotation))
+            if np.linalg.det(candidate) > 0 and trace > best_trace:
+                best, best_trace = candidate, trace
+    return best, math.degrees(math.acos(max(-1.0, min(1.0, (best_trace - 1.0) / 2.0))))
+
+
+def notes(machine: Machine) -> list[str]:
+    """What is allowed and yet worth a second look."""
+    found = []
+    for body in ("upper", "boom", "stick"):
+        held = body != "upper" and getattr(machine, body).held_deg is not None
+        if machine.sensor_on(body) is None and not held:
+            found.append(f"no tilt sensor on the {body}: no elevation can be computed")
+    on_bucket = machine.sensor_on("bucket") or machine.sensor_on("rocker")
+    if on_bucket is None and machine.bucket[0].held_deg is None:
+        found.append("no tilt sensor on the bucket or its rocker: no elevation can be computed")
+    for name, sensor in machine.sensor.items():
+        if sensor.type in ("imu", "tilt") and _tilted_deg(sensor) > 20.0:
+            found.append(
+                f"sensor {name} is {_tilted_deg(sensor):.0f}° away from any quarter turn: check its mount"
+            )
+    return found
+
+
+def _tilted_deg(sensor: Sensor) -> float:
+    return nearest_quarter_turns(rotation_from_rpy_deg(sensor.mount_rpy_deg))[1]
+
+
+def _timing(sensor: Sensor) -> str:
+    return f"Its readings are {sensor.latency_s * 1000:.0f} ms old when they arrive."
+
+
+def _where(value: float, positive: str, negative: str) -> str:
+    return f"{abs(value):.2f} m {positive if value >= 0 else negative}"
+
+
+def _sideways(y: float) -> str:
+    return "" if abs(y) < 0.005 else f"{abs(y):.2f} m {'left' if y > 0 else 'right'}, "

@@ -1,0 +1,75 @@
+"""A description in words: what a person holds against the machine."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tipdatum.kinematics.frames import rotation_from_rpy_deg
+from tipdatum.machine import Sensor, parse_machine
+from tipdatum.machine_words import describe, describe_sensor, nearest_quarter_turns
+
+
+def _sensor(**fields: Any) -> Sensor:
+    return Sensor.model_validate(fields)
+
+
+def test_a_sensor_on_the_boom_in_words() -> None:
+    sensor = _sensor(
+        body="boom", position_m=[1.7, 0.12, 0.24], mount_rpy_deg=[-4.1, 0, 0], latency_s=0.016, serial="A7"
+    )
+    assert describe_sensor(sensor) == (
+        "inertial sensor (serial A7) on the boom, 1.70 m along from the foot pin, 0.12 m left, 0.24 m above "
+        "the pin line; looking x along the boom to the stick, y left, z up with the boom level, within 5°. "
+        "Its readings are 16 ms old when they arrive."
+    )
+
+
+@pytest.mark.parametrize(
+    ("rpy", "words"),
+    [
+        ([0, 0, 0], "x forward, y left, z up, exactly"),
+        ([0, 0, 180], "x backward, y right, z up, exactly"),
+        ([180, 0, 0], "x forward, y right, z down, exactly"),
+        ([0, -90, 0], "x up, y left, z backward, exactly"),
+        ([0, 90, 0], "x down, y left, z forward, exactly"),
+        ([90, 0, 0], "x forward, y up, z right, exactly"),
+        ([0, 0, 90], "x left, y backward, z up, exactly"),
+    ],
+)
+def test_where_the_axes_look_after_quarter_turns(rpy: list[float], words: str) -> None:
+    """Each row turned by hand with a sensor's box: fixed-axis roll, pitch, yaw by the right-hand rule."""
+    assert f"looking {words}." in describe_sensor(_sensor(body="upper", mount_rpy_deg=rpy))
+
+
+def test_behind_right_and_below_are_said_as_such() -> None:
+    sensor = _sensor(body="upper", position_m=[-0.5, -0.3, 1.6])
+    assert "0.50 m behind the slew axis, 0.30 m right, 1.60 m above" in describe_sensor(sensor)
+
+
+def test_the_nearest_mount_of_quarter_turns_and_the_angle_to_it() -> None:
+    nearest, off = nearest_quarter_turns(rotation_from_rpy_deg([90, 0, 7]))
+    np.testing.assert_allclose(nearest, rotation_from_rpy_deg([90, 0, 0]), atol=1e-12)
+    assert off == pytest.approx(7.0)
+
+
+def test_what_deserves_a_second_look_is_noted() -> None:
+    machine = parse_machine(
+        {
+            "name": "M",
+            "boom": {"foot_m": [0.35, 0, 1.75], "length_m": 4.6},
+            "stick": {"length_m": 2.5},
+            "bucket": [{"name": "b", "tip_m": 1.3, "width_m": 0.6}],
+            "sensor": {
+                "upper": {"body": "upper"}, "boom": {"body": "boom", "mount_rpy_deg": [0, 0, 40]},
+                "bucket": {"body": "bucket"},
+            },
+        },
+        "m.toml",
+    )  # fmt: skip
+    lines = describe(machine)
+    assert "Note: no tilt sensor on the stick: no elevation can be computed" in lines
+    assert "Note: sensor boom is 40° away from any quarter turn: check its mount" in lines
+    assert not any("bucket or its rocker" in line for line in lines)
