@@ -31,6 +31,7 @@ from tipdatum.bus.messages import (
 )
 from tipdatum.config import Settings
 from tipdatum.fusion.estimator import Estimator, Event, make_estimator
+from tipdatum.grade.options import WorkOptions
 from tipdatum.grade.outcome import Outcome
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.state import WorkState
@@ -139,6 +140,25 @@ class Pipeline:
             if self._newest is not None:
                 self._tick(tick)
 
+    def skip_to(self, t: float) -> None:
+        """Begin at `t` instead of 0, s."""
+        self._next_tick = int(t / self._settings.period_s)
+        self._now = t
+
+    def was_suspended(self, t: float, seconds: float) -> None:
+        """The computer slept for `seconds`; nobody knows what the machine did meanwhile."""
+        text = f"the computer was suspended for {seconds:.0f} s; the filter starts anew"
+        self._happened(Event(t, "suspended", text))
+        self._renew_estimator()
+        self.work.doubt(t, "the computer was suspended; the machine may have moved")
+        self._flush(t)
+
+    def reload(self, machine: Machine, work: WorkOptions) -> None:
+        """Go on with a changed description and changed options of the work."""
+        self.machine = machine
+        self.work.options = work
+        self.work.replace_machine(machine)
+
     def finish(self) -> None:
         """Run the last tick, at the end of a recording."""
         if self._newest is not None:
@@ -153,7 +173,9 @@ class Pipeline:
             self._outcome(outcome, t)
         self._flush(t)
 
-    def refuse(self, name: str, reason: str, t: float, *, by: str = "", request_id: str | None = None) -> None:
+    def refuse(
+        self, name: str, reason: str, t: float, *, by: str = "", request_id: str | None = None
+    ) -> None:
         """Answer a command that is none: not readable, too large, too many."""
         self._outcome(Outcome(name, False, reason, token=request_id, by=by), t)
 
@@ -196,16 +218,19 @@ class Pipeline:
         self._newest = accepted.t
         if isinstance(accepted, (Imu, Tilt, Slew)):
             self._estimator.consume(accepted)
-            pass
+            self.work.hear(accepted)
 
     def _clock_stepped_back(self, t: float) -> None:
         text = f"readings went back by {(self._newest or 0.0) - t:.1f} s; the filter starts anew"
         self._happened(Event(t, "clock step", text))
-        self._estimator = self._make_estimator()
-        self.work.replace_estimator(self._estimator, "the clock stepped back")
-        self._newest = None
+        self._renew_estimator()
         self._next_tick = int(t / self._settings.period_s)
         self._now = t
+
+    def _renew_estimator(self) -> None:
+        self._estimator = self._make_estimator()
+        self.work.replace_estimator(self._estimator)
+        self._newest = None
 
     def _make_estimator(self) -> Estimator:
         settings = self._settings

@@ -20,6 +20,13 @@ class WallTime:
         self._base = self.started.replace(microsecond=0)
         self._fraction_us = self.started.microsecond
 
+    def move(self, seconds: float) -> None:
+        """The wall clock was set forward by `seconds`; later times follow it."""
+        self.started += timedelta(seconds=seconds)
+        self._second = -1
+        self._base = self.started.replace(microsecond=0)
+        self._fraction_us = self.started.microsecond
+
     def rfc3339(self, t: float) -> str:
         """`t` seconds of session time as RFC 3339 UTC with milliseconds, such as 2026-05-04T08:00:01.234Z."""
         total_ms = (self._fraction_us + round(t * 1e6)) // 1000

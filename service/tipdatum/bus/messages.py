@@ -9,6 +9,20 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+CONTRACT_VERSION = "1.0"
+"""Version of the message contract: major for what breaks a reader, minor for what is added."""
+
+UNITS: dict[str, str] = {
+    "_m": "metre",
+    "_s": "second",
+    "_deg": "degree",
+    "_hz": "hertz",
+    "_mps2": "metre per second squared",
+    "_radps": "radian per second",
+    "_c": "degree Celsius",
+}
+"""Suffix of a key → unit, as `about` tells it."""
+
 Quality = Literal["good", "moving", "settling", "stale", "invalid"]
 Datum = Literal["none", "set", "doubtful"]
 

@@ -24,7 +24,7 @@ from tipdatum.grade.report import DatumState, TipReport
 from tipdatum.grade.state import Reference, WorkState
 from tipdatum.grade.stillness import Moment, Recent, TipPoint, Touch, still_touch
 from tipdatum.machine import Machine
-from tipdatum_drivers.reading import Beam, Input
+from tipdatum_drivers.reading import Beam, Imu, Input, Slew, Tilt
 
 Then: TypeAlias = Callable[[Touch], Outcome]
 
@@ -102,6 +102,23 @@ class Work:
 
     def observe(self, reading: Beam | Input) -> None:
         """Take a laser crossing or a switch."""
+
+    def hear(self, reading: Imu | Tilt | Slew) -> None:
+        """Take note of a motion reading, beside the estimator; for what shows in readings alone."""
+
+    def replace_estimator(self, estimator: Estimator) -> None:
+        """Go on with an estimator that has started anew; the reference keeps its figures, not its anchor."""
+        self.estimator = estimator
+        self.pose = None
+        self.recent.forget()
+        if self.tie is not None:
+            self.tie = Tie(self.tie.record, self.chain, self.machine)
+
+    def replace_machine(self, machine: Machine) -> None:
+        """Go on with a changed description, such as a new calibration."""
+        self.description = self.machine = machine
+        self.chain = machine.chain()
+        self.estimator.replace_machine(machine)
 
     def outcomes(self) -> list[Outcome]:
         """Of commands that had to wait, since the last call, oldest first."""

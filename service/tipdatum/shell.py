@@ -1,0 +1,458 @@
+"""The async shell: the only place that owns clocks, tasks, ports, threads and sockets.
+
+Everything it does is carry: readings and orders into the `Pipeline`, messages from it to the bus, records to
+the recorder, the state to its file. The path from a reading to its message never waits: files, DNS, TLS and
+broker hiccups happen on other threads.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import structlog
+
+from tipdatum import __version__, systemd
+from tipdatum.bus.broker import BrokerAddresses, EmbeddedBroker
+from tipdatum.bus.client import BusClient, ConnectionState
+from tipdatum.bus.messages import CONTRACT_VERSION, UNITS, About, Happening, Health, Reply, Status
+from tipdatum.bus.options import BrokerOptions, read_users
+from tipdatum.bus.orders import Order
+from tipdatum.bus.topics import Topics
+from tipdatum.config import Service, load_service
+from tipdatum.display.server import PageSettings, Server, start
+from tipdatum.errors import InputError
+from tipdatum.pipeline import Outgoing, Pipeline
+from tipdatum.sessions.recorder import Recorder
+from tipdatum.state_file import Remembered, StateFile, default_directory
+from tipdatum.walltime import WallTime
+from tipdatum_drivers.reading import Command, Fault, Record, SessionHeader, Truth
+from tipdatum_drivers.registry import find_driver
+from tipdatum_drivers.source import Driver
+
+log = structlog.get_logger()
+
+SAVE_EVERY_S = 0.05
+"""A changed state is on the disk this soon; several changes within it are one write."""
+ALIVE_EVERY_S = 2.0
+CLOCK_JUMP_S = 2.0
+"""A wall clock that moved by more than this against the monotonic one was set."""
+DRIVER_RETRY_S = 1.0
+
+
+class RunClock:
+    """The run's one clock: seconds since its start, monotonic; faster than real time for a fast replay."""
+
+    def __init__(self, speed: float = 1.0) -> None:
+        self._zero = time.monotonic()
+        self._speed = speed
+        self.started = datetime.now(UTC)
+
+    def __call__(self) -> float:
+        return (time.monotonic() - self._zero) * self._speed
+
+    def real_seconds(self, t: float) -> float:
+        """How long to wait, in real seconds, for the clock to pass `t` seconds of its own."""
+        return t / self._speed
+
+
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """Where a running service can be reached."""
+
+    machine_id: str
+    topics: Topics
+    broker_host: str
+    broker_port: int
+    addresses: BrokerAddresses | None
+    page_url: str | None
+
+
+class Shell:
+    """One running service.
+
+    Args:
+        service: the checked service file.
+        record: a session file, or a folder for session files, instead of the service file's.
+        remember: whether state is read at start and kept; a demonstration forgets.
+        on_ready: told once where everything listens.
+    """
+
+    def __init__(
+        self,
+        service: Service,
+        *,
+        record: Path | None = None,
+        remember: bool = True,
+        on_ready: Callable[[Ready], None] | None = None,
+    ) -> None:
+        self.service = service
+        self.topics = Topics(service.machine_id, service.broker.topic_root)
+        self._record = record
+        self._on_ready = on_ready
+        self._drivers = [(table.kind, find_driver(table.kind)(table.options)) for table in service.drivers]
+        self._clock = RunClock(max((getattr(d, "speed", 1.0) or 1.0 for _, d in self._drivers), default=1.0))
+        self._wall = WallTime(self._clock.started)
+        directory = Path(service.state_directory) if service.state_directory else default_directory()
+        self._file = StateFile(directory, service.machine_id) if remember else None
+        self._state_changed = asyncio.Event()
+        self._stopping = asyncio.Event()
+        self._broken: BaseException | None = None
+        self._recorder: Recorder | None = None
+        self._bus: BusClient | None = None
+        self._sensor_states: dict[str, str] = {}
+        self._pipeline = self._start_pipeline()
+
+    # -- life ----------------------------------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Run until `stop` or a signal.
+
+        Raises:
+            InputError: something that the service file names cannot be used.
+        """
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.add_signal_handler(number, self.stop)
+        loop.add_signal_handler(signal.SIGHUP, self._reload)
+        async with contextlib.AsyncExitStack() as stack:
+            options, addresses = await self._start_broker(stack)
+            self._start_bus(stack, options)
+            page = await self._start_page(stack, addresses)
+            self._start_recorder(stack)
+            ready = Ready(
+                self.service.machine_id,
+                self.topics,
+                options.host or "127.0.0.1",
+                options.actual_port,
+                addresses,
+                page.url if page else None,
+            )
+            self._announce(ready)
+            tasks = [asyncio.create_task(self._drive(kind, driver)) for kind, driver in self._drivers]
+            tasks += [
+                asyncio.create_task(work()) for work in (self._tick, self._keep_state, self._watch_clocks)
+            ]
+            systemd.notify("READY=1")
+            await self._stopping.wait()
+            systemd.notify("STOPPING=1")
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+            await self._save()
+        if self._broken is not None:
+            raise self._broken
+
+    def stop(self) -> None:
+        """End the service gracefully."""
+        self._stopping.set()
+
+    # -- starting ------------------------------------------------------------------------------------
+
+    def _start_pipeline(self) -> Pipeline:
+        found = self._file.load(time.time()) if self._file else Remembered(None, None)
+        if found.warning:
+            log.warning("state set aside", reason=found.warning)
+        return Pipeline(
+            self.service.machine,
+            self.service.settings,
+            self._wall,
+            self._publish,
+            state=found.state,
+            state_age_s=found.age_s,
+        )
+
+    async def _start_broker(
+        self, stack: contextlib.AsyncExitStack
+    ) -> tuple[BrokerOptions, BrokerAddresses | None]:
+        """Broker options with host and port filled in, and the embedded broker's addresses if it is ours."""
+        options = self.service.broker
+        if not options.uses_embedded:
+            return options, None
+        own = options.embedded
+        users = None
+        if own.users_file is not None:
+            users = read_users(self.service.path.parent / own.users_file, str(self.service.path))
+        broker = EmbeddedBroker(own.listen, own.port, own.ws_port, own.port_v5, users)
+        addresses = await asyncio.to_thread(broker.start)
+        stack.callback(broker.stop)
+        # What listens everywhere is reached by ourselves over loopback.
+        host = "127.0.0.1" if addresses.host in ("0.0.0.0", "::") else addresses.host
+        return options.model_copy(update={"host": host, "port": addresses.port_v5}), addresses
+
+    def _start_bus(self, stack: contextlib.AsyncExitStack, options: BrokerOptions) -> None:
+        loop = asyncio.get_running_loop()
+        base = self.service.path.parent
+        outbox = self._file.path.with_suffix(".outbox") if self._file else None
+        self._bus = BusClient(
+            options,
+            self.topics,
+            on_order=lambda order: _soon(loop, self._order, order),
+            on_state=lambda state: _soon(loop, self._bus_state, state),
+            on_trouble=lambda text: _soon(loop, _log_trouble, text),
+            outbox=outbox,
+            password=options.password(base, file=str(self.service.path)),
+            base=base,
+        )
+        self._bus.publish("about", "", self._about())
+        self._bus.publish("status", "", Status(state="online", time=self._wall.rfc3339(self._clock())))
+        self._pipeline.publish_retained()
+        self._bus.start()
+        stack.callback(self._say_goodbye)
+
+    async def _start_page(
+        self, stack: contextlib.AsyncExitStack, addresses: BrokerAddresses | None
+    ) -> Server | None:
+        display = self.service.display
+        websocket = display.websocket
+        if websocket is None and addresses is not None:
+            websocket = f"ws://{{host}}:{addresses.ws_port}"
+        if not display.enabled or websocket is None:
+            return None
+        page = start(
+            display.host,
+            display.port,
+            PageSettings(
+                websocket=websocket,
+                machine_id=self.service.machine_id,
+                role=display.role,
+                topic_root=self.topics.root,
+                units=display.units,
+                language=display.language,
+            ),
+        )
+        stack.callback(page.close)
+        return page
+
+    def _start_recorder(self, stack: contextlib.AsyncExitStack) -> None:
+        options = self.service.recording
+        if self._record is None and options.directory is None:
+            return
+        loop = asyncio.get_running_loop()
+        target = self._record or self.service.path.parent / Path(options.directory or "").expanduser()
+        header = SessionHeader(
+            1,
+            self._wall.rfc3339(0.0),
+            self.service.machine.model_dump(mode="json", exclude_defaults=True),
+            f"recorded by tipdatum {__version__}",
+        )
+        self._recorder = Recorder(
+            target, header, options, on_fault=lambda text: _soon(loop, self._recording_fault, text)
+        )
+        stack.callback(self._recorder.close)
+
+    def _announce(self, ready: Ready) -> None:
+        log.info("broker", host=ready.broker_host, port=ready.broker_port, topics=f"{self.topics.base}/#")
+        if ready.addresses is not None:
+            ours = ready.addresses
+            log.info("embedded broker", mqtt=ours.port, mqtt5=ours.port_v5, websockets=ours.ws_port)
+        if ready.page_url is not None:
+            log.info("page", url=ready.page_url)
+        if self._recorder is not None:
+            log.info("recording", to=str(self._recorder.path))
+        if self._on_ready is not None:
+            self._on_ready(ready)
+
+    def _about(self) -> About:
+        return About(
+            version=__version__,
+            contract=CONTRACT_VERSION,
+            machine_id=self.service.machine_id,
+            machine=self.service.machine.model_dump(mode="json"),
+            units=UNITS,
+            tick_hz=round(1.0 / self.service.settings.period_s, 3),
+            started=self._wall.rfc3339(0.0),
+        )
+
+    # -- carrying ------------------------------------------------------------------------------------
+
+    def _take(self, record: Record | Fault) -> None:
+        """A record from a driver, on the event loop."""
+        if isinstance(record, Truth):
+            return
+        if self._recorder is not None and not isinstance(record, Fault):
+            self._recorder.write(record)
+        self._pipeline.feed(record)
+
+    def _order(self, order: Order) -> None:
+        t = self._clock()
+        self._pipeline.advance(t)
+        if order.refusal is not None:
+            self._pipeline.refuse(order.name, order.refusal, t, by=order.by, request_id=order.request_id)
+            return
+        if self._recorder is not None:
+            self._recorder.write(Command(t, order.name, order.body))
+        self._pipeline.command(order.name, order.body, t, by=order.by, request_id=order.request_id)
+
+    def _publish(self, out: Outgoing) -> None:
+        if out.name == "state":
+            self._state_changed.set()
+        if isinstance(out.message, (Health, Happening, Reply)):
+            self._log_message(out.message)
+        if self._bus is not None:
+            self._bus.publish(out.name, out.part, out.message)
+
+    def _log_message(self, message: Health | Happening | Reply) -> None:
+        """One line when something is lost and one when it is back; the bus has the rest."""
+        if isinstance(message, Health):
+            before = self._sensor_states.get(message.sensor)
+            self._sensor_states[message.sensor] = message.state
+            if before == message.state or (before is None and message.state == "waiting"):
+                return
+            write = log.info if message.state == "ok" else log.warning
+            write(f"sensor {message.state}", sensor=message.sensor, reason=message.text or None)
+        elif isinstance(message, Happening):
+            log.info(message.kind, text=message.text, sensor=message.sensor)
+        else:
+            log.info(
+                "command done" if message.ok else "command refused", name=message.command, text=message.text
+            )
+
+    def _bus_state(self, state: ConnectionState) -> None:
+        write = log.warning if state.state == "offline" else log.info
+        write(f"broker {state.state}", text=state.text)
+
+    def _recording_fault(self, text: str) -> None:
+        log.error("recording stopped", reason=text)
+        t = self._clock()
+        happening = Happening(t=round(t, 6), time=self._wall.rfc3339(t), kind="recording stopped", text=text)
+        self._publish(Outgoing("event", happening))
+
+    def _say_goodbye(self) -> None:
+        if self._bus is not None:
+            time_text = self._wall.rfc3339(self._clock())
+            self._bus.stop(Status(state="offline", time=time_text, reason="stopped"))
+
+    # -- tasks ---------------------------------------------------------------------------------------
+
+    async def _drive(self, kind: str, driver: Driver) -> None:
+        """Keep one driver going; what a device does never ends the service."""
+        if hasattr(driver, "on_pass"):
+            driver.on_pass = self._new_pass
+        while True:
+            try:
+                await driver.run(self._take, self._clock)
+            except InputError as error:
+                self._broken = error
+                self.stop()
+                return
+            except Exception as error:
+                log.exception("driver failed; trying again", name=kind)
+                self._take(Fault(self._clock(), kind, "driver failed", str(error)))
+                await asyncio.sleep(DRIVER_RETRY_S)
+            else:
+                log.info("driver has come to its end", name=kind)
+                return
+
+    def _new_pass(self, header: SessionHeader | None, start_t: float) -> None:
+        """A recording begins: the first pass goes on with what was set, later ones start afresh."""
+        if start_t < 1.0:
+            return
+        self._pipeline = Pipeline(self.service.machine, self.service.settings, self._wall, self._publish)
+        self._pipeline.skip_to(start_t)
+        self._pipeline.publish_retained()
+        log.info("the recording begins anew")
+
+    async def _tick(self) -> None:
+        period = self.service.settings.period_s
+        while True:
+            now = self._clock()
+            self._pipeline.advance(now)
+            due = (int(now / period) + 1) * period
+            await asyncio.sleep(self._clock.real_seconds(due - now))
+
+    async def _keep_state(self) -> None:
+        if self._file is None:
+            return
+        touched = float("-inf")
+        while True:
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self._state_changed.wait(), ALIVE_EVERY_S)
+            if self._state_changed.is_set():
+                await self._save()
+            elif time.monotonic() - touched >= ALIVE_EVERY_S:
+                touched = time.monotonic()
+                await asyncio.to_thread(self._file.touch)
+            await asyncio.sleep(SAVE_EVERY_S)
+
+    async def _save(self) -> None:
+        if self._file is None:
+            return
+        self._state_changed.clear()
+        state = self._pipeline.work.state.model_copy(deep=True)
+        try:
+            await asyncio.to_thread(self._file.save, state)
+        except OSError as error:
+            log.error("state not saved", reason=error.strerror or str(error))
+
+    async def _watch_clocks(self) -> None:
+        """Wall clock set, computer suspended; and the watchdog of systemd, fed from the loop that must live."""
+        wall, mono, boot = time.time(), time.monotonic(), _boottime()
+        while True:
+            await asyncio.sleep(1.0)
+            systemd.notify("WATCHDOG=1")
+            moved = (time.time() - wall) - (time.monotonic() - mono)
+            slept = (_boottime() - boot) - (time.monotonic() - mono)
+            if slept > CLOCK_JUMP_S:
+                self._pipeline.was_suspended(self._clock(), slept)
+            if abs(moved) > CLOCK_JUMP_S:
+                log.warning("wall clock was set; times in messages follow", moved_s=round(moved, 1))
+                self._wall.move(moved)
+            if slept > CLOCK_JUMP_S or abs(moved) > CLOCK_JUMP_S:
+                wall, mono, boot = time.time(), time.monotonic(), _boottime()
+
+    def _reload(self) -> None:
+        """SIGHUP: take over what can change without a restart."""
+        try:
+            fresh = load_service(self.service.path)
+        except InputError as error:
+            log.error("reload refused; going on as before", reason=str(error))
+            return
+        frozen = [
+            name
+            for name in ("machine_id", "drivers", "broker", "recording", "display", "state_directory")
+            if getattr(fresh, name) != getattr(self.service, name)
+        ]
+        if fresh.settings != replace(self.service.settings, work=fresh.settings.work):
+            frozen.append("fusion")
+        if frozen:
+            log.warning("needs a restart to change", tables=", ".join(frozen))
+        kept = replace(self.service.settings, work=fresh.settings.work)
+        self.service = replace(self.service, machine=fresh.machine, settings=kept)
+        self._pipeline.reload(fresh.machine, fresh.settings.work)
+        if self._bus is not None:
+            self._bus.publish("about", "", self._about())
+        log.info("reloaded")
+
+
+async def serve(
+    service: Service,
+    *,
+    record: Path | None = None,
+    remember: bool = True,
+    on_ready: Callable[[Ready], None] | None = None,
+) -> None:
+    """Run the service until it is stopped; see `Shell`."""
+    await Shell(service, record=record, remember=remember, on_ready=on_ready).run()
+
+
+def _soon(loop: asyncio.AbstractEventLoop, call: Callable[..., None], *arguments: object) -> None:
+    """Hand something from another thread to the event loop; at the very end there is none any more."""
+    with contextlib.suppress(RuntimeError):
+        loop.call_soon_threadsafe(call, *arguments)
+
+
+def _log_trouble(text: str) -> None:
+    log.warning("broker trouble", text=text)
+
+
+def _boottime() -> float:
+    """A clock that goes on while the computer is suspended, where the system has one."""
+    clock = getattr(time, "CLOCK_BOOTTIME", None)
+    return time.clock_gettime(clock) if clock is not None else time.monotonic()
