@@ -15,16 +15,22 @@ MACHINE_ID = re.compile(r"[a-z0-9-]+")
 
 @dataclass(frozen=True, slots=True)
 class Delivery:
-    """How a topic is published: QoS, retain, and after how many seconds the broker throws a message away."""
+    """How a topic is published: QoS, retain, and after how many seconds the broker throws a message away.
+
+    `durable` messages wait on disk until the broker has them.
+    """
 
     qos: int
     retain: bool
     expiry_s: int | None = None
+    durable: bool = False
 
 
 LIVE = Delivery(qos=0, retain=False, expiry_s=1)
 RETAINED = Delivery(qos=1, retain=True)
-EVENT = Delivery(qos=1, retain=False)
+ANSWER = Delivery(qos=1, retain=False, expiry_s=30)  # nobody waits longer for an answer
+# QoS 2 lets an event pass broker and bridge exactly once; a subscriber may ask for less.
+EVENT = Delivery(qos=2, retain=False, durable=True)
 
 DELIVERY: dict[str, Delivery] = {
     "tip": LIVE,
@@ -34,7 +40,7 @@ DELIVERY: dict[str, Delivery] = {
     "state": RETAINED,
     "changes": RETAINED,
     "health": RETAINED,  # health/<sensor>
-    "reply": EVENT,
+    "reply": ANSWER,
     "event": EVENT,
 }
 

@@ -1,0 +1,433 @@
+"""The service's MQTT client: never in the sensors' way, back by itself, nothing that matters lost.
+
+`publish` may be called from the event loop: it never waits for the network or the disk. A network thread owns
+connecting, waiting and the outbox; a message that can be written at once is written by whoever publishes it,
+without a change of threads.
+
+* Live figures: at most a second of them waits; the oldest go first and are counted. Without a connection
+  they are not kept at all.
+* Retained state: the newest of each topic, published again on every connect, `status` last.
+* Events: in the outbox (`outbox.py`) until the broker has them.
+* Answers: to whoever asked (`orders.py`).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import selectors
+import socket
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal
+
+import paho.mqtt.client as mqtt
+from pydantic import BaseModel, SecretStr
+
+from tipdatum.bus import trouble
+from tipdatum.bus.link import CONNECT_TIMEOUT_S, Link, LinkSettings
+from tipdatum.bus.messages import Status
+from tipdatum.bus.options import BrokerOptions
+from tipdatum.bus.orders import Answer, Inbound, Order, OrderDesk, Repeated
+from tipdatum.bus.outbox import Outbox, Waiting
+from tipdatum.bus.queues import LiveQueue, RetainedState
+from tipdatum.bus.topics import ANSWER, DELIVERY, EVENT, LIVE, RETAINED, Delivery, Topics
+from tipdatum.bus.trouble import Cause, Patience, Trouble
+from tipdatum.errors import PortError
+
+LIVE_QUEUE = 128  # messages; at 50 Hz with tip and arm about the second after which they are worthless
+EVENTS_IN_FLIGHT = 20
+FRESH_EVENTS = 10_000  # between the event loop and the network thread, should the disk be slow
+FAREWELL_S = 1.0  # for the last words on a graceful stop
+
+
+@dataclass(frozen=True, slots=True)
+class ConnectionState:
+    """What `on_state` is told when it changes. `text` is for people."""
+
+    state: Literal["connecting", "online", "offline"]
+    text: str
+    cause: Cause | None = None
+    protocol: str | None = None
+
+
+@dataclass(slots=True)
+class Counters:
+    """Since the start. `live_dropped`: figures that waited too long or had no connection."""
+
+    live_sent: int = 0
+    live_dropped: int = 0
+    events_dropped: int = 0
+    commands_ignored: int = 0
+    connections: int = 0
+
+
+class BusClient:
+    """Publishes for one machine and takes its commands.
+
+    `on_order`, `on_state` and `on_trouble` (one line of text for the log) are called on the network thread:
+    hand them to the event loop with `call_soon_threadsafe`.
+
+    Args:
+        options: the service's `[broker]` table; `host` and `port` must be those to connect to.
+        outbox: file for waiting events; None keeps them in memory.
+        password: from `BrokerOptions.password`.
+        base: folder that relative paths of `[broker.tls]` start from.
+    """
+
+    def __init__(
+        self,
+        options: BrokerOptions,
+        topics: Topics,
+        *,
+        on_order: Callable[[Order], None],
+        on_state: Callable[[ConnectionState], None],
+        on_trouble: Callable[[str], None],
+        outbox: Path | None = None,
+        password: SecretStr | None = None,
+        base: Path = Path(),
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._topics = topics
+        self._on_order, self._on_state, self._on_trouble = on_order, on_state, on_trouble
+        self._clock = clock
+        self._settings = _settings(options, topics, password, base)
+        self._wanted_protocol = options.protocol
+        self._protocol = 4 if options.protocol == "3.1.1" else 5
+        self._patience = Patience(self._settings.client_id)
+        self._outbox_path, self._event_limit = outbox, options.event_queue
+        self.counters = Counters()
+
+        self._lock = threading.Lock()  # over the link and the desk
+        self._link: Link | None = None
+        self._desk = OrderDesk(topics)
+        self._live = LiveQueue(LIVE_QUEUE, float(LIVE.expiry_s or 1))
+        self._state = RetainedState(last=topics.of("status"))
+        # Filled by one thread and emptied by another; appending and popping are atomic.
+        self._orders: deque[Order] = deque()
+        self._answers: deque[tuple[Answer, bytes]] = deque(maxlen=1000)
+        self._fresh_events: deque[tuple[str, bytes]] = deque(maxlen=FRESH_EVENTS)
+        self._in_flight: dict[int, int] = {}  # packet id → id in the outbox
+        self._acknowledged: list[int] = []
+        self._last_event = 0
+        self._said: ConnectionState | None = None
+        self._stopping = threading.Event()
+        self._wake_out, self._wake_in = socket.socketpair()
+        self._wake_out.setblocking(False)
+        self._wake_in.setblocking(False)
+        self._thread = threading.Thread(target=self._run, name="tipdatum-bus", daemon=True)
+
+    def start(self) -> None:
+        """Start connecting; returns at once. The broker need not be up yet."""
+        self._thread.start()
+
+    def stop(self, farewell: Status | None = None, timeout_s: float = 2 * FAREWELL_S) -> None:
+        """Publish `farewell` as the retained status, say goodbye to the broker, end the thread."""
+        if farewell is not None:
+            self.publish("status", "", farewell)
+        self._stopping.set()
+        self._wake()
+        if self._thread.is_alive():
+            self._thread.join(timeout_s + CONNECT_TIMEOUT_S)
+        self._wake_out.close()
+        self._wake_in.close()
+
+    @property
+    def online(self) -> bool:
+        """Whether the broker has accepted the present connection."""
+        link = self._link
+        return link is not None and link.up
+
+    def publish(self, name: str, part: str, message: BaseModel) -> None:
+        """Publish a message model under its topic, with the delivery of its kind. Never waits."""
+        payload = message.model_dump_json().encode()
+        if name == "reply":
+            with self._lock:
+                to = self._desk.answered(
+                    getattr(message, "command", ""), getattr(message, "request_id", None), payload
+                )
+            self._answers.extend((answer, payload) for answer in to)
+            self._push()
+        else:
+            self.publish_raw(self._topics.of(name, part), payload, DELIVERY[name])
+
+    def publish_raw(self, topic: str, payload: bytes, delivery: Delivery) -> None:
+        """Publish bytes under a full topic. Never waits."""
+        if delivery.retain:
+            self._state.put(topic, payload)
+        elif delivery.durable:
+            if len(self._fresh_events) == FRESH_EVENTS:
+                self.counters.events_dropped += 1
+            self._fresh_events.append((topic, payload))
+            self._wake()  # the outbox belongs to the network thread
+            return
+        elif not self.online:
+            self._live.refuse()
+            return
+        else:
+            self._live.put(self._clock(), topic, payload)
+        self._push()
+
+    # From here on: sending, on either thread.
+
+    def _push(self) -> None:
+        """Write what can be written now, or leave it to the network thread."""
+        if not self._lock.acquire(blocking=False):
+            self._wake()
+            return
+        try:
+            self._send_waiting()
+            congested = self._link is not None and (self._link.congested or self._link.ended is not None)
+        finally:
+            self._lock.release()
+        if congested:
+            self._wake()
+
+    def _send_waiting(self) -> None:
+        """Answers and state first: they are few, and a person waits for them. The lock is held."""
+        link = self._link
+        if link is None or not link.up:
+            return
+        while self._answers and not link.congested:
+            answer, payload = self._answers.popleft()
+            link.send(answer.topic, payload, ANSWER, answer)
+        while not link.congested and (state := self._state.take()) is not None:
+            link.send(*state, RETAINED)
+        while not link.congested and (figures := self._live.take(self._clock())) is not None:
+            link.send(*figures, LIVE)
+            self.counters.live_sent += 1
+        self.counters.live_dropped = self._live.dropped
+
+    def _wake(self) -> None:
+        # A full pipe wakes as well as another byte; a closed one belongs to a client that has ended.
+        with contextlib.suppress(OSError):
+            self._wake_out.send(b"\0")
+
+    # From here on: the network thread.
+
+    def _run(self) -> None:
+        outbox = Outbox(self._outbox_path, self._event_limit, self._on_trouble)
+        try:
+            while True:
+                wait = self._connection(outbox)
+                if self._rest(outbox, wait):
+                    break
+        finally:
+            self._store_events(outbox)
+            outbox.close()
+
+    def _connection(self, outbox: Outbox) -> float:
+        """One connection from try to end. Returns how long to wait before the next, s."""
+        self._tell(ConnectionState("connecting", f"connecting to {self._where}"))
+        link = Link(
+            self._settings,
+            self._protocol,
+            on_message=self._received,
+            on_acknowledged=self._acknowledge,
+            on_refused=self._on_trouble,
+        )
+        try:
+            link.open()
+        except (OSError, ValueError, PortError) as error:
+            link.abandon(Trouble("lost", ""))
+            self._tell_offline(trouble.from_exception(error, self._settings.host, self._settings.port))
+            return self._patience.after_failure()
+        began: float | None = None
+        with self._lock:
+            self._link = link
+            self._live.clear()
+            self._in_flight.clear()
+        self._last_event = 0
+        try:
+            began = self._serve(link, outbox)
+        finally:
+            with self._lock:
+                self._link = None
+                link.close()
+        ended = link.ended or Trouble("lost", "the connection to the broker was lost")
+        if began is None:
+            return self._after_refusal(link, ended)
+        said, wait = self._patience.after_life(self._clock() - began, ended)
+        self._tell_offline(said)
+        return wait
+
+    def _after_refusal(self, link: Link, ended: Trouble) -> float:
+        if self._wanted_protocol == "auto" and link.fallback_helps:
+            self._protocol = 4 if self._protocol == 5 else 5
+            if self._protocol == 4:
+                return 0.0  # silent: 3.1.1 is a way to say the same
+        self._tell_offline(ended)
+        return self._patience.after_failure()
+
+    def _serve(self, link: Link, outbox: Outbox) -> float | None:
+        """Keep the connection going. Returns when it came up, None if it never did."""
+        began: float | None = None
+        deadline = self._clock() + CONNECT_TIMEOUT_S
+        leave_at: float | None = None
+        stream = link.socket
+        if stream is None:
+            return None
+        with selectors.DefaultSelector() as selector:
+            selector.register(self._wake_in, selectors.EVENT_READ)
+            selector.register(stream, selectors.EVENT_READ)
+            while link.ended is None:
+                readable, writable = self._wait(selector, stream, link)
+                now = self._clock()
+                with self._lock:
+                    link.turn(now, readable=readable, writable=writable)
+                    came_up = link.up and began is None
+                    if came_up:
+                        began = now
+                        self._state.all_due()
+                    elif began is None and now > deadline:
+                        link.abandon(Trouble("unreachable", "the broker does not answer: is this port MQTT?"))
+                self._deliver_orders()
+                if came_up:
+                    self._tell_online(link)
+                self._store_events(outbox)
+                events = self._next_events(link, outbox)
+                with self._lock:
+                    self._send_events(link, events)
+                    self._send_waiting()
+                if self._stopping.is_set():
+                    leave_at = leave_at or now + FAREWELL_S
+                    if not link.up or now > leave_at or self._all_said(link, outbox):
+                        break
+        return began
+
+    def _wait(self, selector: selectors.BaseSelector, stream: socket.socket, link: Link) -> tuple[bool, bool]:
+        """Wait for the network, for something to send, or for a while. Whether to read, whether to write."""
+        interest = selectors.EVENT_READ | (selectors.EVENT_WRITE if link.congested else 0)
+        try:
+            selector.modify(stream, interest)
+            ready = selector.select(0.05 if self._stopping.is_set() else 1.0)
+        except (OSError, ValueError, KeyError):
+            return True, False  # whoever published found the connection broken, which reading will tell
+        self._drain_wake(ready)
+        found = next((events for key, events in ready if key.fileobj is stream), 0)
+        return bool(found & selectors.EVENT_READ), bool(found & selectors.EVENT_WRITE)
+
+    def _rest(self, outbox: Outbox, seconds: float) -> bool:
+        """Wait before the next try, storing events meanwhile. True when it is time to end."""
+        until = self._clock() + seconds
+        while not self._stopping.is_set() and (left := until - self._clock()) > 0:
+            with selectors.DefaultSelector() as selector:
+                selector.register(self._wake_in, selectors.EVENT_READ)
+                self._drain_wake(selector.select(left))
+            self._store_events(outbox)
+        return self._stopping.is_set()
+
+    def _drain_wake(self, ready: list[tuple[selectors.SelectorKey, int]]) -> None:
+        if any(key.fileobj is self._wake_in for key, _ in ready):
+            with contextlib.suppress(BlockingIOError):
+                while self._wake_in.recv(4096):
+                    pass
+
+    def _store_events(self, outbox: Outbox) -> None:
+        fresh: list[tuple[str, bytes]] = []
+        while self._fresh_events:
+            fresh.append(self._fresh_events.popleft())
+        before = outbox.dropped
+        outbox.add(fresh)
+        done, self._acknowledged = self._acknowledged, []
+        outbox.done(done)
+        self.counters.events_dropped += outbox.dropped - before
+
+    def _next_events(self, link: Link, outbox: Outbox) -> list[Waiting]:
+        room = EVENTS_IN_FLIGHT - len(self._in_flight)
+        return outbox.after(self._last_event, room) if link.up and room > 0 and len(outbox) else []
+
+    def _send_events(self, link: Link, events: list[Waiting]) -> None:
+        for event in events:
+            if not link.up:
+                return
+            self._last_event = event.id
+            self._in_flight[link.send(event.topic, event.payload, EVENT)] = event.id
+
+    def _deliver_orders(self) -> None:
+        while self._orders:
+            self._on_order(self._orders.popleft())
+
+    def _acknowledge(self, mid: int) -> None:
+        done = self._in_flight.pop(mid, None)
+        if done is not None:
+            self._acknowledged.append(done)
+            self._wake()
+
+    def _all_said(self, link: Link, outbox: Outbox) -> bool:
+        return not (self._state.due or self._answers or len(outbox) or self._fresh_events) and link.settled
+
+    def _received(self, message: mqtt.MQTTMessage) -> None:
+        name = self._topics.command_name(message.topic)
+        if name is None:
+            return
+        result = self._desk.receive(inbound(name, message), self._clock())
+        self.counters.commands_ignored = self._desk.ignored
+        if isinstance(result, Repeated):
+            self._answers.extend((answer, result.payload) for answer in result.to)
+        elif isinstance(result, Order):
+            self._orders.append(result)
+
+    @property
+    def _where(self) -> str:
+        return f"{self._settings.host}:{self._settings.port}"
+
+    def _tell_online(self, link: Link) -> None:
+        self.counters.connections += 1
+        protocol = "5" if link.protocol == 5 else "3.1.1"
+        text = f"connected to {self._where}, MQTT {protocol}"
+        self._tell(ConnectionState("online", text, protocol=protocol))
+
+    def _tell_offline(self, why: Trouble) -> None:
+        if not self._stopping.is_set():
+            self._tell(ConnectionState("offline", why.text, why.cause))
+
+    def _tell(self, state: ConnectionState) -> None:
+        """Say what is new; the same trouble at every try is said once."""
+        if state.state == "connecting" and self._said is not None:
+            return
+        if state != self._said:
+            self._said = state
+            self._on_state(state)
+
+
+def inbound(name: str, message: mqtt.MQTTMessage) -> Inbound:
+    """A message of the library as this project's."""
+    properties = message.properties
+    users = dict(getattr(properties, "UserProperty", []) or [])
+    return Inbound(
+        name=name,
+        body=bytes(message.payload),
+        retained=bool(message.retain),
+        response_topic=getattr(properties, "ResponseTopic", None),
+        correlation=getattr(properties, "CorrelationData", None),
+        request_id=users.get("request_id"),
+        by=users.get("by"),
+    )
+
+
+def _settings(options: BrokerOptions, topics: Topics, password: SecretStr | None, base: Path) -> LinkSettings:
+    tls = options.tls
+    settings = LinkSettings(
+        host=options.host or "127.0.0.1",
+        port=options.actual_port,
+        client_id=options.name_at_broker(topics.machine_id),
+        keepalive_s=options.keepalive_s,
+        will_topic=topics.of("status"),
+        will_payload=Status(state="offline", reason="connection lost").model_dump_json().encode(),
+        commands=topics.commands,
+        user=options.user,
+        password=password,
+    )
+    if tls is None:
+        return settings
+    return replace(
+        settings,
+        tls=True,
+        ca=base / tls.ca if tls.ca else None,
+        certificate=base / tls.certificate if tls.certificate else None,
+        key=base / tls.key if tls.key else None,
+    )

@@ -1,0 +1,276 @@
+"""One connection to the broker, from CONNECT to its end, on paho-mqtt without its thread.
+
+The owner waits for the socket and calls `turn` and `send` under one lock; so every packet goes out from
+whichever thread has it first, and no call ever waits for the network (`open` does).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+import ssl
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+from pydantic import SecretStr
+
+from tipdatum.bus import trouble
+from tipdatum.bus.orders import MAX_BODY_BYTES, Answer
+from tipdatum.bus.topics import RETAINED, Delivery
+from tipdatum.bus.trouble import Trouble
+from tipdatum.errors import PortError
+
+CONNECT_TIMEOUT_S = 5.0
+# What lies in the kernel's buffer while the network stalls arrives late as if it were new: keep it to about
+# a second of live figures, and give a stalled connection up well before the keep-alive would.
+SEND_BUFFER_BYTES = 32 * 1024
+STALL_LIMIT_MS = 4000
+# The packet that carries the largest body we take, its topic and properties.
+MAX_PACKET_BYTES = MAX_BODY_BYTES + 8 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class LinkSettings:
+    """Everything about one connection that does not change while it stands."""
+
+    host: str
+    port: int
+    client_id: str
+    keepalive_s: int
+    will_topic: str
+    will_payload: bytes
+    commands: str  # topic filter
+    user: str | None = None
+    password: SecretStr | None = None
+    tls: bool = False
+    ca: Path | None = None
+    certificate: Path | None = None
+    key: Path | None = None
+
+
+class Link:
+    """A connection. `protocol` is 5 or 4 (3.1.1).
+
+    `up` is true from the broker's acceptance on; `ended` says why it is over, once it is.
+    """
+
+    def __init__(
+        self,
+        settings: LinkSettings,
+        protocol: int,
+        on_message: Callable[[mqtt.MQTTMessage], None],
+        on_acknowledged: Callable[[int], None],
+        on_refused: Callable[[str], None],
+    ) -> None:
+        self.protocol = protocol
+        self.up = False
+        self.ended: Trouble | None = None
+        self.fallback_helps = False
+        self._settings = settings
+        self._on_message = on_message
+        self._on_acknowledged = on_acknowledged
+        self._on_refused = on_refused
+        self._next_misc = 0.0
+        self._unacknowledged: set[int] = set()
+        self._client = self._build()
+
+    def open(self) -> None:
+        """Connect and send CONNECT; the broker's answer comes with `read`. Blocks for some seconds at most.
+
+        Raises:
+            OSError, ValueError, PortError: no connection; `trouble.from_exception` has the words.
+        """
+        s = self._settings
+        options: dict[str, Any] = {}
+        if self.protocol == 5:
+            properties = _properties(PacketTypes.CONNECT)
+            properties.SessionExpiryInterval = 0
+            properties.MaximumPacketSize = MAX_PACKET_BYTES
+            options = {"clean_start": True, "properties": properties}
+        if s.tls:
+            self._client.tls_set_context(tls_context(s))
+        self._client.connect(s.host, s.port, s.keepalive_s, **options)
+
+    @property
+    def socket(self) -> socket.socket | None:
+        """What to wait on."""
+        found = self._client.socket()
+        return found if isinstance(found, socket.socket) else None
+
+    @property
+    def congested(self) -> bool:
+        """Whether something still waits to be written."""
+        return bool(self._client.want_write())
+
+    @property
+    def settled(self) -> bool:
+        """Whether everything is written, and acknowledged where that is asked for."""
+        return not (self.congested or self._unacknowledged)
+
+    def send(self, topic: str, payload: bytes, delivery: Delivery, answer: Answer | None = None) -> int:
+        """Hand a message over and try to write it. Returns its packet id."""
+        properties = None
+        if self.protocol == 5 and (delivery.expiry_s is not None or answer is not None):
+            properties = _properties(PacketTypes.PUBLISH)
+            if delivery.expiry_s is not None:
+                properties.MessageExpiryInterval = delivery.expiry_s
+            if answer is not None and answer.correlation is not None:
+                properties.CorrelationData = answer.correlation
+        info = self._client.publish(topic, payload, delivery.qos, delivery.retain, properties)
+        if delivery.qos:
+            self._unacknowledged.add(info.mid)
+        self.write()
+        return info.mid
+
+    def turn(self, now: float, *, readable: bool, writable: bool) -> None:
+        """Take in what has arrived, write what waits; about once a second see to the keep-alive."""
+        try:
+            if readable:
+                self._read()
+            if writable:
+                self.write()
+            if now >= self._next_misc and self.ended is None:
+                self._next_misc = now + 1.0
+                self._client.loop_misc()
+        # The library raises what its parser happens to stumble over; whatever it is, these bytes are no MQTT.
+        except Exception as error:
+            self.abandon(Trouble("protocol", f"what the broker sent cannot be understood: {error}"))
+
+    def _read(self) -> None:
+        while self.ended is None:
+            self._client.loop_read()
+            stream = self.socket
+            if not (isinstance(stream, ssl.SSLSocket) and stream.pending() > 0):
+                return
+
+    def write(self) -> None:
+        """Write what waits, as far as the socket takes it."""
+        if self.ended is None and self._client.want_write():
+            self._client.loop_write()
+
+    def close(self) -> None:
+        """Say goodbye, so that the broker does not publish the last will."""
+        if self.up and self.ended is None:
+            self._client.disconnect()
+            self.write()
+        self.abandon(Trouble("stopped", "stopped"))
+
+    def abandon(self, why: Trouble) -> None:
+        """Drop the connection as it is."""
+        if self.ended is None:
+            self.ended = why
+        self.up = False
+        stream = self.socket
+        if stream is not None:
+            with contextlib.suppress(OSError):
+                stream.shutdown(socket.SHUT_RDWR)
+            stream.close()
+
+    def _build(self) -> mqtt.Client:
+        s = self._settings
+        client = mqtt.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=s.client_id,
+            # A clean start and no session to come back to: an order that was given while nobody listened
+            # must not be carried out later. Events have an outbox of their own.
+            clean_session=None if self.protocol == 5 else True,
+            protocol=MQTTProtocolVersion.MQTTv5 if self.protocol == 5 else MQTTProtocolVersion.MQTTv311,
+            reconnect_on_failure=False,
+        )
+        client.connect_timeout = CONNECT_TIMEOUT_S
+        if s.user is not None:
+            client.username_pw_set(s.user, s.password.get_secret_value() if s.password else None)
+        client.will_set(s.will_topic, s.will_payload, RETAINED.qos, RETAINED.retain)
+        client.on_socket_open = _tune
+        client.on_socket_register_write = lambda *_: None  # the owner looks at `congested`
+        client.on_connect = self._connected
+        client.on_disconnect = self._disconnected
+        client.on_message = lambda _client, _data, message: self._on_message(message)
+        client.on_publish = self._published
+        client.on_subscribe = self._subscribed
+        return client
+
+    def _connected(
+        self, client: mqtt.Client, _data: Any, _flags: Any, reason: ReasonCode, _properties: Any
+    ) -> None:
+        if reason.is_failure:
+            s = self._settings
+            self.fallback_helps = reason.value == trouble.BAD_PROTOCOL
+            self.ended = trouble.from_connack(reason.value, str(reason), s.user, s.client_id)
+            return
+        self.up = True
+        if self.protocol == 5:
+            # Retained commands are refused anyway; do not even send them.
+            client.subscribe(
+                self._settings.commands,
+                options=SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND),
+            )
+        else:
+            client.subscribe(self._settings.commands, qos=1)
+
+    def _disconnected(
+        self, _client: mqtt.Client, _data: Any, flags: mqtt.DisconnectFlags, reason: ReasonCode, _props: Any
+    ) -> None:
+        was_up, self.up = self.up, False
+        if self.ended is not None:
+            return
+        if not was_up:
+            self.fallback_helps = True
+            s = self._settings
+            self.ended = trouble.from_silence(s.user, tls=s.tls, certificate=s.certificate is not None)
+        elif flags.is_disconnect_packet_from_server and reason.value == trouble.TAKEN_OVER:
+            self.ended = Trouble("taken-over", "taken over")
+        elif flags.is_disconnect_packet_from_server:
+            self.ended = Trouble("lost", f"the broker ended the connection: {str(reason).lower()}")
+        else:
+            self.ended = Trouble("lost", "the connection to the broker was lost")
+
+    def _published(self, _client: mqtt.Client, _data: Any, mid: int, reason: ReasonCode, _props: Any) -> None:
+        self._unacknowledged.discard(mid)
+        if reason.is_failure:
+            self._on_refused(f"the broker refuses a message: {str(reason).lower()}")
+        self._on_acknowledged(mid)
+
+    def _subscribed(
+        self, _client: mqtt.Client, _data: Any, _mid: int, reasons: list[ReasonCode], _props: Any
+    ) -> None:
+        if any(reason.is_failure for reason in reasons):
+            self._on_refused("the broker does not let the service receive commands")
+
+
+def _properties(packet: int) -> Properties:
+    return Properties(packet)  # type: ignore[no-untyped-call]  # the library's only untyped constructor
+
+
+def tls_context(settings: LinkSettings) -> ssl.SSLContext:
+    """A context as the options ask for; made anew for every connection, so renewed certificates count.
+
+    Raises:
+        PortError: a file that cannot be read or used.
+    """
+    file = settings.ca
+    try:
+        context = ssl.create_default_context(cafile=file)
+        if settings.certificate is not None:
+            file = settings.certificate
+            context.load_cert_chain(file, settings.key)
+    except OSError as error:  # ssl.SSLError is one
+        reason = (getattr(error, "reason", None) or error.strerror or str(error)).replace("_", " ").lower()
+        raise PortError(f"{file} cannot be used for TLS: {reason}", retry_helps=True) from None
+    return context
+
+
+def _tune(_client: mqtt.Client, _data: Any, stream: Any) -> None:
+    """Small packets go out at once; a stalled connection is noticed."""
+    stream.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    stream.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
+    if hasattr(socket, "TCP_USER_TIMEOUT"):
+        stream.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, STALL_LIMIT_MS)

@@ -1,0 +1,86 @@
+"""What waits to be written to the broker: live figures and retained state. Any thread may use them."""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+
+
+class LiveQueue:
+    """Figures that are worth something for `max_age_s`; the oldest go first and are counted in `dropped`."""
+
+    def __init__(self, limit: int, max_age_s: float) -> None:
+        self._limit, self._max_age_s = limit, max_age_s
+        self._lock = threading.Lock()
+        self._waiting: deque[tuple[float, str, bytes]] = deque()
+        self.dropped = 0
+
+    def put(self, now: float, topic: str, payload: bytes) -> None:
+        """Take a message in at `now`, s."""
+        with self._lock:
+            self._waiting.append((now, topic, payload))
+            self._trim(now)
+
+    def take(self, now: float) -> tuple[str, bytes] | None:
+        """The oldest that is still worth sending."""
+        with self._lock:
+            self._trim(now)
+            return self._waiting.popleft()[1:] if self._waiting else None
+
+    def clear(self) -> None:
+        """Forget all, counting it as dropped."""
+        with self._lock:
+            self.dropped += len(self._waiting)
+            self._waiting.clear()
+
+    def refuse(self) -> None:
+        """Count a message that was not even taken in."""
+        with self._lock:
+            self.dropped += 1
+
+    def _trim(self, now: float) -> None:
+        while self._waiting and (
+            len(self._waiting) > self._limit or self._waiting[0][0] < now - self._max_age_s
+        ):
+            self._waiting.popleft()
+            self.dropped += 1
+
+
+class RetainedState:
+    """The newest message of each retained topic, and which of them the broker has yet to get.
+
+    `last` is the topic that goes last when all is sent again: who reads there that the service lives has the
+    rest by then.
+    """
+
+    def __init__(self, last: str) -> None:
+        self._last = last
+        self._lock = threading.Lock()
+        self._newest: dict[str, bytes] = {}
+        self._due: dict[str, None] = {}
+
+    def put(self, topic: str, payload: bytes) -> None:
+        """Set a topic's message; it is due."""
+        with self._lock:
+            self._newest[topic] = payload
+            self._due[topic] = None
+
+    def take(self) -> tuple[str, bytes] | None:
+        """A topic that is due, and its newest message."""
+        with self._lock:
+            for topic in self._due:
+                del self._due[topic]
+                return topic, self._newest[topic]
+            return None
+
+    def all_due(self) -> None:
+        """Send everything again: a broker may have kept nothing."""
+        with self._lock:
+            self._due = dict.fromkeys(topic for topic in self._newest if topic != self._last)
+            if self._last in self._newest:
+                self._due[self._last] = None
+
+    @property
+    def due(self) -> bool:
+        """Whether anything is due."""
+        return bool(self._due)

@@ -1,0 +1,129 @@
+"""Why there is no connection to the broker, in words a person can act on, and how long to wait.
+
+Pure: exceptions and reason codes in, words and seconds out.
+"""
+
+from __future__ import annotations
+
+import socket
+import ssl
+from dataclasses import dataclass, field
+from typing import Literal
+
+from tipdatum.errors import PortError
+
+Cause = Literal[
+    "unreachable", "refused", "credentials", "not-allowed", "tls", "protocol", "taken-over", "lost", "stopped"
+]
+
+# MQTT 5.0, section 2.4 and 3.2.2.2 (the library maps 3.1.1 return codes to these too).
+BAD_PROTOCOL = 0x84
+BAD_CLIENT_ID = 0x85
+BAD_CREDENTIALS = 0x86
+NOT_AUTHORISED = 0x87
+BUSY = {0x88, 0x89, 0x97, 0x9F}
+BANNED = 0x8A
+TAKEN_OVER = 0x8E
+
+# A broker that dies or a cable that is pulled comes back: look often. The library's own back-off doubles up
+# to two minutes, which is an eternity for an operator.
+FIRST_WAIT_S, NEXT_WAIT_S = 1.0, 2.0
+# Two clients with one id throw each other out without end. Whoever notices waits long enough for a display
+# to be usable in between.
+STORM_WAIT_S = 20.0
+STORM_LOSSES = 3
+SHORT_LIFE_S = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """Why there is no connection."""
+
+    cause: Cause
+    text: str
+
+
+def from_exception(error: BaseException, host: str, port: int) -> Trouble:
+    """From what opening the connection raised."""
+    where = f"{host}:{port}"
+    if isinstance(error, PortError):
+        return Trouble("tls", str(error))
+    if isinstance(error, ssl.SSLCertVerificationError):
+        reason = error.verify_message or error.reason or str(error)
+        return Trouble("tls", f"the certificate of the broker at {where} is not accepted: {reason}")
+    if isinstance(error, ssl.SSLError):
+        reason = (error.reason or str(error)).replace("_", " ").lower()
+        hint = "; does this port speak TLS?" if "wrong version" in reason else ""
+        return Trouble("tls", f"no TLS with the broker at {where}: {reason}{hint}")
+    if isinstance(error, ConnectionRefusedError):
+        return Trouble("refused", f"nothing listens at {where}: is the broker running?")
+    if isinstance(error, socket.gaierror):
+        return Trouble("unreachable", f"the broker's name {host} is not known")
+    if isinstance(error, TimeoutError):
+        return Trouble("unreachable", f"no answer from {where}: is the network up, is the address right?")
+    if isinstance(error, OSError):
+        reason = (error.strerror or str(error)).lower()
+        return Trouble("unreachable", f"{where} cannot be reached: {reason}")
+    return Trouble("unreachable", f"{where} cannot be reached: {error}")
+
+
+def from_connack(code: int, name: str, user: str | None, client_id: str) -> Trouble:
+    """From the broker's refusal."""
+    who = f'user "{user}"' if user else "a client without user and password"
+    if code == BAD_PROTOCOL:
+        return Trouble("protocol", "the broker does not speak this version of MQTT")
+    if code == BAD_CREDENTIALS:
+        return Trouble("credentials", f"the broker does not accept {who}: wrong user or password")
+    if code in (NOT_AUTHORISED, BANNED):
+        return Trouble("credentials", f"the broker does not let {who} in")
+    if code == BAD_CLIENT_ID:
+        return Trouble("not-allowed", f'the broker does not accept the client id "{client_id}"')
+    if code in BUSY:
+        return Trouble("refused", f"the broker takes no connection now: {name.lower()}")
+    return Trouble("refused", f"the broker refuses the connection: {name.lower()}")
+
+
+def from_silence(user: str | None, *, tls: bool, certificate: bool = False) -> Trouble:
+    """The connection was closed before the broker answered.
+
+    Some brokers close instead of telling a wrong password; a broker that wants a client certificate and one
+    that expects TLS do so too.
+    """
+    if certificate:
+        guess = "is our certificate expired, or signed by an authority it does not trust?"
+    elif user:
+        guess = f'wrong user "{user}" or password?'
+    elif tls:
+        guess = "does it want a client certificate?"
+    else:
+        guess = "does it want a user and password, or TLS?"
+    return Trouble("credentials", f"the broker closed at once: {guess}")
+
+
+@dataclass(slots=True)
+class Patience:
+    """How long to wait before the next try; recognises two clients that throw each other out."""
+
+    client_id: str
+    _short_lives: int = field(default=0, init=False)
+    _failures: int = field(default=0, init=False)
+
+    def after_life(self, seconds: float, trouble: Trouble) -> tuple[Trouble, float]:
+        """After a connection that stood for `seconds`: what to say, and how long to wait."""
+        self._failures = 0
+        self._short_lives = self._short_lives + 1 if seconds < SHORT_LIFE_S else 0
+        told = trouble.cause == "taken-over"
+        if self._short_lives >= STORM_LOSSES or told:
+            certain = "another client uses" if told else "lost again and again: does another client use"
+            end = "" if told else "?"
+            text = f'{certain} the client id "{self.client_id}"{end} Give each service an id of its own'
+            storm = self._short_lives >= STORM_LOSSES
+            return Trouble("taken-over", text.replace('" Give', '": give')), (
+                STORM_WAIT_S if storm else NEXT_WAIT_S
+            )
+        return trouble, FIRST_WAIT_S
+
+    def after_failure(self) -> float:
+        """After a try that did not lead to a connection: how long to wait."""
+        self._failures += 1
+        return FIRST_WAIT_S if self._failures == 1 else NEXT_WAIT_S
