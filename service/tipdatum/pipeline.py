@@ -11,11 +11,11 @@ record with t <= tick, because it runs only when something later has come (`feed
 
 from __future__ import annotations
 
+import re
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any, TypeAlias
-
-from tipdatum_drivers.plausibility import SensorMonitor
+from typing import Any, Literal, Protocol, TypeAlias
 
 from tipdatum.bus.messages import (
     Arm,
@@ -38,12 +38,18 @@ from tipdatum.grade.state import WorkState
 from tipdatum.grade.work import Work
 from tipdatum.machine import Machine
 from tipdatum.walltime import WallTime
+from tipdatum_drivers.plausibility import SensorHealth, SensorMonitor
 from tipdatum_drivers.reading import Beam, Command, Fault, Imu, Input, Reading, Record, Slew, Tilt, Truth
 
 CLOCK_STEP_S = 0.5
 """A reading older than the newest by more than this is a step of the clock; by less, one out of order."""
 HEALTH_EVERY_S = 10.0
+STRAY_FAULT_S = 5.0
+"""How long a fault of a source without a description shows."""
+STRAY_SOURCES = 32
+"""More names than this that nobody described are a flood; they are counted together."""
 CHANGES_KEPT = 20
+NOT_IN_A_TOPIC = re.compile(r"[^A-Za-z0-9._-]+")
 PINS = ("boom foot", "boom-stick pin", "stick-bucket pin", "tip")
 
 
@@ -63,11 +69,40 @@ class Outgoing:
 Emit: TypeAlias = Callable[[Outgoing], None]
 
 
+class Watched(Protocol):
+    """Whatever has a health: a sensor's monitor, or the counter of a source without a description."""
+
+    def health(self, t: float) -> SensorHealth: ...
+    def count(self, fault: Fault) -> None: ...
+
+
+class StrayFaults:
+    """Counts faults of a source that no sensor of the description stands for: a driver, an unknown name."""
+
+    def __init__(self) -> None:
+        self._faults: Counter[str] = Counter()
+        self._last = ""
+        self._last_t = float("-inf")
+
+    def count(self, fault: Fault) -> None:
+        """Count a fault."""
+        self._faults[fault.kind] += 1
+        self._last = f"{fault.kind}: {fault.text}" if fault.text else fault.kind
+        self._last_t = max(self._last_t, fault.t)
+
+    def health(self, t: float) -> SensorHealth:
+        """In fault for a while after each one, as nobody says when such a source is well again."""
+        recent = t - self._last_t < STRAY_FAULT_S
+        text = self._last if recent else ""
+        state: Literal["fault", "ok"] = "fault" if recent else "ok"
+        return SensorHealth(state, text, None, None, None, dict(self._faults), self._last or None)
+
+
 @dataclass(slots=True)
 class _SensorLine:
-    """What the pipeline keeps for each sensor: its monitor, and the health it last published."""
+    """A source of readings or faults, and the health that was last published of it."""
 
-    monitor: SensorMonitor
+    monitor: Watched
     body: str
     published: tuple[str, str, int] | None = None
     published_at: float = field(default=float("-inf"))
@@ -103,16 +138,18 @@ class Pipeline:
         self.work = Work(machine, self._estimator, settings.work, state, wall.started)
         if state is not None:
             self.work.restore(state_age_s)
-        self._lines = {
-            name: _SensorLine(SensorMonitor(name, sensor), sensor.body)
+        self._monitors = {
+            name: SensorMonitor(name, sensor, g=machine.gravity_mps2)
             for name, sensor in machine.sensor.items()
+        }
+        self._lines = {
+            name: _SensorLine(monitor, machine.sensor[name].body) for name, monitor in self._monitors.items()
         }
         self._next_tick = 0
         self._newest: float | None = None
         self._interval = settings.period_s
         self._changes: list[Change] = []
         self._published_revision = -1
-        self._stray: dict[str, SensorMonitor] = {}
         self._now = 0.0
 
     # -- in ------------------------------------------------------------------------------------------
@@ -193,20 +230,16 @@ class Pipeline:
         if isinstance(reading, Input):
             self.work.observe(reading)
             return
-        line = self._lines.get(reading.sensor)
-        if line is None:
-            self._fault(
-                Fault(reading.t, reading.sensor, "unknown sensor", "the machine description has none")
-            )
+        monitor = self._monitors.get(reading.sensor)
+        if monitor is None:
+            self._fault(Fault(reading.t, reading.sensor, "unknown sensor", "not in the machine description"))
             return
         if self._newest is not None and reading.t < self._newest:
             if self._newest - reading.t <= CLOCK_STEP_S:
                 self._fault(Fault(reading.t, reading.sensor, "out of order", "older than one already taken"))
                 return
             self._clock_stepped_back(reading.t)
-        accepted, faults = line.monitor.check(reading)
-        for fault in faults:
-            self._fault(fault, counted=True)
+        accepted, _ = monitor.check(reading)
         if accepted is None:
             return
         if isinstance(accepted, Beam):
@@ -318,13 +351,14 @@ class Pipeline:
         )
         self._emit(Outgoing("health", message, part=name))
 
-    def _fault(self, fault: Fault, *, counted: bool = False) -> None:
-        line = self._lines.get(fault.source)
-        if line is not None:
-            if not counted:
-                line.monitor.count(fault)
-        else:
-            self._strangers.count(fault)
+    def _fault(self, fault: Fault) -> None:
+        source = fault.source
+        if source not in self._lines:
+            if len(self._lines) - len(self._monitors) >= STRAY_SOURCES:
+                source = "others"
+            source = NOT_IN_A_TOPIC.sub("-", source) or "others"
+            self._lines.setdefault(source, _SensorLine(StrayFaults(), "none"))
+        self._lines[source].monitor.count(fault)
 
     def _flush(self, t: float) -> None:
         """Publish what work and fusion have to tell since the last time."""

@@ -40,6 +40,8 @@ log = structlog.get_logger()
 
 SAVE_EVERY_S = 0.05
 """A changed state is on the disk this soon; several changes within it are one write."""
+SAVE_ANYWAY_S = 30.0
+"""The estimator goes on correcting the reference as it learns of mounts; that is kept this often."""
 ALIVE_EVERY_S = 2.0
 CLOCK_JUMP_S = 2.0
 """A wall clock that moved by more than this against the monotonic one was set."""
@@ -179,12 +181,12 @@ class Shell:
         users = None
         if own.users_file is not None:
             users = read_users(self.service.path.parent / own.users_file, str(self.service.path))
-        broker = EmbeddedBroker(own.listen, own.port, own.ws_port, own.port_v5, users)
+        broker = EmbeddedBroker(own.listen, own.port, own.ws_port, users)
         addresses = await asyncio.to_thread(broker.start)
         stack.callback(broker.stop)
         # What listens everywhere is reached by ourselves over loopback.
         host = "127.0.0.1" if addresses.host in ("0.0.0.0", "::") else addresses.host
-        return options.model_copy(update={"host": host, "port": addresses.port_v5}), addresses
+        return options.model_copy(update={"host": host, "port": addresses.port}), addresses
 
     def _start_bus(self, stack: contextlib.AsyncExitStack, options: BrokerOptions) -> None:
         loop = asyncio.get_running_loop()
@@ -243,7 +245,12 @@ class Shell:
             f"recorded by tipdatum {__version__}",
         )
         self._recorder = Recorder(
-            target, header, options, on_fault=lambda text: _soon(loop, self._recording_fault, text)
+            target,
+            header,
+            self._clock.started,
+            self.service.machine_id,
+            options,
+            on_fault=lambda text: _soon(loop, self._recording_fault, text),
         )
         stack.callback(self._recorder.close)
 
@@ -251,11 +258,11 @@ class Shell:
         log.info("broker", host=ready.broker_host, port=ready.broker_port, topics=f"{self.topics.base}/#")
         if ready.addresses is not None:
             ours = ready.addresses
-            log.info("embedded broker", mqtt=ours.port, mqtt5=ours.port_v5, websockets=ours.ws_port)
+            log.info("embedded broker", mqtt=ours.port, websockets=ours.ws_port)
         if ready.page_url is not None:
             log.info("page", url=ready.page_url)
         if self._recorder is not None:
-            log.info("recording", to=str(self._recorder.path))
+            log.info("recording", to=str(self._recorder.state.file))
         if self._on_ready is not None:
             self._on_ready(ready)
 
@@ -277,7 +284,7 @@ class Shell:
         if isinstance(record, Truth):
             return
         if self._recorder is not None and not isinstance(record, Fault):
-            self._recorder.write(record)
+            self._recorder.record(record)
         self._pipeline.feed(record)
 
     def _order(self, order: Order) -> None:
@@ -287,7 +294,7 @@ class Shell:
             self._pipeline.refuse(order.name, order.refusal, t, by=order.by, request_id=order.request_id)
             return
         if self._recorder is not None:
-            self._recorder.write(Command(t, order.name, order.body))
+            self._recorder.record(Command(t, order.name, order.body))
         self._pipeline.command(order.name, order.body, t, by=order.by, request_id=order.request_id)
 
     def _publish(self, out: Outgoing) -> None:
@@ -371,14 +378,18 @@ class Shell:
         if self._file is None:
             return
         touched = float("-inf")
+        saved = time.monotonic()
         while True:
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self._state_changed.wait(), ALIVE_EVERY_S)
             if self._state_changed.is_set():
                 await self._save()
+                saved = time.monotonic()
             elif time.monotonic() - touched >= ALIVE_EVERY_S:
                 touched = time.monotonic()
                 await asyncio.to_thread(self._file.touch)
+            if time.monotonic() - saved >= SAVE_ANYWAY_S:
+                self._state_changed.set()
             await asyncio.sleep(SAVE_EVERY_S)
 
     async def _save(self) -> None:
@@ -392,7 +403,7 @@ class Shell:
             log.error("state not saved", reason=error.strerror or str(error))
 
     async def _watch_clocks(self) -> None:
-        """Wall clock set, computer suspended; and the watchdog of systemd, fed from the loop that must live."""
+        """Wall clock set, computer suspended; and the watchdog, fed from the loop that must live."""
         wall, mono, boot = time.time(), time.monotonic(), _boottime()
         while True:
             await asyncio.sleep(1.0)

@@ -1,0 +1,47 @@
+"""The house rules that machines can hold: one way of data, one style, full types."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+BIN = Path(sys.executable).parent
+
+
+def run(*command: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=600, check=False)
+
+
+def test_imports_go_one_way_only() -> None:
+    done = run(str(BIN / "lint-imports"), "--no-cache")
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_ruff_finds_nothing() -> None:
+    done = run(str(BIN / "ruff"), "check", "--no-cache", ".")
+    assert done.returncode == 0, done.stdout
+
+
+def test_every_file_is_formatted() -> None:
+    done = run(str(BIN / "ruff"), "format", "--check", "--no-cache", ".")
+    assert done.returncode == 0, done.stdout
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(600)
+def test_mypy_strict_is_content() -> None:
+    done = run(sys.executable, "-m", "mypy")
+    assert done.returncode == 0, done.stdout
+
+
+def test_the_top_level_holds_what_it_may() -> None:
+    allowed = {"README.md", "DEVELOPERS.md", "pyproject.toml", "service", "drivers", "config", "tests", "replay_data"}
+    tracked = run("git", "ls-files").stdout.splitlines()
+    if not tracked:
+        pytest.skip("not a git checkout")
+    top = {name.split("/")[0] for name in tracked}
+    assert {name for name in top if not name.startswith(".")} == allowed
