@@ -1,0 +1,340 @@
+"""The observations file: what a person measured, by hand and with which recording beside it.
+
+TOML of our own, or JSON. A JSON file may be the list alone; every entry then stands as in `[[observation]]`:
+
+```toml
+format = "tipdatum-observations"
+version = 1
+
+[assume]                     # what is known beforehand; every key has a default (see `Assumptions`)
+tip_sigma_m = 0.015
+
+[[observation]]
+id = "slope-1-boom"          # any short name, each once
+method = "slopes"            # for the report; "acceptance" keeps it out of the solution
+kind = "slope"
+of = "boom"
+value = 25.6                 # SI and degrees
+unit = "deg"
+sigma = 0.05                 # 1-sigma of this reading alone
+standing = "S"               # one place and heading of the tracks
+file = "slopes.ndjson.gz"    # the recording, and the seconds in it during which the machine stood still
+window = [2.3, 6.3]
+use = true                   # false leaves it out of the solution
+```
+
+A rest that was captured live carries its averages in the file, as `[[rest]]`, and needs no recording.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tomllib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import tomlkit
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from tipdatum.errors import ConfigError
+from tipdatum.validation import parse_model
+
+FORMAT = "tipdatum-observations"
+VERSION = 1
+ACCEPTANCE = "acceptance"
+"""Method of observations that judge a calibration and therefore never enter one."""
+
+Kind = Literal[
+    "specific_force",
+    "slope",
+    "height",
+    "tip_on_mark",
+    "height_difference",
+    "distance",
+    "length",
+    "plumb",
+    "slew",
+    "single_joint",
+    "still",
+]
+
+UNITS: dict[str, tuple[str | None, ...]] = {
+    "specific_force": ("m/s2", "m/s²"),
+    "slope": ("deg",),
+    "height": ("m",),
+    "tip_on_mark": ("m",),
+    "height_difference": ("m",),
+    "distance": ("m",),
+    "length": ("m",),
+    "plumb": ("m",),
+    "slew": ("deg",),
+    "single_joint": ("sign", None),
+    "still": (None,),
+}
+"""Unit that an observation's value is given in, by kind; None where it needs none."""
+
+OF: dict[str, tuple[str, ...]] = {
+    "slope": ("boom", "stick", "bucket"),
+    "height": ("boom_foot", "boom_stick", "stick_bucket", "tip"),
+    "length": ("boom", "stick", "bucket", "rocker", "link", "bucket_ear"),
+    "plumb": ("boom", "stick", "bucket"),
+    "slew": ("upper",),
+    "single_joint": ("slew", "boom", "stick", "bucket"),
+}
+"""What `of` may name, by kind; kinds that are not here name a sensor, a mark or two marks."""
+
+NEEDS_WINDOW = frozenset(
+    {"specific_force", "slope", "height", "tip_on_mark", "plumb", "slew", "single_joint", "still"}
+)
+
+
+class Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class Assumptions(Table):
+    """`[assume]`: what is known before anything is measured, 1-sigma. A wide one costs little."""
+
+    length_sigma_m: Annotated[float, Field(gt=0, le=1)] = 0.005
+    """Boom and stick by tape, pin to pin (common practice, no source)."""
+    tip_sigma_m: Annotated[float, Field(gt=0, le=1)] = 0.015
+    """Bucket pin to tip: teeth wear by centimetres (common practice, no source)."""
+    foot_sigma_m: Annotated[float, Field(gt=0, le=1)] = 0.010
+    linkage_sigma_m: Annotated[float, Field(gt=0, le=0.2)] = 0.003
+    ear_angle_sigma_deg: Annotated[float, Field(gt=0, le=90)] = 0.5
+    mount_sigma_deg: Annotated[float, Field(gt=0, le=180)] = 6.0
+    """How far a sensor may be turned from what the description says, about each axis."""
+    accel_bias_mps2: Annotated[float, Field(gt=0, le=5)] = 0.15
+    accel_scale: Annotated[float, Field(gt=0, le=0.2)] = 0.01
+    cross_axis: Annotated[float, Field(gt=0, le=0.2)] = 0.02
+    """Only used for a sensor with at least ten rests on the bench; otherwise taken as none."""
+    turn_on_mps2: Annotated[float, Field(gt=0, le=1)] = 0.003
+    """How much an accelerometer's bias changes from one power-up to the next (0.3 mg)."""
+    settling_m: Annotated[float, Field(ge=0, le=0.1)] = 0.0006
+    """Hydraulic sag between the moment a height was read and the middle of its window."""
+    settling_deg: Annotated[float, Field(ge=0, le=5)] = 0.01
+    load_tilt_deg: Annotated[float, Field(gt=0, le=5)] = 0.1
+    """How far the load moment tilts the machine on its tracks."""
+    axis_sigma_deg: Annotated[float, Field(gt=0, le=10)] = 0.1
+    """How well one swing of a joint shows its axis to a gyro."""
+    accel_floor_mps2: Annotated[float, Field(gt=0, le=1)] = 0.001
+    """Least 1-sigma of an averaged accelerometer reading (resolution, vibration)."""
+
+
+class SensorRest(Table):
+    """Averages of one sensor over one rest, in the sensor's own axes."""
+
+    accel_mps2: tuple[float, float, float]
+    sigma_mps2: tuple[float, float, float]
+    gyro_radps: tuple[float, float, float] | None = None
+    samples: int
+    drift_deg: float = 0.0
+    """Turn of the measured vertical from the first to the last third of the window."""
+    temp_c: float | None = None
+
+
+class RestEntry(Table):
+    """`[[rest]]`: one still window that was captured live."""
+
+    id: Annotated[str, Field(min_length=1, max_length=80)]
+    power_up: str = ""
+    """Rests between two power-ups share this name: the sensors' biases stayed."""
+    taken: str = ""
+    sensor: dict[str, SensorRest]
+
+
+class Observation(Table):
+    """One thing that a person measured or saw; see the module's text."""
+
+    id: Annotated[str, Field(min_length=1, max_length=80)]
+    method: str = ""
+    kind: Kind
+    of: str
+    value: float | None = None
+    unit: str | None = None
+    sigma: Annotated[float, Field(gt=0)] | None = None
+    standing: str | None = None
+    file: str | None = None
+    window: tuple[float, float] | None = None
+    rest: str | None = None
+    use: bool = True
+    note: str = ""
+
+    @model_validator(mode="after")
+    def _complete(self) -> Observation:
+        if self.unit not in UNITS[self.kind] and not (self.unit is None and self.value is not None):
+            expected = " or ".join(u or "none" for u in UNITS[self.kind])
+            raise ValueError(f"unit|{self.unit!r}|{expected} for kind {self.kind}")
+        if self.kind in OF and self.of not in OF[self.kind]:
+            raise ValueError(f'of|"{self.of}"|one of {", ".join(OF[self.kind])} for kind {self.kind}')
+        if self.kind in ("height_difference", "distance") and len(self.of.split("-")) != 2:
+            raise ValueError(f'of|"{self.of}"|two marks such as "B-A"')
+        if self.kind not in ("still", "single_joint"):
+            if self.value is None:
+                raise ValueError(f"value|nothing|a number in {UNITS[self.kind][0]}")
+            if self.sigma is None:
+                raise ValueError(f"sigma|nothing|1-sigma of the reading in {UNITS[self.kind][0]}")
+        if self.window is not None:
+            if not self.window[1] > self.window[0]:
+                raise ValueError(f"window|{list(self.window)}|[start, end] in seconds, end after start")
+            if self.file is None:
+                raise ValueError("file|nothing|the recording that the window is in")
+        if self.kind in NEEDS_WINDOW and self.window is None and self.rest is None:
+            raise ValueError("window|nothing|file and window, or the rest it belongs to")
+        return self
+
+    @property
+    def place(self) -> tuple[str, float, float] | None:
+        """Identity of the still window: file (or "rest:<id>"), start, end; None without one."""
+        if self.rest is not None:
+            return f"rest:{self.rest}", 0.0, 0.0
+        if self.window is not None and self.file is not None:
+            return self.file, *self.window
+        return None
+
+
+class ObservationBook(Table):
+    """A whole observations file."""
+
+    format: Literal["tipdatum-observations"] = FORMAT
+    version: Literal[1] = VERSION
+    machine: str = ""
+    note: str = ""
+    assume: Assumptions = Assumptions()
+    rest: tuple[RestEntry, ...] = ()
+    observation: tuple[Observation, ...] = ()
+
+    @model_validator(mode="after")
+    def _ids_are_unique(self) -> ObservationBook:
+        for name, entries in (("rest", self.rest), ("observation", self.observation)):
+            seen: set[str] = set()
+            for i, entry in enumerate(entries):
+                if entry.id in seen:
+                    raise ValueError(f'{name}[{i}].id|"{entry.id}" a second time|each id once')
+                seen.add(entry.id)
+        rests = {r.id for r in self.rest}
+        for i, entry in enumerate(self.observation):
+            if entry.rest is not None and entry.rest not in rests:
+                raise ValueError(
+                    f'observation[{i}].rest|"{entry.rest}"|a [[rest]] of this file'
+                    + (f": {', '.join(sorted(rests)[:8])}" if rests else "")
+                )
+        return self
+
+    def solving(self, methods: Sequence[str] = (), leave_out: Sequence[str] = ()) -> tuple[Observation, ...]:
+        """Observations that enter a solution.
+
+        Args:
+            methods: only these; empty for all. leave_out: ids to leave out besides those with `use = false`.
+        """
+        return tuple(
+            o
+            for o in self.observation
+            if o.use
+            and o.method != ACCEPTANCE
+            and o.id not in leave_out
+            and (not methods or o.method in methods or o.kind == "still")
+        )
+
+    def digest(self) -> str:
+        """SHA-256 of the content, the same for TOML and JSON and for any order of keys."""
+        text = json.dumps(self.model_dump(mode="json"), sort_keys=True, separators=(",", ":"))
+        return hashlib.sha256(text.encode()).hexdigest()
+
+
+def load_observations(path: Path) -> ObservationBook:
+    """An observations file, TOML or JSON.
+
+    Raises:
+        ConfigError: it cannot be read, or an entry is wrong (file, key, found, expected).
+    """
+    name = str(path)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise ConfigError(name, "", "no such file", "an observations file (TOML or JSON)") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError(name, "", str(error), "a readable observations file") from None
+    data: Any
+    if text.lstrip()[:1] in ("{", "["):
+        try:
+            data = json.loads(text)
+        except json.JSONDecodeError as error:
+            # A TOML file may begin with a table's bracket.
+            data = _toml(text, name) if text.lstrip()[:1] == "[" and path.suffix != ".json" else None
+            if data is None:
+                raise ConfigError(name, f"line {error.lineno}", error.msg, "JSON") from None
+    else:
+        data = _toml(text, name)
+    if isinstance(data, list):
+        data = {"observation": data}
+    return parse_model(ObservationBook, data, name)
+
+
+def _toml(text: str, name: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(name, "", f"broken TOML ({error})", "an observations file") from None
+
+
+def save_observations(path: Path, book: ObservationBook) -> None:
+    """Write the book; entries and comments that a person wrote into an existing TOML file stay.
+
+    Entries are told apart by their id: new ones are appended, changed ones replaced. The file is written
+    beside its place and renamed, so that a power cut leaves the old one or the new one.
+
+    Raises:
+        ConfigError: an existing file is not ours or cannot be written.
+    """
+    if path.suffix == ".json":
+        text = json.dumps(book.model_dump(mode="json", exclude_defaults=False), indent=1) + "\n"
+    else:
+        text = _toml_text(path, book)
+    partial = path.with_name(path.name + ".part")
+    try:
+        with partial.open("w", encoding="utf-8") as handle:
+            handle.write(text)
+            handle.flush()
+            os.fsync(handle.fileno())
+        partial.replace(path)
+    except OSError as error:
+        raise ConfigError(str(path), "", error.strerror or str(error), "a place to write to") from None
+
+
+def _toml_text(path: Path, book: ObservationBook) -> str:
+    document = tomlkit.parse(path.read_text(encoding="utf-8")) if path.exists() else tomlkit.document()
+    plain = book.model_dump(mode="json", exclude_defaults=True)
+    document["format"], document["version"] = FORMAT, VERSION
+    for key in ("machine", "note"):
+        if plain.get(key):
+            document[key] = plain[key]
+    if plain.get("assume"):
+        if "assume" not in document:
+            document["assume"] = tomlkit.table()
+        for key, value in plain["assume"].items():
+            if document["assume"].get(key) != value:  # type: ignore[union-attr]
+                document["assume"][key] = value  # type: ignore[index]
+    for name in ("rest", "observation"):
+        entries = plain.get(name, [])
+        if not entries:
+            continue
+        if name not in document:
+            document[name] = tomlkit.aot()
+        present = {str(e["id"]): e for e in document[name]}  # type: ignore[union-attr]
+        for entry in entries:
+            old = present.get(entry["id"])
+            if old is None:
+                document[name].append(tomlkit.item(entry))  # type: ignore[union-attr]
+                continue
+            for key, value in entry.items():
+                if old.get(key) != value:
+                    old[key] = value
+        wanted = {e["id"] for e in entries}
+        for i in reversed(range(len(document[name]))):  # type: ignore[arg-type]
+            if str(document[name][i]["id"]) not in wanted:  # type: ignore[index]
+                del document[name][i]  # type: ignore[union-attr]
+    return tomlkit.dumps(document)

@@ -1,0 +1,181 @@
+"""Where the adjustment begins: angles from the sensors, and a scan of the rocker's mount.
+
+Least squares goes downhill; the start decides which valley. Bodies with a sensor of their own start from
+what it reads through the described mount. The bucket behind a linkage is the hard case: dimensions off by
+a tape's error and a mount off by degrees may not close at all, or close on the wrong side of a slope that
+a level cannot tell from its mirror. So the rocker's mount is scanned, each scan value scored by the
+measured bucket slopes and tip heights, and the best few valleys are all solved.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from tipdatum.calibration.methods.slopes import PINS
+from tipdatum.calibration.unknowns import ANGLES, BUCKET, ROCKER, ROLL, SLEW, STICK, Setup, start_mounts
+from tipdatum.kinematics.chain import Chain
+from tipdatum.kinematics.frames import Array, elevation_angle, roll_angle, rotation_from_rpy_deg, wrap
+from tipdatum.kinematics.linkage import FourBar
+
+SCAN_STEP_DEG = 1.5
+VALLEYS = 3
+"""How many minima of the scan are solved in full."""
+
+_HANGING = math.radians(-90.0)
+
+
+@dataclass(slots=True)
+class Start:
+    """Mounts to turn from, and values of unknowns by name."""
+
+    mounts: list[Array]
+    values: dict[str, float] = field(default_factory=dict)
+    label: str = "as described"
+
+
+def starts(setup: Setup) -> list[Start]:
+    """Promising starts, best first; at least one."""
+    mounts = start_mounts(setup)
+    rocker = setup.sensor_on("rocker")
+    if rocker is None:
+        return [_complete(setup, mounts, _angles(setup, mounts), "as described")]
+    found = []
+    for turn in _valleys(setup, mounts, rocker):
+        turned = list(mounts)
+        turned[rocker] = rotation_from_rpy_deg((0.0, math.degrees(turn), 0.0)) @ mounts[rocker]
+        label = f"rocker's mount turned by {math.degrees(turn):.1f}°"
+        found.append(_complete(setup, turned, _angles(setup, turned), label))
+    return found
+
+
+def _angles(setup: Setup, mounts: list[Array]) -> Array:
+    """(W, 7) rad from the sensors alone; a body without a reading hangs straight down."""
+    angles = np.zeros((len(setup.windows), len(ANGLES)))
+    angles[:, 2:6] = _HANGING
+    for w, window in enumerate(setup.windows):
+        for s, name in enumerate(setup.sensors):
+            rest = window.sensors.get(name)
+            if rest is None:
+                continue
+            up = mounts[s] @ np.array(rest.accel_mps2)
+            up /= np.linalg.norm(up)
+            body = setup.bodies[s]
+            angles[w, ANGLES.index(body)] = elevation_angle(up)
+            if body == "upper":
+                angles[w, ROLL] = roll_angle(up)
+    for o in setup.observations:
+        if o.kind == "slew" and o.place in setup.of_window:
+            angles[setup.of_window[o.place], SLEW] = math.radians(o.value or 0.0)
+    if setup.has_linkage:
+        _bucket_through_linkage(setup, angles)
+    return angles
+
+
+def _bucket_through_linkage(setup: Setup, angles: Array) -> None:
+    s = setup.sensor_on("rocker")
+    name = setup.sensors[s] if s is not None else ""
+    seen = np.array([name in w.sensors for w in setup.windows])
+    relative = closest_bucket(setup.machine.four_bar(0), angles[:, ROCKER] - angles[:, STICK])
+    angles[seen, BUCKET] = (angles[:, STICK] + relative)[seen]
+    # Without a rocker reading the bucket is free; a slope that was measured there places it.
+    for o in setup.observations:
+        if o.kind == "slope" and o.of == "bucket" and o.place in setup.of_window:
+            w = setup.of_window[o.place]
+            if not seen[w]:
+                angles[w, BUCKET] = math.radians(o.value or 0.0)
+
+
+def closest_bucket(bar: FourBar, rocker_angle: Array) -> Array:
+    """Bucket angle relative to the stick, rad; where the linkage cannot close, link and ear in line."""
+    bx = bar.pivot_x + bar.rocker * np.cos(rocker_angle)
+    bz = bar.pivot_z + bar.rocker * np.sin(rocker_angle)
+    ux, uz = bar.stick - bx, -bz
+    distance = np.maximum(np.hypot(ux, uz), 1e-9)
+    along = np.clip((distance**2 + bar.link**2 - bar.ear**2) / (2.0 * distance), -bar.link, bar.link)
+    off = np.sqrt(bar.link**2 - along**2) * bar.assembly
+    cx = bx + (along * ux - off * uz) / distance
+    cz = bz + (along * uz + off * ux) / distance
+    return wrap(np.arctan2(cz, cx - bar.stick) - bar.ear_angle)
+
+
+def _valleys(setup: Setup, mounts: list[Array], rocker: int) -> list[float]:
+    """Turns of the rocker's mount, rad, at the lowest minima of the scan; [0.0] if nothing scores them."""
+    reach = min(math.radians(3.0 * setup.assume.mount_sigma_deg), math.pi)
+    turns = np.arange(-reach, reach + 1e-9, math.radians(SCAN_STEP_DEG))
+    scores = []
+    for turn in turns:
+        turned = list(mounts)
+        turned[rocker] = rotation_from_rpy_deg((0.0, math.degrees(float(turn)), 0.0)) @ mounts[rocker]
+        scores.append(_score(setup, _angles(setup, turned)))
+    score = np.array(scores)
+    if not np.isfinite(score).all():
+        return [0.0]
+    inner = np.r_[np.inf, score, np.inf]
+    minima = np.flatnonzero((score <= inner[:-2]) & (score <= inner[2:]))
+    return [float(turns[i]) for i in minima[np.argsort(score[minima])][:VALLEYS]]
+
+
+def _score(setup: Setup, angles: Array) -> float:
+    """Mean absolute misfit of bucket slopes, as sines, and of tip heights over the bucket pin."""
+    misfits = []
+    tip = setup.machine.bucket[0].tip_m
+    heights: dict[tuple[int, str], float] = {}
+    for o in setup.observations:
+        if o.place not in setup.of_window or o.value is None:
+            continue
+        w = setup.of_window[o.place]
+        if o.kind == "slope" and o.of == "bucket":
+            misfits.append(
+                abs(math.sin(math.radians(o.value)) - math.cos(angles[w, ROLL]) * math.sin(angles[w, BUCKET]))
+            )
+        elif o.kind == "height":
+            heights[w, o.of] = o.value
+    for (w, of), value in heights.items():
+        if of == "tip" and (w, "stick_bucket") in heights:
+            rise = (value - heights[w, "stick_bucket"]) / tip
+            misfits.append(abs(rise - math.cos(angles[w, ROLL]) * math.sin(angles[w, BUCKET])))
+    return float(np.mean(misfits)) if misfits else math.inf
+
+
+def _complete(setup: Setup, mounts: list[Array], angles: Array, label: str) -> Start:
+    """Values for standings, marks and windows that go with these angles."""
+    m = setup.machine
+    chain = Chain(
+        np.array(m.boom.foot_m),
+        np.array([m.boom.length_m, m.stick.length_m, m.bucket[0].tip_m]),
+        ("boom", "stick", "bucket"),
+        0.0,
+    )
+    pins = chain.pins(angles[:, :5])
+    values: dict[str, float] = {}
+    for w, window in enumerate(setup.windows):
+        for k, angle in enumerate(ANGLES):
+            values[f"{window.label}.{angle}"] = float(angles[w, k])
+    over: dict[str, list[float]] = {}
+    places: dict[str, list[tuple[float, float]]] = {}
+    for o in setup.observations:
+        if o.place not in setup.of_window or o.standing is None:
+            continue
+        w = setup.of_window[o.place]
+        if o.kind == "height" and o.value is not None:
+            over.setdefault(o.standing, []).append(o.value - float(pins[w, PINS.index(o.of), 2]))
+        elif o.kind == "tip_on_mark":
+            reach, lateral, height = pins[w, 3]
+            azimuth = float(angles[w, SLEW]) + math.atan2(lateral, reach)
+            places.setdefault(f"mark.{o.of}.{o.standing}", []).append((math.hypot(reach, lateral), azimuth))
+            over.setdefault(o.standing, [])
+            values.setdefault(f"mark.{o.of}.elevation_m", float(height))
+    for standing, differences in over.items():
+        values[f"standing.{standing}.height_m"] = float(np.median(differences)) if differences else 0.0
+    for key, seen in places.items():
+        values[f"{key}.range_m"] = float(np.mean([r for r, _ in seen]))
+        values[f"{key}.azimuth"] = seen[0][1]
+    return Start(mounts, values, label)
+
+
+def with_values(start: Start, values: dict[str, float]) -> Start:
+    """The same start from other values."""
+    return replace(start, values={**start.values, **values})
