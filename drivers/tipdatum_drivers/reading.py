@@ -69,6 +69,15 @@ class Input:
 
 
 @dataclass(frozen=True, slots=True)
+class Identity:
+    """The device that answers for `sensor` told its serial number (or what serves as one)."""
+
+    t: float
+    sensor: str
+    serial: str
+
+
+@dataclass(frozen=True, slots=True)
 class Fault:
     """Something that came in and could not be used. `kind` is one short word group, `text` says more.
 
@@ -111,5 +120,5 @@ class SessionHeader:
     extra: dict[str, Any] = field(default_factory=dict)
 
 
-Reading: TypeAlias = Imu | Tilt | Slew | Beam | Input
+Reading: TypeAlias = Imu | Tilt | Slew | Beam | Input | Identity
 Record: TypeAlias = Reading | Command | Truth

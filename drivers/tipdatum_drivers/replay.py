@@ -45,12 +45,22 @@ class ReplayOptions(PacedOptions):
 
     file: Path | Annotated[tuple[Path, ...], Field(min_length=1)]
 
+    def relative_to(self, base: Path) -> ReplayOptions:
+        """The same with relative paths taken from `base`, the folder of the service's file."""
+        file = self.file
+        found = tuple(base / one for one in file) if isinstance(file, tuple) else base / file
+        return self.model_copy(update={"file": found})
+
 
 class CsvReplayOptions(PacedOptions):
     """`kind = "csv-replay"`: a CSV log of another program."""
 
     file: Path
     columns: CsvColumns
+
+    def relative_to(self, base: Path) -> CsvReplayOptions:
+        """The same with a relative path taken from `base`, the folder of the service's file."""
+        return self.model_copy(update={"file": base / self.file})
 
 
 class _Paced:

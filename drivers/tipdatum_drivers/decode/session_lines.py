@@ -1,17 +1,17 @@
 """Lines of a session file, format version 1: one JSON object a line, UTF-8, in order of `t`.
 
-====== ===========================================================================================
-kind   fields
-====== ===========================================================================================
-session format "tipdatum-session", version 1, started, machine, comment (first line only)
-imu    t, sensor, accel_mps2 [x,y,z]; optional gyro_radps [x,y,z], temp_c, t_sample
-tilt   t, sensor, angle_deg, or pitch_deg and roll_deg; optional temp_c, t_sample
-slew   t, sensor, angle_deg
-beam   t, sensor
-input  t, name, on
-command t, name, body
-truth  t, tip_m [x,y,z]; optional tip_ground_m, quiet
-====== ===========================================================================================
+======== ===========================================================================================
+kind     fields
+======== ===========================================================================================
+session  format "tipdatum-session", version 1, started, machine, comment (first line only)
+imu      t, sensor, accel_mps2 [x,y,z]; optional gyro_radps [x,y,z], temp_c, t_sample
+tilt     t, sensor, angle_deg, or pitch_deg and roll_deg; optional temp_c, t_sample
+slew     t, sensor, angle_deg
+beam     t, sensor
+input    t, name, on
+command  t, name, body
+truth    t, tip_m [x,y,z]; optional tip_ground_m, quiet
+======== ===========================================================================================
 
 A `kind` that is not in the table is skipped, so that later versions may add some.
 """
@@ -28,6 +28,7 @@ from tipdatum_drivers.errors import SessionError
 from tipdatum_drivers.reading import (
     Beam,
     Command,
+    Identity,
     Imu,
     Input,
     Record,
@@ -219,6 +220,10 @@ def _input(row: dict[str, Any]) -> Input:
     return Input(_number(row, "t"), _text(row, "name"), on)
 
 
+def _identity(row: dict[str, Any]) -> Identity:
+    return Identity(_number(row, "t"), _text(row, "sensor"), _text(row, "serial"))
+
+
 def _command(row: dict[str, Any]) -> Command:
     body = row.get("body")
     if body is None:
@@ -243,6 +248,7 @@ _DECODERS: dict[str, Callable[[dict[str, Any]], Record]] = {
     "slew": _slew,
     "beam": _beam,
     "input": _input,
+    "identity": _identity,
     "command": _command,
     "truth": _truth,
 }
@@ -252,6 +258,7 @@ _KINDS: dict[type, str] = {
     Slew: "slew",
     Beam: "beam",
     Input: "input",
+    Identity: "identity",
     Command: "command",
     Truth: "truth",
 }

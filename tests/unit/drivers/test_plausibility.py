@@ -1,0 +1,235 @@
+"""What a sensor's monitor believes, what it counts, and how each fault ends by itself."""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from tipdatum_drivers.plausibility import Limits, SensorMonitor
+from tipdatum_drivers.reading import Fault, Identity, Imu, Reading, Tilt
+from tipdatum_drivers.session_file import SessionFile
+
+G = 9.80665
+
+
+@dataclass
+class Described:
+    serial: str | None = None
+    stale_after_s: float | None = None
+
+
+def swinging(
+    seconds: float, start: float = 0.0, gyro: Callable[[float], float] = lambda rate: rate
+) -> Iterator[Imu]:
+    """A link at 100 Hz that stands for 1.5 s, turns by 40° in 1 s, stands, turns back, with sensor noise."""
+    noise = random.Random(4)
+    angle = 0.0
+    for i in range(int(seconds * 100)):
+        phase = i % 500
+        rate = math.radians(40.0) if 150 <= phase < 250 else -math.radians(40.0) if phase >= 400 else 0.0
+        angle += rate * 0.01
+        # The specific force of a body that pitches nose up by `angle` has +x towards up; its gyro then turns
+        # about -y (x forward, y left, z up).
+        accel = (
+            G * math.sin(angle) + noise.gauss(0, 0.02),
+            noise.gauss(0, 0.02),
+            G * math.cos(angle) + noise.gauss(0, 0.02),
+        )
+        turn = (noise.gauss(0, 0.001), gyro(-rate) + noise.gauss(0, 0.001), noise.gauss(0, 0.001))
+        yield Imu(start + 0.01 * (i + 1), "boom", accel, turn)
+
+
+def kinds(monitor: SensorMonitor, readings: Iterator[Imu] | list[Reading]) -> list[str]:
+    return [fault.kind for reading in readings for fault in monitor.check(reading)[1]]
+
+
+def still(t: float, **other: float) -> Imu:
+    wobble = 0.001 * math.sin(1e4 * t)
+    return Imu(t, "boom", (wobble, 0.0, G), (0.0, wobble, 0.0), **other)
+
+
+def test_good_readings_pass_unchanged_and_health_tells_their_pace() -> None:
+    monitor = SensorMonitor("boom", Described())
+    for reading in swinging(20.0):
+        assert monitor.check(reading) == (reading, [])
+    health = monitor.health(20.004)
+    assert (health.state, health.text, health.faults, health.last_fault) == ("ok", "", {}, None)
+    assert health.rate_hz == pytest.approx(100.0)
+    assert health.jitter_s == pytest.approx(0.0, abs=1e-9)
+    assert health.age_s == pytest.approx(0.004)
+
+
+def test_waiting_then_stale_then_good_again() -> None:
+    monitor = SensorMonitor("boom", Described())
+    assert monitor.health(5.0).state == "waiting"
+    for i in range(100):
+        monitor.check(still(10.0 + 0.01 * i))
+    assert monitor.health(11.0).state == "ok"
+    silent = monitor.health(11.5)
+    assert (silent.state, silent.rate_hz) == ("stale", 0.0)
+    monitor.check(still(11.6))
+    assert monitor.health(11.6).state == "ok"
+
+
+def test_slow_sensor_is_not_stale_between_its_readings() -> None:
+    monitor = SensorMonitor("boom", Described())
+    for i in range(20):
+        monitor.check(Tilt(i / 3.0, "boom", angle_deg=0.1 * i))
+    assert monitor.health(19 / 3.0 + 0.5).state == "ok"
+    assert monitor.health(19 / 3.0 + 1.0).state == "stale"
+    strict = SensorMonitor("boom", Described(stale_after_s=0.1))
+    strict.check(Tilt(0.0, "boom", angle_deg=0.0))
+    assert strict.health(0.2).state == "stale"
+
+
+@pytest.mark.parametrize(
+    "gyro", [lambda rate: 0.0, lambda rate: -rate, math.degrees], ids=["dead", "sign turned", "degrees"]
+)
+def test_gyro_that_does_not_fit_the_tilt_is_found_and_forgiven(gyro: Callable[[float], float]) -> None:
+    monitor = SensorMonitor("boom", Described())
+    assert kinds(monitor, swinging(30.0, gyro=gyro)) == ["rate disagrees"]
+    assert monitor.check(still(30.5))[0] is None
+    assert monitor.health(30.5).state == "fault"
+    assert kinds(monitor, swinging(60.0, start=31.0)) == []
+    assert monitor.health(91.0).state == "ok"
+
+
+def test_frozen_sensor_is_dropped_until_it_moves() -> None:
+    monitor = SensorMonitor("boom", Described())
+    frozen = [Imu(0.01 * i, "boom", (0.1, 0.2, G), (0.0, 0.0, 0.01)) for i in range(200)]
+    accepted = [monitor.check(reading)[0] for reading in frozen]
+    assert accepted.count(None) == pytest.approx(99, abs=2)
+    assert monitor.faults == {"frozen": 1}
+    assert "frozen" in monitor.health(2.0).text
+    assert monitor.check(still(2.0)) == (still(2.0), [])
+    assert monitor.health(2.0).state == "ok"
+
+
+def test_coarse_inclinometer_at_rest_is_not_taken_for_frozen() -> None:
+    coarse, fine = SensorMonitor("a", Described()), SensorMonitor("b", Described())
+    for i in range(1000):
+        coarse.check(Tilt(0.1 * i, "a", angle_deg=12.3 + (0.1 if i == 5 else 0.0)))
+        fine.check(Tilt(0.1 * i, "b", angle_deg=12.3 + (0.001 if i == 5 else 0.0)))
+    assert coarse.faults == {}
+    assert fine.faults == {"frozen": 1}
+
+
+def test_readings_in_g_are_found_and_the_unit_is_named() -> None:
+    monitor = SensorMonitor("boom", Described())
+    for i in range(600):
+        monitor.check(Imu(0.01 * i, "boom", (0.0, 0.001 * (i % 7), 1.0), (0.0, 0.0, 0.0)))
+    assert "is it in g?" in monitor.health(6.0).text
+    for i in range(60):
+        monitor.check(still(6.0 + 0.01 * i))
+    assert monitor.health(6.6).state == "ok"
+
+
+def test_shocks_are_believed_but_not_what_no_part_can_measure() -> None:
+    monitor = SensorMonitor("boom", Described())
+    monitor.check(still(0.0))
+    shock = Imu(0.01, "boom", (15 * G, -9 * G, 4 * G), (1.0, -2.0, 0.5))
+    assert monitor.check(shock) == (shock, [])
+    for beyond in ((40 * G, 0.0, 0.0), (math.nan, 0.0, G), (0.0, math.inf, G)):
+        accepted, faults = monitor.check(Imu(0.02, "boom", beyond, (0.0, 0.0, 0.0)))
+        assert accepted is None
+        assert [fault.kind for fault in faults] == ["out of range"]
+
+
+def test_clipped_gyro_is_dropped_while_it_is_clipped() -> None:
+    monitor = SensorMonitor("boom", Described())
+    top = math.radians(250.0)
+
+    def turning(t: float, rate: float) -> Imu:
+        return Imu(t, "boom", (0.3 * math.sin(90 * t), 0.0, G), (0.0, rate, 0.01 * math.sin(80 * t)))
+
+    rates = [3.0, 4.0, top, top, top, top, 4.1, 3.0]
+    accepted = [monitor.check(turning(0.01 * i, rate))[0] is not None for i, rate in enumerate(rates)]
+    assert accepted == [True, True, True, True, False, False, True, True]
+    assert monitor.faults == {"gyro saturated": 1}
+
+
+def test_time_going_back_is_dropped_and_a_step_of_the_clock_is_a_new_start() -> None:
+    monitor = SensorMonitor("boom", Described())
+    monitor.check(still(100.0))
+    assert monitor.check(still(99.9))[0] is None
+    assert monitor.check(still(100.01))[0] is not None
+    assert monitor.check(still(50.0))[0] is not None
+    assert monitor.check(still(50.01))[0] is not None
+    assert monitor.faults == {"time went back": 1}
+
+
+def test_stamps_of_the_device_are_used_only_while_they_make_sense() -> None:
+    monitor = SensorMonitor("boom", Described())
+    assert monitor.check(still(1.0, t_sample=0.99))[0] == still(1.0, t_sample=0.99)
+    assert monitor.check(still(1.01, t_sample=0.985))[0] == still(1.01), "stamp went back"
+    assert monitor.check(still(1.02, t_sample=1.2))[0] == still(1.02), "stamp of the future"
+    assert monitor.check(still(1.5, t_sample=1.03))[0] is None, "delivered late"
+    assert monitor.check(still(1.51, t_sample=1.505))[0] is not None
+    assert monitor.faults == {"sample time wrong": 2, "late": 1}
+
+
+def test_temperature_is_a_fault_but_the_reading_is_used() -> None:
+    monitor = SensorMonitor("boom", Described(), Limits(temp_max_c=70.0))
+    monitor.check(still(0.0, temp_c=60.0))
+    assert monitor.check(still(0.01, temp_c=80.0))[0] is not None
+    assert "80 °C is outside -40 to 70 °C" in monitor.health(0.01).text
+    monitor.check(still(0.02, temp_c=69.0))
+    assert monitor.health(0.02).state == "ok"
+
+
+def test_leaping_inclinometer_is_dropped_until_the_new_angle_stays() -> None:
+    monitor = SensorMonitor("boom", Described())
+    angles = [170.0, 179.5, -179.0, 20.0, -178.0, 30.0, 30.1, 30.2, 30.3, 30.4]
+    accepted = [
+        monitor.check(Tilt(0.05 * i, "boom", angle_deg=angle))[0] is not None
+        for i, angle in enumerate(angles)
+    ]
+    assert accepted == [True, True, True, False, True, False, False, False, True, True]
+    assert monitor.faults == {"jump": 4}
+
+
+def test_swapped_device_is_not_used_until_it_is_accepted() -> None:
+    monitor = SensorMonitor("boom", Described(serial="A1207"))
+    assert monitor.check(Identity(0.0, "boom", "A1207")) == (None, [])
+    assert monitor.check(still(0.01))[0] is not None
+    _, faults = monitor.check(Identity(0.02, "boom", "B9"))
+    assert faults == [Fault(0.02, "boom", "wrong serial", '"B9" answers, described is "A1207"; re-zero it')]
+    assert monitor.check(still(0.03))[0] is None
+    assert monitor.check(Identity(0.04, "boom", "B9")) == (None, []), "told again, not counted again"
+    monitor.accept_serial("B9")
+    assert monitor.check(still(0.05))[0] is not None
+    assert monitor.health(0.05).state == "ok"
+
+
+def test_right_device_coming_back_ends_the_fault() -> None:
+    monitor = SensorMonitor("boom", Described(serial="A1207"))
+    monitor.check(Identity(0.0, "boom", "B9"))
+    monitor.check(Identity(1.0, "boom", "A1207"))
+    assert monitor.check(still(1.01))[0] is not None
+
+
+def test_device_swapped_while_running_is_found_without_a_described_serial() -> None:
+    monitor = SensorMonitor("boom", Described())
+    monitor.check(Identity(0.0, "boom", "first"))
+    assert monitor.check(still(0.01))[0] is not None
+    monitor.check(Identity(1.0, "boom", "second"))
+    assert monitor.check(still(1.01))[0] is None
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["jerky-crossfall-hobby", "jerky-crossfall-industrial", "trench-hobby-rocker", "static-industrial"],
+)
+def test_nothing_of_a_good_session_is_rejected(shared_data: Callable[..., Path], name: str) -> None:
+    """Simulated digs with shocks, ringing and slewing (rigid-body engine, see the folder's README)."""
+    monitors: dict[str, SensorMonitor] = {}
+    for record in SessionFile(shared_data("physics_public", f"{name}.ndjson.gz")):
+        if isinstance(record, Imu):
+            monitor = monitors.setdefault(record.sensor, SensorMonitor(record.sensor, Described()))
+            assert monitor.check(record) == (record, [])
+    assert len(monitors) == 4
