@@ -11,7 +11,7 @@ from typing import Any, TextIO
 import structlog
 
 REPEAT_AFTER_S = 5.0
-"""The same line (event and sensor) is written again only after this time, with how often it was held back."""
+"""The same line is written again only after this time, with how often it was held back."""
 
 
 class Throttle:
@@ -19,19 +19,21 @@ class Throttle:
 
     def __init__(self, every_s: float = REPEAT_AFTER_S) -> None:
         self._every = every_s
-        self._seen: dict[tuple[str, str], tuple[float, int]] = {}
+        self._seen: dict[tuple[str, ...], tuple[float, int]] = {}
 
     def __call__(self, logger: Any, method: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
-        key = (str(event.get("event")), str(event.get("sensor") or event.get("name") or ""))
+        key = tuple(str(event.get(part) or "") for part in ("event", "sensor", "name", "text"))
         now = time.monotonic()
         last, held = self._seen.get(key, (float("-inf"), 0))
         if now - last < self._every:
             self._seen[key] = (last, held + 1)
             raise structlog.DropEvent
+        if len(self._seen) > 1000:  # texts with figures in them are each their own
+            self._seen.clear()
         self._seen[key] = (now, 0)
         if held:
             event["repeated"] = held
-        return event
+        return {name: value for name, value in event.items() if value is not None}
 
 
 def configure(*, json_lines: bool = False, verbose: bool = False, stream: TextIO | None = None) -> None:
