@@ -14,6 +14,8 @@ without a change of threads.
 from __future__ import annotations
 
 import contextlib
+import itertools
+import secrets
 import selectors
 import socket
 import threading
@@ -29,11 +31,12 @@ from pydantic import BaseModel, SecretStr
 
 from tipdatum.bus import trouble
 from tipdatum.bus.link import CONNECT_TIMEOUT_S, Link, LinkSettings
-from tipdatum.bus.messages import Status
+from tipdatum.bus.messages import Happening, Status, Tip
 from tipdatum.bus.options import BrokerOptions
 from tipdatum.bus.orders import Answer, Inbound, Order, OrderDesk, Repeated
 from tipdatum.bus.outbox import Outbox, Waiting
 from tipdatum.bus.queues import LiveQueue, RetainedState
+from tipdatum.bus.small import SmallDisplays
 from tipdatum.bus.topics import ANSWER, DELIVERY, EVENT, LIVE, RETAINED, Delivery, Topics
 from tipdatum.bus.trouble import Cause, Patience, Trouble
 from tipdatum.errors import PortError
@@ -100,10 +103,13 @@ class BusClient:
         self._patience = Patience(self._settings.client_id)
         self._outbox_path, self._event_limit = outbox, options.event_queue
         self.counters = Counters()
+        self._run_id = secrets.token_hex(4)
+        self._event_numbers = itertools.count(1)
 
         self._lock = threading.Lock()  # over the link and the desk
         self._link: Link | None = None
         self._desk = OrderDesk(topics)
+        self._small = SmallDisplays(options.small_displays)
         self._live = LiveQueue(LIVE_QUEUE, float(LIVE.expiry_s or 1))
         self._state = RetainedState(last=topics.of("status"))
         # Filled by one thread and emptied by another; appending and popping are atomic.
@@ -142,7 +148,12 @@ class BusClient:
         return link is not None and link.up
 
     def publish(self, name: str, part: str, message: BaseModel) -> None:
-        """Publish a message model under its topic, with the delivery of its kind. Never waits."""
+        """Publish a message model under its topic, with the delivery of its kind. Never waits.
+
+        A `tip` message brings the plain topics for small displays with it.
+        """
+        if isinstance(message, Happening) and message.id is None:
+            message = message.model_copy(update={"id": f"{self._run_id}-{next(self._event_numbers)}"})
         payload = message.model_dump_json().encode()
         if name == "reply":
             with self._lock:
@@ -151,8 +162,11 @@ class BusClient:
                 )
             self._answers.extend((answer, payload) for answer in to)
             self._push()
-        else:
-            self.publish_raw(self._topics.of(name, part), payload, DELIVERY[name])
+            return
+        self.publish_raw(self._topics.of(name, part), payload, DELIVERY[name])
+        if isinstance(message, Tip):
+            for kind, field_name, line in self._small.lines(message):
+                self.publish_raw(self._topics.of(kind, field_name), line, DELIVERY[kind])
 
     def publish_raw(self, topic: str, payload: bytes, delivery: Delivery) -> None:
         """Publish bytes under a full topic. Never waits."""

@@ -158,7 +158,12 @@ class State(Message):
 
 
 class Happening(Message):
-    """Something that happened and should not be lost (QoS 1)."""
+    """Something that happened and should not be lost."""
+
+    id: str | None = Field(
+        default=None,
+        description="a run of the service and a running number in it; the same id again is the same event",
+    )
 
     t: float
     time: str

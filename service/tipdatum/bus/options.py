@@ -14,6 +14,7 @@ from typing import Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, field_validator, model_validator
 
+from tipdatum.bus.small import SmallDisplayOptions
 from tipdatum.bus.topics import MACHINE_ID, ROOT
 from tipdatum.errors import ConfigError
 
@@ -76,6 +77,7 @@ class BrokerOptions(Options):
     )
     tls: TlsOptions | None = None
     embedded: EmbeddedOptions = EmbeddedOptions()
+    small_displays: SmallDisplayOptions = SmallDisplayOptions()
 
     @field_validator("topic_root")
     @classmethod

@@ -35,6 +35,8 @@ EVENT = Delivery(qos=2, retain=False, durable=True)
 DELIVERY: dict[str, Delivery] = {
     "tip": LIVE,
     "arm": LIVE,
+    "value": LIVE,  # value/<name>: a bare number or word
+    "text": LIVE,  # text/<name>: ready to show
     "status": RETAINED,
     "about": RETAINED,
     "state": RETAINED,

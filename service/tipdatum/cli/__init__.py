@@ -18,6 +18,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("tipdatum.cli.demo", "Show the whole line at work: a broker, a recorded dig, a live view."),
     "run": ("tipdatum.cli.run", "Run the service that a file describes."),
     "replay": ("tipdatum.cli.replay", "Play recorded sessions, as fast as they go, into tip messages."),
+    "describe": ("tipdatum.cli.describe", "Print the message contract, for programs or as a table."),
     "score": ("tipdatum.cli.score", "Compare a replay with the truth that its session carries."),
 }
 """command → module that holds a function of that name (hyphens as underscores), help in one line."""

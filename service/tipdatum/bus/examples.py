@@ -1,0 +1,85 @@
+"""One example or more of every message, for the contract document; invented machine and site.
+
+They are instances of the models, so they cannot be wrong about a key.
+"""
+
+from __future__ import annotations
+
+from tipdatum.bus import messages as m
+
+_TIME = "2026-03-02T07:41:12.340Z"
+_T = 912.34
+
+EXAMPLES: dict[str, list[m.Message]] = {
+    "tip": [
+        m.Tip(
+            t=_T, time=_TIME, elevation_m=101.2374, left_m=101.2391, right_m=101.2357, reach_m=6.4182,
+            lateral_m=0.0211, sigma_m=0.0124, quality="good", reasons=[], datum="set", deviation_m=0.0474,
+            sigma_prediction_m=0.0006,
+        ),
+        m.Tip(
+            t=_T, time=_TIME, elevation_m=None, left_m=None, right_m=None, reach_m=None, lateral_m=None,
+            sigma_m=None, quality="stale", reasons=["boom silent"], datum="set", deviation_m=None,
+        ),
+    ],
+    "arm": [
+        m.Arm(
+            t=_T, time=_TIME, quality="good", height_to_elevation_m=102.511,
+            points=[
+                m.ArmPoint(name="boom foot", reach_m=0.35, height_m=1.75),
+                m.ArmPoint(name="stick", reach_m=4.318, height_m=4.077),
+                m.ArmPoint(name="bucket", reach_m=5.921, height_m=-0.137),
+                m.ArmPoint(name="tip", reach_m=6.418, height_m=-1.274),
+            ],
+        )
+    ],
+    "status": [
+        m.Status(state="online", time=_TIME),
+        m.Status(state="offline", reason="connection lost"),
+    ],
+    "about": [
+        m.About(
+            version="0.1.0", contract=m.CONTRACT_VERSION, machine_id="digger-1",
+            machine={"name": "Fourteen-tonne demo machine", "boom": {"foot_m": [0.35, 0.0, 1.75]}},
+            units=m.UNITS, tick_hz=50.0, started=_TIME,
+        )
+    ],
+    "state": [
+        m.State(
+            t=_T, time=_TIME, datum="set", bucket="trenching 600",
+            reference={"known_m": 101.5, "mark": "BM 3"}, target={"kind": "level", "elevation_m": 101.19},
+        )
+    ],
+    "changes": [
+        m.Changes(
+            changes=[
+                m.Change(
+                    time=_TIME, t=_T, command="datum/set", by="cab panel",
+                    text="Reference set: BM 3 at 101.500 m, averaged over 2.1 s, spread 2 mm.",
+                )
+            ]
+        )
+    ],
+    "health": [
+        m.Health(
+            t=_T, time=_TIME, sensor="boom", body="boom", state="ok", text="", rate_hz=99.8,
+            jitter_s=0.0004, age_s=0.009, faults={"checksum": 2},
+        )
+    ],
+    "reply": [
+        m.Reply(
+            t=_T, time=_TIME, command="datum/set", ok=True, request_id="7d1c",
+            text="Reference set: BM 3 at 101.500 m, averaged over 2.1 s, spread 2 mm.",
+            result={"elevation_m": 101.5},
+        ),
+        m.Reply(
+            t=_T, time=_TIME, command="datum/set", ok=False, text="The machine moves; hold the tip still.",
+        ),
+    ],
+    "event": [
+        m.Happening(
+            id="c2a9f10e-14", t=_T, time=_TIME, kind="sensor lost", text="boom is silent for 0.5 s",
+            sensor="boom",
+        )
+    ],
+}  # fmt: skip
