@@ -181,7 +181,7 @@ def _adjust_from(problem: Problem) -> Solution:
     cofactor = np.linalg.inv(J.T @ J)
     judged = _judge(problem, u, J, cofactor, keep)
     informative = sum(s < WEAK * 0.99 for s in problem.prior_sigma)
-    weak = len(problem.unknowns) - informative
+    weak = len(problem.unknowns) - int(informative)
     degrees = max(int(keep.sum()) - weak, 1)
     chi_square = float(residual @ residual)
     factor = math.sqrt(chi_square / degrees)

@@ -139,7 +139,7 @@ class SensorRest(Table):
 class RestEntry(Table):
     """`[[rest]]`: one still window that was captured live."""
 
-    id: Annotated[str, Field(min_length=1, max_length=80)]
+    id: Annotated[str, Field(min_length=1, max_length=160)]
     power_up: str = ""
     """Rests between two power-ups share this name: the sensors' biases stayed."""
     taken: str = ""
@@ -149,7 +149,7 @@ class RestEntry(Table):
 class Observation(Table):
     """One thing that a person measured or saw; see the module's text."""
 
-    id: Annotated[str, Field(min_length=1, max_length=80)]
+    id: Annotated[str, Field(min_length=1, max_length=160)]
     method: str = ""
     kind: Kind
     of: str

@@ -165,10 +165,10 @@ def list_unknowns(setup: Setup) -> list[Unknown]:
                 Unknown(f"linkage.{name}", "rad" if angle else "m", prior, sigma, degree if angle else mm)
             )
     found.append(Unknown("load_tilt", "rad", 0.0, math.radians(a.load_tilt_deg), 0.1 * degree))
-    for i, name in enumerate(setup.marks):
+    for name in setup.marks:
         # Elevations are relative: the first mark or standing carries the height system.
         found.append(Unknown(f"mark.{name}.elevation_m", "m", 0.0, WEAK, mm))
-    for i, (s, k) in enumerate(setup.mark_places):
+    for s, k in setup.mark_places:
         place = f"mark.{setup.marks[k]}.{setup.standings[s]}"
         found.append(Unknown(f"{place}.range_m", "m", 0.0, WEAK, mm))
         found.append(Unknown(f"{place}.azimuth", "rad", 0.0, WEAK, degree))

@@ -1,0 +1,297 @@
+"""Which posture to take next: the one whose observations would improve the tip most.
+
+Candidates are postures with the observations one would make there. All are put into the case at once as
+windows not yet measured; since windows do not see each other, one differentiation serves them all. Each
+candidate's angles are eliminated, which leaves its information about what it shares with the rest; the
+best is the one after which the mean variance of the tip's elevation over the working envelope is smallest
+(A-optimal design for that goal).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tipdatum.calibration.adjustment import Problem, Solution, adjust
+from tipdatum.calibration.description import calibrated_machine
+from tipdatum.calibration.envelope import Postures, envelope, reach_points
+from tipdatum.calibration.observations import Observation, ObservationBook, SensorRest
+from tipdatum.calibration.recordings import Evidence, Window
+from tipdatum.calibration.sensitivity import TipSensitivity
+from tipdatum.calibration.starts import closest_bucket, with_values
+from tipdatum.calibration.unknowns import ANGLES, make_setup
+from tipdatum.kinematics.frames import Array, elevation_angle, roll_angle, up_vector
+from tipdatum.machine import Machine
+
+LEVEL_SIGMA_DEG = 0.05
+HEIGHT_SIGMA_M = 0.002
+TOUCH_SIGMA_M = 0.003
+"""What a digital level, a staff and a tip on a mark give (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A posture one could take.
+
+    Attributes:
+        label: for people. angles: (7,) rad in the order of `unknowns.ANGLES`.
+        standing: where the machine would stand. observations: what would be read there.
+        power_up: name of the power-up its readings would belong to.
+    """
+
+    label: str
+    angles: tuple[float, ...]
+    standing: str
+    observations: tuple[Observation, ...]
+    power_up: str = "next"
+
+
+@dataclass(frozen=True, slots=True)
+class Ranked:
+    """A candidate and the tip's root-mean-square sigma over the envelope, m, before and after it."""
+
+    candidate: Candidate
+    before_m: float
+    after_m: float
+
+
+def rank(solution: Solution, candidates: Sequence[Candidate]) -> list[Ranked]:
+    """Candidates, best first."""
+    if not candidates:
+        return []
+    machine = calibrated_machine(solution)
+    goal = _goal(TipSensitivity(machine))
+    problem, first = _with_candidates(solution, candidates)
+    u = np.array([problem.start.values.get(k.name, k.prior) for k in problem.unknowns]) / problem.scale
+    J = problem.jacobian(u, np.ones(len(problem.rows), dtype=bool))
+    rejected = set(solution.rejected)
+    row_window = np.array([r.window for r in problem.rows])
+    measured = np.array([r.window < first and r.id not in rejected for r in problem.rows])
+    n = len(problem.rows)
+    local = np.array([k.locus == "window" and k.index >= first for k in problem.unknowns])
+    shared = np.flatnonzero(~local)
+    base = np.concatenate([J[:n][measured], J[n:][shared]])[:, shared]
+    information = base.T @ base
+    place = {problem.unknowns[c].name: i for i, c in enumerate(shared)}
+    G = np.zeros((goal[1].shape[0], len(shared)))
+    G[:, [place[name] for name in goal[0]]] = goal[1] * problem.scale[[shared[place[name]] for name in goal[0]]]
+    before = _rms(G, information)
+    ranked = []
+    for i, candidate in enumerate(candidates):
+        rows = np.flatnonzero(row_window == first + i)
+        own = np.flatnonzero([k.locus == "window" and k.index == first + i for k in problem.unknowns])
+        # Its own angles first: QR of their columns leaves the rows that speak of everything else.
+        block = np.concatenate([J[rows], J[n + own]])
+        q, _ = np.linalg.qr(block[:, own], mode="complete")
+        rest = q[:, len(own) :].T @ block[:, shared]
+        ranked.append(Ranked(candidate, before, _rms(G, information + rest.T @ rest)))
+    return sorted(ranked, key=lambda r: r.after_m)
+
+
+def _goal(sensitivity: TipSensitivity) -> tuple[list[str], Array]:
+    """Tip heights over the envelope, relative to their mean: a reference takes a common part away."""
+    postures = envelope(sensitivity.machine, step_m=0.8)
+    J = sensitivity.jacobian(postures)
+    return sensitivity.names, J - J.mean(axis=0)
+
+
+def _rms(G: Array, information: Array) -> float:
+    half = np.linalg.solve(np.linalg.cholesky(information), G.T)
+    return float(math.sqrt(np.mean(np.sum(half**2, axis=0))))
+
+
+def _with_candidates(solution: Solution, candidates: Sequence[Candidate]) -> tuple[Problem, int]:
+    old, state = solution.setup, solution.state
+    g = old.machine.gravity_mps2
+    windows, observations = dict(old.evidence.windows), list(old.observations)
+    values = {u.name: float(v) for u, v in zip(solution.unknowns, solution.x, strict=True)}
+    for i, candidate in enumerate(candidates):
+        label = f"candidate {i}"
+        place = (f"rest:{label}", 0.0, 0.0)
+        sensors = {}
+        for s, (name, body) in enumerate(zip(old.sensors, old.bodies, strict=True)):
+            up = up_vector(candidate.angles[ANGLES.index(body)], candidate.angles[1])
+            read = state.gain[s] @ (state.mount[s].T @ (g * up)) + state.bias[s]
+            sigma = old.assume.accel_floor_mps2 * 1.3
+            sensors[name] = SensorRest(
+                accel_mps2=(float(read[0]), float(read[1]), float(read[2])),
+                sigma_mps2=(sigma, sigma, sigma),
+                samples=200,
+            )
+        windows[place] = Window(candidate.power_up, 0.0, 0.0, candidate.standing, sensors, label)
+        observations += [
+            o.model_copy(update={"id": f"{label} {o.kind} {o.of}", "rest": label, "file": None, "window": None})
+            for o in candidate.observations
+        ]
+        values.update({f"{label}.{a}": v for a, v in zip(ANGLES, candidate.angles, strict=True)})
+    evidence = replace(old.evidence, windows=windows) if windows else Evidence()
+    setup = make_setup(old.machine, observations, evidence, old.assume)
+    start = with_values(solution.start, _mark_places(solution, candidates) | values)
+    return Problem(setup, start), len(old.windows)
+
+
+def _mark_places(solution: Solution, candidates: Sequence[Candidate]) -> dict[str, float]:
+    chain = solution.state.chain
+    values: dict[str, float] = {}
+    for c in candidates:
+        for o in c.observations:
+            if o.kind == "tip_on_mark":
+                reach, lateral, _ = chain.tip(np.array(c.angles[:5]))
+                values[f"mark.{o.of}.{c.standing}.range_m"] = math.hypot(reach, lateral)
+                values[f"mark.{o.of}.{c.standing}.azimuth"] = c.angles[6] + math.atan2(lateral, reach)
+    return values
+
+
+def measuring(label: str, angles: tuple[float, ...], standing: str) -> Candidate:
+    """Slopes of the three links by digital level, heights of the three outer pins and the tip by staff."""
+    blank = {"rest": "-", "standing": standing, "value": 0.0}
+    level = [
+        Observation(id=f"{label} {of}", kind="slope", of=of, unit="deg", sigma=LEVEL_SIGMA_DEG, **blank)
+        for of in ("boom", "stick", "bucket")
+    ]
+    staff = [
+        Observation(id=f"{label} h {of}", kind="height", of=of, unit="m", sigma=HEIGHT_SIGMA_M, **blank)
+        for of in ("boom_foot", "boom_stick", "stick_bucket", "tip")
+    ]
+    return Candidate(label, angles, standing, (*level, *staff))
+
+
+def touching(label: str, angles: tuple[float, ...], standing: str, mark: str) -> Candidate:
+    """The tip put on a mark."""
+    touch = Observation(
+        id=label, kind="tip_on_mark", of=mark, unit="m", sigma=TOUCH_SIGMA_M, rest="-", standing=standing, value=0.0
+    )
+    return Candidate(label, angles, standing, (touch,))
+
+
+def suggestions(solution: Solution) -> list[Candidate]:
+    """Postures over the envelope: measured ones, and touches of the marks that are already in the case.
+
+    The machine stays where it stood last, since each new standing costs three unknowns of its own.
+    """
+    machine = calibrated_machine(solution)
+    setup, state = solution.setup, solution.state
+    standing = setup.standings[-1] if setup.standings else "S"
+    found: list[Candidate] = []
+    reach, height = (a.ravel() for a in np.meshgrid(np.linspace(3.0, 8.5, 5), np.linspace(-1.5, 2.0, 4)))
+    for bucket in (-150.0, -110.0, -60.0):
+        postures, _ = reach_points(machine, reach, height, np.full(reach.shape, bucket))
+        found += [
+            measuring(f"measure: {_spoken(postures, i)}", _angles(postures, i), standing)
+            for i in range(len(postures))
+        ]
+    buckets = np.arange(-160.0, -40.0, 10.0)
+    for (s, m), far in zip(setup.mark_places, state.mark_range, strict=True):
+        mark, where = setup.marks[m], setup.standings[s]
+        up = float(state.mark_elevation[m] - state.standing[s, 0])
+        postures, _ = reach_points(machine, np.full(buckets.shape, far), np.full(buckets.shape, up), buckets)
+        found += [
+            touching(f"tip on mark {mark}, standing {where}: {_spoken(postures, i)}", _angles(postures, i), where, mark)
+            for i in range(len(postures))
+        ]
+    return found
+
+
+def recorded(solution: Solution, book: ObservationBook, evidence: Evidence) -> list[Candidate]:
+    """Postures that were recorded with observations but are not in the solution, as candidates."""
+    used = {o.id for o in solution.setup.observations}
+    state, setup = solution.state, solution.setup
+    at: dict[tuple[str, float, float], list[Observation]] = {}
+    for o in book.solving():
+        if o.place in evidence.windows and o.id not in used and o.kind in POSTURE_KINDS:
+            at.setdefault(o.place, []).append(o)
+    found = []
+    for place, observations in at.items():
+        window = evidence.windows[place]
+        angles = [0.0, 0.0, *(3 * [math.radians(-90.0)]), 0.0, 0.0]
+        for s, (name, body) in enumerate(zip(setup.sensors, setup.bodies, strict=True)):
+            if name in window.sensors:
+                read = np.array(window.sensors[name].accel_mps2) - state.bias[s]
+                up = state.mount[s] @ np.linalg.solve(state.gain[s], read)
+                angles[ANGLES.index(body)] = float(elevation_angle(up))
+                if body == "upper":
+                    angles[1] = float(roll_angle(up / np.linalg.norm(up)))
+        if setup.has_linkage:
+            bar = calibrated_machine(solution).four_bar()
+            angles[4] = angles[3] + float(closest_bucket(bar, np.array([angles[5] - angles[3]]))[0])
+        for o in observations:
+            if o.kind == "slew":
+                angles[6] = math.radians(o.value or 0.0)
+        found.append(
+            Candidate(window.label, tuple(angles), observations[0].standing or "", tuple(observations), window.file)
+        )
+    return found
+
+
+POSTURE_KINDS = frozenset({"slope", "height", "tip_on_mark", "plumb", "slew"})
+"""Kinds of observation that one goes to a posture for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """A solution reached by taking postures in the order the plan asked for."""
+
+    solution: Solution
+    order: tuple[str, ...]
+    predicted_m: tuple[float, ...]
+    available: int
+
+
+def follow(
+    machine: Machine,
+    book: ObservationBook,
+    evidence: Evidence,
+    enough: float = 0.04,
+    most: int = 40,
+) -> Followed:
+    """Take recorded postures one at a time, each time the one that helps most, as a person would in the field.
+
+    Args:
+        enough: stop when the best remaining posture improves the tip's sigma by less than this share.
+        most: postures to take at most.
+
+    Raises:
+        ValueError: there is nothing to adjust.
+    """
+    everything = book.solving()
+    posture_places = {o.place for o in everything if o.kind in POSTURE_KINDS}
+    ids = {o.id for o in everything if o.place not in posture_places}
+    order: list[str] = []
+    predicted: list[float] = []
+    available = len(posture_places)
+    while True:
+        chosen = [o for o in everything if o.id in ids]
+        places = {o.place for o in chosen}
+        windows = {p: w for p, w in evidence.windows.items() if p in places}
+        solution = adjust(make_setup(machine, chosen, replace(evidence, windows=windows), book.assume))
+        ranked = rank(solution, recorded(solution, book, evidence))
+        if ranked:
+            predicted.append(ranked[0].before_m)
+        if not ranked or len(order) >= most:
+            break
+        best = ranked[0]
+        if len(order) >= FEWEST and best.after_m > (1.0 - enough) * best.before_m:
+            break
+        order.append(best.candidate.label)
+        ids |= {o.id for o in best.candidate.observations}
+    return Followed(solution, tuple(order), tuple(predicted), available)
+
+
+FEWEST = 6
+"""Postures below which a blunder could not be told from the truth."""
+
+
+def _angles(postures: Postures, i: int) -> tuple[float, ...]:
+    rocker = float(postures.rocker[i])
+    return (*map(float, postures.q[i]), 0.0 if math.isnan(rocker) else rocker, 0.0)
+
+
+def _spoken(postures: Postures, i: int) -> str:
+    boom, stick, bucket = np.degrees(postures.q[i, 2:])
+    return (
+        f"boom {boom:+.0f}°, stick {stick:+.0f}°, bucket {bucket:+.0f}° "
+        f"(tip {postures.reach[i]:.1f} m out, {postures.height[i]:+.1f} m)"
+    )
