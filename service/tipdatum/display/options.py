@@ -20,6 +20,6 @@ class DisplayOptions(BaseModel):
     websocket: str | None = None
     """The broker's WebSocket address as the browser reaches it; None: the embedded broker's."""
     role: Literal["display", "panel", "integrator"] = "panel"
-    units: Literal["m", "mm", "ft", "ft-in"] = "m"
+    units: Literal["mm", "cm", "m", "ft", "ft-in"] = "mm"
     language: str = ""
     """Empty: the browser's."""

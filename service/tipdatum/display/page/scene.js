@@ -1,0 +1,79 @@
+// What the drawing needs, out of the model, in metres of the axes it is drawn on.
+
+import { targetLine } from "./target.js";
+import { UNIT_SETS } from "./units.js";
+
+const FONT = '13px system-ui, "Segoe UI", Roboto, "DejaVu Sans", sans-serif';
+const REACH_UNKNOWN = 9; // m, until the machine's description has come
+
+/** How far the arm can reach, from the description. */
+function reachMost(machine) {
+  if (!machine?.boom) return REACH_UNKNOWN;
+  return machine.boom.foot_m[0] + machine.boom.length_m + machine.stick.length_m + (machine.bucket?.[0]?.tip_m ?? 0);
+}
+
+/** The bucket's outline, which is given in the bucket's frame: x from its pin to the tip, z to the left of it. */
+function bucketOutline(machine, name, pins) {
+  const bucket = machine?.bucket?.find((one) => one.name === name) ?? machine?.bucket?.[0];
+  if (!bucket?.outline_m?.length || !pins) return [];
+  const [pin, tip] = pins.slice(-2);
+  const angle = Math.atan2(tip.elevation - pin.elevation, tip.reach - pin.reach);
+  const corner = ([x, z]) => ({
+    reach: pin.reach + x * Math.cos(angle) - z * Math.sin(angle),
+    elevation: pin.elevation + x * Math.sin(angle) + z * Math.cos(angle),
+  });
+  return [tip, ...bucket.outline_m.map(corner), pin];
+}
+
+/** Everything the section draws at `now`. */
+export function scene({ model, record, say, units, inks }, now, targetText) {
+  const { tip, arm, state, about } = model;
+  const figure = model.figure(now);
+  const silent = model.silence(now) !== null;
+  const machine = about?.machine;
+  const offset = arm?.height_to_elevation_m ?? null;
+  // Without a reference the same drawing stands on heights above the tracks.
+  const base = offset ?? 0;
+  const current = !silent && arm?.points && tip && Math.abs(arm.t - tip.t) < 0.4;
+  const pins = current ? arm.points.map((p) => ({ reach: p.reach_m, elevation: p.height_m + base })) : null;
+  const live = figure.kind !== "none" || (current && figure.why?.key.startsWith("datum."));
+  const last = pins?.at(-1);
+  const point = live && tip.elevation_m !== null && tip.reach_m !== null
+    ? { reach: tip.reach_m, elevation: tip.elevation_m }
+    : last ?? null;
+  // Pins and tip come in two messages, a few hundredths of a second apart: the arm ends where the tip is.
+  if (last && point && Math.hypot(last.reach - point.reach, last.elevation - point.elevation) < 0.3) {
+    const [dx, dy] = [point.reach - last.reach, point.elevation - last.elevation];
+    for (const [i, pin] of pins.entries()) {
+      pin.reach += (dx * i) / (pins.length - 1);
+      pin.elevation += (dy * i) / (pins.length - 1);
+    }
+  }
+  const unit = UNIT_SETS[units].long === "m" ? "m" : "ft";
+  return {
+    live,
+    arm: pins,
+    bucket: pins ? bucketOutline(machine, state?.bucket, pins) : [],
+    tip: point,
+    sigma: tip?.sigma_m ?? 0,
+    deviation: figure.kind === "deviation" ? figure.value : null,
+    offset,
+    reachMost: reachMost(machine),
+    ground: record.ground,
+    trace: record.trace,
+    target: state?.target ?? null,
+    targetLine: targetLine(state?.target, live ? tip : null, arm),
+    limits: [],
+    points: [],
+    inks,
+    units,
+    comma: say.comma,
+    font: FONT,
+    words: {
+      elevation: say(offset === null ? "axis.height" : "axis.elevation", { unit }),
+      reach: say("axis.reach", { unit }),
+      slewAxis: say("axis.slew"),
+      target: targetText,
+    },
+  };
+}

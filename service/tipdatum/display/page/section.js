@@ -1,0 +1,340 @@
+// The section: true to scale, seen from the machine's right side, reach to the right and elevation up.
+// Drawn as a surveyor draws a longitudinal section; the arm is a thin linkage over it.
+
+import { fit, hatch, label, trail } from "./canvas.js";
+import { tolerance } from "./model.js";
+import { axisStep, axisText } from "./units.js";
+
+const LEFT = 52, BOTTOM = 24; // px, the margins that carry the axes' figures
+const EASE_S = 0.35;
+const NEAR_M = 1.6, FAR_M = 4; // height of the view, close to the target and far from it
+const WHOLE_M = 1.0; // farther from the target than this, the whole arm is the better picture
+
+export class Section {
+  /** `{x, y}` in metres at the middle of the view, and its height in metres. */
+  #view = null; #seen = 0;
+  /** "follow" the tip and close in on it, the "whole" arm, or "held" where somebody's finger left it. */
+  mode = "follow";
+
+  constructor(canvas) {
+    this.canvas = canvas;
+  }
+
+  /** Moves the picture by pixels, or magnifies it by a factor; it then stays where it was put. */
+  nudge(dx, dy, factor = 1) {
+    if (!this.#view) return;
+    this.mode = "held";
+    const perPixel = this.#view.height / this.#plot.height;
+    this.#view.x -= dx * perPixel;
+    this.#view.y += dy * perPixel;
+    this.#view.height = Math.max(0.6, Math.min(25, this.#view.height / factor));
+  }
+
+  #plot = { width: 1, height: 1 };
+
+  /** Draws the scene; returns whether the view is still on its way, so that another frame is wanted. */
+  draw(scene, now) {
+    const { context, width, height } = fit(this.canvas);
+    if (width < 40 || height < 40) return false;
+    this.#plot = { width: width - LEFT, height: height - BOTTOM };
+    const moving = this.#aim(scene, Math.min(0.1, (now - this.#seen) / 1000));
+    this.#seen = now;
+    const { x: cx, y: cy, height: span } = this.#view;
+    const k = this.#plot.height / span; // px per metre, the same both ways
+    const place = {
+      k,
+      x: (reach) => LEFT + this.#plot.width / 2 + (reach - cx) * k,
+      y: (elevation) => this.#plot.height / 2 - (elevation - cy) * k,
+      left: cx - this.#plot.width / 2 / k,
+      right: cx + this.#plot.width / 2 / k,
+      top: cy + span / 2,
+      bottom: cy - span / 2,
+    };
+    context.fillStyle = scene.inks.paper;
+    context.fillRect(0, 0, width, height);
+    context.font = scene.font;
+    drawGrid(context, place, scene, width, height);
+    context.save();
+    context.beginPath();
+    context.rect(LEFT, 0, this.#plot.width, this.#plot.height);
+    context.clip();
+    drawAxisOfSlew(context, place, scene);
+    drawGround(context, place, scene);
+    drawTarget(context, place, scene);
+    drawLimits(context, place, scene);
+    drawPoints(context, place, scene);
+    drawTrace(context, place, scene);
+    if (scene.live) {
+      drawArm(context, place, scene);
+      drawDimension(context, place, scene);
+      drawTip(context, place, scene);
+    }
+    context.restore();
+    drawFrame(context, scene, width, height);
+    return moving;
+  }
+
+  #aim(scene, dt) {
+    const wish = this.#wish(scene);
+    if (!this.#view) {
+      this.#view = wish;
+      return false;
+    }
+    const share = 1 - Math.exp(-dt / EASE_S);
+    let most = 0;
+    for (const key of ["x", "y", "height"]) {
+      const step = wish[key] - this.#view[key];
+      most = Math.max(most, Math.abs(step));
+      this.#view[key] += Math.abs(step) < 0.002 ? step : step * share;
+    }
+    return most >= 0.002;
+  }
+
+  #wish({ live, tip, deviation, arm, reachMost, offset }) {
+    const aspect = this.#plot.width / this.#plot.height;
+    const view = this.#view;
+    if (this.mode === "held" && view) return { ...view };
+    if (this.mode === "whole" || !tip || deviation === null || Math.abs(deviation) > WHOLE_M) {
+      const span = Math.max((reachMost + 2) / aspect, 0.95 * reachMost);
+      const middle = { x: reachMost / 2 + 0.2, y: (offset ?? 0) + 0.1 * reachMost, height: span };
+      return view && !arm && !live ? { ...view } : middle;
+    }
+    const height = Math.max(NEAR_M, Math.min(FAR_M, NEAR_M + 2.5 * (Math.abs(deviation) - 0.1)));
+    // The picture rests while the tip is well inside it, so that eyes can rest on the ground line.
+    const rest = (middle, at, half) => Math.max(at - half, Math.min(at + half, middle));
+    const aim = tip.elevation - Math.sign(deviation) * Math.min(Math.abs(deviation), height) / 3;
+    return {
+      x: rest(view?.x ?? tip.reach, tip.reach, 0.22 * height * aspect),
+      y: rest(view?.y ?? aim, aim, 0.16 * height),
+      height,
+    };
+  }
+}
+
+function drawGrid(context, place, { inks, units, comma }, width, height) {
+  const step = axisStep(44 / place.k, units);
+  context.strokeStyle = inks.faint;
+  context.fillStyle = inks.quiet;
+  context.lineWidth = 1;
+  context.beginPath();
+  context.textAlign = "center";
+  context.textBaseline = "top";
+  for (let i = Math.ceil(place.left / step); i * step <= place.right; i += 1) {
+    const x = Math.round(place.x(i * step)) + 0.5;
+    context.moveTo(x, 0);
+    context.lineTo(x, height - BOTTOM);
+    if (x > LEFT + 12 && x < width - 14) context.fillText(axisText(i * step, step, units, comma), x, height - BOTTOM + 6);
+  }
+  context.textAlign = "right";
+  context.textBaseline = "middle";
+  for (let i = Math.ceil(place.bottom / step); i * step <= place.top; i += 1) {
+    const y = Math.round(place.y(i * step)) + 0.5;
+    context.moveTo(LEFT, y);
+    context.lineTo(width, y);
+    if (y > 22 && y < height - BOTTOM - 6) context.fillText(axisText(i * step, step, units, comma), LEFT - 6, y);
+  }
+  context.stroke();
+}
+
+function drawFrame(context, { inks, words }, width, height) {
+  context.strokeStyle = inks.ink;
+  context.lineWidth = 1.5;
+  context.strokeRect(LEFT, 0.75, width - LEFT - 0.75, height - BOTTOM - 0.75);
+  context.fillStyle = inks.quiet;
+  context.textBaseline = "top";
+  context.textAlign = "left";
+  label(context, words.elevation, LEFT + 6, 6, { colour: inks.quiet, paper: inks.paper, baseline: "top" });
+  label(context, words.reach, width - 6, height - BOTTOM - 6, {
+    colour: inks.quiet, paper: inks.paper, align: "right", baseline: "bottom",
+  });
+}
+
+/** The slew axis as a centre line, and where the tracks stand on it. */
+function drawAxisOfSlew(context, place, { inks, offset, words }) {
+  const x = place.x(0);
+  context.strokeStyle = inks.quiet;
+  context.lineWidth = 1;
+  context.setLineDash([18, 4, 3, 4]);
+  context.beginPath();
+  context.moveTo(x, place.y(place.top));
+  context.lineTo(x, place.y(place.bottom));
+  context.stroke();
+  context.setLineDash([]);
+  if (offset === null) return;
+  const y = place.y(offset);
+  context.beginPath();
+  trail(context, [[x - 9, y + 14], [x, y], [x + 9, y + 14], [x - 9, y + 14]]);
+  context.stroke();
+  label(context, words.slewAxis, x + 14, y + 10, { colour: inks.quiet, paper: inks.paper });
+}
+
+function drawGround(context, place, { ground, inks }) {
+  if (ground.length < 2) return;
+  const pieces = [];
+  let piece = [];
+  ground.forEach(([reach, elevation], i) => {
+    if (i && reach - ground[i - 1][0] > 0.3) {
+      pieces.push(piece);
+      piece = [];
+    }
+    piece.push([place.x(reach), place.y(elevation)]);
+  });
+  pieces.push(piece);
+  context.lineJoin = "round";
+  for (const line of pieces) {
+    context.beginPath();
+    trail(context, [...line, ...line.toReversed().map(([x, y]) => [x, y + 13])]);
+    context.fillStyle = hatch(context, inks.ground, 8, 1, 1.2);
+    context.fill();
+    context.beginPath();
+    trail(context, line);
+    context.strokeStyle = inks.ground;
+    context.lineWidth = 2.5;
+    context.stroke();
+  }
+}
+
+function drawTarget(context, place, { targetLine, target, inks, words }) {
+  if (!targetLine) return;
+  const line = targetLine(place.left, place.right).map(([reach, elevation]) => [place.x(reach), place.y(elevation)]);
+  if (line.length < 2) return;
+  const { above, below } = tolerance(target);
+  if (above || below) {
+    context.beginPath();
+    const upper = line.map(([x, y]) => [x, y - above * place.k]);
+    const lower = line.map(([x, y]) => [x, y + below * place.k]);
+    trail(context, [...upper, ...lower.toReversed()]);
+    context.fillStyle = hatch(context, inks.target, 7, -1);
+    context.globalAlpha = 0.5;
+    context.fill();
+    context.globalAlpha = 1;
+  }
+  context.strokeStyle = inks.target;
+  context.lineWidth = 2;
+  context.setLineDash([22, 5, 4, 5]);
+  context.beginPath();
+  trail(context, line);
+  context.stroke();
+  context.setLineDash([]);
+  const [x, y] = line[0];
+  label(context, words.target, Math.max(x, LEFT) + 8, y - 6 - above * place.k, {
+    colour: inks.target, paper: inks.paper, baseline: "bottom",
+  });
+}
+
+/** Ceiling, floor, near and far: a double line on the side that is in bounds, and their name on it. */
+function drawLimits(context, place, { limits, inks }) {
+  context.strokeStyle = inks.ink;
+  context.lineWidth = 1;
+  for (const { axis, value, inward, name } of limits) {
+    const flat = axis === "elevation";
+    const at = Math.round(flat ? place.y(value) : place.x(value)) + 0.5;
+    const second = at + inward * (flat ? -4 : 4);
+    context.beginPath();
+    for (const line of [at, second]) {
+      if (flat) trail(context, [[place.x(place.left), line], [place.x(place.right), line]]);
+      else trail(context, [[line, place.y(place.top)], [line, place.y(place.bottom)]]);
+    }
+    context.stroke();
+    const style = { colour: inks.ink, paper: inks.paper, baseline: inward > 0 ? "bottom" : "top" };
+    if (flat) label(context, name, LEFT + 12, at - inward * 6, style);
+    else label(context, name, at + inward * 8, 26, { ...style, align: inward > 0 ? "left" : "right", baseline: "top" });
+  }
+}
+
+function drawPoints(context, place, { points, inks }) {
+  context.strokeStyle = inks.ink;
+  context.lineWidth = 1.5;
+  for (const { reach, elevation, name } of points) {
+    const x = place.x(reach), y = place.y(elevation);
+    context.beginPath();
+    trail(context, [[x - 5, y - 5], [x + 5, y + 5]]);
+    trail(context, [[x - 5, y + 5], [x + 5, y - 5]]);
+    context.stroke();
+    if (name) label(context, name, x + 8, y - 8, { colour: inks.ink, paper: inks.paper });
+  }
+}
+
+function drawTrace(context, place, { trace, inks }) {
+  if (trace.length < 2) return;
+  const newest = trace.at(-1).t;
+  context.strokeStyle = inks.tip;
+  context.lineWidth = 1.2;
+  context.lineJoin = "round";
+  const shades = 6; // one stroke a shade, not one a sample
+  for (let shade = 0; shade < shades; shade += 1) {
+    context.globalAlpha = 0.08 + 0.5 * ((shade + 1) / shades) ** 2;
+    context.beginPath();
+    let pen = false;
+    for (let i = 0; i < trace.length; i += 1) {
+      const age = (newest - trace[i].t) / 60;
+      const mine = Math.min(shades - 1, Math.floor((1 - age) * shades)) === shade;
+      const gap = i > 0 && trace[i].t - trace[i - 1].t > 20;
+      if (!mine || gap) pen = false;
+      if (!mine) continue;
+      const x = place.x(trace[i].reach), y = place.y(trace[i].elevation);
+      if (!pen && i > 0 && !gap) context.moveTo(place.x(trace[i - 1].reach), place.y(trace[i - 1].elevation));
+      else if (!pen) context.moveTo(x, y);
+      context.lineTo(x, y);
+      pen = true;
+    }
+    context.stroke();
+  }
+  context.globalAlpha = 1;
+}
+
+function drawArm(context, place, { arm, bucket, inks }) {
+  if (!arm) return;
+  const pins = arm.map(({ reach, elevation }) => [place.x(reach), place.y(elevation)]);
+  context.strokeStyle = inks.ink;
+  context.lineJoin = "round";
+  context.lineWidth = 2;
+  context.beginPath();
+  trail(context, pins);
+  context.stroke();
+  if (bucket.length) {
+    context.beginPath();
+    trail(context, bucket.map(({ reach, elevation }) => [place.x(reach), place.y(elevation)]));
+    context.lineWidth = 1.2;
+    context.stroke();
+  }
+  context.lineWidth = 1.5;
+  context.fillStyle = inks.paper;
+  for (const [x, y] of pins.slice(0, -1)) {
+    context.beginPath();
+    context.arc(x, y, 4.5, 0, 2 * Math.PI);
+    context.fill();
+    context.stroke();
+  }
+}
+
+/** The deviation as a draughtsman's dimension, without a number: there is one large figure, and one only. */
+function drawDimension(context, place, { tip, deviation, inks }) {
+  if (deviation === null || !tip) return;
+  const x = place.x(tip.reach), from = place.y(tip.elevation), to = place.y(tip.elevation - deviation);
+  if (Math.abs(from - to) < 10) return;
+  context.strokeStyle = inks.ink;
+  context.lineWidth = 1;
+  context.beginPath();
+  trail(context, [[x, from], [x, to]]);
+  for (const y of [from, to]) trail(context, [[x - 5, y + 5], [x + 5, y - 5]]);
+  context.stroke();
+}
+
+/** The tip: a bar as thick as 2 sigma each way, and a plumb bob's point so that it is found at any zoom. */
+function drawTip(context, place, { tip, sigma, inks }) {
+  if (!tip) return;
+  const x = place.x(tip.reach), y = place.y(tip.elevation);
+  const half = Math.max(1.5, 2 * sigma * place.k);
+  context.fillStyle = inks.tip;
+  context.globalAlpha = 0.85;
+  context.fillRect(x - 26, y - half, 52, 2 * half);
+  context.globalAlpha = 1;
+  context.strokeStyle = inks.paper;
+  context.lineWidth = 2;
+  context.beginPath();
+  trail(context, [[x, y], [x - 8, y - 15], [x, y - 20], [x + 8, y - 15]]);
+  context.closePath();
+  context.stroke();
+  context.fill();
+}

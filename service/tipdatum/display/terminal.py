@@ -1,0 +1,174 @@
+"""What a terminal shows of a running service, from its public topics alone.
+
+`View` is plain state: messages go in with the time they came, a picture comes out for the time it is asked
+for. A figure whose message is older than half a second is not shown; the reason stands in its place.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+from typing import Any
+
+import orjson
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from tipdatum.display import figures, side_view
+
+FRESH_S = 0.5
+"""Age from which a figure is not shown any more: 25 ticks of 50 Hz, about as long as a glance."""
+TRAIL_S = 10.0
+TRAIL_EVERY_S = 0.08
+FIGURES_WIDE = 38
+SIDE_VIEW_FROM = 72
+"""Columns from which there is room for the side view."""
+
+
+@dataclass(slots=True)
+class View:
+    """State of the display.
+
+    Attributes:
+        machine_id: the machine that is shown; None takes the first that is heard.
+    """
+
+    machine_id: str | None = None
+    tip: dict[str, Any] = field(default_factory=dict)
+    arm: dict[str, Any] = field(default_factory=dict)
+    status: dict[str, Any] = field(default_factory=dict)
+    about: dict[str, Any] = field(default_factory=dict)
+    state: dict[str, Any] = field(default_factory=dict)
+    health: dict[str, dict[str, Any]] = field(default_factory=dict)
+    others: set[str] = field(default_factory=set)
+    link_text: str = "connecting"
+    linked: bool = False
+    unreadable: int = 0
+    tip_at: float | None = None
+    arm_at: float | None = None
+    _trail: deque[tuple[float, float, float]] = field(default_factory=deque)
+    _fine: bool = True
+
+    def link(self, linked: bool, text: str) -> None:
+        """The connection to the broker came or went; `text` names the broker or the trouble."""
+        self.linked, self.link_text = linked, text
+
+    def apply(self, topic: str, payload: bytes, now: float) -> None:
+        """Take a message.
+
+        Args:
+            topic: root/machine id/name[/part], whatever the root. payload: JSON.
+            now: s on any clock that only goes forward; the same one as for `render`.
+        """
+        parts = topic.split("/")
+        names = [i for i, part in enumerate(parts) if part in _SHOWN and i >= 2]
+        if not names:
+            return
+        machine, name, part = parts[names[0] - 1], parts[names[0]], "/".join(parts[names[0] + 1 :])
+        if self.machine_id is None:
+            self.machine_id = machine
+        if machine != self.machine_id:
+            self.others.add(machine)
+            return
+        try:
+            message = orjson.loads(payload) if payload else {}
+        except orjson.JSONDecodeError:
+            message = None
+        if not isinstance(message, dict):
+            self.unreadable += 1
+            return
+        if name == "health":
+            self.health[part] = message
+            if not message:
+                del self.health[part]
+        else:
+            setattr(self, name, message)
+        if name == "tip":
+            self.tip_at = now
+            self._fine = figures.fine(message.get("sigma_m"), self._fine)
+        elif name == "arm":
+            self.arm_at = now
+            self._follow(now)
+
+    def trouble(self, now: float) -> str:
+        """Why no live figure can be shown, in words; empty when it can."""
+        if not self.linked:
+            return f"no broker: {self.link_text}"
+        if self.status.get("state") == "offline":
+            return f"service offline: {self.status.get('reason') or 'it ended or was cut off'}"
+        if self.tip_at is None:
+            return "waiting for the service"
+        age = now - self.tip_at
+        return (
+            f"no message for {age:.0f} s"
+            if age > max(FRESH_S, 1.0)
+            else "no message"
+            if age > FRESH_S
+            else ""
+        )
+
+    def render(self, width: int, height: int, now: float) -> RenderableType:
+        """The whole screen for a terminal of that many columns and rows."""
+        trouble = self.trouble(now)
+        health = self._health(width)
+        foot = [Text(" Advisory figures, no safety device. Ctrl-C ends.", "bright_black")]
+        room = max(6, height - 2 - len(health) - len(foot))
+        left = figures.block(self.tip, self.state, trouble, room, fine=self._fine, machine_id=self.machine_id)
+        body: RenderableType = Group(*left[:room], *[Text()] * (room - len(left)))
+        if width >= SIDE_VIEW_FROM:
+            grid = Table.grid()
+            grid.add_column(width=FIGURES_WIDE)
+            grid.add_column(width=width - FIGURES_WIDE - 1)
+            grid.add_row(body, Group(*self._picture(width - FIGURES_WIDE - 1, room, trouble, now)))
+            body = grid
+        return Group(self._head(width), Text("─" * width, "bright_black"), body, *health, *foot)
+
+    def _head(self, width: int) -> Text:
+        name = str(self.about.get("machine", {}).get("name") or self.machine_id or "tipdatum")
+        where = self.link_text if self.linked else "no broker"
+        more = f"  (also heard: {', '.join(sorted(self.others))})" if self.others else ""
+        left = Text(f" {name}", "bold").append(more, "bright_black")
+        right = Text(f"{self.machine_id or ''}  {where} ", "bright_black")
+        left.truncate(max(10, width - len(right) - 1), overflow="ellipsis")
+        return Text.assemble(left, " " * max(1, width - len(left) - len(right)), right)
+
+    def _picture(self, columns: int, rows: int, trouble: str, now: float) -> list[Text]:
+        proportions = side_view.Proportions.of(self.about.get("machine", {}))
+        if proportions is None:
+            return [Text("waiting for the machine's description", "bright_black")]
+        live = not trouble and self.arm_at is not None and now - self.arm_at <= FRESH_S
+        points = (self.arm.get("points") or []) if live else []
+        pins = [(float(p["reach_m"]), float(p["height_m"])) for p in points]
+        trail = [(x, z) for t, x, z in self._trail if now - t <= TRAIL_S]
+        return side_view.draw(columns, rows, proportions, pins, trail, self._target(pins))
+
+    def _target(self, pins: list[tuple[float, float]]) -> tuple[side_view.Point, side_view.Point] | None:
+        deviation = self.tip.get("deviation_m")
+        if not pins or deviation is None:
+            return None
+        (reach, height), half = pins[-1], 1.5
+        return (reach - half, height - deviation), (reach + half, height - deviation)
+
+    def _follow(self, now: float) -> None:
+        points = self.arm.get("points")
+        if not points or (self._trail and now - self._trail[-1][0] < TRAIL_EVERY_S):
+            return
+        self._trail.append((now, float(points[-1]["reach_m"]), float(points[-1]["height_m"])))
+        while now - self._trail[0][0] > TRAIL_S:
+            self._trail.popleft()
+
+    def _health(self, width: int) -> list[Text]:
+        lines = [Text("─" * width, "bright_black")]
+        for name, message in sorted(self.health.items(), key=lambda item: _order(item[1])):
+            lines.append(figures.sensor_line(name, message, width))
+        return lines if len(lines) > 1 else []
+
+
+_SHOWN = frozenset({"tip", "arm", "status", "about", "state", "health"})
+_BODIES = ("upper", "boom", "stick", "bucket", "rocker")
+
+
+def _order(health: dict[str, Any]) -> tuple[int, str]:
+    body = str(health.get("body"))
+    return (_BODIES.index(body) if body in _BODIES else len(_BODIES), str(health.get("sensor")))
