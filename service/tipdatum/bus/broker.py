@@ -45,7 +45,7 @@ class EmbeddedBroker:
     """A broker of our own in a child process.
 
     `port` and `ws_port` are picked from the free ones where they are None. Use it as a context manager,
-    or call `start` and `stop`.
+    or call `start` and `stop`. `addresses` says where it listens while it runs.
 
     Raises:
         InputError: a host other than loopback without users; no broker for this kind of computer.
@@ -67,6 +67,7 @@ class EmbeddedBroker:
         self._wanted = (port, ws_port)
         self._users = dict(users or {})
         self._broker: Any = None
+        self.addresses: BrokerAddresses | None = None
 
     def start(self) -> BrokerAddresses:
         """Start it and return when it listens.
@@ -88,12 +89,13 @@ class EmbeddedBroker:
                 if None not in self._wanted:
                     break
             else:
+                self.addresses = addresses
                 return addresses
         raise InputError(f"the embedded broker does not start: {trouble}")
 
     def stop(self) -> None:
         """End it and free its ports. Harmless when it does not run."""
-        broker, self._broker = self._broker, None
+        broker, self._broker, self.addresses = self._broker, None, None
         if broker is not None:
             broker.stop()
 
