@@ -34,7 +34,7 @@ def score(
 def table(result: Score) -> Table:
     """Errors in millimetres, one row a kind of moment."""
     grid = Table(title="Elevation error, mm", title_justify="left", box=box.SIMPLE_HEAD)
-    grid.add_column("")
+    grid.add_column("", no_wrap=True)
     for name in ("messages", "RMS", "95 %", "max", "mean", "in 1σ", "in 2σ"):
         grid.add_column(name, justify="right", no_wrap=True)
     for name, errors in (

@@ -50,21 +50,37 @@ def block(
     return lines
 
 
-def sensor_line(name: str, health: dict[str, Any], width: int) -> Text:
-    """One sensor's health: name, state, rate, age, what is wrong."""
-    state = str(health.get("state", ""))
-    rate, age = health.get("rate_hz"), health.get("age_s")
+def sensor_line(name: str, health: dict[str, Any], width: int, *, known: bool = True) -> Text:
+    """One sensor's health: name, state, rate, what is wrong; with `known` false only that it is not known."""
+    if not known:
+        return Text.assemble(f" {name:<10}", ("not known", DIM))
+    state, rate = str(health.get("state", "")), health.get("rate_hz")
     faults = sum(v for v in (health.get("faults") or {}).values() if isinstance(v, int))
     line = Text.assemble(
-        (f" {name:<10}", ""),
+        f" {name:<10}",
         (f"{state:<8}", "bright_white" if state == "ok" else CARE),
         (f"{rate:6.1f} Hz  " if isinstance(rate, (int, float)) else "     – Hz  ", DIM),
-        (f"age {age * 1000:4.0f} ms  " if isinstance(age, (int, float)) else "age    –     ", DIM),
-        (f"{faults} faults  " if faults else "", CARE),
+        (f"{faults} fault{'s' if faults > 1 else ''} counted  " if faults else "", DIM),
         (str(health.get("text") or ""), CARE),
     )
     line.truncate(width, overflow="ellipsis")
     return line
+
+
+def one_line(tip: dict[str, Any], trouble: str, *, fine: bool = True) -> str:
+    """The figures in one line of plain text, for a log or a terminal that cannot draw."""
+    if trouble:
+        return f"elevation –  ({trouble})"
+    time, elevation, deviation = tip.get("time", ""), tip.get("elevation_m"), tip.get("deviation_m")
+    words = [f"{time}  elevation {_metres(elevation, fine)} ± {_metres(tip.get('sigma_m'), fine)}"]
+    words.append(str(tip.get("quality", "")))
+    if deviation is not None:
+        words.append(" ".join(deviation_words(deviation, fine)))
+    elif tip.get("datum") != "set":
+        words.append(
+            {"none": "no reference set", "doubtful": "reference in doubt"}.get(str(tip.get("datum")), "")
+        )
+    return "  ".join(words + [f"({reason})" for reason in tip.get("reasons") or []])
 
 
 def deviation_words(deviation: float, fine: bool = True) -> tuple[str, str]:

@@ -19,6 +19,8 @@ from tipdatum.display import figures, side_view
 
 FRESH_S = 0.5
 """Age from which a figure is not shown any more: 25 ticks of 50 Hz, about as long as a glance."""
+HEALTH_FRESH_S = 25.0
+"""Age from which a sensor's health is not known any more; it is published every 10 s."""
 TRAIL_S = 10.0
 TRAIL_EVERY_S = 0.08
 FIGURES_WIDE = 38
@@ -47,6 +49,7 @@ class View:
     unreadable: int = 0
     tip_at: float | None = None
     arm_at: float | None = None
+    _health_at: dict[str, float] = field(default_factory=dict)
     _trail: deque[tuple[float, float, float]] = field(default_factory=deque)
     _fine: bool = True
 
@@ -79,7 +82,7 @@ class View:
             self.unreadable += 1
             return
         if name == "health":
-            self.health[part] = message
+            self.health[part], self._health_at[part] = message, now
             if not message:
                 del self.health[part]
         else:
@@ -108,10 +111,14 @@ class View:
             else ""
         )
 
+    def line(self, now: float) -> str:
+        """The figures in one line of plain text."""
+        return figures.one_line(self.tip, self.trouble(now), fine=self._fine)
+
     def render(self, width: int, height: int, now: float) -> RenderableType:
         """The whole screen for a terminal of that many columns and rows."""
         trouble = self.trouble(now)
-        health = self._health(width)
+        health = self._health(width, trouble, now)
         foot = [Text(" Advisory figures, no safety device. Ctrl-C ends.", "bright_black")]
         room = max(6, height - 2 - len(health) - len(foot))
         left = figures.block(self.tip, self.state, trouble, room, fine=self._fine, machine_id=self.machine_id)
@@ -158,10 +165,11 @@ class View:
         while now - self._trail[0][0] > TRAIL_S:
             self._trail.popleft()
 
-    def _health(self, width: int) -> list[Text]:
+    def _health(self, width: int, trouble: str, now: float) -> list[Text]:
         lines = [Text("─" * width, "bright_black")]
         for name, message in sorted(self.health.items(), key=lambda item: _order(item[1])):
-            lines.append(figures.sensor_line(name, message, width))
+            known = not trouble and now - self._health_at[name] <= HEALTH_FRESH_S
+            lines.append(figures.sensor_line(name, message, width, known=known))
         return lines if len(lines) > 1 else []
 
 
