@@ -101,10 +101,12 @@ def provenance(solution: Solution, digest: str, date: str, predicted_m: float) -
     }
 
 
-def rewritten(text: str, values: Mapping[str, Any], calibration: Mapping[str, Any]) -> str:
+def rewritten(text: str, values: Mapping[str, Any], calibration: Mapping[str, Any] | None = None) -> str:
     """The description's text with new values; comments, order and everything else as they were."""
     document = tomlkit.parse(text)
     _update(document, values)
+    if calibration is None:
+        return tomlkit.dumps(document)
     if "calibration" in document:
         del document["calibration"]
     table = tomlkit.table()

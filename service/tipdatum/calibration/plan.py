@@ -232,12 +232,17 @@ POSTURE_KINDS = frozenset({"slope", "height", "tip_on_mark", "plumb", "slew"})
 
 @dataclass(frozen=True, slots=True)
 class Followed:
-    """A solution reached by taking postures in the order the plan asked for."""
+    """A solution reached by taking postures in the order the plan asked for.
+
+    `misfits` are ids of observations, in postures that were left aside, that an adjustment of everything
+    rejects: nobody needed them, but somebody should know.
+    """
 
     solution: Solution
     order: tuple[str, ...]
     predicted_m: tuple[float, ...]
     available: int
+    misfits: tuple[str, ...] = ()
 
 
 def follow(
@@ -277,7 +282,9 @@ def follow(
             break
         order.append(best.candidate.label)
         ids |= {o.id for o in best.candidate.observations}
-    return Followed(solution, tuple(order), tuple(predicted), available)
+    whole = adjust(make_setup(machine, everything, evidence, book.assume))
+    aside = tuple(name for name in whole.rejected if name not in ids)
+    return Followed(solution, tuple(order), tuple(predicted), available, aside)
 
 
 FEWEST = 6

@@ -18,7 +18,17 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("tipdatum.cli.demo", "Show the whole line at work: a broker, a recorded dig, a live view."),
     "run": ("tipdatum.cli.run", "Run the service that a file describes."),
     "replay": ("tipdatum.cli.replay", "Play recorded sessions, as fast as they go, into tip messages."),
+    "noise": (
+        "tipdatum.cli.noise",
+        "Measure the sensors' noise from a still recording: Allan deviation and terms.",
+    ),
+    "calibrate": (
+        "tipdatum.cli.calibrate",
+        "Solve for mounts, biases and lengths from observations, and write the machine description.",
+    ),
     "describe": ("tipdatum.cli.describe", "Print the message contract, for programs or as a table."),
+    "watch": ("tipdatum.cli.watch", "Show in the terminal what a running service publishes."),
+    "report": ("tipdatum.cli.report", "Write a dig, or two beside each other, as one HTML file."),
     "score": ("tipdatum.cli.score", "Compare a replay with the truth that its session carries."),
 }
 """command → module that holds a function of that name (hyphens as underscores), help in one line."""

@@ -1,0 +1,191 @@
+"""A solution told to the person who made the observations: tables and sentences, ready for a terminal."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+from rich.console import RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from tipdatum.calibration.adjustment import Judged, Solution
+from tipdatum.calibration.plan import Followed, Ranked
+from tipdatum.calibration.statistics import Determined, condition, determined, strong_correlations
+from tipdatum.kinematics.frames import rpy_deg_from_rotation
+
+NEVER_OBSERVED = (
+    "Not observable from still postures, and left as described: sensor positions (lever arms), latencies, "
+    "a boom foot beside the slew plane."
+)
+FOOT_HEIGHT = (
+    "the boom foot's height: it shifts every elevation alike, so a reference takes it away again; "
+    "measure it with a tape if heights over the ground under the tracks matter"
+)
+FOOT_X = "the boom foot's distance from the slew axis: it tilts with the upper only, and hardly moves the tip"
+DRIFT_DEG = 0.15
+"""Turn within a window from which a rest is called out as not still."""
+
+
+def summary(solution: Solution) -> Iterator[RenderableType]:
+    """Everything worth reading, in the order in which it matters."""
+    yield from _outcome(solution)
+    yield parameters(solution)
+    yield from _unobserved(solution)
+    yield from _warnings(solution)
+
+
+def _outcome(solution: Solution) -> Iterator[RenderableType]:
+    s = solution
+    n, windows = len(s.setup.observations), len(s.setup.windows)
+    tested = len({j.row.id for j in s.judged if j.row.tested and j.row.kind != "reading"})
+    yield Text(
+        f"{n} observations, {windows} still windows, {len(s.unknowns)} unknowns, {s.degrees} degrees of freedom"
+    )
+    level = "as stated" if s.factor < 1.2 else "larger than stated: the figures below are widened by it"
+    yield Text(f"Misfits against the stated sigmas: factor {s.factor:.2f} ({level})")
+    if s.start.label != "as described":
+        yield Text(f"Solved from the start with the {s.start.label}.")
+    if not s.rejected:
+        yield Text(f"Rejected 0 of {tested} observations.")
+        return
+    share = len(s.rejected) / max(tested, 1)
+    yield Text(f"Rejected {len(s.rejected)} of {tested} observations; look at them before you trust the rest:")
+    for name in s.rejected:
+        yield Text("  " + rejected_text(s, name))
+    if share > 0.1:
+        yield Text(
+            "  More than one in ten does not fit: a wrong length, a wrong mark or a mount that moved is likelier "
+            "than that many slips."
+        )
+
+
+def rejected_text(solution: Solution, name: str) -> str:
+    """What is wrong with a rejected observation, in one line."""
+    rows = [j for j in solution.judged if j.row.id == name]
+    worst = max(rows, key=lambda j: abs(j.standardised))
+    what = next((f"{o.kind} of {o.of}" for o in solution.setup.observations if o.id == name), worst.row.kind)
+    part = f", {worst.row.part}" if worst.row.part else ""
+    return f"{name} ({what}{part}): {misfit_text(worst)} away from the others, {abs(worst.standardised):.1f} sigma"
+
+
+def misfit_text(judged: Judged) -> str:
+    """A misfit in the unit a person reads."""
+    if judged.row.unit == "rad":
+        return f"{math.degrees(judged.misfit):+.2f}°"
+    if judged.row.unit == "m":
+        return f"{1000.0 * judged.misfit:+.1f} mm"
+    return f"{judged.misfit:+.4f} {judged.row.unit}"
+
+
+def parameters(solution: Solution) -> Table:
+    """Before, after and 1-sigma of everything that stays with the machine."""
+    table = Table(title="What the machine is, 1-sigma", title_justify="left")
+    for name, side in (("", "left"), ("described", "right"), ("found", "right"), ("±", "right"), ("", "left")):
+        table.add_column(name, justify=side)  # type: ignore[arg-type]
+    state, machine = solution.state, solution.setup.machine
+    for d in determined(solution):
+        if d.name.startswith("sensor."):
+            continue
+        unit = "°" if d.unit == "deg" else ""
+        digits = 3 if d.unit == "deg" else 4
+        table.add_row(
+            d.name,
+            f"{d.prior:.{digits}f}{unit}",
+            f"{d.value:.{digits}f}{unit}",
+            f"{d.sigma:.{digits}f}",
+            "" if d.observed else "not observed",
+        )
+    table.add_section()
+    by_name = {d.name: d for d in determined(solution)}
+    for i, name in enumerate(solution.setup.sensors):
+        told = rpy_deg_from_rotation(state.mount[i])
+        described = machine.sensor[name].mount_rpy_deg
+        sigmas = [by_name[f"sensor.{name}.mount.{a}"] for a in ("roll", "pitch", "yaw")]
+        table.add_row(
+            f"sensor.{name}.mount_rpy_deg",
+            _triple(described, 2),
+            _triple(told, 2),
+            _triple([x.sigma for x in sigmas], 3),
+            _which(sigmas),
+        )
+        bias = [by_name.get(f"sensor.{name}.accel_bias.{a}") for a in "xyz"]
+        seen = [b for b in bias if b is not None]
+        if seen:
+            table.add_row(
+                f"sensor.{name}.accel_offset_mps2",
+                _triple(machine.sensor[name].accel_offset_mps2, 3),
+                _triple([b.value for b in seen], 3),
+                _triple([b.sigma for b in seen], 4),
+                _which(seen),
+            )
+    return table
+
+
+def _unobserved(solution: Solution) -> Iterator[RenderableType]:
+    unseen = [d for d in determined(solution) if not d.observed]
+    lines = []
+    for d in unseen:
+        if d.name == "boom.foot_m.z":
+            lines.append(FOOT_HEIGHT)
+        elif d.name == "boom.foot_m.x":
+            lines.append(FOOT_X)
+        elif ".accel_scale." not in d.name:
+            lines.append(d.name)
+    if lines:
+        yield Text("These observations hardly tell:")
+        for line in lines:
+            yield Text(f"  {line}")
+    yield Text(NEVER_OBSERVED)
+    pairs = strong_correlations(solution, 4)
+    if pairs:
+        yield Text("Cannot be told apart well (their sum is known better than either):")
+        for a, b, r in pairs:
+            yield Text(f"  {a} and {b}, correlation {r:+.3f}")
+    number = condition(solution)
+    verdict = "well posed" if number < 1e3 else "usable" if number < 1e5 else "poorly posed: take other postures"
+    yield Text(f"Condition {number:.0f} ({verdict})")
+
+
+def _warnings(solution: Solution) -> Iterator[RenderableType]:
+    for text in solution.setup.evidence.warnings:
+        yield Text(f"Note: {text}")
+    for window in solution.setup.windows:
+        for name, rest in window.sensors.items():
+            if rest.drift_deg > DRIFT_DEG:
+                yield Text(f"Note: {window.label}: {name} turned by {rest.drift_deg:.2f}° while it should stand still")
+
+
+def next_postures(ranked: Sequence[Ranked], most: int = 4) -> Iterator[RenderableType]:
+    """The postures that would help most, and by how much."""
+    if not ranked:
+        return
+    yield Text(f"Tip over the envelope now: {1000 * ranked[0].before_m:.1f} mm (1-sigma). Next, best first:")
+    for r in ranked[:most]:
+        yield Text(f"  {1000 * r.after_m:.1f} mm after  {r.candidate.label}")
+
+
+def followed(result: Followed) -> Iterator[RenderableType]:
+    """Which recorded postures the guide asked for, in its order."""
+    yield Text(f"Followed the guide: {len(result.order)} of {result.available} recorded postures were needed.")
+    for label, sigma in zip(result.order, result.predicted_m, strict=False):
+        yield Text(f"  {1000 * sigma:7.1f} mm before  {label}")
+
+
+def envelope_line(sigma: np.ndarray) -> Text:
+    """Predicted sigma of the tip, in one line."""
+    rms = 1000 * math.sqrt(float(np.mean(sigma**2)))
+    return Text(
+        f"Tip elevation over the working envelope, against the reference: {rms:.1f} mm RMS, "
+        f"{1000 * float(sigma.max()):.1f} mm at worst (1-sigma, at rest; play, heave and temperature not included)"
+    )
+
+
+def _triple(values: Sequence[float], digits: int) -> str:
+    return " ".join(f"{v:.{digits}f}" for v in values)
+
+
+def _which(found: Sequence[Determined]) -> str:
+    unseen = [d.name.rsplit(".", 1)[1] for d in found if not d.observed]
+    return f"{', '.join(unseen)} not observed" if unseen else ""

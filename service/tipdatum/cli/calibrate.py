@@ -1,0 +1,146 @@
+"""`tipdatum calibrate`: observations into a machine description, with proof."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+
+import tipdatum.cli.one_thread
+
+# isort: split
+import numpy as np
+
+from tipdatum.calibration import description, report
+from tipdatum.calibration.adjustment import Solution, adjust
+from tipdatum.calibration.envelope import envelope, reach_points
+from tipdatum.calibration.observations import ObservationBook, load_observations
+from tipdatum.calibration.plan import follow, rank, suggestions
+from tipdatum.calibration.recordings import gather
+from tipdatum.calibration.sensitivity import TipSensitivity
+from tipdatum.calibration.statistics import tip_sigma, turn_on_covariance, use_covariance
+from tipdatum.calibration.unknowns import make_setup
+from tipdatum.errors import InputError
+from tipdatum.machine import Machine, load_machine, parse_machine
+from tipdatum_drivers.session_file import SessionFile
+
+__all__ = ["calibrate"]
+
+CAUTION = (
+    "Before anyone goes near the arm: bucket grounded or blocked, lever locked, engine off and key out, "
+    "pressure released. Never under a raised boom."
+)
+
+
+def calibrate(
+    machine: Annotated[Path, typer.Argument(help="Machine description (TOML), or a recording that carries one.")],
+    observations: Annotated[Path, typer.Argument(help="Observations file (TOML or JSON).")],
+    sessions: Annotated[
+        list[Path] | None,
+        typer.Option(help="Folder of the recordings; several are searched in order. Default: beside the file."),
+    ] = None,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", help="Description to write; default the machine's own file.")
+    ] = None,
+    method: Annotated[
+        list[str] | None, typer.Option(help="Only observations of this method; may be given several times.")
+    ] = None,
+    leave_out: Annotated[list[str] | None, typer.Option(help="Id of an observation to leave out.")] = None,
+    follow_guide: Annotated[
+        bool, typer.Option(help="Use only the postures that the guide asks for, one after the other.")
+    ] = False,
+    yes: Annotated[bool, typer.Option("--yes", "-y", help="Write without asking.")] = False,
+    dry_run: Annotated[bool, typer.Option(help="Show everything, write nothing.")] = False,
+) -> None:
+    """Solve for mounts, biases and lengths, say how well they are known, and write the description."""
+    console = Console(width=None if sys.stdout.isatty() else 120, highlight=False)
+    described, text = read_machine(machine)
+    book = load_observations(observations)
+    folders = sessions or [observations.parent]
+    chosen = book.solving(method or (), leave_out or ())
+    if not chosen:
+        raise InputError(f"{observations}: no observation to solve with (acceptance ones never are)")
+    evidence = gather(book, folders, chosen)
+    try:
+        if follow_guide:
+            result = follow(described, book.model_copy(update={"observation": chosen}), evidence)
+            solution = result.solution
+            _print(console, report.followed(result))
+            for name in result.misfits:
+                console.print(f"  A posture left aside holds an observation that does not fit: {name}")
+        else:
+            solution = adjust(make_setup(described, chosen, evidence, book.assume))
+    except ValueError as error:
+        raise InputError(f"{observations}: {error}") from None
+    _print(console, report.summary(solution))
+    predicted = predicted_sigma(solution)
+    console.print(report.envelope_line(predicted))
+    _print(console, report.next_postures(rank(solution, suggestions(solution))))
+    target = output or (machine if machine.suffix == ".toml" else None)
+    rms = float(np.sqrt(np.mean(predicted**2)))
+    _write(console, solution, book, text, target, rms, yes, dry_run)
+
+
+def read_machine(path: Path) -> tuple[Machine, str]:
+    """A description and its TOML text, from its file or from a recording's header.
+
+    Raises:
+        InputError: neither can be read.
+    """
+    if path.suffix == ".toml":
+        return load_machine(path), path.read_text(encoding="utf-8")
+    header = SessionFile(path).header.machine
+    return parse_machine(header, f"{path}: session header"), description.fresh(header)
+
+
+def predicted_sigma(solution: Solution) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """1-sigma of the tip over the envelope after the next power-up, against a reference in front of the tracks."""
+    found = description.calibrated_machine(solution)
+    sensitivity = TipSensitivity(found)
+    covariance = use_covariance(solution, sensitivity)
+    covariance = covariance + turn_on_covariance(sensitivity, solution.setup.assume.turn_on_mps2)
+    postures = envelope(found, 0.5)
+    middle = np.array([0.65 * float(postures.reach.max())])
+    reference, _ = reach_points(found, middle, np.zeros(1), np.array([-110.0]))
+    return tip_sigma(found, postures, covariance, reference if len(reference) else None)
+
+
+def _write(
+    console: Console,
+    solution: Solution,
+    book: ObservationBook,
+    text: str,
+    target: Path | None,
+    predicted_m: float,
+    yes: bool,
+    dry_run: bool,
+) -> None:
+    now = datetime.datetime.now(datetime.UTC)
+    date = now.isoformat(timespec="seconds").replace("+00:00", "Z")
+    origin = description.provenance(solution, book.digest(), date, predicted_m)
+    before = target.read_text(encoding="utf-8") if target is not None and target.exists() else text
+    after = description.rewritten(before, description.changes(solution), origin)
+    console.print(description.difference(before, after, str(target or "description")), markup=False)
+    if dry_run or target is None:
+        why = "--dry-run" if dry_run else "a recording carries the description; name a file with --output"
+        console.print(f"Nothing written ({why}).")
+        return
+    if not yes:
+        if not sys.stdin.isatty():
+            console.print("Nothing written: nobody to ask. Say --yes to write.")
+            return
+        if not typer.confirm(f"Write {target}?"):
+            console.print("Nothing written.")
+            return
+    kept = description.write(target, after, now.strftime("%Y%m%d-%H%M%S"))
+    console.print(f"Written {target}." + (f" The one before is kept as {kept.name}." if kept else ""))
+
+
+def _print(console: Console, lines: Any) -> None:
+    for line in lines:
+        console.print(line, markup=False)

@@ -1,0 +1,103 @@
+"""`tipdatum noise`: Allan deviation of a still recording, noise terms, and figures for the description."""
+
+from __future__ import annotations
+
+import datetime
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from tipdatum.calibration import description, drawing
+from tipdatum.calibration.noise import SensorNoise, measure
+from tipdatum.calibration.recordings import read_recording
+from tipdatum.errors import InputError
+from tipdatum.kinematics.frames import STANDARD_GRAVITY_MPS2
+from tipdatum.machine import load_machine
+
+__all__ = ["noise"]
+
+MICRO_G = 1e6 / STANDARD_GRAVITY_MPS2
+DEGREE = 57.29577951308232
+
+
+def noise(
+    session: Annotated[Path, typer.Argument(help="Recording in which the sensors lie or stand still for minutes.")],
+    write: Annotated[Path | None, typer.Option(help="Machine description to write the figures into.")] = None,
+    picture: Annotated[Path | None, typer.Option(help="SVG file for the Allan deviations.")] = None,
+) -> None:
+    """Measure each sensor's noise from its longest rest in a recording."""
+    console = Console(width=None if sys.stdout.isatty() else 120, highlight=False)
+    results = measure(read_recording(session).samples)
+    if not results:
+        raise InputError(f"{session}: no readings of accelerometers or inclinometers")
+    found = [r for r in results.values() if isinstance(r, SensorNoise)]
+    for name, why in results.items():
+        if isinstance(why, str):
+            console.print(f"{name}: {why}")
+    if not found:
+        raise InputError(f"{session}: no sensor stood still long enough")
+    console.print(_table(found))
+    for f in found:
+        _advice(console, f)
+    if picture is not None:
+        picture.write_text(_picture(found), encoding="utf-8")
+        console.print(f"Drawn {picture}")
+    if write is not None:
+        _write(console, found, write)
+
+
+def _table(found: list[SensorNoise]) -> Table:
+    table = Table(title="Noise at rest", title_justify="left")
+    for head in ("sensor", "still", "rate", "accelerometer", "its terms", "gyro", "its terms", "tilt, 1 s average"):
+        table.add_column(head)
+    for f in found:
+        gyro = f"{DEGREE * f.gyro.terms.density:.4f} °/s/√Hz" if f.gyro else "none"
+        table.add_row(
+            f.sensor,
+            f"{f.still_s:.0f} s",
+            f"{f.rate_hz:.0f} Hz",
+            f"{MICRO_G * f.accel.terms.density:.0f} µg/√Hz",
+            ", ".join(f.accel.terms.named()),
+            gyro,
+            ", ".join(f.gyro.terms.named()) if f.gyro else "",
+            f"{f.tilt_deg(1.0):.4f}°",
+        )
+    return table
+
+
+def _advice(console: Console, f: SensorNoise) -> None:
+    parts = [f"{f.sensor}: averaging longer than about {f.accel.quietest_s:.0f} s gains nothing"]
+    if f.accel.quietest_s > 0.8 * float(f.accel.tau[-1]):
+        parts = [f"{f.sensor}: still improving at {f.accel.tau[-1]:.0f} s; a longer recording would show its best"]
+    if (crossover := f.crossover_s()) is not None:
+        parts.append(f"at rest a complementary time constant of about {crossover:.1f} s is best, with motion a longer one")
+    console.print("; ".join(parts) + ".")
+
+
+def _picture(found: list[SensorNoise]) -> str:
+    lines = []
+    for f in found:
+        lines.append(drawing.Line(f"{f.sensor}, µg", list(f.accel.tau), list(MICRO_G * f.accel.sigma)))
+    for f in found:
+        if f.gyro is not None:
+            label = f"{f.sensor}, °/h"
+            lines.append(drawing.Line(label, list(f.gyro.tau), list(3600 * DEGREE * f.gyro.sigma), dashed=True))
+    return drawing.chart(lines, "Allan deviation at rest", "averaging time, s", "deviation, µg or °/h", log=True)
+
+
+def _write(console: Console, found: list[SensorNoise], path: Path) -> None:
+    machine = load_machine(path)
+    unknown = [f.sensor for f in found if f.sensor not in machine.sensor]
+    values = {"sensor": {f.sensor: {"noise": f.description()} for f in found if f.sensor in machine.sensor}}
+    if not values["sensor"]:
+        raise InputError(f"{path}: none of the sensors {', '.join(unknown)} is in this description")
+    before = path.read_text(encoding="utf-8")
+    after = description.rewritten(before, values)
+    console.print(description.difference(before, after, str(path)), markup=False)
+    stamp = datetime.datetime.now(datetime.UTC).strftime("%Y%m%d-%H%M%S")
+    kept = description.write(path, after, stamp)
+    console.print(f"Written {path}." + (f" The one before is kept as {kept.name}." if kept else ""))
