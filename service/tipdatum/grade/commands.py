@@ -12,11 +12,24 @@ from typing import Any
 from pydantic import ValidationError
 
 from tipdatum.errors import CommandRefused
-from tipdatum.grade.actions import datum, targets
+from tipdatum.grade.actions import (
+    book,
+    buckets,
+    datum,
+    laser,
+    limits,
+    marks,
+    morning,
+    points,
+    targets,
+    trench,
+)
 from tipdatum.grade.outcome import Body, Spec
 from tipdatum.validation import config_error
 
-COMMANDS: dict[str, Spec] = {**datum.COMMANDS, **targets.COMMANDS}
+_GROUPS = (datum, marks, laser, book, targets, buckets, limits, trench, points, morning)
+
+COMMANDS: dict[str, Spec] = {name: spec for group in _GROUPS for name, spec in group.COMMANDS.items()}
 
 
 def parse_body(name: str, body: Mapping[str, Any]) -> tuple[Spec, Body]:

@@ -33,3 +33,9 @@ class WorkOptions(BaseModel):
     """1-sigma of standing the tip on a mark (1 mm: an edge lowered with care on a firm mark)."""
     restart_trust_s: Annotated[float, Field(ge=0, le=86400)] = 60.0
     """A service back within this time goes on with its reference; after longer the reference is doubtful."""
+    laser_wait_s: Seconds = 120.0
+    """How long a command waits for the laser crossings that it asked for."""
+    laser_spread_m: Metres = 0.03
+    """Peak-to-peak disagreement of laser crossings above which they are refused."""
+    watch_moves: bool = True
+    """Whether shaking and leaning of the machine raise doubt; false where a travel switch does it better."""

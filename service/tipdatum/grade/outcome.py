@@ -4,18 +4,46 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Annotated, Any, TypeAlias
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from tipdatum.grade.units import parse_length
 
 if TYPE_CHECKING:
     from tipdatum.grade.work import Work
 
 
+Elevation: TypeAlias = Annotated[float, Field(ge=-11000, le=9000)]
+"""m; between the deepest sea and the highest mountain, so that a figure in millimetres is caught."""
+
+Name: TypeAlias = Annotated[str, Field(min_length=1, max_length=40, pattern=r"^\S(.*\S)?$")]
+"""A name that people give."""
+
+
 class Body(BaseModel):
-    """Base of every command's body: unknown keys are refused."""
+    """Base of every command's body: unknown keys are refused.
+
+    A length may be given as people write it: "depth": "4' 3 1/2\"" stands for "depth_m": 1.3081.
+    """
 
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _lengths_in_words(cls, data: Any) -> Any:
+        if not isinstance(data, dict):
+            return data
+        out = dict(data)
+        for key, value in data.items():
+            if isinstance(value, str) and key not in cls.model_fields and f"{key}_m" in cls.model_fields:
+                out.setdefault(f"{key}_m", parse_length(value))
+                del out[key]
+        return out
+
+
+class Nothing(Body):
+    """A command without a body."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -120,6 +120,12 @@ class Tie:
         self._base_m += by_m
         self.record = self.record.model_copy(update={"instrument_m": self.record.instrument_m + by_m})
 
+    def carry_over(self, before: Pose, after: Pose) -> None:
+        """The estimator was given another bucket: whatever that does to the anchor moves no elevation."""
+        if self._anchored_at_m is not None and before.anchor is not None and after.anchor is not None:
+            self._anchored_at_m += after.anchor.height_m - before.anchor.height_m
+            self._anchored_at_m += after.anchor.heave_m - before.anchor.heave_m
+
     def instrument_m(self, pose: Pose) -> float:
         """Elevation of the slew centre at rest as the estimator sees it now."""
         if self._anchored_at_m is None:

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from tipdatum.fusion.pose import Quality
+from tipdatum.grade.against import Against
+from tipdatum.grade.limits import LimitReport
 from tipdatum.kinematics.frames import Array
 
 DatumState: TypeAlias = Literal["none", "set", "doubtful"]
@@ -27,6 +29,9 @@ class TipReport:
         deviation_m: tip minus target; None without a target or with a reference in doubt.
         pins: (n + 1, 3) m reach, lateral, height of boom foot … tip; None when not known.
         offset_m: elevation minus height; None without a reference.
+        slew_rad: of the pose.
+        against: figures against the target; None without a target, or where they are not known.
+        limits: one entry a limit that was set.
     """
 
     t: float
@@ -44,9 +49,19 @@ class TipReport:
     deviation_m: float | None
     pins: Array | None
     offset_m: float | None
+    slew_rad: float = 0.0
+    against: Against | None = None
+    limits: tuple[LimitReport, ...] = ()
 
     @classmethod
-    def unknown(cls, t: float, quality: Quality, reasons: tuple[str, ...], datum: DatumState) -> TipReport:
+    def unknown(
+        cls,
+        t: float,
+        quality: Quality,
+        reasons: tuple[str, ...],
+        datum: DatumState,
+        limits: tuple[LimitReport, ...] = (),
+    ) -> TipReport:
         """A moment without figures."""
         return cls(
             t=t,
@@ -64,4 +79,5 @@ class TipReport:
             deviation_m=None,
             pins=None,
             offset_m=None,
+            limits=limits,
         )

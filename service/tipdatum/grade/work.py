@@ -2,31 +2,38 @@
 
 `Work` is the one door of this package. Once a tick `report` turns the pose into figures; commands, laser
 crossings and switches come in between; what happened and what became of commands is fetched afterwards. It
-reads no clock and does no I/O.
+reads no clock and does no I/O: replayed input gives the same figures.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any, TypeAlias
 
-from tipdatum.errors import CommandRefused
-from tipdatum.fusion.estimator import Estimator, Event
-from tipdatum.fusion.pose import Pose
-from tipdatum.grade.clock import wall_time
+from tipdatum.errors import CommandRefused, InputError
+from tipdatum.fusion.estimator import Event
+from tipdatum.grade.cautions import PROTECT, depth_cautions
 from tipdatum.grade.commands import parse_body
-from tipdatum.grade.options import WorkOptions
+from tipdatum.grade.crossings import KEEP_S, SLOW_MPS, Gathering
+from tipdatum.grade.crossings import Then as ThenFound
+from tipdatum.grade.desk import Desk, lasted
+from tipdatum.grade.figures import figures
+from tipdatum.grade.laser import Crossing, Plane
 from tipdatum.grade.outcome import Order, Outcome, refused
-from tipdatum.grade.reference import Tie, angle_variance
-from tipdatum.grade.report import DatumState, TipReport
-from tipdatum.grade.state import Reference, WorkState
-from tipdatum.grade.stillness import Moment, Recent, TipPoint, Touch, still_touch
-from tipdatum.machine import Machine
-from tipdatum_drivers.reading import Beam, Imu, Input, Slew, Tilt
+from tipdatum.grade.report import TipReport
+from tipdatum.grade.state import BeamFix
+from tipdatum.grade.stillness import TipPoint, Touch, still_touch
+from tipdatum.grade.view import state_view
+from tipdatum_drivers.reading import Beam, Imu, Input, Reading
 
 Then: TypeAlias = Callable[[Touch], Outcome]
+
+TRAVEL_INPUT = "travel"
+"""Name of the input wired to the travel pedals."""
+
+DEEPER_M = 0.01
+"""Depth grows in steps of at least this much, m, before cautions are looked up again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +46,7 @@ class _Waiting:
     then: Then
 
 
-class Work:
+class Work(Desk):
     """Reference, target and the rest of the day's work over one estimator.
 
     Args:
@@ -50,38 +57,27 @@ class Work:
         started: wall clock at t = 0, for the times that records carry.
     """
 
-    def __init__(
-        self,
-        machine: Machine,
-        estimator: Estimator,
-        options: WorkOptions | None = None,
-        state: WorkState | None = None,
-        started: datetime | None = None,
-    ) -> None:
-        self.options = options or WorkOptions()
-        self.estimator = estimator
-        self.description = machine
-        self.machine = machine
-        self.chain = machine.chain()
-        self.pose: Pose | None = None
-        self.recent = Recent(self.options.still_most_s + 1.0)
-        self.tie: Tie | None = None
-        self.revision = 0
-        self._started = started
-        self._state = state or WorkState()
-        self._waiting: list[_Waiting] = []
-        self._outcomes: list[Outcome] = []
-        self._events: list[Event] = []
-        if self._state.reference is not None:
-            self.tie = Tie(self._state.reference, self.chain, self.machine)
+    _waiting: list[_Waiting]
+    _gathering: list[Gathering]
+    _outcomes: list[Outcome]
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self._waiting, self._gathering, self._outcomes = [], [], []
+        if self.state.bucket is not None and self.state.bucket != self.description.bucket[0].name:
+            self.estimator.replace_machine(self.machine)
 
     # What the caller drives it with
 
     def report(self, t: float) -> TipReport:
         """The figures at `t`; also lets waiting commands have their turn. Once a tick, in order of `t`."""
         self.pose = pose = self.estimator.pose(t)
-        report = self._report(pose)
+        self._look_for_moves()
+        self.last = report = figures(self, pose)
+        self._take_crossings(t)
         self._serve_waiting(t)
+        self._follow_trench(report)
+        self._record_by_itself(report)
         return report
 
     def command(
@@ -97,28 +93,21 @@ class Work:
         try:
             spec, parsed = parse_body(name, body)
             return spec.handler(self, parsed, order)
-        except CommandRefused as reason:
+        except (CommandRefused, InputError) as reason:
             return refused(order, str(reason))
 
     def observe(self, reading: Beam | Input) -> None:
         """Take a laser crossing or a switch."""
+        if isinstance(reading, Beam):
+            if reading.sensor in self.receivers:
+                self.receivers[reading.sensor].crossed(reading.t)
+        elif reading.name == TRAVEL_INPUT and reading.on:
+            self.doubt(reading.t, "the machine travelled (travel switch)", travelled=True)
 
-    def hear(self, reading: Imu | Tilt | Slew) -> None:
-        """Take note of a motion reading, beside the estimator; for what shows in readings alone."""
-
-    def replace_estimator(self, estimator: Estimator) -> None:
-        """Go on with an estimator that has started anew; the reference keeps its figures, not its anchor."""
-        self.estimator = estimator
-        self.pose = None
-        self.recent.forget()
-        if self.tie is not None:
-            self.tie = Tie(self.tie.record, self.chain, self.machine)
-
-    def replace_machine(self, machine: Machine) -> None:
-        """Go on with a changed description, such as a new calibration."""
-        self.description = self.machine = machine
-        self.chain = machine.chain()
-        self.estimator.replace_machine(machine)
+    def hear(self, reading: Reading) -> None:
+        """Take what the sensors felt, to notice travel; only the upper's inertial sensor matters."""
+        if isinstance(reading, Imu):
+            self.watch.hear(reading)
 
     def outcomes(self) -> list[Outcome]:
         """Of commands that had to wait, since the last call, oldest first."""
@@ -130,154 +119,128 @@ class Work:
         out, self._events = self._events, []
         return out
 
-    @property
-    def state(self) -> WorkState:
-        """What must outlive a restart; write it whenever `revision` has moved on."""
-        if self.tie is not None:
-            self._state.reference = self.tie.record
-        return self._state
-
-    @property
-    def datum(self) -> DatumState:
-        """State of the reference."""
-        if self.tie is None:
-            return "none"
-        return "doubtful" if self._state.doubts else "set"
+    def view(self) -> dict[str, Any]:
+        """What is set, for the state message; keys as in its model."""
+        return state_view(self)
 
     def restore(self, age_s: float | None, t: float = 0.0) -> None:
         """The state came from an earlier run that ended `age_s` ago (None: not known).
 
         A short gap (a crash, an update) changes nothing. After a longer one the machine may have moved: the
-        reference stands as doubtful until it is confirmed or set again.
+        reference stands as doubtful until it is confirmed or set again, and the morning's questions are asked.
         """
-        if self.tie is None or (age_s is not None and 0.0 <= age_s <= self.options.restart_trust_s):
+        if age_s is not None and 0.0 <= age_s <= self.options.restart_trust_s:
             return
-        pause = "for an unknown time" if age_s is None else f"for {_lasted(age_s)}"
-        self.doubt(t, f"the service was off {pause}; the machine may have moved")
+        pause = "for an unknown time" if age_s is None else f"for {lasted(age_s)}"
+        self.doubt(t, f"the service was off {pause}; the machine may have moved", travelled=True)
+        self.ask()
 
     # What handlers of commands use
-
-    def changed(self) -> None:
-        """The state has changed and wants to be written."""
-        self.revision += 1
-
-    def tell(self, t: float, kind: str, text: str, sensor: str = "") -> None:
-        """Something worth telling happened."""
-        self._events.append(Event(t, kind, text, sensor))
-
-    def time(self, t: float) -> str:
-        """Wall clock at session time `t`, RFC 3339 UTC; empty when the run has none."""
-        return wall_time(self._started, t)
-
-    def doubt(self, t: float, reason: str) -> None:
-        """The reference can no longer be relied on, for `reason`."""
-        if self.tie is None or reason in self._state.doubts:
-            return
-        self._state.doubts.append(reason)
-        self.tell(t, "datum-doubtful", f"The reference is doubtful: {reason}.")
-        self.changed()
-
-    def hang(self, record: Reference, t: float) -> None:
-        """Take `record` as the reference from `t` on and tie it to the estimator."""
-        t = max(t, self.known_pose().t)
-        self.tie = Tie(record, self.chain, self.machine)
-        if self.estimator.set_anchor(t):
-            self.tie.anchored(self.estimator.pose(t))
-        self._state.doubts.clear()
-        self.changed()
-
-    def unhang(self) -> None:
-        """Go on without a reference."""
-        self.tie, self._state.reference = None, None
-        self._state.doubts.clear()
-        self.estimator.clear_anchor()
-        self.changed()
-
-    def known_pose(self) -> Pose:
-        """The present pose.
-
-        Raises:
-            CommandRefused: it is not known just now.
-        """
-        if self.pose is None or not self.pose.known:
-            why = ", ".join(self.pose.reasons) if self.pose else "no readings yet"
-            raise CommandRefused(f"The arm's position is not known just now ({why}).")
-        return self.pose
 
     def when_still(self, order: Order, point: TipPoint, then: Then) -> Outcome | None:
         """Carry on with the touch as soon as the tip stands still; refuse while it clearly moves."""
         found = still_touch(self.recent.moments, order.t, point, self.options)
         if isinstance(found, Touch):
-            return self._answer(order, then, found)
+            return then(found)
         if found.moving:
             return refused(order, f"The tip is not still: {found.text}. Hold it on the mark and try again.")
         self._waiting.append(_Waiting(order, point, order.t + self.options.wait_s, then))
         return None
 
+    def when_crossed(self, order: Order, plane: Plane, count: int, then: ThenFound) -> Outcome | None:
+        """Carry on as soon as so many slow crossings have come that agree."""
+        waiting = Gathering(
+            order, plane, count, order.t + self.options.laser_wait_s, self.options.laser_spread_m, then
+        )
+        answer = waiting.answer(self.crossings, self.state.line, order.t)
+        if answer is None:
+            self._gathering.append(waiting)
+        return answer
+
     # Inside
 
-    def _answer(self, order: Order, then: Then, touch: Touch) -> Outcome:
-        try:
-            return then(touch)
-        except CommandRefused as reason:
-            return refused(order, str(reason))
+    def _look_for_moves(self) -> None:
+        assert self.pose is not None
+        if not self.options.watch_moves:
+            return
+        sign = self.watch.watch(self.pose)
+        if sign is not None:
+            self.doubt(self.pose.t, sign.text, travelled=sign.travelled)
+
+    def _take_crossings(self, t: float) -> None:
+        for receiver in self.receivers.values():
+            for crossing in receiver.crossings():
+                self.crossings.append(crossing)
+                self._tell_crossing(crossing, receiver.name)
+        self.crossings = [c for c in self.crossings if t - c.t <= KEEP_S]
+
+    def _tell_crossing(self, crossing: Crossing, sensor: str) -> None:
+        if abs(crossing.speed_mps) > SLOW_MPS:
+            text = f"The receiver crossed the beam at {abs(crossing.speed_mps):.2f} m/s, too fast to count."
+            self.tell(crossing.t, "laser-crossing", text, sensor)
+            return
+        self._state.beam_fix = BeamFix(
+            height_m=crossing.height_m,
+            reach_m=crossing.reach_m,
+            sigma_m=crossing.sigma_m,
+            time=self.time(crossing.t),
+        )
+        self.tell(crossing.t, "laser-crossing", "The receiver crossed the laser's plane.", sensor)
+        self.changed()
 
     def _serve_waiting(self, t: float) -> None:
         waiting, self._waiting = self._waiting, []
         for one in waiting:
             found = still_touch(self.recent.moments, t, one.point, self.options)
             if isinstance(found, Touch):
-                self._outcomes.append(self._answer(one.order, one.then, found))
+                self._outcomes.append(_carried_out(one, found))
             elif t >= one.until:
                 text = f"The tip did not come to rest within {self.options.wait_s:g} s: {found.text}."
                 self._outcomes.append(refused(one.order, text))
             else:
                 self._waiting.append(one)
+        gathering, self._gathering = self._gathering, []
+        for each in gathering:
+            try:
+                answer = each.answer(self.crossings, self._state.line, t)
+            except CommandRefused as reason:
+                answer = refused(each.order, str(reason))
+            if answer is None:
+                self._gathering.append(each)
+            else:
+                self._outcomes.append(answer)
 
-    def _report(self, pose: Pose) -> TipReport:
-        datum = self.datum
-        if not pose.known:
-            self.recent.forget()
-            return TipReport.unknown(pose.t, pose.quality, pose.reasons, datum)
-        pins = self.chain.pins(pose.angles)
-        reach, lateral, height = (float(v) for v in pins[-1])
-        left, right = (float(v) for v in self.chain.corners(pose.angles)[:, 2])
-        heave = pose.heave_m
-        self.recent.add(
-            Moment(pose.t, height + heave, left + heave, right + heave, reach, lateral, pose.slew_rad)
-        )
-        jacobian = self.chain.height_jacobian(pose.angles)
-        offset = None
-        sigma = angle_variance(pose, jacobian) ** 0.5
-        if self.tie is not None:
-            offset = self.tie.instrument_m(pose) + heave
-            sigma = self.tie.sigma(pose, self.chain, self.machine).total
-        elevation = None if offset is None else height + offset
-        deviation = None
-        target = self._state.target
-        if target is not None and elevation is not None and datum == "set":
-            deviation = elevation - target.elevation_m
-        return TipReport(
-            t=pose.t,
-            height_m=height,
-            elevation_m=elevation,
-            left_m=None if offset is None else left + offset,
-            right_m=None if offset is None else right + offset,
-            reach_m=reach,
-            lateral_m=lateral,
-            sigma_m=sigma,
-            sigma_prediction_m=float(jacobian @ pose.prediction_covariance @ jacobian) ** 0.5,
-            quality=pose.quality,
-            reasons=tuple(pose.reasons),
-            datum=datum,
-            deviation_m=deviation,
-            pins=pins,
-            offset_m=offset,
-        )
+    def _follow_trench(self, report: TipReport) -> None:
+        trench = self._state.trench
+        if self._started is not None and trench.dawn(self.time(report.t)[:10]):
+            self.show_target_cautions(report.t)
+        if report.datum != "set" or report.elevation_m is None or trench.ground_m is None:
+            return
+        lowest = min(v for v in (report.elevation_m, report.left_m, report.right_m) if v is not None)
+        depth = trench.ground_m - lowest
+        if depth > (trench.deepest_m or 0.0) + DEEPER_M:
+            trench.deepest_m = depth
+            fresh = [c for c in depth_cautions(depth, trench.jurisdiction) if c is not PROTECT or depth > 0.5]
+            self.show_cautions(report.t, fresh)
+
+    def _record_by_itself(self, report: TipReport) -> None:
+        auto, against = self._state.auto, report.against
+        if auto is None or against is None or report.reach_m is None or report.elevation_m is None:
+            return
+        along = against.station_m if against.station_m is not None else report.reach_m
+        if not auto.due(along, against.deviation_m):
+            return
+        try:
+            self.record(report.t, code=auto.code, automatic=True)
+        except CommandRefused as reason:
+            self._state.auto = None
+            self.tell(report.t, "points-full", f"Automatic recording stopped. {reason}")
+            return
+        auto.last_m = along
 
 
-def _lasted(seconds: float) -> str:
-    """A duration as people say it."""
-    if seconds < 120:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
+def _carried_out(waiting: _Waiting, touch: Touch) -> Outcome:
+    try:
+        return waiting.then(touch)
+    except CommandRefused as reason:
+        return refused(waiting.order, str(reason))

@@ -1,4 +1,4 @@
-"""Setting and clearing the reference by a touch."""
+"""The reference: set it by a touch, confirm it, correct it, clear it."""
 
 from __future__ import annotations
 
@@ -6,72 +6,96 @@ from typing import TYPE_CHECKING, Annotated
 
 from pydantic import Field
 
-from tipdatum.grade.outcome import Body, Order, Outcome, Spec, done
-from tipdatum.grade.reference import angle_variance, touch_noise
-from tipdatum.grade.state import Reference
+from tipdatum.errors import CommandRefused
+from tipdatum.grade.book import Row
+from tipdatum.grade.outcome import Body, Elevation, Name, Nothing, Order, Outcome, Spec, done
+from tipdatum.grade.setup import set_up_on_mark
 from tipdatum.grade.stillness import TipPoint, Touch
 
 if TYPE_CHECKING:
     from tipdatum.grade.work import Work
 
-Elevation = Annotated[float, Field(ge=-11000, le=9000)]
-"""m; between the deepest sea and the highest mountain, so that a figure in millimetres is caught."""
-
 
 class SetDatum(Body):
     """The tip (or a corner of the bucket) stands on a mark of known or assumed elevation."""
 
-    elevation_m: Elevation = Field(description="elevation of the mark, m; 0 where it is assumed")
+    elevation_m: Elevation = Field(description="elevation of the mark; 0 where it is assumed")
     point: TipPoint = Field(default="tip", description="what stands on the mark: tip, left or right corner")
-    mark: str | None = Field(default=None, min_length=1, max_length=40, description="name of the mark")
+    mark: Name | None = Field(default=None, description="name of the mark, to come back to it")
+    in_line: bool | None = Field(
+        default=None, description="the boom points along the line, so that the mark carries the station"
+    )
 
 
-class Nothing(Body):
-    """A command without a body."""
+class Confirm(Body):
+    """The machine has not moved: the reference still holds."""
+
+
+class Correct(Body):
+    """A correction found by other means."""
+
+    by_m: Annotated[float, Field(ge=-5, le=5)] = Field(description="added to every elevation from now on")
+    remark: str = Field(default="", max_length=120, description="where it comes from, for the level book")
 
 
 def set_datum(work: Work, body: SetDatum, order: Order) -> Outcome | None:
     """Average the still moment and hang the height system on the machine."""
 
     def carry_on(touch: Touch) -> Outcome:
-        establish(work, order, touch, body.elevation_m, body.mark)
-        name = f"{body.mark} at " if body.mark else ""
+        name = body.mark or work.unnamed_mark()
+        change = set_up_on_mark(work, order, touch, name, "benchmark", body.elevation_m, 0.0, body.in_line)
+        mark = work.state.marks[name]
+        work.state.marks[name] = mark.model_copy(update={"known": True, "setup_in_line": 0})
+        which = {"tip": "", "left": " with the left corner", "right": " with the right corner"}[touch.point]
         return done(
             order,
-            f"Reference set: {name}{body.elevation_m:.3f} m, averaged over {touch.lasted_s:.1f} s, "
-            f"spread {touch.spread_m * 1000:.0f} mm.",
+            f"Reference set on {name} at {body.elevation_m:.3f} m{which}, averaged over {touch.lasted_s:.1f} s, "
+            f"spread {touch.spread_m * 1000:.0f} mm.{change.text}",
             elevation_m=body.elevation_m,
+            mark=name,
             spread_m=touch.spread_m,
             lasted_s=touch.lasted_s,
+            moved_m=change.moved_m,
         )
 
     return work.when_still(order, body.point, carry_on)
 
 
-def establish(work: Work, order: Order, touch: Touch, elevation_m: float, mark: str | None) -> None:
-    """Make `touch` the reference, at `elevation_m`.
+def confirm_datum(work: Work, body: Confirm, order: Order) -> Outcome:
+    """Take the doubt away on the operator's word."""
+    if work.tie is None:
+        raise CommandRefused("There is no reference to confirm: set one with datum/set.")
+    doubts = work.state.doubts
+    if not doubts:
+        return done(order, "The reference was not in doubt.")
+    text = f"Reference confirmed although {'; '.join(doubts)}."
+    work.settle_doubts()
+    work.answered("reference")
+    return done(order, text)
 
-    Raises:
-        CommandRefused: the arm's position is not known.
-    """
-    pose = work.known_pose()
-    jacobian = work.chain.height_jacobian(pose.angles)
-    record = Reference(
-        instrument_m=elevation_m - touch.height_m,
-        how="mark",
-        mark=mark,
-        point=touch.point,
-        known_m=elevation_m,
-        touch_height_m=touch.height_m,
-        touch_noise_m=touch_noise(touch, work.options.touch_sigma_m),
-        touch_sigma_m=angle_variance(pose, jacobian) ** 0.5,
-        posture=[float(a) for a in pose.angles],
-        bucket=work.machine.bucket[0].name,
-        t=order.t,
-        time=work.time(order.t),
-        by=order.by,
+
+def correct_datum(work: Work, body: Correct, order: Order) -> Outcome:
+    """Shift the height system by a correction found elsewhere."""
+    if work.tie is None:
+        raise CommandRefused("There is no reference to correct: set one with datum/set.")
+    work.tie.shift(body.by_m)
+    record = work.state.reference
+    assert record is not None
+    book = work.state.book
+    book.rows.append(
+        Row(
+            setup=book.setup,
+            point="correction",
+            kind="correction",
+            instrument_m=record.instrument_m,
+            elevation_m=record.instrument_m,
+            remark=f"{body.by_m * 1000:+.0f} mm {body.remark}".strip(),
+            t=order.t,
+            time=work.time(order.t),
+        )
     )
-    work.hang(record, order.t)
+    work.settle_doubts()
+    return done(order, f"Every elevation is {body.by_m * 1000:+.0f} mm from now on.", by_m=body.by_m)
 
 
 def clear_datum(work: Work, body: Nothing, order: Order) -> Outcome:
@@ -80,10 +104,14 @@ def clear_datum(work: Work, body: Nothing, order: Order) -> Outcome:
         return done(order, "There was no reference.")
     work.unhang()
     work.tell(order.t, "datum-cleared", "The reference was cleared.")
-    return done(order, "Reference cleared.")
+    return done(order, "Reference cleared. Marks, level book and target are kept.")
 
 
 COMMANDS = {
     "datum/set": Spec(SetDatum, set_datum, "The tip stands on a mark of this elevation: set the reference."),
+    "datum/confirm": Spec(Confirm, confirm_datum, "The machine has not moved: the reference still holds."),
+    "datum/correct": Spec(
+        Correct, correct_datum, "Add a correction found by other means to every elevation."
+    ),
     "datum/clear": Spec(Nothing, clear_datum, "Forget the reference."),
 }

@@ -1,0 +1,165 @@
+"""Marks: keep the elevation of a firm point, and come back to it after a move."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+from pydantic import Field
+
+from tipdatum.errors import CommandRefused
+from tipdatum.grade.book import Kind, read_mark, setups_of
+from tipdatum.grade.marks import Mark, find_mark
+from tipdatum.grade.outcome import Body, Elevation, Name, Order, Outcome, Spec, done
+from tipdatum.grade.setup import boom_in_line, set_up_on_mark, spot, touch_sigma
+from tipdatum.grade.stillness import TipPoint, Touch
+
+if TYPE_CHECKING:
+    from tipdatum.grade.work import Work
+
+
+class AddMark(Body):
+    """A benchmark from a list or a drawing; nothing is touched."""
+
+    name: Name = Field(description="name of the benchmark")
+    elevation_m: Elevation = Field(description="its elevation")
+    station_m: Annotated[float, Field(ge=-1e5, le=1e5)] | None = Field(
+        default=None, description="its station along the line, where known"
+    )
+
+
+class TouchMark(Body):
+    """The tip (or a corner of the bucket) stands on the mark."""
+
+    name: Name = Field(description="name of the mark")
+    point: TipPoint = Field(default="tip", description="what stands on the mark: tip, left or right corner")
+    in_line: bool | None = Field(
+        default=None, description="the boom points along the line, so that the mark carries the station"
+    )
+
+
+class NamedMark(Body):
+    """A mark by name."""
+
+    name: Name = Field(description="name of the mark")
+
+
+def add_mark(work: Work, body: AddMark, order: Order) -> Outcome:
+    """Note a benchmark."""
+    work.state.marks[body.name] = Mark(
+        elevation_m=body.elevation_m, known=True, station_m=body.station_m, time=work.time(order.t)
+    )
+    work.changed()
+    return done(order, f"{body.name} noted at {body.elevation_m:.3f} m.")
+
+
+def keep_mark(work: Work, body: TouchMark, order: Order) -> Outcome | None:
+    """Measure the mark under the tip, to carry the reference over a move."""
+    work.need_reference("A mark kept now would carry the error on")
+    known = work.state.marks.get(body.name)
+    if known is not None and known.known:
+        raise CommandRefused(
+            f"{body.name} is a benchmark at {known.elevation_m:.3f} m. Take another name for a turning point, "
+            "or mark/check to compare."
+        )
+
+    def carry_on(touch: Touch) -> Outcome:
+        elevation, sigma = work.elevation_of(touch)
+        station = None
+        line = work.state.line
+        if line is not None and not line.lost and boom_in_line(work, body.in_line):
+            station = line.place(touch.reach_m, touch.lateral_m, touch.slew_rad)[0]
+        book = work.state.book
+        read_mark(
+            book, body.name, "turning point", work.instrument_m(), -touch.height_m, touch_sigma(work, touch),
+            "", order.t, work.time(order.t),
+        )  # fmt: skip
+        work.state.marks[body.name] = Mark(
+            elevation_m=elevation,
+            known=False,
+            sigma_m=sigma,
+            station_m=station,
+            spotted=spot(work, touch),
+            setup_in_line=setups_of(book.line),
+            time=work.time(order.t),
+        )
+        work.changed()
+        where = "" if station is None else f", station {station:.2f} m"
+        return done(
+            order,
+            f"{body.name} kept at {elevation:.3f} m (sigma {sigma * 1000:.0f} mm{where}), spread "
+            f"{touch.spread_m * 1000:.0f} mm.",
+            elevation_m=elevation,
+            sigma_m=sigma,
+            station_m=station,
+        )
+
+    return work.when_still(order, body.point, carry_on)
+
+
+def return_to_mark(work: Work, body: TouchMark, order: Order) -> Outcome | None:
+    """The tip stands on a kept mark again: re-establish the reference."""
+    mark = find_mark(work.state.marks, body.name)
+
+    def carry_on(touch: Touch) -> Outcome:
+        kind: Kind = "benchmark" if mark.known else "turning point"
+        change = set_up_on_mark(
+            work, order, touch, body.name, kind, mark.elevation_m, mark.sigma_m, body.in_line
+        )
+        return done(
+            order,
+            f"Reference carried over by {body.name} at {mark.elevation_m:.3f} m, averaged over "
+            f"{touch.lasted_s:.1f} s, spread {touch.spread_m * 1000:.0f} mm.{change.text}",
+            elevation_m=mark.elevation_m,
+            moved_m=change.moved_m,
+        )
+
+    return work.when_still(order, body.point, carry_on)
+
+
+def check_mark(work: Work, body: TouchMark, order: Order) -> Outcome | None:
+    """Compare a mark's elevation as it is now with what is known; changes nothing."""
+    mark = find_mark(work.state.marks, body.name)
+    if work.tie is None:
+        raise CommandRefused("There is no reference to check: set one with datum/set.")
+
+    def carry_on(touch: Touch) -> Outcome:
+        elevation, sigma = work.elevation_of(touch)
+        off = elevation - mark.elevation_m
+        read_mark(
+            work.state.book, body.name, "check", work.instrument_m(), -touch.height_m, touch_sigma(work, touch),
+            f"off by {off * 1000:+.0f} mm", order.t, work.time(order.t),
+        )  # fmt: skip
+        work.state.checked = (
+            f"{work.time(order.t) or f'{order.t:.0f} s'}: {body.name} off by {off * 1000:+.0f} mm"
+            + (f", by {order.by}" if order.by else "")
+        )
+        work.answered("check")
+        work.changed()
+        agrees = "agrees within" if abs(off) <= 2.0 * sigma else "is off by more than"
+        return done(
+            order,
+            f"{body.name} reads {elevation:.3f} m instead of {mark.elevation_m:.3f} m: {off * 1000:+.0f} mm, which "
+            f"{agrees} two sigma ({2000 * sigma:.0f} mm). Nothing was changed.",
+            elevation_m=elevation,
+            off_m=off,
+            sigma_m=sigma,
+        )
+
+    return work.when_still(order, body.point, carry_on)
+
+
+def forget_mark(work: Work, body: NamedMark, order: Order) -> Outcome:
+    """Forget a mark; the level book keeps its lines."""
+    find_mark(work.state.marks, body.name)
+    del work.state.marks[body.name]
+    work.changed()
+    return done(order, f"{body.name} forgotten.")
+
+
+COMMANDS = {
+    "mark/add": Spec(AddMark, add_mark, "Note a benchmark and its elevation from a list."),
+    "mark/keep": Spec(TouchMark, keep_mark, "The tip stands on a firm point: keep its elevation for after a move."),
+    "mark/return": Spec(TouchMark, return_to_mark, "The tip stands on a kept mark again: carry the reference over."),
+    "mark/check": Spec(TouchMark, check_mark, "Compare a mark with what is known of it; changes nothing."),
+    "mark/forget": Spec(NamedMark, forget_mark, "Forget a mark."),
+}  # fmt: skip

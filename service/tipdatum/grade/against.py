@@ -1,0 +1,166 @@
+"""The tip against the target: deviations, the governing point, the band, the bucket's floor, the line ahead."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from tipdatum.grade.station import Line, plan
+from tipdatum.grade.targets import Surface, Tolerance
+from tipdatum.kinematics.frames import Array
+from tipdatum.machine import Bucket
+
+AHEAD_M = 3.0
+"""How far before and behind the tip the target's line is given for drawing, m."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """A point of the bucket: reach and lateral as in a pose, elevation in the height system, m."""
+
+    reach_m: float
+    lateral_m: float
+    elevation_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Against:
+    """Figures against the target; None where they are not known.
+
+    Attributes:
+        target_m: the target's elevation under the tip, layer included.
+        station_m, offset_m: where on the line the tip is; None for a target that needs no station and
+            has no line.
+        deviation_m: vertical, tip centre.
+        left_m, right_m: the same at the corners.
+        heel_m: the smallest of the bucket's outline; None without one.
+        perpendicular_m: at right angles to the target, tip centre.
+        governing: the point that is lowest against the target: tip, left, right or heel.
+        governing_m: its vertical deviation.
+        band: on grade, above, below or cannot judge; None without a tolerance.
+        floor_deg: the bucket floor's angle against the target's, positive nose up; None when not described.
+        ahead: (reach, elevation) of the target along the boom plane before and behind the tip.
+    """
+
+    target_m: float
+    station_m: float | None
+    offset_m: float | None
+    deviation_m: float
+    left_m: float | None
+    right_m: float | None
+    heel_m: float | None
+    perpendicular_m: float | None
+    governing: str
+    governing_m: float
+    band: str | None
+    floor_deg: float | None
+    ahead: tuple[tuple[float, float], ...]
+
+
+def outline_spots(bucket: Bucket, pin: Array, theta: float, roll: float, offset_m: float) -> list[Spot]:
+    """The bucket's outline points (heel, back) at its pin.
+
+    Args:
+        pin: (3,) m: reach, lateral, height of the bucket pin.
+        theta, roll: the bucket's elevation angle and the arm's roll, rad.
+        offset_m: added to a height to give an elevation.
+    """
+    spots = []
+    for x, z in bucket.outline_m:
+        out, up = x * math.cos(theta) - z * math.sin(theta), x * math.sin(theta) + z * math.cos(theta)
+        spots.append(
+            Spot(
+                float(pin[0]) + out,
+                float(pin[1]) - up * math.sin(roll),
+                float(pin[2]) + up * math.cos(roll) + offset_m,
+            )
+        )
+    return spots
+
+
+def measure(
+    surface: Surface,
+    raised_m: float,
+    line: Line | None,
+    slew: float,
+    spots: Mapping[str, Spot],
+    heel: list[Spot],
+    sigma_m: float,
+    tolerance: Tolerance | None,
+    floor_rad: float | None,
+) -> Against | None:
+    """Everything about the tip against `surface`; None where the target says nothing under the tip.
+
+    Args:
+        surface, raised_m: the target and how far its layer raises it.
+        line: where stations are counted; None for a target without one.
+        slew: the boom's slew angle, rad.
+        spots: the points "tip", "left" and "right".
+        heel: points of the outline, may be empty.
+        sigma_m: 1-sigma of the tip's elevation, for the band.
+        floor_rad: angle of the bucket's floor against the horizontal, rad; None when not described.
+    """
+    where = line or Line(zero_m=0.0)
+
+    def vertical(spot: Spot) -> float | None:
+        design = surface.elevation(*where.place(spot.reach_m, spot.lateral_m, slew))
+        return None if design is None else spot.elevation_m - design - raised_m
+
+    tip = spots["tip"]
+    station, offset = where.place(tip.reach_m, tip.lateral_m, slew)
+    deviation = vertical(tip)
+    if deviation is None:
+        return None
+    left, right = vertical(spots["left"]), vertical(spots["right"])
+    heels = [d for d in map(vertical, heel) if d is not None]
+    heel_m = min(heels) if heels else None
+    candidates = {"tip": deviation, "left": left, "right": right, "heel": heel_m}
+    governing, lowest = min(
+        ((name, d) for name, d in candidates.items() if d is not None), key=lambda pair: pair[1]
+    )
+    along, cross = surface.slopes(station)
+    turn = where.turn(slew)
+    slope = along * math.cos(turn) + cross * math.sin(turn)
+    floor = None if floor_rad is None else _line_angle_deg(floor_rad - math.atan(slope))
+    return Against(
+        target_m=tip.elevation_m - deviation,
+        station_m=station if line else None,
+        offset_m=offset if line else None,
+        deviation_m=deviation,
+        left_m=left,
+        right_m=right,
+        heel_m=heel_m,
+        perpendicular_m=surface.perpendicular(station, offset, tip.elevation_m - raised_m),
+        governing=governing,
+        governing_m=lowest,
+        band=tolerance.judge(deviation, sigma_m) if tolerance else None,
+        floor_deg=floor,
+        ahead=tuple(_ahead(surface, raised_m, where, tip.reach_m, slew)),
+    )
+
+
+def _line_angle_deg(angle: float) -> float:
+    """An angle between two lines in degrees, (-90, 90]: a floor has no front."""
+    folded = math.degrees(angle) % 180.0
+    return folded - 180.0 if folded > 90.0 else folded
+
+
+def _ahead(
+    surface: Surface, raised_m: float, line: Line, reach: float, slew: float
+) -> Iterator[tuple[float, float]]:
+    turn = line.turn(slew)
+    low, high = max(reach - AHEAD_M, 0.0), reach + AHEAD_M
+    along = math.cos(turn)
+    breaks = [(s - line.zero_m) / along for s in surface.breaks()] if abs(along) > 0.1 else []
+    stops = sorted({low, high, *(b + e for b in breaks for e in (-1e-6, 1e-6) if low < b + e < high)})
+    for at in stops:
+        x, y = plan(at, 0.0, turn)
+        design = surface.elevation(x + line.zero_m, y)
+        if design is not None:
+            yield at, design + raised_m
+
+
+def bucket_floor_rad(bucket: Bucket, theta: float) -> float | None:
+    """Angle of the bucket's floor against the horizontal, rad; None when not described."""
+    return None if bucket.floor_angle_deg is None else theta + math.radians(bucket.floor_angle_deg)

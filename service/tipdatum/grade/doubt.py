@@ -1,0 +1,178 @@
+"""Has the machine moved? What the sensor on the upper can tell, and what it cannot.
+
+Two signs are watched:
+
+- **Rattle with a still arm.** Tracks that turn shake the machine at 2 to 12 Hz in pitch and roll. Digging
+  does so as well, which is why only moments count in which neither arm nor upper moves. The limit lies above
+  what the engine makes: a multiple of the quiet level that this machine showed, and an absolute least.
+- **Lasting tilt.** The slew axis' lean, turned back by the slew angle so that swinging on a slope does not
+  count, as a mean over some seconds against the mean some seconds before. A track that sinks shows here.
+
+A straight, smooth travel on even, level ground shows in neither, and the height of the slew centre is never
+seen: a wired travel switch, or the operator, is better than any of this. What comes of it is a doubt, until
+a touch.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+
+from tipdatum.fusion.pose import Pose
+from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
+from tipdatum.machine import Machine
+from tipdatum_drivers.reading import Imu
+
+LOW_HZ, HIGH_HZ = 2.0, 12.0
+"""Band of track rattle: above rocking and swinging, below most engines' firing."""
+
+RATTLE_LEAST_RADPS = math.radians(0.16)
+"""Rattle that is never taken for quiet, rad/s: nearly twice the most seen with a still arm (0.09 °/s)."""
+
+RATTLE_TIMES_QUIET = 3.0
+"""Rattle counts from this multiple of the machine's own quiet level."""
+
+RATTLE_LASTS_S = 0.7
+"""How long it must last, s: a knock dies away sooner."""
+
+STILL_RADPS = math.radians(1.5)
+"""Rate of any link or of slewing, rad/s, above which the arm is not still."""
+
+CALM_AFTER_S = 1.5
+"""How long the arm must have been still before rattle counts, s: swinging-out after a movement."""
+
+TILT_MEAN_S, TILT_APART_S = 8.0, 20.0
+"""Means over so long, taken so far apart, s."""
+
+LEAN_EVERY_S = 0.2
+"""How often the lean is noted, s."""
+
+TILT_RAD = math.radians(0.3)
+"""Change of the lean that counts, rad: twice the most seen without an event (0.14°)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sign:
+    """Why the reference is in doubt, and whether the machine has probably changed its place."""
+
+    text: str
+    travelled: bool
+
+
+class Rattle:
+    """Band-passed pitch and roll rate of the upper, as a running root mean square over about a second."""
+
+    def __init__(self, to_body: Array) -> None:
+        self._to_body = to_body
+        self._t: float | None = None
+        self._slow = np.zeros(2)
+        self._fast = np.zeros(2)
+        self._power = 0.0
+
+    def hear(self, reading: Imu) -> None:
+        """Take one reading of the upper's sensor."""
+        if reading.gyro_radps is None:
+            return
+        rate = (self._to_body @ np.array(reading.gyro_radps))[:2]
+        if self._t is None or not 0.0 < reading.t - self._t < 0.5:
+            self._t, self._slow, self._fast, self._power = reading.t, rate, np.zeros(2), 0.0
+            return
+        step, self._t = reading.t - self._t, reading.t
+        self._slow = self._slow + _gain(step, LOW_HZ) * (rate - self._slow)
+        self._fast = self._fast + _gain(step, HIGH_HZ) * (rate - self._slow - self._fast)
+        self._power += step / (0.5 + step) * (float(self._fast @ self._fast) - self._power)
+
+    @property
+    def rms(self) -> float:
+        """rad/s, both axes together."""
+        return math.sqrt(self._power)
+
+
+class MoveWatch:
+    """Tells when the machine may have moved or settled; one for the whole run, fed in order of time."""
+
+    def __init__(self, machine: Machine) -> None:
+        found = machine.sensor_on("upper")
+        self.sensor = found[0] if found else None
+        self._rattle = Rattle(rotation_from_rpy_deg(found[1].mount_rpy_deg)) if found else None
+        self._still_since: float | None = None
+        self._rattling_s = 0.0
+        self._quiet = RATTLE_LEAST_RADPS / RATTLE_TIMES_QUIET
+        self._t: float | None = None
+        self._leans: deque[tuple[float, Array]] = deque()
+
+    def hear(self, reading: Imu) -> None:
+        """Take a reading of the upper's inertial sensor."""
+        if self._rattle is not None and reading.sensor == self.sensor:
+            self._rattle.hear(reading)
+
+    def start_anew(self) -> None:
+        """The reference has just been established: what was before does not count."""
+        self._leans.clear()
+        self._rattling_s = 0.0
+
+    def watch(self, pose: Pose) -> Sign | None:
+        """A reason to doubt the reference at this tick, or None."""
+        step = 0.0 if self._t is None else pose.t - self._t
+        self._t = pose.t
+        if not pose.known or not 0.0 <= step < 0.5:
+            self._still_since, self._rattling_s = None, 0.0
+            self._leans.clear()
+            return None
+        return self._watch_rattle(pose, step) or self._watch_lean(pose)
+
+    def _watch_rattle(self, pose: Pose, step: float) -> Sign | None:
+        if self._rattle is None:
+            return None
+        links = np.abs(pose.rates[2:])
+        still = float(links.max()) < STILL_RADPS and abs(pose.slew_rate_radps) < STILL_RADPS
+        if not still:
+            self._still_since, self._rattling_s = None, 0.0
+            return None
+        self._still_since = pose.t if self._still_since is None else self._still_since
+        if pose.t - self._still_since < CALM_AFTER_S:
+            return None
+        level = self._rattle.rms
+        limit = max(RATTLE_LEAST_RADPS, RATTLE_TIMES_QUIET * self._quiet)
+        if level <= limit:
+            self._rattling_s = 0.0
+            self._quiet += step / (30.0 + step) * (level - self._quiet)
+            return None
+        self._rattling_s += step
+        if self._rattling_s < RATTLE_LASTS_S:
+            return None
+        self._rattling_s = 0.0
+        return Sign("the machine shook with a still arm, as when it travels", travelled=True)
+
+    def _watch_lean(self, pose: Pose) -> Sign | None:
+        theta, roll = float(pose.angles[0]), float(pose.angles[1])
+        forward, left = math.cos(roll) * math.sin(theta), math.sin(roll)
+        cos, sin = math.cos(pose.slew_rad), math.sin(pose.slew_rad)
+        lean = np.array([forward * cos - left * sin, forward * sin + left * cos])
+        if self._leans and pose.t - self._leans[-1][0] < LEAN_EVERY_S:
+            return None
+        self._leans.append((pose.t, lean))
+        while self._leans[-1][0] - self._leans[0][0] > TILT_MEAN_S + TILT_APART_S:
+            self._leans.popleft()
+        if self._leans[-1][0] - self._leans[0][0] < TILT_MEAN_S + TILT_APART_S - 0.5:
+            return None
+        now, before = self._mean(pose.t), self._mean(pose.t - TILT_APART_S)
+        change = float(np.hypot(*(now - before)))
+        if change < TILT_RAD:
+            return None
+        self._leans.clear()
+        return Sign(
+            f"the machine's lean changed by {math.degrees(change):.1f}°: it has moved or settled",
+            travelled=False,
+        )
+
+    def _mean(self, end: float) -> Array:
+        rows = [lean for t, lean in self._leans if end - TILT_MEAN_S <= t <= end + 1e-9]
+        return np.asarray(np.mean(rows, axis=0))
+
+
+def _gain(step: float, corner_hz: float) -> float:
+    return 1.0 - math.exp(-2.0 * math.pi * corner_hz * step)

@@ -1,0 +1,163 @@
+"""One tick: from the pose to the figures that are published."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from tipdatum.fusion.pose import Pose
+from tipdatum.grade.against import Against, Spot, bucket_floor_rad, measure, outline_spots
+from tipdatum.grade.desk import Desk
+from tipdatum.grade.limits import Body, LimitReport, watch
+from tipdatum.grade.reference import angle_variance
+from tipdatum.grade.report import TipReport
+from tipdatum.grade.stillness import Moment
+from tipdatum.grade.targets import BelowPlane, Level
+from tipdatum.kinematics.frames import Array
+
+RATE_STEP_S = 0.01
+"""Step of the finite difference that turns joint rates into the points' velocities, s."""
+
+
+def figures(desk: Desk, pose: Pose) -> TipReport:
+    """The figures of `pose`; also notes the moment for touches and the receivers' paths."""
+    if not pose.known:
+        desk.recent.forget()
+        for receiver in desk.receivers.values():
+            receiver.forget()
+        limits = tuple(
+            LimitReport(one.kind, "unknown", None, None, None, f"arm {pose.quality}", one.note)
+            for one in desk.state.limits
+        )
+        return TipReport.unknown(pose.t, pose.quality, pose.reasons, desk.datum, limits)
+    chain = desk.chain
+    pins = chain.pins(pose.angles)
+    corners = chain.corners(pose.angles)
+    reach, lateral, height = (float(v) for v in pins[-1])
+    left, right = float(corners[0, 2]), float(corners[1, 2])
+    heave = pose.heave_m
+    desk.recent.add(
+        Moment(pose.t, height + heave, left + heave, right + heave, reach, lateral, pose.slew_rad)
+    )
+    for receiver in desk.receivers.values():
+        receiver.follow(pose, chain, pins)
+
+    jacobian = chain.height_jacobian(pose.angles)
+    offset = None
+    sigma = math.sqrt(max(0.0, angle_variance(pose, jacobian)))
+    if desk.tie is not None:
+        offset = desk.tie.instrument_m(pose) + heave
+        sigma = desk.tie.sigma(pose, chain, desk.machine).total
+    reasons = list(pose.reasons)
+    against = _against(desk, pose, pins, corners, offset, sigma, reasons)
+    return TipReport(
+        t=pose.t,
+        height_m=height,
+        elevation_m=None if offset is None else height + offset,
+        left_m=None if offset is None else left + offset,
+        right_m=None if offset is None else right + offset,
+        reach_m=reach,
+        lateral_m=lateral,
+        sigma_m=sigma,
+        sigma_prediction_m=math.sqrt(max(0.0, float(jacobian @ pose.prediction_covariance @ jacobian))),
+        quality=pose.quality,
+        reasons=tuple(reasons),
+        datum=desk.datum,
+        deviation_m=against.deviation_m if against else None,
+        pins=pins,
+        offset_m=offset,
+        slew_rad=pose.slew_rad,
+        against=against,
+        limits=_limits(desk, pose, pins, corners, offset, sigma),
+    )
+
+
+def _against(
+    desk: Desk,
+    pose: Pose,
+    pins: Array,
+    corners: Array,
+    offset: float | None,
+    sigma: float,
+    reasons: list[str],
+) -> Against | None:
+    """Figures against the target; where they are not known although they should be, a word in `reasons`."""
+    state = desk.state
+    target, line = state.target, state.line
+    if target is None:
+        return None
+    bucket = desk.machine.bucket[0]
+    theta, roll = float(pose.angles[-1]), float(pose.angles[1])
+    layer = next((one for one in state.layers if one.name == state.layer), None)
+    if isinstance(target, BelowPlane):
+        fix = state.beam_fix
+        if fix is None:
+            reasons.append("laser plane not crossed")
+            return None
+        # Heights above the slew centre at rest: neither reference nor station is needed.
+        lift, line = pose.heave_m, None
+        reach = float(pins[-1, 0])
+        design = fix.height_m + target.grade * (reach - fix.reach_m) - target.depth_m
+        surface: Level | object = Level(elevation_m=design)
+        sigma = math.hypot(
+            math.sqrt(max(0.0, angle_variance(pose, desk.chain.height_jacobian(pose.angles)))), fix.sigma_m
+        )
+    else:
+        if offset is None or desk.datum != "set":
+            return None
+        if not isinstance(target, Level) and (line is None or line.lost or state.travelled):
+            reasons.append("station unknown")
+            return None
+        lift, surface = offset, target
+        if line is not None and line.lost:
+            line = None
+    spots = {
+        name: Spot(float(p[0]), float(p[1]), float(p[2]) + lift)
+        for name, p in (("tip", pins[-1]), ("left", corners[0]), ("right", corners[1]))
+    }
+    against = measure(
+        surface,  # type: ignore[arg-type]
+        layer.up_m if layer else 0.0,
+        line,
+        pose.slew_rad,
+        spots,
+        outline_spots(bucket, pins[-2], theta, roll, lift),
+        sigma,
+        state.tolerance,
+        bucket_floor_rad(bucket, theta),
+    )
+    if against is None:
+        reasons.append("outside the profile")
+    return against
+
+
+def _limits(
+    desk: Desk, pose: Pose, pins: Array, corners: Array, offset: float | None, sigma: float
+) -> tuple[LimitReport, ...]:
+    limits = desk.state.limits
+    if not limits:
+        return ()
+    chain, bucket = desk.chain, desk.machine.bucket[0]
+    names = ["boom foot", *(f"{name} end" for name in chain.names[:-1]), "tip", "left corner", "right corner"]
+
+    def points(angles: Array) -> Array:
+        p = chain.pins(angles)
+        heel = outline_spots(bucket, p[-2], float(angles[-1]), float(angles[1]), 0.0)
+        rows = [*p, *chain.corners(angles), *([s.reach_m, s.lateral_m, s.elevation_m] for s in heel)]
+        return np.array([np.asarray(row, dtype=float) for row in rows])
+
+    here = points(pose.angles)
+    velocity = (points(pose.angles + pose.rates * RATE_STEP_S) - here) / RATE_STEP_S
+    names += ["bucket outline"] * (len(here) - len(names))
+    margin = np.array([1.0 if name.endswith(("end", "foot")) else 0.0 for name in names])
+    body = Body(
+        names=names,
+        points=here,
+        velocities=velocity,
+        margin=margin,
+        sigma_m=sigma,
+        slew_rad=pose.slew_rad if pose.slew_known else None,
+        slew_rate=pose.slew_rate_radps,
+    )
+    return tuple(watch(limit, body, offset, desk.datum) for limit in limits)
