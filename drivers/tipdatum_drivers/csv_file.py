@@ -8,63 +8,28 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field as Constraint
 
 from tipdatum_drivers.errors import SessionError
+from tipdatum_drivers.fields import TIME_UNITS, Field, Numbers, SensorFields, reading_maker
 from tipdatum_drivers.options import Options
-from tipdatum_drivers.reading import Imu, Reading, Tilt
-
-G = 9.80665
-_ACCEL = {"mps2": 1.0, "g": G, "mg": G / 1000.0}
-_GYRO = {"radps": 1.0, "degps": math.pi / 180.0}
-_ANGLE = {"deg": 1.0, "rad": 180.0 / math.pi}
-
-Column = str | int
-"""A column by the name in the heading, or by number from 1 in a log without one."""
-
-
-class SensorColumns(Options):
-    """Columns of one sensor: an IMU's (`accel`, `gyro`) or an inclinometer's (`angle`, or `pitch`, `roll`).
-
-    A column name with a leading minus, such as "-ax", turns the sign round.
-    """
-
-    accel: tuple[Column, Column, Column] | None = None
-    accel_unit: Literal["mps2", "g", "mg"] = "mps2"
-    gyro: tuple[Column, Column, Column] | None = None
-    gyro_unit: Literal["radps", "degps"] = "radps"
-    angle: Column | None = None
-    pitch: Column | None = None
-    roll: Column | None = None
-    angle_unit: Literal["deg", "rad"] = "deg"
-    temp_c: Column | None = None
-
-    @model_validator(mode="after")
-    def _one_kind(self) -> SensorColumns:
-        kinds = [
-            self.accel is not None,
-            self.angle is not None,
-            self.pitch is not None and self.roll is not None,
-        ]
-        if sum(kinds) != 1:
-            raise ValueError("columns for accel (and gyro), or for angle, or for pitch and roll")
-        return self
+from tipdatum_drivers.reading import Reading
 
 
 class CsvColumns(Options):
     """How a CSV log is read."""
 
-    time: Column
+    time: Field
     time_unit: Literal["s", "ms", "us"] = "s"
-    delimiter: Annotated[str, Field(min_length=1, max_length=1)] = ","
+    delimiter: Annotated[str, Constraint(min_length=1, max_length=1)] = ","
     decimal_comma: bool = False
     heading: bool = True
     """Whether the first row names the columns."""
-    sensor: Annotated[dict[str, SensorColumns], Field(min_length=1)]
+    sensor: Annotated[dict[str, SensorFields], Constraint(min_length=1)]
     """Name of the machine's sensor → its columns."""
 
 
@@ -83,8 +48,8 @@ class CsvFile:
             raise SessionError(self.name, 0, "an empty file", "rows of numbers")
         self._heading = [cell.strip() for cell in first[1]] if columns.heading else None
         self._width = len(first[1])
-        self._time = self._cell(columns.time, {"s": 1.0, "ms": 1e-3, "us": 1e-6}[columns.time_unit])
-        self._sensors = [self._reader(name, sensor) for name, sensor in columns.sensor.items()]
+        self._time = self._cell(columns.time, TIME_UNITS[columns.time_unit])
+        self._sensors = [reading_maker(name, fields, self._cell) for name, fields in columns.sensor.items()]
 
     def __iter__(self) -> Iterator[Reading]:
         return self.records()
@@ -130,10 +95,8 @@ class CsvFile:
         except OSError as error:
             raise SessionError(self.name, 0, error.strerror or str(error), "a CSV log") from None
 
-    def _cell(self, column: Column, scale: float) -> Callable[[list[str]], float | None]:
+    def _cell(self, column: Field, scale: float) -> Numbers[list[str]]:
         """A function that takes one number out of a row; None where the cell is empty."""
-        if isinstance(column, str) and column.startswith("-") and not self._knows(column):
-            column, scale = column[1:], -scale
         if isinstance(column, int):
             index = column - 1
             if not 0 <= index < self._width:
@@ -163,39 +126,3 @@ class CsvFile:
             return value * scale
 
         return read
-
-    def _knows(self, column: str) -> bool:
-        return self._heading is not None and column in self._heading
-
-    def _reader(self, name: str, sensor: SensorColumns) -> Callable[[float, list[str]], Reading | None]:
-        def cells(columns: tuple[Column, ...], scale: float) -> Callable[[list[str]], Any]:
-            read = [self._cell(column, scale) for column in columns]
-
-            def values(row: list[str]) -> tuple[float, ...] | None:
-                found = tuple(one(row) for one in read)
-                return None if None in found else found  # type: ignore[return-value]
-
-            return values
-
-        temp = cells((sensor.temp_c,), 1.0) if sensor.temp_c is not None else lambda row: None
-        if sensor.accel is not None:
-            accel = cells(sensor.accel, _ACCEL[sensor.accel_unit])
-            gyro = cells(sensor.gyro, _GYRO[sensor.gyro_unit]) if sensor.gyro else lambda row: None
-
-            def imu(t: float, row: list[str]) -> Reading | None:
-                force, warmth = accel(row), temp(row)
-                return Imu(t, name, force, gyro(row), warmth[0] if warmth else None) if force else None
-
-            return imu
-        columns = (sensor.angle,) if sensor.angle is not None else (sensor.pitch, sensor.roll)
-        angles = cells(columns, _ANGLE[sensor.angle_unit])  # type: ignore[arg-type]
-
-        def tilt(t: float, row: list[str]) -> Reading | None:
-            values, warmth = angles(row), temp(row)
-            if values is None:
-                return None
-            single = values[0] if len(values) == 1 else None
-            pitch, roll = values if len(values) == 2 else (None, None)
-            return Tilt(t, name, single, pitch, roll, warmth[0] if warmth else None)
-
-        return tilt

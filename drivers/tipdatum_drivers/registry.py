@@ -18,6 +18,12 @@ GROUP = "tipdatum.drivers"
 BUILT_IN: dict[str, str] = {
     "replay": "tipdatum_drivers.replay:ReplayDriver",
     "csv-replay": "tipdatum_drivers.replay:CsvReplayDriver",
+    "text-lines": "tipdatum_drivers.decode.text_lines:TextLinesDriver",
+    "nmea-xdr": "tipdatum_drivers.decode.nmea_xdr:XdrDriver",
+    "modbus-rtu": "tipdatum_drivers.decode.modbus_rtu:ModbusDriver",
+    "imu-55": "tipdatum_drivers.decode.imu55:Imu55Driver",
+    "packets": "tipdatum_drivers.decode.packets:PacketsDriver",
+    "slcan": "tipdatum_drivers.decode.slcan:SlcanDriver",
 }
 """Name → module and class."""
 

@@ -25,6 +25,9 @@ from tipdatum_drivers.source import Clock, Emit
 BATCH = 200
 """Records delivered at full speed before other tasks get a turn."""
 
+LATENESS_S = 0.05
+"""How much later than its `t` a record may be handed over: the event loop's worst usual delay, real seconds."""
+
 OnPass = Callable[[SessionHeader | None, float], None]
 """Called at the start of each pass with the header (None for a CSV log) and the clock time of its t = 0."""
 
@@ -71,6 +74,7 @@ class _Paced:
         self.loop = options.loop
         self.pause_s = options.pause_s
         self.on_pass: OnPass | None = None
+        self.lateness_s = LATENESS_S * max(1.0, options.speed)
 
     def _passes(self) -> Iterable[tuple[SessionHeader | None, Iterable[Record], list[str]]]:
         """Header, records and the (later filled) warnings of each pass of one round."""

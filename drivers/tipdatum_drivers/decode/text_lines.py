@@ -1,0 +1,218 @@
+"""Lines of text from hobby boards and loggers: CSV, JSON or key=value, described by the options.
+
+=========== ============================== =====================================================
+format      a line                         a field is
+=========== ============================== =====================================================
+csv         B,12.50,-3.25                  a number from 1 (any delimiter; blanks may repeat)
+json        {"id":"B","acc":[0,0.1,9.8]}   a key, dotted into objects and lists: "acc.0"
+key-value   id=B pitch=12.5 roll:-3.25     a key; pairs are parted by blanks, commas, semicolons
+=========== ============================== =====================================================
+
+Text carries no proof of its own. A `checksum` (the NMEA one, `*hh` at the end) is the only safe thing on a
+long cable; without it the first line after opening is not used, for its beginning may be missing, and what a
+lost character does to a number cannot be seen. Source: this project.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable
+from functools import reduce
+from operator import xor
+from typing import Annotated, Any, Literal, TypeAlias, cast
+
+import orjson
+from pydantic import BaseModel, model_validator
+from pydantic import Field as Constraint
+
+from tipdatum_drivers.clock_map import ClockMap
+from tipdatum_drivers.decode.framing import Decoder, Delimited, Frame, Item
+from tipdatum_drivers.fields import TIME_UNITS, Field, Numbers, SensorFields, reading_maker
+from tipdatum_drivers.options import Options
+from tipdatum_drivers.reading import Fault, Imu, Input, Tilt
+from tipdatum_drivers.serial_driver import SerialDriver, SerialOptions
+
+LONGEST = 1000
+_PAIR = re.compile(r"([A-Za-z_][\w.]*)\s*[=:]\s*([^\s,;]+)")
+_TRUE = frozenset({"1", "true", "on", "high", "closed"})
+
+Row: TypeAlias = "list[str] | dict[str, Any]"
+
+
+class TextSensor(SensorFields):
+    """Fields of one sensor, and which lines are its own."""
+
+    when: str | None = None
+    """Only lines whose `id_field` reads so."""
+
+
+class TextInput(Options):
+    """A switch or button: on while its field reads 1, true, on, high or closed."""
+
+    field: Field
+    invert: bool = False
+
+
+class TextLinesOptions(SerialOptions):
+    """`kind = "text-lines"`: what stands where in a line."""
+
+    format: Literal["csv", "json", "key-value"] = "csv"
+    delimiter: Annotated[str, Constraint(max_length=1)] = ","
+    """Of CSV; empty: any run of blanks."""
+    prefix: str = ""
+    """Only lines that begin so; it is taken off."""
+    checksum: Literal["none", "nmea"] = "none"
+    id_field: Field | None = None
+    time: Field | None = None
+    """A stamp of the device, mapped to the service's clock."""
+    time_unit: Literal["s", "ms", "us"] = "ms"
+    time_bits: Literal[0, 16, 24, 32] = 32
+    """Width of the device's counter (of its whole counts), for its wrap; 0: it never wraps."""
+    sensor: dict[str, TextSensor] = Constraint(default_factory=dict)
+    input: dict[str, TextInput] = Constraint(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _something_to_read(self) -> TextLinesOptions:
+        if not (self.sensor or self.input):
+            raise ValueError("a [driver.sensor.NAME] or [driver.input.NAME] table")
+        if self.id_field is None and any(sensor.when is not None for sensor in self.sensor.values()):
+            raise ValueError("id_field, since a sensor says `when`")
+        return self
+
+
+class TextLinesDecoder(Decoder):
+    """Lines of one device."""
+
+    def __init__(self, options: TextLinesOptions) -> None:
+        super().__init__(next(iter(options.sensor), options.port_words), Delimited(b"\n\r", LONGEST))
+        self._options = options
+        self._prefix = options.prefix.encode()
+        self._split = {"csv": self._csv, "json": _json, "key-value": _pairs}[options.format]
+        self._makers = [
+            (sensor.when, reading_maker(name, sensor, _number)) for name, sensor in options.sensor.items()
+        ]
+        self._start_shows = _start_shows(options)
+        self._clock = ClockMap(TIME_UNITS[options.time_unit], options.time_bits or None)
+        self._count = _number(options.time, 1.0) if options.time is not None else None
+
+    def frame(self, frame: Frame, t: float) -> Iterable[Item]:
+        line = frame.data.strip()
+        if not line.startswith(self._prefix):
+            return []
+        proven = self._options.checksum == "nmea"
+        if proven:
+            body, _, digits = line.rpartition(b"*")
+            # Marks that open a sentence stand outside the sum.
+            if digits.upper() != b"%02X" % reduce(xor, body.lstrip(b"$!"), 0):
+                return [Fault(t, self.source, "wrong checksum", _shown(line))]
+            line = body
+        elif not frame.whole and not self._start_shows:
+            return []
+        try:
+            row = self._split(line[len(self._prefix) :].decode("utf-8"))
+            return list(self._readings(row, t))
+        except (ValueError, OverflowError):
+            return [Fault(t, self.source, "bad value", _shown(line))]
+
+    def _readings(self, row: Row, t: float) -> Iterable[Item]:
+        options = self._options
+        who = None if options.id_field is None else _text(row, options.id_field)
+        count = self._count(row) if self._count is not None else None
+        stamp = self._clock.map(count, t) if count is not None else None
+        for when, make in self._makers:
+            if when is None or when == who:
+                reading = make(t, row)
+                if isinstance(reading, Imu):
+                    yield Imu(
+                        t, reading.sensor, reading.accel_mps2, reading.gyro_radps, reading.temp_c, stamp
+                    )
+                elif isinstance(reading, Tilt):
+                    angles = (reading.angle_deg, reading.pitch_deg, reading.roll_deg)
+                    yield Tilt(t, reading.sensor, *angles, reading.temp_c, stamp)
+        for name, wired in options.input.items():
+            state = _text(row, wired.field)
+            if state is not None:
+                yield Input(t, name, (state.lower() in _TRUE) != wired.invert)
+
+    def _csv(self, line: str) -> Row:
+        cells = line.split(self._options.delimiter or None)
+        return [cell.strip() for cell in cells]
+
+
+def _start_shows(options: TextLinesOptions) -> bool:
+    """Whether a line that lacks its beginning cannot be taken for a whole one."""
+    if options.format == "json" or (len(options.prefix) >= 2 and not options.prefix[0].isdigit()):
+        return True
+    marks = [sensor.when or "" for sensor in options.sensor.values()]
+    return options.id_field == 1 and bool(marks) and all(mark[:1].isalpha() for mark in marks)
+
+
+def _json(line: str) -> Row:
+    row = orjson.loads(line)
+    if not isinstance(row, dict):
+        raise ValueError("no object")
+    return row
+
+
+def _pairs(line: str) -> Row:
+    return dict(_PAIR.findall(line))
+
+
+def _cell(row: Row, field: Field) -> Any:
+    """The content of a field, None where there is none."""
+    if isinstance(row, list):
+        index = int(field) - 1
+        return row[index] if 0 <= index < len(row) else None
+    if field in row:
+        return row[str(field)]
+    found: Any = row
+    for part in str(field).split("."):
+        if isinstance(found, dict):
+            found = found.get(part)
+        elif isinstance(found, list) and part.isdecimal() and int(part) < len(found):
+            found = found[int(part)]
+        else:
+            return None
+    return found
+
+
+def _number(field: Field, scale: float) -> Numbers[Row]:
+    def take(row: Row) -> float | None:
+        content = _cell(row, field)
+        if content is None or content == "":
+            return None
+        if isinstance(content, (bool, list, dict)):
+            raise ValueError("no number")
+        value = float(content)
+        if not math.isfinite(value):
+            raise ValueError("not finite")
+        return value * scale
+
+    return take
+
+
+def _text(row: Row, field: Field) -> str | None:
+    content = _cell(row, field)
+    if isinstance(content, bool):
+        return "true" if content else "false"
+    return None if content is None else str(content)
+
+
+def _shown(data: bytes) -> str:
+    return repr(data[:60].decode("utf-8", "replace"))
+
+
+class TextLinesDriver(SerialDriver):
+    """A device that sends lines of text."""
+
+    Options: type[BaseModel] = TextLinesOptions
+    usual_bauds = (115200, 9600, 57600, 230400)
+
+    def decoder(self) -> TextLinesDecoder:
+        return TextLinesDecoder(cast("TextLinesOptions", self.options))
+
+    def advice(self) -> list[str]:
+        bare = cast("TextLinesOptions", self.options).checksum == "none"
+        warning = "warning: text lines without a checksum: a damaged character may pass as another number"
+        return [*super().advice(), *([warning] if bare else [])]

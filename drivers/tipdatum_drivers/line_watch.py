@@ -1,0 +1,65 @@
+"""What a line's traffic says about the line: silence, or bytes that never become a reading."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+LEAST_BYTES = 64
+"""Bytes without a reading that make a judgement; a few may be the rest of a frame."""
+REOPEN_AFTER = 3.0
+"""Silences (times `silent_after_s`) after which the port is opened anew: some adapters need it."""
+
+
+class LineWatch:
+    """Watches one open port; every method takes the time, s.
+
+    Args:
+        port: the port's name. baud: its rate. usual_bauds: rates that devices of this kind have.
+        silent_after_s: silence to be said; 0: never.
+    """
+
+    def __init__(self, port: str, baud: int, usual_bauds: Sequence[int], silent_after_s: float) -> None:
+        self._port, self._baud = port, baud
+        self._others = [rate for rate in usual_bauds if rate != baud][:3]
+        self._silent_after = silent_after_s
+        self._heard = self._read = 0.0
+        self._bytes = 0
+        self._said_silent = self._said_garbled = False
+
+    def opened(self, t: float) -> None:
+        """The port has been opened."""
+        self._heard = self._read = t
+        self._bytes = 0
+
+    def heard(self, count: int, readings: int, t: float) -> None:
+        """`count` bytes came in and `readings` readings came of them."""
+        self._heard = t
+        self._said_silent = False
+        self._bytes += count
+        if readings:
+            self._read, self._bytes, self._said_garbled = t, 0, False
+
+    def verdict(self, t: float) -> tuple[str, str] | None:
+        """Kind and text of a fault that has just become certain; each is said once until it is over."""
+        limit = self._silent_after
+        if not limit:
+            return None
+        if t - self._heard > limit and not self._said_silent:
+            self._said_silent = True
+            return "silent", (
+                f"{self._port} is open, but nothing has come for {limit:g} s: is the sensor powered, are the "
+                "lines (TX and RX, or A and B) connected and not swapped?"
+            )
+        if t - self._read > limit and self._bytes >= LEAST_BYTES and not self._said_garbled:
+            self._said_garbled = True
+            rates = " or ".join(map(str, self._others))
+            question = f": is the rate {rates}?" if rates else ": is this the right format?"
+            return (
+                "nothing decodes",
+                f"bytes arrive from {self._port} at {self._baud} baud, nothing decodes{question}",
+            )
+        return None
+
+    def wants_reopening(self, t: float) -> bool:
+        """Whether the silence is so long that the port should be opened anew."""
+        return bool(self._silent_after) and t - self._heard > REOPEN_AFTER * self._silent_after

@@ -1,0 +1,139 @@
+"""Finding and opening serial ports, with errors that say what to do.
+
+A port is named by its path (best a stable one: `/dev/serial/by-id/…`, or a link made by a udev rule), by a
+URL of pyserial (`socket://host:port`), or by what its USB adapter tells: vendor:product id, serial number.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from pydantic import Field, model_validator
+
+from tipdatum_drivers.errors import PortError
+from tipdatum_drivers.options import Options
+
+if TYPE_CHECKING:
+    import serial
+
+WRITE_TIMEOUT_S = 0.5
+"""A port that takes no bytes for this long has lost its other end."""
+
+_PARITY = {"none": "N", "even": "E", "odd": "O"}
+
+
+class SerialOptions(Options):
+    """The port of a serial driver; drivers add their own keys."""
+
+    port: str | None = None
+    """Path or URL, such as "/dev/serial/by-id/usb-…" or "socket://192.168.1.5:4001"."""
+    usb_id: Annotated[str, Field(pattern=r"^[0-9a-fA-F]{4}:[0-9a-fA-F]{4}$")] | None = None
+    """Vendor and product id of the USB adapter, such as "0403:6001", instead of `port`."""
+    usb_serial: str | None = None
+    """Serial number of the USB adapter, alone or beside `usb_id`."""
+    baud: Annotated[int, Field(ge=300, le=4_000_000)] = 115200
+    parity: Literal["none", "even", "odd"] = "none"
+    stop_bits: Literal[1, 2] = 1
+    rs485: bool = False
+    """The UART switches the direction of a half-duplex line by RTS; most adapters do it by themselves."""
+    silent_after_s: Annotated[float, Field(ge=0, le=3600)] = 2.0
+    """Silence after which the line is said to be silent; 0: never, for a device that speaks when it likes."""
+
+    @model_validator(mode="after")
+    def _one_port(self) -> SerialOptions:
+        by_usb = self.usb_id is not None or self.usb_serial is not None
+        if by_usb == (self.port is not None):
+            raise ValueError("port, or usb_id and/or usb_serial")
+        return self
+
+    @property
+    def port_words(self) -> str:
+        """The port as a person would call it."""
+        if self.port is not None:
+            return self.port
+        return " ".join(["USB", *filter(None, (self.usb_id, self.usb_serial))])
+
+
+def find_port(options: SerialOptions) -> str:
+    """Path or URL of the port that `options` name.
+
+    Raises:
+        PortError: no USB adapter fits, or more than one does.
+    """
+    if options.port is not None:
+        return options.port
+    from serial.tools import list_ports
+
+    fitting = []
+    seen = []
+    for info in list_ports.comports():
+        if info.vid is None:
+            continue
+        usb_id = f"{info.vid:04x}:{info.pid:04x}"
+        seen.append(f"{usb_id} {info.serial_number or ''}".strip())
+        fits_id = options.usb_id is None or options.usb_id.lower() == usb_id
+        if fits_id and (options.usb_serial is None or options.usb_serial == info.serial_number):
+            fitting.append(info.device)
+    if not fitting:
+        connected = ", ".join(seen) or "none"
+        raise PortError(f"{options.port_words} is not connected (connected: {connected})", retry_helps=True)
+    if len(fitting) > 1:
+        raise PortError(
+            f"{options.port_words} fits {' and '.join(fitting)}: add usb_serial, or name the port",
+            retry_helps=False,
+        )
+    return str(fitting[0])
+
+
+def open_port(options: SerialOptions, timeout_s: float) -> serial.SerialBase:
+    """The port, open, for this process alone; reads wait for `timeout_s` at most.
+
+    Raises:
+        PortError: it cannot be opened; the message says why and `retry_helps` whether to wait for it.
+    """
+    import serial
+
+    name = find_port(options)
+    settings: dict[str, Any] = {
+        "baudrate": options.baud,
+        "parity": _PARITY[options.parity],
+        "stopbits": options.stop_bits,
+        "timeout": timeout_s,
+        "write_timeout": WRITE_TIMEOUT_S,
+    }
+    if "://" not in name:
+        settings["exclusive"] = True
+    try:
+        port = serial.serial_for_url(name, **settings)
+        if options.rs485:
+            from serial.rs485 import RS485Settings
+
+            port.rs485_mode = RS485Settings()
+    except (OSError, ValueError) as error:
+        # SerialException is an OSError; pyserial keeps the number where there is one.
+        raise _explained(name, error) from None
+    # USB adapters hold bytes back for 16 ms unless told otherwise; where that is not offered, so be it.
+    with contextlib.suppress(OSError, ValueError, AttributeError, NotImplementedError):
+        port.set_low_latency_mode(True)
+    return port
+
+
+def _explained(name: str, error: OSError | ValueError) -> PortError:
+    number = getattr(error, "errno", None)
+    if number == errno.ENOENT or isinstance(error, FileNotFoundError):
+        return PortError(f"{name} is not there: unplugged, or another name?", retry_helps=True)
+    if number in (errno.EACCES, errno.EPERM):
+        return PortError(
+            f"no permission for {name}: add the user to the group dialout (usermod -aG dialout NAME)",
+            retry_helps=False,
+        )
+    if number in (errno.EAGAIN, errno.EBUSY) or "lock" in str(error).lower():
+        return PortError(f"{name} is in use by another program", retry_helps=True)
+    if number == errno.ENOTTY:
+        return PortError(f"{name} is no serial port", retry_helps=False)
+    if isinstance(error, ValueError):
+        return PortError(f"{name} cannot be set up: {error}", retry_helps=False)
+    reason = error.strerror or str(error)
+    return PortError(f"{name} cannot be opened: {reason}", retry_helps=True)
