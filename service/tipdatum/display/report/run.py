@@ -1,0 +1,61 @@
+"""What one replay of a session gave, as the report needs it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One session through one estimator.
+
+    Attributes:
+        name: how the report calls it. session, started, machine, estimator, comment: what it was.
+        t: (M,) s, session time of each tip message. t_emit: (M,) s, newest reading it rests on.
+        elevation, reach, sigma, deviation: (M,) m, NaN for null.
+        quality, datum: one word a message.
+        states, events, replies: messages in order, as dictionaries.
+        health: sensor → its health messages in order.
+        error: (M,) m, elevation less the true one, NaN where either is not known; None without truth.
+        score: rows of (what, value) when the session has truth.
+        warnings: what was odd about the session file.
+    """
+
+    name: str
+    session: str
+    started: str
+    machine: dict[str, Any]
+    estimator: str
+    comment: str
+    t: Floats
+    t_emit: Floats
+    elevation: Floats
+    reach: Floats
+    sigma: Floats
+    deviation: Floats
+    quality: tuple[str, ...]
+    datum: tuple[str, ...]
+    states: list[Row] = field(default_factory=list)
+    events: list[Row] = field(default_factory=list)
+    replies: list[Row] = field(default_factory=list)
+    health: dict[str, list[Row]] = field(default_factory=dict)
+    error: Floats | None = None
+    score: list[tuple[str, str]] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+
+    @property
+    def last_state(self) -> Row:
+        """The state at the end, empty if none was published."""
+        return self.states[-1] if self.states else {}
+
+    @property
+    def duration_s(self) -> float:
+        """Session time that the messages cover, s."""
+        return float(self.t[-1] - self.t[0]) if len(self.t) else 0.0

@@ -1,0 +1,259 @@
+"""Drawing in SVG: a chart with two axes and a few kinds of marks, in the report's own hand.
+
+Lines differ by their dashes as well as by colour, fills by their hatch, so that the report can be printed in
+black and white and read by people who do not tell the colours apart.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from html import escape
+
+import numpy as np
+
+from tipdatum.display.report.run import Floats
+
+INK, QUIET, FAINT = "#15201d", "#4a554f", "#dcd9ca"
+LINES: tuple[tuple[str, str], ...] = (
+    ("#a83200", ""),
+    ("#00508c", "7 3"),
+    ("#5b3a86", "2 3"),
+    ("#15201d", "9 3 2 3"),
+)
+"""Colour and dashes of the first, second, … run."""
+MOST_POINTS = 1600
+"""Points of a drawn line: about two for each dot of a printer across the page."""
+
+DEFS = (
+    '<svg width="0" height="0" style="position:absolute" aria-hidden="true"><defs>'
+    '<pattern id="rise" width="6" height="6" patternUnits="userSpaceOnUse">'
+    '<path d="M-1 7L7 -1M-1 1L1 -1M5 7L7 5" stroke="#00508c" stroke-width="0.8"/></pattern>'
+    '<pattern id="fall" width="6" height="6" patternUnits="userSpaceOnUse">'
+    '<path d="M-1 -1L7 7M-1 5L1 7M5 -1L7 1" stroke="#15201d" stroke-width="0.8"/></pattern>'
+    '<pattern id="dots" width="5" height="5" patternUnits="userSpaceOnUse">'
+    '<circle cx="2" cy="2" r="0.9" fill="#15201d"/></pattern>'
+    "</defs></svg>"
+)
+"""Hatches that every chart of the page may use."""
+
+
+def ticks(low: float, high: float, most: int = 8) -> list[float]:
+    """Round values from low to high, at most about `most` of them."""
+    if not (math.isfinite(low) and math.isfinite(high)) or high <= low:
+        return []
+    rough = (high - low) / most
+    power = 10.0 ** math.floor(math.log10(rough))
+    step = next(power * m for m in (1, 2, 5, 10) if power * m >= rough * 0.999)
+    first = math.ceil(low / step - 1e-9)
+    return [i * step for i in range(first, math.floor(high / step + 1e-9) + 1)]
+
+
+def tick_text(value: float, step: float) -> str:
+    """As few decimals as the step needs, with a true minus sign."""
+    places = max(0, -math.floor(math.log10(step) + 1e-9))
+    text = f"{value:.{places}f}"
+    return text.replace("-", "−") if float(text) != 0 else text.lstrip("-")
+
+
+def thinned(x: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """At most `MOST_POINTS` points that keep every extreme: the least and the greatest of each stretch."""
+    if len(x) <= MOST_POINTS:
+        return x, y
+    kept: list[int] = []
+    for part in np.array_split(np.arange(len(x)), MOST_POINTS // 2):
+        values = y[part]
+        if np.isnan(values).all():
+            kept.append(int(part[0]))
+            continue
+        kept.extend(sorted({int(part[np.nanargmin(values)]), int(part[np.nanargmax(values)])}))
+        if np.isnan(values).any():
+            kept.append(int(part[np.argmax(np.isnan(values))]))
+    order = np.array(sorted(set(kept)))
+    return x[order], y[order]
+
+
+@dataclass(slots=True)
+class Chart:
+    """A drawing with axes; `x` and `y` are (low, high) in the data's unit.
+
+    Attributes:
+        title: read aloud for the drawing as a whole. x_label, y_label: with units.
+        width, height: of the whole drawing in SVG units (a page is 720 wide).
+        true_scale: widen one axis until a unit is as long on both.
+    """
+
+    title: str
+    x: tuple[float, float]
+    y: tuple[float, float]
+    x_label: str
+    y_label: str
+    width: float = 720
+    height: float = 240
+    true_scale: bool = False
+    left: float = 58
+    bottom: float = 40
+    _marks: list[str] = field(default_factory=list)
+    _legend: list[tuple[str, str]] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        if not self.true_scale:
+            return
+        across = (self.x[1] - self.x[0]) / (self.width - self.left - 8)
+        up = (self.y[1] - self.y[0]) / (self.height - self.bottom - 22)
+        unit = max(across, up)
+        self.x = _widened(self.x, unit * (self.width - self.left - 8))
+        self.y = _widened(self.y, unit * (self.height - self.bottom - 22))
+
+    def px(self, x: float) -> float:
+        """Horizontal place of a value."""
+        return self.left + (x - self.x[0]) / (self.x[1] - self.x[0]) * (self.width - self.left - 8)
+
+    def py(self, y: float) -> float:
+        """Vertical place of a value."""
+        return (
+            self.height
+            - self.bottom
+            - (y - self.y[0]) / (self.y[1] - self.y[0]) * (self.height - self.bottom - 22)
+        )
+
+    def line(
+        self, x: Floats, y: Floats, colour: str = INK, dashes: str = "", weight: float = 1.6, name: str = ""
+    ) -> None:
+        """A line that breaks where `y` is NaN."""
+        x, y = thinned(x, y)
+        path, pen = [], False
+        for a, b in zip(x.tolist(), y.tolist(), strict=True):
+            if math.isnan(b):
+                pen = False
+                continue
+            path.append(f"{'L' if pen else 'M'}{self.px(a):.1f} {self.py(b):.1f}")
+            pen = True
+        style = f'fill="none" stroke="{colour}" stroke-width="{weight}"' + (
+            f' stroke-dasharray="{dashes}"' if dashes else ""
+        )
+        self._marks.append(f'<path d="{"".join(path)}" {style} stroke-linejoin="round"/>')
+        if name:
+            self._legend.append((name, f'<path d="M0 0H30" {style}/>'))
+
+    def band(
+        self, x: Floats, low: Floats, high: Floats, fill: str, opacity: float = 1, name: str = ""
+    ) -> None:
+        """The area between two lines; it breaks where either is NaN."""
+        keep = np.linspace(0, max(0, len(x) - 1), min(len(x), MOST_POINTS // 2)).astype(int)
+        x, low, high = x[keep], low[keep], high[keep]
+        known = np.isfinite(low) & np.isfinite(high)
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], known.astype(int), [0]])))
+        style = f'fill="{fill}" fill-opacity="{opacity}"'
+        for begin, end in zip(edges[::2], edges[1::2], strict=True):
+            there = [
+                f"{self.px(a):.1f} {self.py(b):.1f}"
+                for a, b in zip(x[begin:end], high[begin:end], strict=True)
+            ]
+            back = [
+                f"{self.px(a):.1f} {self.py(b):.1f}"
+                for a, b in zip(x[begin:end], low[begin:end], strict=True)
+            ]
+            self._marks.append(f'<path d="M{"L".join(there + back[::-1])}Z" {style}/>')
+        if name:
+            self._legend.append((name, f'<rect y="-5" width="30" height="10" {style}/>'))
+
+    def bars(self, edges: Floats, heights: Floats, colour: str, dashes: str = "", name: str = "") -> None:
+        """The outline of a histogram."""
+        x = np.repeat(edges, 2)
+        y = np.concatenate([[0.0], np.repeat(heights, 2), [0.0]])
+        self.line(x, y, colour, dashes, 1.8, name)
+
+    def rule(
+        self, value: float, *, vertical: bool, colour: str = INK, dashes: str = "", text: str = ""
+    ) -> None:
+        """A straight line across the drawing, with a word on it."""
+        low, high = self.y if vertical else self.x
+        ends = [(value, low), (value, high)] if vertical else [(low, value), (high, value)]
+        (x1, y1), (x2, y2) = [(self.px(a), self.py(b)) for a, b in ends]
+        dash = f' stroke-dasharray="{dashes}"' if dashes else ""
+        self._marks.append(
+            f'<path d="M{x1:.1f} {y1:.1f}L{x2:.1f} {y2:.1f}" stroke="{colour}" stroke-width="1.1"{dash}/>'
+        )
+        if text:
+            place = (x1 + 3, self.py(high) + 11) if vertical else (x1 + 4, y1 - 4)
+            self.words(text, *place, colour)
+
+    def words(self, text: str, x: float, y: float, colour: str = INK, anchor: str = "start") -> None:
+        """Text at a place of the drawing, with paper around it."""
+        self._marks.append(
+            f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" fill="{colour}" class="halo">'
+            f"{escape(text)}</text>"
+        )
+
+    def cross(self, x: float, y: float, text: str) -> None:
+        """A measured point with its name."""
+        a, b = self.px(x), self.py(y)
+        self._marks.append(
+            f'<path d="M{a - 4:.1f} {b - 4:.1f}l8 8m0 -8l-8 8" stroke="{INK}" stroke-width="1.4"/>'
+        )
+        self.words(text, a + 6, b - 5)
+
+    def strip(self, row: float, stretches: Iterable[tuple[float, float, str]], height: float = 0.6) -> None:
+        """Stretches of time on one row, each filled with `fill`."""
+        for begin, end, fill in stretches:
+            x, width = self.px(begin), max(0.8, self.px(end) - self.px(begin))
+            top, foot = self.py(row + height / 2), self.py(row - height / 2)
+            self._marks.append(
+                f'<rect x="{x:.1f}" y="{top:.1f}" width="{width:.1f}" height="{foot - top:.1f}" '
+                f'fill="{fill}" stroke="{INK}" stroke-width="0.5"/>'
+            )
+
+    def note(self, name: str, fill: str) -> None:
+        """An entry of the legend for a fill."""
+        swatch = f'<rect y="-5" width="30" height="10" fill="{fill}" stroke="{INK}" stroke-width="0.5"/>'
+        self._legend.append((name, swatch))
+
+    def svg(self, row_names: Sequence[str] = ()) -> str:
+        """The finished drawing. `row_names` stand at rows 0, 1, … in place of figures on that axis."""
+        right, foot = self.width - 8, self.height - self.bottom
+        grid, labels = [], []
+        xs = ticks(*self.x, most=9)
+        for value in xs:
+            x = self.px(value)
+            grid.append(f"M{x:.1f} 22V{foot:.1f}")
+            labels.append(
+                _label(x, foot + 15, tick_text(value, xs[1] - xs[0] if len(xs) > 1 else 1), "middle")
+            )
+        if row_names:
+            labels += [_label(self.left - 6, self.py(i) + 4, name, "end") for i, name in enumerate(row_names)]
+        else:
+            ys = ticks(*self.y, most=6)
+            for value in ys:
+                y = self.py(value)
+                grid.append(f"M{self.left} {y:.1f}H{right}")
+                step = ys[1] - ys[0] if len(ys) > 1 else 1
+                labels.append(_label(self.left - 6, y + 4, tick_text(value, step), "end"))
+        key, at = [], self.left + (6.6 * len(self.y_label) - 30 if self.y_label else 0)
+        for name, swatch in self._legend:
+            key.append(
+                f'<g transform="translate({at:.0f} 10)">{swatch}<text x="36" y="4">{escape(name)}</text></g>'
+            )
+            at += 56 + 6.2 * len(name)
+        return (
+            f'<svg viewBox="0 0 {self.width:g} {self.height:g}" role="img" aria-label="{escape(self.title)}">'
+            f'<path d="{"".join(grid)}" stroke="{FAINT}" fill="none"/>'
+            f'<svg x="{self.left}" y="22" width="{right - self.left}" height="{foot - 22:.1f}" '
+            f'viewBox="{self.left} 22 {right - self.left} {foot - 22:.1f}">{"".join(self._marks)}</svg>'
+            f'<path d="M{self.left} 22H{right}V{foot}H{self.left}Z" fill="none" stroke="{INK}"/>'
+            f"{''.join(labels)}{''.join(key)}"
+            f'<text x="0" y="14" class="quiet">{escape(self.y_label)}</text>'
+            f'<text x="{right}" y="{self.height - 6:.0f}" text-anchor="end" class="quiet">'
+            f"{escape(self.x_label)}</text></svg>"
+        )
+
+
+def _label(x: float, y: float, text: str, anchor: str) -> str:
+    return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" class="quiet">{escape(text)}</text>'
+
+
+def _widened(span: tuple[float, float], length: float) -> tuple[float, float]:
+    middle = (span[0] + span[1]) / 2
+    half = max(length, span[1] - span[0]) / 2
+    return middle - half, middle + half
