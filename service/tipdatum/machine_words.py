@@ -72,10 +72,15 @@ KINDS = {"imu": "inertial sensor", "tilt": "inclinometer", "slew": "slew encoder
 
 
 def describe(machine: Machine) -> list[str]:
-    """Sentences: the arm, the linkage, then each sensor: what it is, where it sits, which way it looks."""
+    """Sentences: the arm, then each sensor: what it is, where it sits, which way it looks, then notes."""
+    sensors = [f"Sensor {name}: {describe_sensor(sensor)}" for name, sensor in machine.sensor.items()]
+    return [machine.name, *describe_arm(machine), *sensors, *(f"Note: {note}" for note in notes(machine))]
+
+
+def describe_arm(machine: Machine) -> list[str]:
+    """Sentences about pins, lengths, buckets and the linkage."""
     x, y, z = machine.boom.foot_m
     lines = [
-        machine.name,
         f"Boom foot pin {_where(x, *PLACES['upper'][0])}, {_sideways(y)}{_where(z, *PLACES['upper'][1])}.",
         f"Boom {machine.boom.length_m:.3f} m and stick {machine.stick.length_m:.3f} m, pin to pin.",
     ]
@@ -89,8 +94,7 @@ def describe(machine: Machine) -> list[str]:
         spans = machine.four_bar().closing_range()
         turns = " and ".join(f"{math.degrees(a):.0f}° to {math.degrees(b):.0f}°" for a, b in spans)
         lines.append(f"Linkage: closes with the rocker at {turns} from the stick.")
-    lines += [f"Sensor {name}: {describe_sensor(sensor)}" for name, sensor in machine.sensor.items()]
-    return lines + [f"Note: {note}" for note in notes(machine)]
+    return lines
 
 
 def describe_sensor(sensor: Sensor) -> str:
@@ -99,6 +103,8 @@ def describe_sensor(sensor: Sensor) -> str:
     what = f"{KINDS[sensor.type]}{serial} on the {sensor.body}"
     if sensor.type == "slew":
         return f"{what}."
+    if sensor.type == "beam":
+        return f"{what}, {position_words(sensor)}."
     return f"{what}, {position_words(sensor)}; {direction_words(sensor)}. {_timing(sensor)}"
 
 

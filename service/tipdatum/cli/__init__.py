@@ -16,8 +16,14 @@ from tipdatum.errors import InputError, PortError
 
 COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("tipdatum.cli.demo", "Show the whole line at work: a broker, a recorded dig, a live view."),
+    "new": ("tipdatum.cli.new", "Ask for tape measurements and write a machine file and a service file."),
+    "check": ("tipdatum.cli.check", "Check a file without starting anything, and say it in words."),
     "run": ("tipdatum.cli.run", "Run the service that a file describes."),
     "replay": ("tipdatum.cli.replay", "Play recorded sessions, as fast as they go, into tip messages."),
+    "budget": (
+        "tipdatum.cli.budget",
+        "Map how well the tip is known over the working envelope, and split it by source.",
+    ),
     "noise": (
         "tipdatum.cli.noise",
         "Measure the sensors' noise from a still recording: Allan deviation and terms.",

@@ -1,0 +1,163 @@
+"""`tipdatum check`: everything a file says, validated without starting anything, and said in words."""
+
+from __future__ import annotations
+
+import os
+from collections import Counter
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from tipdatum.bus.options import read_users
+from tipdatum.config import DriverTable, Service, load_service
+from tipdatum.errors import ConfigError
+from tipdatum.machine import Machine, load_toml, parse_machine
+from tipdatum.machine_words import describe_arm, describe_sensor, notes
+from tipdatum_drivers.reading import Beam, Imu, Slew, Tilt
+from tipdatum_drivers.session_file import SessionFile
+
+SESSION_ENDINGS = (".ndjson", ".ndjson.gz")
+
+
+def check(
+    config: Annotated[Path, typer.Argument(help="A service file, a machine file, or a recorded session.")],
+) -> None:
+    """Check a file and say in words what it describes."""
+    console = Console(highlight=False, markup=False, emoji=False)
+    if config.name.endswith(SESSION_ENDINGS):
+        _check_session(console, config)
+        return
+    if "boom" in (data := load_toml(config)):
+        _say_machine(console, parse_machine(data, str(config)))
+    else:
+        _check_service(console, load_service(config))
+    console.print(f"\n{config}: nothing wrong found.", soft_wrap=True)
+
+
+def _check_service(console: Console, service: Service) -> None:
+    strangers = [note for table in service.drivers for note in _check_driver(service, table)]
+    _check_broker(service)
+    rows = [
+        ("machine", f"{service.machine_id}, described in {service.machine_path}"),
+        *(("driver", _driver_words(table)) for table in service.drivers),
+        ("broker", _broker_words(service)),
+        ("figures", f"{1 / service.settings.period_s:g} a second by estimator {service.settings.estimator}"),
+        ("recording", service.recording.directory or "off (--record turns it on)"),
+    ]
+    console.print(_rows("Service", rows))
+    console.print()
+    _say_machine(console, service.machine)
+    if not service.drivers:
+        strangers.append("no [[driver]]: nothing would ever come in")
+    for note in strangers:
+        console.print(f"Note: {note}", soft_wrap=True)
+
+
+def _check_session(console: Console, path: Path) -> None:
+    session = SessionFile(path)
+    machine = parse_machine(session.header.machine, f"{path}, machine of the header")
+    kinds: Counter[str] = Counter()
+    sensors: Counter[str] = Counter()
+    first = last = 0.0
+    for n, record in enumerate(session):
+        first, last = record.t if n == 0 else first, record.t
+        kinds[type(record).__name__.lower()] += 1
+        if isinstance(record, (Imu, Tilt, Slew, Beam)):
+            sensors[record.sensor] += 1
+    span = max(last - first, 1e-9)
+    rows = [
+        ("started", session.header.started),
+        ("length", f"{last - first:.1f} s"),
+        ("lines", ", ".join(f"{count} {kind}" for kind, count in kinds.most_common()) or "none"),
+        *(("sensor", f"{name}, {count / span:.1f} readings a second") for name, count in sensors.items()),
+    ]
+    console.print(_rows("Session", rows))
+    console.print()
+    _say_machine(console, machine)
+    for name in sorted(set(sensors) - set(machine.sensor)):
+        console.print(f"Note: sensor {name} is not described: its readings are not used", soft_wrap=True)
+    for warning in session.warnings:
+        console.print(f"Note: {warning}", soft_wrap=True)
+    console.print(f"\n{path}: nothing wrong found.", soft_wrap=True)
+
+
+def _say_machine(console: Console, machine: Machine) -> None:
+    console.print(_rows(machine.name, [("", sentence) for sentence in describe_arm(machine)]))
+    if machine.sensor:
+        console.print()
+        sensors = [(name, describe_sensor(sensor)) for name, sensor in machine.sensor.items()]
+        console.print(_rows("Sensors", sensors))
+    for note in notes(machine):
+        console.print(f"Note: {note}", soft_wrap=True)
+
+
+def _rows(title: str, rows: list[tuple[str, str]]) -> Table:
+    table = Table.grid(padding=(0, 2), pad_edge=True)
+    table.title, table.title_justify, table.title_style = title, "left", "bold"
+    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold")
+    for name, text in rows:
+        table.add_row(name, text)
+    return table
+
+
+def _check_driver(service: Service, table: DriverTable) -> list[str]:
+    """Looks at what a driver's options name on this computer; returns notes.
+
+    Raises:
+        InputError: a file that is named does not exist or cannot be read.
+    """
+    files = getattr(table.options, "file", ())
+    if table.kind != "replay":
+        for path in _paths(files):
+            if not path.is_file():
+                raise ConfigError(str(service.path), "driver.file", f'"{path}"', "a file that exists")
+        return []
+    found = []
+    for path in _paths(files):
+        described = SessionFile(path).header.machine.get("sensor")
+        missing = set(described if isinstance(described, dict) else ()) - set(service.machine.sensor)
+        if missing:
+            names = ", ".join(sorted(missing))
+            found.append(f"{path} has readings of sensors that the machine file does not describe: {names}")
+    return found
+
+
+def _paths(value: Any) -> tuple[Path, ...]:
+    return (value,) if isinstance(value, Path) else tuple(value)
+
+
+def _check_broker(service: Service) -> None:
+    """Raises ConfigError where a file that `[broker]` names cannot be used."""
+    base, file, broker = service.path.parent, str(service.path), service.broker
+    broker.password(base, file=file)
+    if broker.uses_embedded and broker.embedded.users_file is not None:
+        read_users(base / broker.embedded.users_file, file)
+    for key, path in (broker.tls.model_dump() if broker.tls else {}).items():
+        if path is not None and not (base / path).is_file():
+            raise ConfigError(file, f"broker.tls.{key}", f'"{path}"', "a file that exists")
+
+
+def _driver_words(table: DriverTable) -> str:
+    options = table.options.model_dump(exclude_unset=True)
+    told = ", ".join(f"{key} {_plain(value)}" for key, value in options.items())
+    return f"{table.kind}: {told}" if told else table.kind
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, tuple):
+        return " ".join(map(_plain, value))
+    if isinstance(value, Path):
+        return os.path.normpath(value)
+    return str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def _broker_words(service: Service) -> str:
+    broker = service.broker
+    if broker.uses_embedded:
+        return f"embedded, on {broker.embedded.listen}:{broker.embedded.port or '(a free port)'}"
+    user = f" as {broker.user}" if broker.user else ""
+    return f"{broker.host}:{broker.actual_port}{user}{', TLS' if broker.tls else ''}"
