@@ -18,6 +18,8 @@ import tomlkit
 from tomlkit.items import InlineTable, Table
 
 from tipdatum.calibration.adjustment import Solution
+from tipdatum.calibration.deviations import LINKAGE_LEFT_M, for_description
+from tipdatum.calibration.statistics import determined
 from tipdatum.errors import ConfigError
 from tipdatum.kinematics.frames import rpy_deg_from_rotation
 from tipdatum.machine import Machine, parse_machine
@@ -25,60 +27,67 @@ from tipdatum.machine import Machine, parse_machine
 
 def changes(solution: Solution) -> dict[str, Any]:
     """What the solution says, as keys of the machine description, nested, rounded to what they carry."""
-    s = solution
-    state, machine, assume = s.state, s.setup.machine, s.setup.assume
-    found: dict[str, Any] = {
-        "boom": {
-            "foot_m": [_m(state.foot[0]), machine.boom.foot_m[1], _m(state.foot[2])],
-            "length_m": _m(state.lengths[0]),
-            "length_sigma_m": _sigma(s.sigma("boom.length_m")),
-            "foot_sigma_m": _sigma(max(s.sigma("boom.foot_m.x"), s.sigma("boom.foot_m.z"))),
-        },
-        "stick": {"length_m": _m(state.lengths[1]), "length_sigma_m": _sigma(s.sigma("stick.length_m"))},
-        "bucket": [{"tip_m": _m(state.lengths[2]), "tip_sigma_m": _sigma(s.sigma("bucket.tip_m"))}],
-    }
-    if state.linkage is not None:
-        px, pz, rocker, link, ear, angle = (float(v) for v in state.linkage)
-        linkage = {"rocker_pivot_m": [_m(px), _m(pz)], "rocker_m": _m(rocker), "link_m": _m(link)}
-        own = machine.bucket[0]
-        ear_values = {"bucket_ear_m": _m(ear), "bucket_ear_angle_deg": round(math.degrees(angle), 3)}
-        for key, value in ear_values.items():
-            # A bucket that overrides its ear keeps doing so.
-            (found["bucket"][0] if getattr(own, key) is not None else linkage)[key] = value
-        spread = [s.sigma(f"linkage.{n}") for n in ("rocker_pivot_x", "rocker_m", "link_m", "bucket_ear_m")]
-        linkage["length_sigma_m"] = _sigma(float(np.mean(spread)))
-        found["linkage"] = linkage
-    sensors: dict[str, Any] = {}
-    for i, name in enumerate(s.setup.sensors):
-        sensor = machine.sensor[name]
-        roll, pitch, yaw = rpy_deg_from_rotation(state.mount[i])
-        mount = [round(roll, 4), round(pitch, 4), round(yaw, 4)]
-        entry: dict[str, Any] = {}
-        if sensor.body == "bucket" and machine.bucket[0].mount_rpy_deg is not None:
-            found["bucket"][0]["mount_rpy_deg"] = mount
-        else:
-            entry["mount_rpy_deg"] = mount
-        # The pitch of a mount is what moves the tip; roll and yaw are known about as well or matter less.
-        entry["mount_sigma_deg"] = round(math.degrees(s.sigma(f"sensor.{name}.mount.pitch")), 4)
-        if sensor.type == "imu":
-            bias = [s.sigma(f"sensor.{name}.accel_bias.{a}") for a in "xyz"]
-            entry["accel_offset_mps2"] = [round(float(v), 5) for v in state.bias[i]]
-            matrix = np.linalg.inv(state.gain[i])
-            entry["accel_scale"] = [[round(float(v), 6) + 0.0 for v in row] for row in matrix]
-            gyro = _gyro_bias(s, name)
-            if gyro is not None:
-                entry["gyro_offset_radps"] = gyro
-            left = math.hypot(float(np.sqrt(np.mean(np.square(bias)))), assume.turn_on_mps2)
+    found = _values(solution)
+    machine = parse_machine(_merged(_plain_machine(solution), found), "calibrated description")
+    written = for_description(solution, machine)
+    found["boom"]["length_sigma_m"] = _sigma(written.length["boom.length_m"])
+    found["boom"]["foot_sigma_m"] = _sigma(max(written.length["boom.foot_m.x"], written.length["boom.foot_m.z"]))
+    found["stick"]["length_sigma_m"] = _sigma(written.length["stick.length_m"])
+    found["bucket"][0]["tip_sigma_m"] = _sigma(written.length["bucket.tip_m"])
+    if "linkage" in found:
+        found["linkage"]["length_sigma_m"] = LINKAGE_LEFT_M
+    for name, entry in found["sensor"].items():
+        entry["mount_sigma_deg"] = round(math.degrees(written.mount[name]), 4)
+        if machine.sensor[name].type == "imu":
+            left = math.hypot(written.bias[name], solution.setup.assume.turn_on_mps2)
             entry["noise"] = {"accel_bias_mps2": _sigma(left)}
-        sensors[name] = entry
-    found["sensor"] = sensors
     return found
 
 
 def calibrated_machine(solution: Solution) -> Machine:
-    """The machine as the solution says it is."""
-    old = solution.setup.machine.model_dump(mode="json", exclude_none=True, exclude_defaults=True)
-    return parse_machine(_merged(old, changes(solution)), "calibrated description")
+    """The machine as the solution says it is, with its old deviations."""
+    return parse_machine(_merged(_plain_machine(solution), _values(solution)), "calibrated description")
+
+
+def _plain_machine(solution: Solution) -> dict[str, Any]:
+    return solution.setup.machine.model_dump(mode="json", exclude_none=True, exclude_defaults=True)
+
+
+def _values(solution: Solution) -> dict[str, Any]:
+    s = solution
+    state, machine = s.state, s.setup.machine
+    found: dict[str, Any] = {
+        "boom": {
+            "foot_m": [_m(state.foot[0]), machine.boom.foot_m[1], _m(state.foot[2])],
+            "length_m": _m(state.lengths[0]),
+        },
+        "stick": {"length_m": _m(state.lengths[1])},
+        "bucket": [{"tip_m": _m(state.lengths[2])}],
+    }
+    if state.linkage is not None:
+        px, pz, rocker, link, ear, angle = (float(v) for v in state.linkage)
+        linkage = {"rocker_pivot_m": [_m(px), _m(pz)], "rocker_m": _m(rocker), "link_m": _m(link)}
+        ear_values = {"bucket_ear_m": _m(ear), "bucket_ear_angle_deg": round(math.degrees(angle), 3)}
+        for key, value in ear_values.items():
+            # A bucket that overrides its ear keeps doing so.
+            overrides = getattr(machine.bucket[0], key) is not None
+            (found["bucket"][0] if overrides else linkage)[key] = value
+        found["linkage"] = linkage
+    found["sensor"] = {}
+    for i, name in enumerate(s.setup.sensors):
+        sensor = machine.sensor[name]
+        mount = [round(v, 4) for v in rpy_deg_from_rotation(state.mount[i])]
+        entry: dict[str, Any] = {}
+        overrides = sensor.body == "bucket" and machine.bucket[0].mount_rpy_deg is not None
+        (found["bucket"][0] if overrides else entry)["mount_rpy_deg"] = mount
+        if sensor.type == "imu":
+            entry["accel_offset_mps2"] = [round(float(v), 5) for v in state.bias[i]]
+            matrix = np.linalg.inv(state.gain[i])
+            entry["accel_scale"] = [[round(float(v), 6) + 0.0 for v in row] for row in matrix]
+            if (gyro := _gyro_bias(s, name)) is not None:
+                entry["gyro_offset_radps"] = gyro
+        found["sensor"][name] = entry
+    return found
 
 
 def provenance(solution: Solution, digest: str, date: str, predicted_m: float) -> dict[str, Any]:
@@ -98,6 +107,7 @@ def provenance(solution: Solution, digest: str, date: str, predicted_m: float) -
         "variance_factor": round(float(s.factor) ** 2, 3),
         "degrees_of_freedom": int(s.degrees),
         "tip_sigma_m": _sigma(predicted_m),
+        "sigma": {d.name: _sigma(d.sigma) for d in determined(s) if ".accel_scale." not in d.name},
     }
 
 

@@ -7,6 +7,7 @@ map or a plan looks at.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,9 @@ BUCKET_DEG = (-130.0, 45.0)
 
 TRENCHING_DEG = -110.0
 """Bucket against the horizontal while it cuts a level grade: tip down, a little curled."""
+
+ATTITUDES_DEG = (-150.0, TRENCHING_DEG, -70.0)
+"""Bucket attitudes that an envelope is looked at with: curled, cutting, opened."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,15 +87,15 @@ def reach_points(machine: Machine, reach: Array, height: Array, bucket_deg: Arra
 
 
 def envelope(
-    machine: Machine, step_m: float = 0.25, bucket_deg: float = TRENCHING_DEG
+    machine: Machine, step_m: float = 0.25, attitudes_deg: Sequence[float] = ATTITUDES_DEG
 ) -> Postures:
-    """A grid of tip positions that the arm reaches with the bucket at one attitude."""
+    """A grid of tip positions that the arm reaches, each with every bucket attitude that it allows."""
     chain = machine.chain()
     out = float(chain.foot[0] + chain.lengths.sum())
     reach = np.arange(1.0, out + step_m, step_m)
-    height = np.arange(-out, out, step_m)
-    r, h = (a.ravel() for a in np.meshgrid(reach, height))
-    postures, _ = reach_points(machine, r, h, np.full(r.shape, bucket_deg))
+    height = step_m * np.arange(-math.ceil(out / step_m), math.ceil(out / step_m) + 1)
+    r, h, b = (a.ravel() for a in np.meshgrid(reach, height, np.array(attitudes_deg)))
+    postures, _ = reach_points(machine, r, h, b)
     return postures
 
 

@@ -26,8 +26,7 @@ from tipdatum.calibration.sensitivity import TipSensitivity
 from tipdatum.calibration.statistics import tip_sigma, turn_on_covariance, use_covariance
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.errors import InputError
-from tipdatum.machine import Machine, load_machine, parse_machine
-from tipdatum_drivers.session_file import SessionFile
+from tipdatum.cli.machine_file import read_machine
 
 __all__ = ["calibrate"]
 
@@ -84,18 +83,6 @@ def calibrate(
     target = output or (machine if machine.suffix == ".toml" else None)
     rms = float(np.sqrt(np.mean(predicted**2)))
     _write(console, solution, book, text, target, rms, yes, dry_run)
-
-
-def read_machine(path: Path) -> tuple[Machine, str]:
-    """A description and its TOML text, from its file or from a recording's header.
-
-    Raises:
-        InputError: neither can be read.
-    """
-    if path.suffix == ".toml":
-        return load_machine(path), path.read_text(encoding="utf-8")
-    header = SessionFile(path).header.machine
-    return parse_machine(header, f"{path}: session header"), description.fresh(header)
 
 
 def predicted_sigma(solution: Solution) -> np.ndarray[Any, np.dtype[np.float64]]:

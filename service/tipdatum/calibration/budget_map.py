@@ -1,0 +1,111 @@
+"""The budget as a picture: 1-sigma of the tip over the vertical plane in front of the machine."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from tipdatum.calibration.budget import COVERAGE_95, Budget
+from tipdatum.calibration.drawing import FAINT, INK, Frame, nice_step, ramp
+from tipdatum.kinematics.frames import Array
+from tipdatum.machine import Machine
+
+SHADES = 6
+"""Steps of the colour scale."""
+
+
+def draw(machine: Machine, budget: Budget, step_m: float, tolerance_m: float | None = None) -> str:
+    """SVG text: the map, the machine in its reference posture, and a bar chart of the sources."""
+    reach, height, sigma = budget.cells()
+    low, high = float(height.min()) - 0.5, max(float(height.max()), 2.0) + 0.5
+    far = float(reach.max()) + 0.5
+    tall = 560
+    wide = int((tall - 120) * (far + 2.5) / (high - low))
+    frame = Frame((-2.5, far), (low, high), wide + 100 + 430, tall, margin=(56, 430, 64, 76))
+    frame.axes(f"Tip elevation, 1-sigma: {machine.name}", "reach from the slew axis, m", "height over the ground, m")
+    sigma_mm = 1000.0 * sigma
+    top = _top(sigma_mm)
+    half = step_m / 2.0
+    for r, h, s in zip(reach, height, sigma_mm, strict=True):
+        x, y = frame.px(r - half), frame.py(h + half)
+        w, t = frame.px(r + half) - x, frame.py(h - half) - y
+        shade = min(math.floor(s / top * SHADES), SHADES - 1) / (SHADES - 1)
+        frame.parts.append(
+            f'<rect x="{x:.1f}" y="{y:.1f}" width="{w + 0.4:.1f}" height="{t + 0.4:.1f}" fill="{ramp(shade)}"/>'
+        )
+    if tolerance_m is not None:
+        _outside(frame, budget, tolerance_m, half)
+    _machine(frame, machine, budget)
+    _scale(frame, top)
+    _bars(frame, budget)
+    return frame.svg()
+
+
+def _top(sigma_mm: Array) -> float:
+    """End of the colour scale: a round number that one cell in fifty may exceed."""
+    step = nice_step(float(np.quantile(sigma_mm, 0.98)) / SHADES)
+    return step * SHADES
+
+
+def _outside(frame: Frame, budget: Budget, tolerance_m: float, half: float) -> None:
+    for r, h, s in zip(*budget.cells(), strict=True):
+        if COVERAGE_95 * s > tolerance_m:
+            x0, x1, y0, y1 = frame.px(r - half), frame.px(r + half), frame.py(h - half), frame.py(h + half)
+            frame.parts.append(
+                f'<path d="M{x0:.1f} {y0:.1f}L{x1:.1f} {y1:.1f}" stroke="#c4561a" stroke-width="1.6"/>'
+            )
+
+
+def _machine(frame: Frame, machine: Machine, budget: Budget) -> None:
+    pins = machine.chain().pins(budget.reference.q)[0]
+    ground = frame.py(0.0)
+    frame.parts.append(
+        f'<path d="M{frame.px(frame.x[0]):.1f} {ground:.1f}H{frame.px(frame.x[1]):.1f}" stroke="{INK}" stroke-dasharray="2 4"/>'
+    )
+    x0, x1, y0, y1 = frame.px(-1.9), frame.px(1.7), frame.py(0.0), frame.py(0.85)
+    frame.parts.append(
+        f'<rect x="{x0:.1f}" y="{y1:.1f}" width="{x1 - x0:.1f}" height="{y0 - y1:.1f}" rx="14" fill="{FAINT}"/>'
+    )
+    x0, x1, y0, y1 = frame.px(-2.2), frame.px(0.6), frame.py(0.95), frame.py(1.9)
+    frame.parts.append(
+        f'<rect x="{x0:.1f}" y="{y1:.1f}" width="{x1 - x0:.1f}" height="{y0 - y1:.1f}" rx="6" fill="{FAINT}"/>'
+    )
+    points = "L".join(f"{frame.px(p[0]):.1f} {frame.py(p[2]):.1f}" for p in pins)
+    frame.parts.append(
+        f'<path d="M{points}" fill="none" stroke="#ffffff" stroke-width="7" stroke-linejoin="round"/>'
+        f'<path d="M{points}" fill="none" stroke="{INK}" stroke-width="3.5" stroke-linejoin="round"/>'
+    )
+    frame.parts += [
+        f'<circle cx="{frame.px(p[0]):.1f}" cy="{frame.py(p[2]):.1f}" r="5" fill="#ffffff" stroke="{INK}" stroke-width="2"/>'
+        for p in pins[:-1]
+    ]
+    tip = pins[-1]
+    frame.text(frame.px(tip[0]), frame.py(tip[2]) + 20, "reference", "middle", 13)
+
+
+def _scale(frame: Frame, top: float) -> None:
+    x, y, w = frame.width - 400, 84, 56
+    frame.text(x, y - 12, "1-sigma, mm", size=13)
+    for i in range(SHADES):
+        frame.parts.append(
+            f'<rect x="{x + i * w}" y="{y}" width="{w}" height="18" fill="{ramp(i / (SHADES - 1))}" stroke="{FAINT}"/>'
+        )
+    for i in range(SHADES + 1):
+        frame.text(x + i * w, y + 34, f"{top * i / SHADES:g}" + ("+" if i == SHADES else ""), "middle", 12)
+
+
+def _bars(frame: Frame, budget: Budget) -> None:
+    shares = [s for s in budget.shares() if s[2] > 0.0005][:11]
+    x, y, wide = frame.width - 400, 160, 150
+    frame.text(x, y, "Where it comes from, mm RMS over the envelope", size=13, bold=True)
+    largest = shares[0][1]
+    for i, (name, rms, share) in enumerate(shares):
+        top = y + 18 + 26 * i
+        frame.text(x, top + 13, name, size=13)
+        frame.parts.append(
+            f'<rect x="{x + 150}" y="{top + 1}" width="{max(wide * rms / largest, 1):.1f}" height="15" fill="#00648c"/>'
+        )
+        frame.text(x + 156 + wide * rms / largest, top + 13, f"{1000 * rms:.1f}  ({100 * share:.0f} %)", size=12)
+    bottom = y + 18 + 26 * len(shares) + 24
+    frame.text(x, bottom, f"All together {1000 * budget.rms_m:.1f} mm RMS", size=14, bold=True)

@@ -1,0 +1,141 @@
+"""`tipdatum budget`: how well the tip is known over the working envelope, and what to improve first."""
+
+from __future__ import annotations
+
+import math
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from tipdatum.calibration import budget_map
+from tipdatum.calibration.budget import (
+    CLASSES,
+    COVERAGE_95,
+    Budget,
+    DataSheet,
+    better_sensor,
+    make_budget,
+    with_figures,
+)
+from tipdatum.cli.machine_file import read_machine
+from tipdatum.errors import InputError
+from tipdatum.kinematics.frames import STANDARD_GRAVITY_MPS2
+
+__all__ = ["budget"]
+
+STEP_M = 0.25
+MICRO_G, MILLI_G = 1e-6 * STANDARD_GRAVITY_MPS2, 1e-3 * STANDARD_GRAVITY_MPS2
+
+
+def budget(
+    machine: Annotated[Path, typer.Argument(help="Machine description (TOML), or a recording that carries one.")],
+    tolerance: Annotated[float | None, typer.Option(help="± metres that 95 % must keep.")] = None,
+    picture: Annotated[Path | None, typer.Option(help="SVG file for the map.")] = None,
+    reference: Annotated[
+        tuple[float, float] | None, typer.Option(help="Reach and height, m, where the reference is touched.")
+    ] = None,
+    temperature: Annotated[float, typer.Option(help="Change since the calibration, K.")] = 0.0,
+    sensor: Annotated[list[str] | None, typer.Option(help="Sensor that the figures below are for; default all.")] = None,
+    accel_noise_ug: Annotated[float | None, typer.Option(help="Data sheet: accelerometer noise, µg/√Hz.")] = None,
+    accel_bias_mg: Annotated[float | None, typer.Option(help="Data sheet: bias left after calibration, mg.")] = None,
+    accel_drift_mg_per_k: Annotated[float | None, typer.Option(help="Data sheet: bias drift, mg/K.")] = None,
+    mount_deg: Annotated[float | None, typer.Option(help="How well the mount is known, degrees.")] = None,
+) -> None:
+    """Map the tip's 1-sigma over the working envelope and split it by source."""
+    console = Console(width=None if sys.stdout.isatty() else 120, highlight=False)
+    described, _ = read_machine(machine)
+    unknown = [s for s in sensor or () if s not in described.sensor]
+    if unknown:
+        raise InputError(f"--sensor {unknown[0]}: {machine} has {', '.join(described.sensor) or 'no sensors'}")
+    figures = DataSheet(
+        None if accel_noise_ug is None else accel_noise_ug * MICRO_G,
+        None if accel_bias_mg is None else accel_bias_mg * MILLI_G,
+        None if accel_drift_mg_per_k is None else accel_drift_mg_per_k * MILLI_G,
+        mount_deg,
+    )
+    tried = with_figures(described, figures, tuple(sensor or ()))
+    try:
+        found = make_budget(tried, reference, STEP_M, temperature)
+        before = None if tried == described else make_budget(described, reference, STEP_M, temperature)
+        buys = better_sensor(tried, reference=reference, step_m=2 * STEP_M, temperature_k=temperature)
+    except ValueError as error:
+        raise InputError(f"{machine}: {error}") from None
+    console.print(_sources(found))
+    console.print(
+        f"Tip elevation against the reference: {1000 * found.rms_m:.1f} mm RMS over the envelope, "
+        f"{1000 * float(found.sigma.max()):.1f} mm at worst (1-sigma, at rest)."
+    )
+    if before is not None:
+        console.print(f"With the description's own figures it is {1000 * before.rms_m:.1f} mm RMS.")
+    console.print(_by_place(found))
+    _purchases(console, buys)
+    console.print(_accepted(found, tolerance))
+    console.print(
+        "Not in these figures: what the filter leaves while the arm moves, and whatever the description does not "
+        "state ([tolerance] pin_play_m, heave_m, temperature_m). Figures are advisory.",
+        markup=False,
+    )
+    if picture is not None:
+        picture.write_text(budget_map.draw(tried, found, STEP_M, tolerance), encoding="utf-8")
+        console.print(f"Drawn {picture}")
+
+
+def _sources(found: Budget) -> Table:
+    table = Table(title="Where it comes from", title_justify="left")
+    table.add_column("source")
+    table.add_column("mm RMS", justify="right")
+    table.add_column("mm at worst", justify="right")
+    table.add_column("share of the variance", justify="right")
+    for name, rms, share in found.shares():
+        worst = 1000 * math.sqrt(float(found.variance[name].max()))
+        table.add_row(name, f"{1000 * rms:.2f}", f"{worst:.2f}", f"{100 * share:.1f} %")
+    return table
+
+
+def _by_place(found: Budget) -> Table:
+    """A coarse table of the map, for those who cannot see the picture."""
+    sigma = {
+        (round(float(r), 2), round(float(h), 2)): 1000 * float(s)
+        for r, h, s in zip(*found.cells(), strict=True)
+    }
+    reaches = [r for r in sorted({r for r, _ in sigma}) if abs(r - round(r)) < 0.01]
+    heights = sorted({h for _, h in sigma}, reverse=True)
+    rows = [h for h in heights if abs(h - round(h)) < 0.01]
+    table = Table(title="1-sigma, mm, by height (down) and reach (across), m", title_justify="left")
+    table.add_column("")
+    for r in reaches:
+        table.add_column(f"{r:.0f}", justify="right")
+    for h in rows:
+        cells = [f"{sigma[r, h]:.1f}" if (r, h) in sigma else "" for r in reaches]
+        if any(cells):
+            table.add_row(f"{h:+.0f}", *cells)
+    return table
+
+
+def _purchases(console: Console, buys: list[tuple[str, float, float]]) -> None:
+    name, now, then = buys[0]
+    if then > 0.95 * now:
+        console.print("Buying a better sensor would hardly help: what is left is mounts and lengths. Calibrate again.")
+        return
+    console.print(
+        f"A good industrial sensor (25 µg/√Hz, 1 mg) is worth most on the {name}: "
+        f"{1000 * now:.1f} mm would become {1000 * then:.1f} mm."
+    )
+    for other, _, value in buys[1:]:
+        console.print(f"  on the {other}: {1000 * value:.1f} mm")
+
+
+def _accepted(found: Budget, tolerance: float | None) -> Table:
+    table = Table(title=f"Against a tolerance, ±{COVERAGE_95:g} sigma", title_justify="left")
+    table.add_column("work")
+    table.add_column("±mm", justify="right")
+    table.add_column("share of the envelope within it", justify="right")
+    if tolerance is not None:
+        table.add_row("asked for", f"{1000 * tolerance:.0f}", f"{100 * found.within(tolerance):.0f} %")
+    for value, words in CLASSES.values():
+        table.add_row(f"{words} (common practice, no source)", f"{1000 * value:.0f}", f"{100 * found.within(value):.0f} %")
+    return table
