@@ -24,6 +24,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "tipdatum.cli.budget",
         "Map how well the tip is known over the working envelope, and split it by source.",
     ),
+    "verify": (
+        "tipdatum.cli.verify",
+        "Compare the described machine with known heights: acceptance, or the daily check.",
+    ),
     "noise": (
         "tipdatum.cli.noise",
         "Measure the sensors' noise from a still recording: Allan deviation and terms.",

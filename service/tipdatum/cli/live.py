@@ -13,6 +13,8 @@ from tipdatum.display.terminal import View
 FRAMES_A_SECOND = 12
 """What an eye follows; more would only heat a small computer."""
 LINES_EVERY_S = 1.0
+FIRST_AFTER_S = 0.3
+"""For the retained messages and the first figure, so that the first line already says something."""
 
 
 def can_draw(console: Console) -> bool:
@@ -32,6 +34,7 @@ def keep_on_screen(
     """
     try:
         if lines or not can_draw(console):
+            time.sleep(FIRST_AFTER_S)
             while update(now := time.monotonic()):
                 console.print(view.line(now), highlight=False, markup=False, soft_wrap=True)
                 time.sleep(LINES_EVERY_S)

@@ -62,7 +62,7 @@ def watch_until(
     Raises:
         PortError: the broker cannot be reached to begin with, or refuses.
     """
-    view = View(machine)
+    view = View(machine, topic_root)
     with closing(Listener(host, port, f"{topic_root}/{machine or '+'}/#", user, password)) as listener:
 
         def update(_now: float) -> bool:

@@ -1,0 +1,203 @@
+"""`tipdatum verify`: acceptance over the envelope, and the daily check on a mark or two."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import numpy as np
+import typer
+from pydantic import ValidationError
+from rich.console import Console
+from rich.table import Table
+
+from tipdatum.calibration import drawing
+from tipdatum.calibration.budget import CLASSES
+from tipdatum.calibration.observations import ACCEPTANCE, load_observations
+from tipdatum.calibration.recordings import gather
+from tipdatum.calibration.verification import (
+    ENOUGH_POINTS,
+    EXPLAINS,
+    Check,
+    Verification,
+    accepted,
+    as_json,
+    check_of,
+    of_method,
+    suspects,
+    trend_mm_per_month,
+    verify as compare,
+)
+from tipdatum.cli.machine_file import read_machine
+from tipdatum.errors import InputError, SessionError
+from tipdatum.machine import Machine
+
+__all__ = ["verify"]
+
+FAILED = 1
+"""Exit code for a check that does not keep its tolerance."""
+
+RECENT = 5
+"""Checks that the question which sensor moved looks back at."""
+
+
+def verify(
+    machine: Annotated[Path, typer.Argument(help="Machine description (TOML), or a recording that carries one.")],
+    observations: Annotated[Path, typer.Argument(help="Observations file with heights of the tip.")],
+    sessions: Annotated[
+        list[Path] | None, typer.Option(help="Folder of the recordings; several are searched in order.")
+    ] = None,
+    method: Annotated[str, typer.Option(help="Which observations: acceptance, or daily.")] = ACCEPTANCE,
+    tolerance: Annotated[float | None, typer.Option(help="± metres to keep.")] = None,
+    work: Annotated[str | None, typer.Option(help=f"Tolerance of a kind of work: {', '.join(CLASSES)}.")] = None,
+    history: Annotated[
+        Path | None, typer.Option(help="File that keeps one line a check; this one is added to it.")
+    ] = None,
+    picture: Annotated[Path | None, typer.Option(help="SVG file: errors, or the history where one is kept.")] = None,
+    output: Annotated[Path | None, typer.Option("--output", "-o", help="JSON file for the figures.")] = None,
+) -> None:
+    """Compare the described machine with known heights; exit code 1 if it does not keep the tolerance."""
+    console = Console(width=None if sys.stdout.isatty() else 120, highlight=False)
+    if work is not None and work not in CLASSES:
+        raise InputError(f"--work {work}: one of {', '.join(CLASSES)}")
+    limit = tolerance if tolerance is not None else CLASSES[work or "trench"][0]
+    described, _ = read_machine(machine)
+    book = load_observations(observations)
+    chosen = of_method(book, method)
+    if not chosen:
+        raise InputError(f'{observations}: no observation with method = "{method}"')
+    evidence = gather(book, sessions or [observations.parent], chosen)
+    try:
+        found = compare(described, chosen, evidence)
+    except ValueError as error:
+        raise InputError(f"{observations}: {error}") from None
+    console.print(_table(found))
+    _verdict(console, found, limit, method)
+    drawn = _errors_picture(found, limit)
+    now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+    check = check_of(found, now, limit)
+    if history is not None:
+        checks = [*read_history(history), check]
+        _append(history, check)
+        _explain(console, described, checks)
+        drawn = history_picture(checks)
+    if picture is not None:
+        picture.write_text(drawn, encoding="utf-8")
+        console.print(f"Drawn {picture}")
+    if output is not None:
+        output.write_text(json.dumps(as_json(found), indent=1) + "\n", encoding="utf-8")
+    if not check.passed:
+        raise typer.Exit(FAILED)
+
+
+def _table(found: Verification) -> Table:
+    table = Table(title=f"Against the reference {found.reference}", title_justify="left")
+    for name in ("point", "reach, m", "elevation, m", "error, mm", "± of the comparison, mm"):
+        table.add_column(name, justify="left" if name == "point" else "right")
+    for p in found.points:
+        table.add_row(
+            p.id,
+            f"{p.reach_m:.2f}",
+            f"{p.elevation_m:+.3f}",
+            f"{1000 * p.error_m:+.1f}",
+            f"{1000 * p.reading_sigma_m:.1f}",
+        )
+    return table
+
+
+def _verdict(console: Console, found: Verification, limit: float, method: str) -> None:
+    worst = max(found.points, key=lambda p: abs(p.error_m))
+    console.print(
+        f"{len(found.points)} points: {1000 * found.rms_m:.1f} mm RMS, mean {1000 * float(found.errors.mean()):+.1f} mm, "
+        f"worst {1000 * worst.error_m:+.1f} mm at {worst.id}; 95 % within ±{1000 * found.half_width_95_m:.1f} mm "
+        "(the readings' own errors included)."
+    )
+    pairs = found.reversal_pairs()
+    if pairs:
+        mean = 1000 * float(np.mean([abs(d) for _, _, d in pairs]))
+        console.print(f"{len(pairs)} postures taken at opposite headings differ by {mean:.1f} mm on average.")
+    passed = bool(np.all(np.abs(found.errors) <= limit))
+    console.print(f"Tolerance ±{1000 * limit:.0f} mm: {'PASS' if passed else 'FAIL'}")
+    if method != ACCEPTANCE:
+        return
+    if len(found.points) < ENOUGH_POINTS:
+        console.print(f"An acceptance wants at least {ENOUGH_POINTS} points over the envelope; these are {len(found.points)}.")
+    table = Table(title="What the trade accepts at 95 % (common practice, no source)", title_justify="left")
+    for name in ("work", "±mm", ""):
+        table.add_column(name, justify="left" if name == "work" else "right")
+    for words, value, kept in accepted(found.half_width_95_m, CLASSES):
+        table.add_row(words, f"{1000 * value:.0f}", "kept" if kept else "not kept")
+    console.print(table)
+
+
+def _errors_picture(found: Verification, limit: float) -> str:
+    numbers = list(range(1, len(found.points) + 1))
+    line = drawing.Line("error", [float(n) for n in numbers], [1000 * p.error_m for p in found.points], dots=True)
+    return drawing.chart(
+        [line], "Tip elevation against known heights", "point", "error, mm", band=(-1000 * limit, 1000 * limit)
+    )
+
+
+def read_history(path: Path) -> list[Check]:
+    """Checks kept so far; none if the file does not exist.
+
+    Raises:
+        SessionError: a line is no check.
+    """
+    if not path.exists():
+        return []
+    checks = []
+    for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
+        if line.strip():
+            try:
+                checks.append(Check.model_validate_json(line))
+            except ValidationError:
+                raise SessionError(str(path), number, line[:60], "one check a line, as JSON") from None
+    return checks
+
+
+def _append(path: Path, check: Check) -> None:
+    with path.open("a", encoding="utf-8") as handle:
+        handle.write(check.model_dump_json() + "\n")
+
+
+def _days(checks: list[Check]) -> np.ndarray:
+    times = [datetime.datetime.fromisoformat(c.time.replace("Z", "+00:00")) for c in checks]
+    return np.array([(t - times[0]).total_seconds() / 86400.0 for t in times])
+
+
+def _explain(console: Console, machine: Machine, checks: list[Check]) -> None:
+    slope = trend_mm_per_month(checks, _days(checks))
+    failed = sum(not c.passed for c in checks)
+    console.print(f"{len(checks)} checks kept, {failed} failed; mean error moves by {slope:+.1f} mm a month.")
+    ranked = suspects(machine, checks[-RECENT:])
+    if checks[-1].passed or not ranked:
+        return
+    best = ranked[0]
+    others = [s for s in ranked[1:] if s.share > best.share - 0.05]
+    if best.share < EXPLAINS:
+        console.print("No single sensor explains the errors: look at the teeth, the pins and the marks.")
+    elif others:
+        names = " or ".join(s.sensor for s in (best, *others))
+        console.print(f"A turn of the {names} sensor explains them; touch marks with other postures to tell which.")
+    else:
+        console.print(
+            f"A turn of the {best.sensor} sensor by about {abs(best.turn_deg):.2f}° explains "
+            f"{100 * best.share:.0f} % of it: look whether it is loose, then calibrate its mount again."
+        )
+
+
+def history_picture(checks: list[Check]) -> str:
+    """Errors of every mark over time, with the tolerance as a band."""
+    days = _days(checks)
+    names = list(dict.fromkeys(p.id for c in checks for p in c.points))
+    lines = []
+    for name in names:
+        at = [(float(d), 1000 * p.error_m) for d, c in zip(days, checks, strict=True) for p in c.points if p.id == name]
+        x, y = [a for a, _ in at], [b for _, b in at]
+        lines.append(drawing.Line(name, x, y, dots=len(x) == 1))
+    limit = 1000 * checks[-1].tolerance_m
+    return drawing.chart(lines, "Daily check", "days since the first check", "error, mm", band=(-limit, limit))
