@@ -112,7 +112,7 @@ def test_the_last_will_says_offline_when_the_connection_dies(
     heard.wait_for("/status")
     cable.cut()
     told = json.loads(heard.wait_for("/status", 2)[-1])
-    assert told == {"state": "offline", "time": None, "reason": "connection lost"}
+    assert (told["state"], told["reason"]) == ("offline", "connection lost")
 
 
 def test_a_graceful_stop_says_so_and_leaves_no_last_will(

@@ -39,6 +39,7 @@ from tipdatum.bus.queues import LiveQueue, RetainedState
 from tipdatum.bus.small import SmallDisplays
 from tipdatum.bus.topics import ANSWER, DELIVERY, EVENT, LIVE, RETAINED, Delivery, Topics
 from tipdatum.bus.trouble import Cause, Patience, Trouble
+from tipdatum.bus.twins import TwinWatch
 from tipdatum.errors import PortError
 
 LIVE_QUEUE = 128  # messages; at 50 Hz with tip and arm about the second after which they are worthless
@@ -97,13 +98,15 @@ class BusClient:
         self._topics = topics
         self._on_order, self._on_state, self._on_trouble = on_order, on_state, on_trouble
         self._clock = clock
-        self._settings = _settings(options, topics, password, base)
+        self._run_id = secrets.token_hex(4)
+        self._settings = _settings(options, topics, password, base, self._run_id)
+        self._twins = TwinWatch(self._run_id)
+        self._twin_here = self._twin_told = False
         self._wanted_protocol = options.protocol
         self._protocol = 4 if options.protocol == "3.1.1" else 5
         self._patience = Patience(self._settings.client_id)
         self._outbox_path, self._event_limit = outbox, options.event_queue
         self.counters = Counters()
-        self._run_id = secrets.token_hex(4)
         self._event_numbers = itertools.count(1)
 
         self._lock = threading.Lock()  # over the link and the desk
@@ -119,6 +122,7 @@ class BusClient:
         self._in_flight: dict[int, int] = {}  # packet id → id in the outbox
         self._acknowledged: list[int] = []
         self._last_event = 0
+        self._waiting_events = 0
         self._said: ConnectionState | None = None
         self._stopping = threading.Event()
         self._wake_out, self._wake_in = socket.socketpair()
@@ -147,12 +151,19 @@ class BusClient:
         link = self._link
         return link is not None and link.up
 
+    @property
+    def waiting_events(self) -> int:
+        """Events that the broker does not have yet."""
+        return self._waiting_events + len(self._fresh_events)
+
     def publish(self, name: str, part: str, message: BaseModel) -> None:
         """Publish a message model under its topic, with the delivery of its kind. Never waits.
 
         A `tip` message brings the plain topics for small displays with it.
         """
-        if isinstance(message, Happening) and message.id is None:
+        if isinstance(message, Status):
+            message = message.model_copy(update={"run": self._run_id})
+        elif isinstance(message, Happening) and message.id is None:
             message = message.model_copy(update={"id": f"{self._run_id}-{next(self._event_numbers)}"})
         payload = message.model_dump_json().encode()
         if name == "reply":
@@ -209,6 +220,8 @@ class BusClient:
             answer, payload = self._answers.popleft()
             link.send(answer.topic, payload, ANSWER, answer)
         while not link.congested and (state := self._state.take()) is not None:
+            if state[0] == self._settings.status:
+                self._twins.wrote()
             link.send(*state, RETAINED)
         while not link.congested and (figures := self._live.take(self._clock())) is not None:
             link.send(*figures, LIVE)
@@ -247,13 +260,15 @@ class BusClient:
             link.open()
         except (OSError, ValueError, PortError) as error:
             link.abandon(Trouble("lost", ""))
-            self._tell_offline(trouble.from_exception(error, self._settings.host, self._settings.port))
+            s = self._settings
+            self._tell_offline(trouble.from_exception(error, s.host, s.port, tls=s.tls))
             return self._patience.after_failure()
         began: float | None = None
         with self._lock:
             self._link = link
             self._live.clear()
             self._in_flight.clear()
+            self._twin_here = False
         self._last_event = 0
         try:
             began = self._serve(link, outbox)
@@ -264,7 +279,7 @@ class BusClient:
         ended = link.ended or Trouble("lost", "the connection to the broker was lost")
         if began is None:
             return self._after_refusal(link, ended)
-        said, wait = self._patience.after_life(self._clock() - began, ended)
+        said, wait = self._patience.after_life(self._clock() - began, ended, twin=self._twin_here)
         self._tell_offline(said)
         return wait
 
@@ -349,6 +364,7 @@ class BusClient:
         done, self._acknowledged = self._acknowledged, []
         outbox.done(done)
         self.counters.events_dropped += outbox.dropped - before
+        self._waiting_events = len(outbox)
 
     def _next_events(self, link: Link, outbox: Outbox) -> list[Waiting]:
         room = EVENTS_IN_FLIGHT - len(self._in_flight)
@@ -375,6 +391,9 @@ class BusClient:
         return not (self._state.due or self._answers or len(outbox) or self._fresh_events) and link.settled
 
     def _received(self, message: mqtt.MQTTMessage) -> None:
+        if message.topic == self._settings.status:
+            self._status_heard(message)
+            return
         name = self._topics.command_name(message.topic)
         if name is None:
             return
@@ -394,6 +413,19 @@ class BusClient:
         protocol = "5" if link.protocol == 5 else "3.1.1"
         text = f"connected to {self._where}, MQTT {protocol}"
         self._tell(ConnectionState("online", text, protocol=protocol))
+
+    def _status_heard(self, message: mqtt.MQTTMessage) -> None:
+        found = self._twins.judge(bytes(message.payload), retained=bool(message.retain))
+        if found == "overwritten":
+            self._state.again(message.topic)
+        elif found == "twin":
+            self._twin_here = True
+            if not self._twin_told:
+                self._twin_told = True
+                self._on_trouble(
+                    f'another service speaks for "{self._topics.machine_id}" too: stop one of them, '
+                    "or give it a machine_id of its own"
+                )
 
     def _tell_offline(self, why: Trouble) -> None:
         if not self._stopping.is_set():
@@ -423,15 +455,18 @@ def inbound(name: str, message: mqtt.MQTTMessage) -> Inbound:
     )
 
 
-def _settings(options: BrokerOptions, topics: Topics, password: SecretStr | None, base: Path) -> LinkSettings:
+def _settings(
+    options: BrokerOptions, topics: Topics, password: SecretStr | None, base: Path, run: str
+) -> LinkSettings:
+    will = Status(state="offline", reason="connection lost", run=run)
     tls = options.tls
     settings = LinkSettings(
         host=options.host or "127.0.0.1",
         port=options.actual_port,
         client_id=options.name_at_broker(topics.machine_id),
         keepalive_s=options.keepalive_s,
-        will_topic=topics.of("status"),
-        will_payload=Status(state="offline", reason="connection lost").model_dump_json().encode(),
+        status=topics.of("status"),
+        will=will.model_dump_json().encode(),
         commands=topics.commands,
         user=options.user,
         password=password,

@@ -45,8 +45,8 @@ class LinkSettings:
     port: int
     client_id: str
     keepalive_s: int
-    will_topic: str
-    will_payload: bytes
+    status: str  # topic of our status: the last will goes there, and others' show there
+    will: bytes
     commands: str  # topic filter
     user: str | None = None
     password: SecretStr | None = None
@@ -188,7 +188,7 @@ class Link:
         client.connect_timeout = CONNECT_TIMEOUT_S
         if s.user is not None:
             client.username_pw_set(s.user, s.password.get_secret_value() if s.password else None)
-        client.will_set(s.will_topic, s.will_payload, RETAINED.qos, RETAINED.retain)
+        client.will_set(s.status, s.will, RETAINED.qos, RETAINED.retain)
         client.on_socket_open = _tune
         client.on_socket_register_write = lambda *_: None  # the owner looks at `congested`
         client.on_connect = self._connected
@@ -207,14 +207,13 @@ class Link:
             self.ended = trouble.from_connack(reason.value, str(reason), s.user, s.client_id)
             return
         self.up = True
+        commands, status = self._settings.commands, self._settings.status
         if self.protocol == 5:
             # Retained commands are refused anyway; do not even send them.
-            client.subscribe(
-                self._settings.commands,
-                options=SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND),
-            )
+            only_new = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND)
+            client.subscribe([(commands, only_new), (status, SubscribeOptions(qos=0, noLocal=True))])
         else:
-            client.subscribe(self._settings.commands, qos=1)
+            client.subscribe([(commands, 1), (status, 0)])
 
     def _disconnected(
         self, _client: mqtt.Client, _data: Any, flags: mqtt.DisconnectFlags, reason: ReasonCode, _props: Any
@@ -242,12 +241,24 @@ class Link:
     def _subscribed(
         self, _client: mqtt.Client, _data: Any, _mid: int, reasons: list[ReasonCode], _props: Any
     ) -> None:
-        if any(reason.is_failure for reason in reasons):
+        # The first filter is the commands'; a broker that keeps our own status from us costs us little.
+        if reasons and reasons[0].is_failure:
             self._on_refused("the broker does not let the service receive commands")
 
 
 def _properties(packet: int) -> Properties:
     return Properties(packet)  # type: ignore[no-untyped-call]  # the library's only untyped constructor
+
+
+class _ClosingSocket(ssl.SSLSocket):
+    """Closes itself where the handshake fails; the library lets go of it open."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
 
 
 def tls_context(settings: LinkSettings) -> ssl.SSLContext:
@@ -262,6 +273,7 @@ def tls_context(settings: LinkSettings) -> ssl.SSLContext:
         if settings.certificate is not None:
             file = settings.certificate
             context.load_cert_chain(file, settings.key)
+        context.sslsocket_class = _ClosingSocket
     except OSError as error:  # ssl.SSLError is one
         reason = (getattr(error, "reason", None) or error.strerror or str(error)).replace("_", " ").lower()
         raise PortError(f"{file} cannot be used for TLS: {reason}", retry_helps=True) from None

@@ -86,6 +86,7 @@ class Status(Message):
     state: Literal["online", "offline"]
     time: str | None = None
     reason: str | None = Field(default=None, description="why it is offline, where that is known")
+    run: str | None = Field(default=None, description="changes with every start of the service")
 
 
 class About(Message):

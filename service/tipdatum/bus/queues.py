@@ -65,6 +65,12 @@ class RetainedState:
             self._newest[topic] = payload
             self._due[topic] = None
 
+    def again(self, topic: str) -> None:
+        """Somebody else has written there: what we know of this topic is due once more."""
+        with self._lock:
+            if topic in self._newest:
+                self._due[topic] = None
+
     def take(self) -> tuple[str, bytes] | None:
         """A topic that is due, and its newest message."""
         with self._lock:

@@ -25,14 +25,15 @@ BUSY = {0x88, 0x89, 0x97, 0x9F}
 BANNED = 0x8A
 TAKEN_OVER = 0x8E
 
-# A broker that dies or a cable that is pulled comes back: look often. The library's own back-off doubles up
-# to two minutes, which is an eternity for an operator.
-FIRST_WAIT_S, NEXT_WAIT_S = 1.0, 2.0
-# Two clients with one id throw each other out without end. Whoever notices waits long enough for a display
-# to be usable in between.
-STORM_WAIT_S = 20.0
-STORM_LOSSES = 3
+# A broker that dies or a cable that is pulled comes back: look at once and then often. The library's own
+# back-off doubles up to two minutes, which is an eternity for an operator.
+WAITS_S = (0.2, 0.5, 1.0, 2.0)
+# Two clients with one id throw each other out without end. Whoever knows it waits long enough for a display
+# to be usable in between. Where nothing tells, a row of short lives with a broker that accepts at once is taken
+# for it, and the wait is shorter, because a broker that keeps dying looks the same.
 SHORT_LIFE_S = 5.0
+STORM_LOSSES, STORM_WAIT_S = 2, 20.0
+GUESS_LOSSES, GUESS_WAIT_S = 5, 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +44,7 @@ class Trouble:
     text: str
 
 
-def from_exception(error: BaseException, host: str, port: int) -> Trouble:
+def from_exception(error: BaseException, host: str, port: int, *, tls: bool = False) -> Trouble:
     """From what opening the connection raised."""
     where = f"{host}:{port}"
     if isinstance(error, PortError):
@@ -55,6 +56,8 @@ def from_exception(error: BaseException, host: str, port: int) -> Trouble:
         reason = (error.reason or str(error)).replace("_", " ").lower()
         hint = "; does this port speak TLS?" if "wrong version" in reason else ""
         return Trouble("tls", f"no TLS with the broker at {where}: {reason}{hint}")
+    if tls and isinstance(error, ConnectionResetError):
+        return Trouble("tls", f"the broker at {where} ended the TLS handshake; does this port speak TLS?")
     if isinstance(error, ConnectionRefusedError):
         return Trouble("refused", f"nothing listens at {where}: is the broker running?")
     if isinstance(error, socket.gaierror):
@@ -92,7 +95,7 @@ def from_silence(user: str | None, *, tls: bool, certificate: bool = False) -> T
     if certificate:
         guess = "is our certificate expired, or signed by an authority it does not trust?"
     elif user:
-        guess = f'wrong user "{user}" or password?'
+        guess = f'wrong user "{user}" or password' + (", or no client certificate?" if tls else "?")
     elif tls:
         guess = "does it want a client certificate?"
     else:
@@ -105,25 +108,32 @@ class Patience:
     """How long to wait before the next try; recognises two clients that throw each other out."""
 
     client_id: str
+    _step: int = field(default=0, init=False)
     _short_lives: int = field(default=0, init=False)
-    _failures: int = field(default=0, init=False)
 
-    def after_life(self, seconds: float, trouble: Trouble) -> tuple[Trouble, float]:
-        """After a connection that stood for `seconds`: what to say, and how long to wait."""
-        self._failures = 0
-        self._short_lives = self._short_lives + 1 if seconds < SHORT_LIFE_S else 0
-        told = trouble.cause == "taken-over"
-        if self._short_lives >= STORM_LOSSES or told:
-            certain = "another client uses" if told else "lost again and again: does another client use"
-            end = "" if told else "?"
-            text = f'{certain} the client id "{self.client_id}"{end} Give each service an id of its own'
+    def after_life(self, seconds: float, trouble: Trouble, *, twin: bool) -> tuple[Trouble, float]:
+        """After a connection that stood for `seconds`: what to say, and how long to wait.
+
+        `twin`: another service is known to speak for this machine.
+        """
+        self._short_lives = self._short_lives + 1 if seconds < SHORT_LIFE_S else 1
+        if seconds >= SHORT_LIFE_S:
+            self._step = 0
+        if twin or trouble.cause == "taken-over":
+            text = f'another client uses the client id "{self.client_id}": give each service an id of its own'
             storm = self._short_lives >= STORM_LOSSES
-            return Trouble("taken-over", text.replace('" Give', '": give')), (
-                STORM_WAIT_S if storm else NEXT_WAIT_S
-            )
-        return trouble, FIRST_WAIT_S
+            return Trouble("taken-over", text), STORM_WAIT_S if storm else self._next()
+        if self._short_lives >= GUESS_LOSSES:
+            text = f'lost again and again: does another client use the client id "{self.client_id}"?'
+            return Trouble("taken-over", text), GUESS_WAIT_S
+        return trouble, self._next()
 
     def after_failure(self) -> float:
         """After a try that did not lead to a connection: how long to wait."""
-        self._failures += 1
-        return FIRST_WAIT_S if self._failures == 1 else NEXT_WAIT_S
+        self._short_lives = 0
+        return self._next()
+
+    def _next(self) -> float:
+        wait = WAITS_S[min(self._step, len(WAITS_S) - 1)]
+        self._step += 1
+        return wait
