@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import Any
 
 from rich.text import Text
@@ -15,22 +16,49 @@ ON_GRADE_M = 0.01
 """Size below which a deviation is called on grade (common practice in earthwork, no source)."""
 
 
+def number(value: Any) -> float | None:
+    """`value` if it is a number, else None: what comes in was written by whoever may publish."""
+    return float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else None
+
+
+def word(value: Any) -> str:
+    """`value` as a text without control characters: a terminal obeys those."""
+    return "".join(c if c.isprintable() else " " for c in str(value if value is not None else ""))
+
+
+def texts(value: Any) -> list[str]:
+    """`value` as a list of such texts."""
+    return [word(text) for text in value] if isinstance(value, list) else []
+
+
 def fine(sigma: Any, before: bool) -> bool:
     """Whether a figure is shown to the millimetre rather than to the centimetre; does not flicker."""
-    if not isinstance(sigma, (int, float)):
+    if (value := number(sigma)) is None:
         return before
-    return sigma < (COARSE_FROM_M if before else FINE_TO_M)
+    return value < (COARSE_FROM_M if before else FINE_TO_M)
 
 
 def block(
-    tip: dict[str, Any], state: dict[str, Any], trouble: str, rows: int, *, fine: bool, machine_id: str | None
+    tip: dict[str, Any],
+    state: dict[str, Any],
+    trouble: str,
+    *,
+    rows: int,
+    columns: int,
+    fine: bool,
+    base: str,
 ) -> list[Text]:
-    """Elevation, deviation, sigma, quality and reasons; with `trouble` its words instead of every figure."""
+    """Elevation, deviation, sigma, quality and reasons; with `trouble` its words instead of every figure.
+
+    Args:
+        rows, columns: room there is; figures are three lines high where they can be.
+        fine: millimetres rather than centimetres. base: the machine's topics begin with it.
+    """
     if trouble:
-        return [Text(" Tip elevation", DIM), *_large(None, fine, rows), Text(f" {trouble}", CARE)]
-    lines = [Text(" Tip elevation", DIM), *_large(tip.get("elevation_m"), fine, rows)]
-    sigma = tip.get("sigma_m")
-    quality = str(tip.get("quality", ""))
+        return [Text(" Tip elevation", DIM), *_large(None, fine, rows), *_wrapped(trouble, CARE, columns)]
+    lines = [Text(" Tip elevation", DIM), *_large(number(tip.get("elevation_m")), fine, rows)]
+    sigma = number(tip.get("sigma_m"))
+    quality = word(tip.get("quality"))
     lines.append(
         Text.assemble(
             (f" ± {_metres(sigma, fine)}" if sigma is not None else " ± –", "bright_white"),
@@ -38,11 +66,12 @@ def block(
             (quality, "bright_white" if quality == "good" else CARE),
         )
     )
-    lines += [Text(f" {reason}", CARE) for reason in tip.get("reasons") or []]
+    for reason in texts(tip.get("reasons")):
+        lines += _wrapped(reason, CARE, columns)
     lines += [
         Text(),
         Text(" Deviation from target", DIM),
-        *_deviation(tip, state, fine, rows, machine_id),
+        *_deviation(tip, state, fine, rows, columns, base),
         Text(),
     ]
     for name, key in (("reach", "reach_m"), ("left corner", "left_m"), ("right corner", "right_m")):
@@ -53,16 +82,29 @@ def block(
 def sensor_line(name: str, health: dict[str, Any], width: int, *, known: bool = True) -> Text:
     """One sensor's health: name, state, rate, what is wrong; with `known` false only that it is not known."""
     if not known:
-        return Text.assemble(f" {name:<10}", ("not known", DIM))
-    state, rate = str(health.get("state", "")), health.get("rate_hz")
-    faults = sum(v for v in (health.get("faults") or {}).values() if isinstance(v, int))
+        return Text.assemble(f" {word(name):<10}", ("not known", DIM))
+    state, rate, counts = word(health.get("state")), number(health.get("rate_hz")), health.get("faults")
+    faults = sum(v for v in counts.values() if isinstance(v, int)) if isinstance(counts, dict) else 0
     line = Text.assemble(
-        f" {name:<10}",
+        f" {word(name):<10}",
         (f"{state:<8}", "bright_white" if state == "ok" else CARE),
-        (f"{rate:6.1f} Hz  " if isinstance(rate, (int, float)) else "     – Hz  ", DIM),
+        (f"{rate:6.1f} Hz  " if rate is not None else "     – Hz  ", DIM),
         (f"{faults} fault{'s' if faults > 1 else ''} counted  " if faults else "", DIM),
-        (str(health.get("text") or ""), CARE),
+        (word(health.get("text")), CARE),
     )
+    line.truncate(width, overflow="ellipsis")
+    return line
+
+
+def sensors_summary(health: dict[str, dict[str, Any]], width: int, *, known: bool) -> Text:
+    """All sensors in one line, for a terminal that has no room for one each."""
+    poor = [name for name, message in sorted(health.items()) if message.get("state") != "ok"]
+    if not known:
+        line = Text(" sensors not known", DIM)
+    elif poor:
+        line = Text(f" not ok: {word(', '.join(poor))}", CARE)
+    else:
+        line = Text(f" {len(health)} sensors ok")
     line.truncate(width, overflow="ellipsis")
     return line
 
@@ -71,57 +113,60 @@ def one_line(tip: dict[str, Any], trouble: str, *, fine: bool = True) -> str:
     """The figures in one line of plain text, for a log or a terminal that cannot draw."""
     if trouble:
         return f"elevation –  ({trouble})"
-    time, elevation, deviation = tip.get("time", ""), tip.get("elevation_m"), tip.get("deviation_m")
+    time, elevation, deviation = word(tip.get("time")), tip.get("elevation_m"), number(tip.get("deviation_m"))
     words = [f"{time}  elevation {_metres(elevation, fine)} ± {_metres(tip.get('sigma_m'), fine)}"]
-    words.append(str(tip.get("quality", "")))
+    words.append(word(tip.get("quality")))
     if deviation is not None:
-        words.append(" ".join(deviation_words(deviation, fine)))
+        told = deviation_words(deviation, number(tip.get("sigma_m")))
+        words.append(f"{_metres(abs(deviation), fine)} {told}" if told != "on grade" else told)
     elif tip.get("datum") != "set":
         words.append(
             {"none": "no reference set", "doubtful": "reference in doubt"}.get(str(tip.get("datum")), "")
         )
-    return "  ".join(words + [f"({reason})" for reason in tip.get("reasons") or []])
+    return "  ".join(words + [f"({reason})" for reason in texts(tip.get("reasons"))])
 
 
-def deviation_words(deviation: float, fine: bool = True) -> tuple[str, str]:
-    """Amount and direction of a deviation in words: ("0.034 m", "above grade, to cut")."""
+def deviation_words(deviation: float, sigma: float | None) -> str:
+    """Direction of a deviation in words, and no more than sigma allows: "above grade, to cut"."""
+    uncertain = sigma is not None and abs(deviation) < sigma
     if abs(deviation) < ON_GRADE_M:
-        return _metres(abs(deviation), fine), "on grade"
-    return _metres(abs(deviation), fine), "above grade, to cut" if deviation > 0 else "below grade, over-dug"
+        return "near grade, within 1σ" if uncertain and sigma and sigma > ON_GRADE_M else "on grade"
+    if uncertain:
+        return f"{'above' if deviation > 0 else 'below'} grade, by less than 1σ"
+    return "above grade, to cut" if deviation > 0 else "below grade, over-dug"
 
 
 def _deviation(
-    tip: dict[str, Any], state: dict[str, Any], fine: bool, rows: int, machine_id: str | None
+    tip: dict[str, Any], state: dict[str, Any], fine: bool, rows: int, columns: int, base: str
 ) -> list[Text]:
-    deviation = tip.get("deviation_m")
+    deviation = number(tip.get("deviation_m"))
     if deviation is not None:
-        _, words = deviation_words(deviation, fine)
-        return [*_large(deviation, fine, rows, sign=True), Text(f" {words}", FIGURE)]
-    datum = tip.get("datum")
-    if datum == "none":
-        return [
-            Text(" no reference set; to set one, publish", DIM),
-            Text(f"  {machine_id}/command/datum/set", DIM),
-            Text('  {"elevation_m": 0}', DIM),
-        ]
-    if datum == "doubtful":
-        return [Text(" reference in doubt: withheld", CARE)] + [
-            Text(f" {reason}", CARE) for reason in state.get("reasons") or []
-        ]
+        words = deviation_words(deviation, number(tip.get("sigma_m")))
+        return [*_large(deviation, fine, rows, sign=True), *_wrapped(words, FIGURE, columns)]
+    if tip.get("datum") == "none":
+        how = f'no reference set; publish {{"elevation_m": 0}} to {base}/command/datum/set'
+        return _wrapped(how, DIM, columns)
+    if tip.get("datum") == "doubtful":
+        doubts = [line for reason in texts(state.get("reasons")) for line in _wrapped(reason, CARE, columns)]
+        return [*_wrapped("reference in doubt: withheld", CARE, columns), *doubts]
     return [Text(" no target set" if not state.get("target") else " not known", DIM)]
 
 
-def _large(value: Any, fine: bool, rows: int, *, sign: bool = False) -> list[Text]:
+def _large(value: float | None, fine: bool, rows: int, *, sign: bool = False) -> list[Text]:
     """A figure three lines high, or one line where rows are few."""
     if value is None:
         return [Text(), Text(" —", FIGURE), Text()] if rows >= 16 else [Text(" —", FIGURE)]
-    number = f"{value:+.{3 if fine else 2}f}" if sign else f"{value:.{3 if fine else 2}f}"
-    if float(number) == 0.0:
-        number = number.lstrip("+-")
-    if rows < 16 or len(number) > 7:
-        return [Text(f" {number} m", FIGURE)]
-    return [Text(f" {line}", FIGURE) for line in big(f"{number} m")]
+    figure = f"{value:{'+' if sign else ''}.{3 if fine else 2}f}"
+    if float(figure) == 0.0:
+        figure = figure.lstrip("+-")
+    if rows < 16 or len(figure) > 7:
+        return [Text(f" {figure} m", FIGURE)]
+    return [Text(f" {line}", FIGURE) for line in big(f"{figure} m")]
 
 
 def _metres(value: Any, fine: bool) -> str:
-    return f"{value:.{3 if fine else 2}f} m" if isinstance(value, (int, float)) else "–"
+    return "–" if (known := number(value)) is None else f"{known:.{3 if fine else 2}f} m"
+
+
+def _wrapped(text: str, style: str, columns: int) -> list[Text]:
+    return [Text(f" {line}", style) for line in textwrap.wrap(text, max(8, columns - 2))]

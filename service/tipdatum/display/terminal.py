@@ -24,6 +24,8 @@ HEALTH_FRESH_S = 25.0
 TRAIL_S = 10.0
 TRAIL_EVERY_S = 0.08
 FIGURES_WIDE = 38
+ROOM_FOR_FIGURES = 16
+"""Rows that the figures need with what frames them; with fewer the sensors share one line."""
 SIDE_VIEW_FROM = 72
 """Columns from which there is room for the side view."""
 
@@ -34,9 +36,11 @@ class View:
 
     Attributes:
         machine_id: the machine that is shown; None takes the first that is heard.
+        root: what stands before the machine id in topics.
     """
 
     machine_id: str | None = None
+    root: str = "tipdatum"
     tip: dict[str, Any] = field(default_factory=dict)
     arm: dict[str, Any] = field(default_factory=dict)
     status: dict[str, Any] = field(default_factory=dict)
@@ -61,14 +65,15 @@ class View:
         """Take a message.
 
         Args:
-            topic: root/machine id/name[/part], whatever the root. payload: JSON.
+            topic: root/machine id/name[/part]; others are passed over. payload: JSON.
             now: s on any clock that only goes forward; the same one as for `render`.
         """
-        parts = topic.split("/")
-        names = [i for i, part in enumerate(parts) if part in _SHOWN and i >= 2]
-        if not names:
+        if not topic.startswith(f"{self.root}/"):
             return
-        machine, name, part = parts[names[0] - 1], parts[names[0]], "/".join(parts[names[0] + 1 :])
+        machine, _, rest = topic[len(self.root) + 1 :].partition("/")
+        name, _, part = rest.partition("/")
+        if name not in _SHOWN:
+            return
         if self.machine_id is None:
             self.machine_id = machine
         if machine != self.machine_id:
@@ -99,17 +104,13 @@ class View:
         if not self.linked:
             return f"no broker: {self.link_text}"
         if self.status.get("state") == "offline":
-            return f"service offline: {self.status.get('reason') or 'it ended or was cut off'}"
+            return f"service offline: {figures.word(self.status.get('reason') or 'it ended or was cut off')}"
         if self.tip_at is None:
             return "waiting for the service"
         age = now - self.tip_at
-        return (
-            f"no message for {age:.0f} s"
-            if age > max(FRESH_S, 1.0)
-            else "no message"
-            if age > FRESH_S
-            else ""
-        )
+        if age <= FRESH_S:
+            return ""
+        return "no message" if age < 1.0 else f"no message for {age:.0f} s"
 
     def line(self, now: float) -> str:
         """The figures in one line of plain text."""
@@ -118,63 +119,92 @@ class View:
     def render(self, width: int, height: int, now: float) -> RenderableType:
         """The whole screen for a terminal of that many columns and rows."""
         trouble = self.trouble(now)
-        health = self._health(width, trouble, now)
-        foot = [Text(" Advisory figures, no safety device. Ctrl-C ends.", "bright_black")]
-        room = max(6, height - 2 - len(health) - len(foot))
-        left = figures.block(self.tip, self.state, trouble, room, fine=self._fine, machine_id=self.machine_id)
+        foot = Text(" Advisory figures, no safety device. Ctrl-C ends.", "bright_black")
+        foot.truncate(width, overflow="ellipsis")
+        rule = Text("─" * width, "bright_black")
+        sensors = self._sensors(width, height, trouble, now)
+        room = max(4, height - 4 - len(sensors))
+        wide = width >= SIDE_VIEW_FROM
+        left = figures.block(
+            self.tip,
+            self.state,
+            trouble,
+            rows=room,
+            columns=FIGURES_WIDE if wide else width,
+            fine=self._fine,
+            base=f"{self.root}/{self.machine_id}",
+        )
         body: RenderableType = Group(*left[:room], *[Text()] * (room - len(left)))
-        if width >= SIDE_VIEW_FROM:
+        if wide:
             grid = Table.grid()
             grid.add_column(width=FIGURES_WIDE)
             grid.add_column(width=width - FIGURES_WIDE - 1)
             grid.add_row(body, Group(*self._picture(width - FIGURES_WIDE - 1, room, trouble, now)))
             body = grid
-        return Group(self._head(width), Text("─" * width, "bright_black"), body, *health, *foot)
+        return Group(self._head(width), rule, body, rule, *sensors, foot)
 
     def _head(self, width: int) -> Text:
-        name = str(self.about.get("machine", {}).get("name") or self.machine_id or "tipdatum")
+        name = figures.word(self._machine().get("name") or self.machine_id or "tipdatum")
         where = self.link_text if self.linked else "no broker"
-        more = f"  (also heard: {', '.join(sorted(self.others))})" if self.others else ""
+        more = f"  (also heard: {figures.word(', '.join(sorted(self.others)))})" if self.others else ""
         left = Text(f" {name}", "bold").append(more, "bright_black")
-        right = Text(f"{self.machine_id or ''}  {where} ", "bright_black")
+        right = Text(f"{figures.word(self.machine_id)}  {where} ", "bright_black")
         left.truncate(max(10, width - len(right) - 1), overflow="ellipsis")
         return Text.assemble(left, " " * max(1, width - len(left) - len(right)), right)
 
     def _picture(self, columns: int, rows: int, trouble: str, now: float) -> list[Text]:
-        proportions = side_view.Proportions.of(self.about.get("machine", {}))
+        proportions = side_view.Proportions.of(self._machine())
         if proportions is None:
             return [Text("waiting for the machine's description", "bright_black")]
         live = not trouble and self.arm_at is not None and now - self.arm_at <= FRESH_S
-        points = (self.arm.get("points") or []) if live else []
-        pins = [(float(p["reach_m"]), float(p["height_m"])) for p in points]
+        pins = _pins(self.arm) if live else []
         trail = [(x, z) for t, x, z in self._trail if now - t <= TRAIL_S]
         return side_view.draw(columns, rows, proportions, pins, trail, self._target(pins))
 
     def _target(self, pins: list[tuple[float, float]]) -> tuple[side_view.Point, side_view.Point] | None:
-        deviation = self.tip.get("deviation_m")
+        deviation = figures.number(self.tip.get("deviation_m"))
         if not pins or deviation is None:
             return None
         (reach, height), half = pins[-1], 1.5
         return (reach - half, height - deviation), (reach + half, height - deviation)
 
     def _follow(self, now: float) -> None:
-        points = self.arm.get("points")
-        if not points or (self._trail and now - self._trail[-1][0] < TRAIL_EVERY_S):
+        pins = _pins(self.arm)
+        if not pins or (self._trail and now - self._trail[-1][0] < TRAIL_EVERY_S):
             return
-        self._trail.append((now, float(points[-1]["reach_m"]), float(points[-1]["height_m"])))
+        self._trail.append((now, *pins[-1]))
         while now - self._trail[0][0] > TRAIL_S:
             self._trail.popleft()
 
-    def _health(self, width: int, trouble: str, now: float) -> list[Text]:
-        lines = [Text("─" * width, "bright_black")]
-        for name, message in sorted(self.health.items(), key=lambda item: _order(item[1])):
-            known = not trouble and now - self._health_at[name] <= HEALTH_FRESH_S
-            lines.append(figures.sensor_line(name, message, width, known=known))
-        return lines if len(lines) > 1 else []
+    def _machine(self) -> dict[str, Any]:
+        machine = self.about.get("machine")
+        return machine if isinstance(machine, dict) else {}
+
+    def _sensors(self, width: int, height: int, trouble: str, now: float) -> list[Text]:
+        if not self.health:
+            return []
+        if height - len(self.health) < ROOM_FOR_FIGURES:
+            return [figures.sensors_summary(self.health, width, known=not trouble)]
+        return [
+            figures.sensor_line(name, message, width, known=not trouble and self._health_known(name, now))
+            for name, message in sorted(self.health.items(), key=lambda item: _order(item[1]))
+        ]
+
+    def _health_known(self, name: str, now: float) -> bool:
+        return now - self._health_at[name] <= HEALTH_FRESH_S
 
 
 _SHOWN = frozenset({"tip", "arm", "status", "about", "state", "health"})
 _BODIES = ("upper", "boom", "stick", "bucket", "rocker")
+
+
+def _pins(arm: dict[str, Any]) -> list[tuple[float, float]]:
+    """(reach, height) of each pin; empty when they are not known, or are not what they should be."""
+    try:
+        pins = [(float(p["reach_m"]), float(p["height_m"])) for p in arm.get("points") or []]
+    except (TypeError, KeyError, ValueError):
+        return []
+    return pins if all(abs(v) < 100.0 for pin in pins for v in pin) else []
 
 
 def _order(health: dict[str, Any]) -> tuple[int, str]:
