@@ -121,7 +121,7 @@ def open_port(options: SerialOptions, timeout_s: float) -> serial.SerialBase:
 
 
 def _explained(name: str, error: OSError | ValueError) -> PortError:
-    number = getattr(error, "errno", None)
+    number = getattr(error, "errno", None) or _number(error.__context__)
     if number == errno.ENOENT or isinstance(error, FileNotFoundError):
         return PortError(f"{name} is not there: unplugged, or another name?", retry_helps=True)
     if number in (errno.EACCES, errno.EPERM):
@@ -137,3 +137,9 @@ def _explained(name: str, error: OSError | ValueError) -> PortError:
         return PortError(f"{name} cannot be set up: {error}", retry_helps=False)
     reason = error.strerror or str(error)
     return PortError(f"{name} cannot be opened: {reason}", retry_helps=True)
+
+
+def _number(cause: BaseException | None) -> int | None:
+    """The system's error number in what pyserial caught; termios' errors carry it as their first argument."""
+    number = cause.args[0] if cause is not None and cause.args else None
+    return number if isinstance(number, int) else None

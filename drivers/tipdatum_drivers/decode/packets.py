@@ -81,8 +81,13 @@ class PacketsDecoder(Decoder):
         self._sequence: int | None = None
         self._strangers: set[int] = set()
         self._bodies: dict[int, Callable[[bytes, float], Iterator[Item]]] = {
-            1: self._imu, 2: self._tilt, 3: self._angle, 4: self._states, 5: self._temperatures, 6: self._hello,
-        }  # fmt: skip
+            1: self._imu,
+            2: self._tilt,
+            3: self._angle,
+            4: self._states,
+            5: self._temperatures,
+            6: self._hello,
+        }
 
     def frame(self, frame: Frame, t: float) -> Iterable[Item]:
         packet = cobs_decoded(frame.data)

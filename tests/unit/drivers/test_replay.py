@@ -169,5 +169,5 @@ def test_what_is_wrong_in_a_csv_log_is_named(tmp_path: Path, log: str, message: 
 
 
 def test_mapping_must_say_what_the_sensor_measures() -> None:
-    with pytest.raises(ValidationError, match="columns for accel"):
+    with pytest.raises(ValidationError, match="fields for accel"):
         columns(boom={"pitch": "a"})
