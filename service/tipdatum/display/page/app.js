@@ -39,6 +39,7 @@ let inks = readInks();
 let client, commands;
 let dirty = true;
 let wordsAt = 0;
+let shownKind = "none";
 
 // --- the broker --------------------------------------------------------------------------------------
 
@@ -48,7 +49,7 @@ function connect(username, password) {
   for (const [topic, qos] of TOPICS) client.subscribe(`${base}/${topic}`, qos);
   commands = new Commands(client, base);
   client.onState = (state, reason) => {
-    model.setLink(state, reason, performance.now());
+    model.setLink(state, reason);
     if (state !== "connected") commands.lost();
     forms.refresh();
     dirty = true;
@@ -103,12 +104,13 @@ function showWords(now) {
 
 function frame(now) {
   requestAnimationFrame(frame);
-  // The view's own watch: a page that hears nothing has to notice by itself.
-  const silent = model.silence(now) !== null;
-  if (now - wordsAt >= WORDS_EVERY_MS) {
+  // The page's own watch: one that hears nothing has to notice by itself, and at once.
+  const { kind } = model.figure(now);
+  if (now - wordsAt >= WORDS_EVERY_MS || kind !== shownKind) {
+    dirty ||= kind !== shownKind;
     wordsAt = now;
+    shownKind = kind;
     showWords(now);
-    dirty ||= silent;
   }
   if (!dirty) return;
   const drawn = scene(context(), now, targetWords(model.state?.target, say, choices.units));

@@ -31,7 +31,7 @@ export class Model {
   tip = null; arm = null; state = null; about = null; status = null;
   health = new Map(); changes = []; events = [];
   link = { state: "connecting", reason: "" };
-  #tipAt = -Infinity; #tipLate = 0; #linkAt = 0; #lateness = new Lateness();
+  #tipAt = -Infinity; #tipLate = 0; #lateness = new Lateness();
 
   /** Takes one message; `name` is the topic below tipdatum/<machine id>/. Returns what kind it was. */
   accept(name, message, now) {
@@ -50,9 +50,10 @@ export class Model {
     return kind;
   }
 
-  setLink(state, reason, now) {
-    this.link = { state, reason };
-    this.#linkAt = now;
+  setLink(state, reason) {
+    // While it tries again, what went wrong the last time is still the news.
+    const kept = state === "connecting" ? this.link.reason : reason;
+    this.link = { state, reason: kept };
   }
 
   /** Why no live figure may be shown at `now`: `{key, detail}` of the catalogue, or null. */
@@ -60,7 +61,9 @@ export class Model {
     if (this.link.state === "refused") return { key: "link.refused", detail: this.link.reason };
     if (this.link.state !== "connected") {
       const since = now - Math.max(this.#tipAt, 0);
-      const key = this.#tipAt === -Infinity && this.#linkAt < STALE_MS ? "link.connecting" : "link.lost";
+      let key = "link.lost";
+      if (this.link.reason === "turned away") key = "link.turned-away";
+      else if (!this.link.reason) key = "link.connecting";
       return { key, seconds: this.#tipAt === -Infinity ? null : since / 1000 };
     }
     if (this.status?.state === "offline") return { key: "service.offline", detail: this.status.reason ?? "" };

@@ -82,7 +82,10 @@ export class PacketReader {
 export class MqttClient {
   /** Called with `(topic, payload: Uint8Array, {qos, retain})` for every message. */
   onMessage = () => {};
-  /** Called with `("connecting" | "connected" | "lost" | "refused", reason)` on every change. */
+  /**
+   * Called with `("connecting" | "connected" | "lost" | "refused", reason)` on every change. "refused" is
+   * final: `start` again with other options.
+   */
   onState = () => {};
 
   #url; #options; #socket = null; #reader = null; #connected = false; #running = false;
@@ -153,9 +156,17 @@ export class MqttClient {
     this.#socket = socket;
     this.#reader = new PacketReader();
     socket.binaryType = "arraybuffer";
-    socket.onopen = () => this.#send(this.#connectPacket());
+    let opened = false;
+    socket.onopen = () => {
+      opened = true;
+      this.#send(this.#connectPacket());
+    };
     socket.onmessage = (event) => socket === this.#socket && this.#receive(new Uint8Array(event.data));
-    socket.onclose = () => socket === this.#socket && this.#drop("connection closed");
+    socket.onclose = () => {
+      if (socket !== this.#socket) return;
+      // Some brokers close on a wrong password without a word.
+      this.#drop(opened && !this.#connected ? "turned away" : "connection closed");
+    };
     this.#heard = performance.now();
     this.#pinged = 0;
     this.#timer = setInterval(() => this.#watch(), 250);

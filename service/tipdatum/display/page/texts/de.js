@@ -36,6 +36,8 @@ export const de = {
   "link.connecting": "Verbindung zum Broker wird aufgebaut",
   "link.lost": "Verbindung zum Broker verloren",
   "link.refused": "Der Broker hat diesen Bildschirm abgewiesen: {detail}",
+  "link.turned-away": "Der Broker trennt, ohne zu antworten",
+  "remedy.link.turned-away": "Meist Benutzer oder Passwort falsch: unter Anzeige anmelden. Neuer Versuch läuft.",
   "remedy.link.lost": "Neuer Versuch läuft. Ist der Rechner der Maschine an und das Netz erreichbar?",
   "remedy.link.connecting": "Einen Moment.",
   "remedy.link.refused": "Mit einem Benutzer anmelden, den der Broker kennt.",

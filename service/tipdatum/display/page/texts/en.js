@@ -36,6 +36,8 @@ export const en = {
   "link.connecting": "Connecting to the broker",
   "link.lost": "Connection to the broker lost",
   "link.refused": "The broker refused this screen: {detail}",
+  "link.turned-away": "The broker closes without an answer",
+  "remedy.link.turned-away": "Usually a wrong user or password: sign in under Screen. Trying again by itself.",
   "remedy.link.lost": "Trying again by itself. Is the machine's computer on, and the network in reach?",
   "remedy.link.connecting": "One moment.",
   "remedy.link.refused": "Sign in with a user that the broker knows.",
