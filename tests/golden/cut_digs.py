@@ -1,4 +1,4 @@
-"""Cut the shipped digs from the developers' simulated sessions: python tests/golden/cut_digs.py SESSIONS_FOLDER
+"""Cut the shipped digs from the developers' simulated sessions: python tests/golden/cut_digs.py FOLDER
 
 Nothing but the header's names, the end and the operator's orders differ from the sources.
 """
@@ -47,14 +47,14 @@ CUTS = (
         "trench-hobby-rocker.ndjson.gz",
         "rocker",
         "Fourteen-tonne demo machine, sensor on the rocker",
-        "two trench cycles, hobby-grade sensors at 100 Hz, the fourth one on the rocker of the bucket linkage",
+        "two trench cycles, hobby-grade sensors at 100 Hz, the fourth on the rocker of the bucket linkage",
         35.0,
     ),
     Cut(
         "jerky-crossfall-hobby-installed.ndjson.gz",
         "crossfall",
         "Fourteen-tonne demo machine on a cross-slope",
-        "fast reversals and slewing on a 5° cross-slope, hobby-grade sensors described as roughly as people do",
+        "fast reversals and slewing on a 5° cross-slope, hobby-grade sensors roughly described",
         35.0,
     ),
 )
