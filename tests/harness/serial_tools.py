@@ -89,3 +89,35 @@ def faults(got: Got, kind: str) -> list[Fault]:
 
 def readings(got: Got) -> list[Record]:
     return [item for item in got if not isinstance(item, Fault)]
+
+
+class Line:
+    """Two ports joined by a line: what is written to one comes out of the other.
+
+    Args:
+        folder: where the two ports' links stand. echo: the line gives each sender its own bytes back, as
+            half-duplex adapters with the receiver always on do.
+    """
+
+    def __init__(self, folder: Path, *, echo: bool = False) -> None:
+        self.ends = (TornPort(folder / "tty-a"), TornPort(folder / "tty-b"))
+        self._echo = echo
+        self.cut = False
+        """A broken wire: nothing comes through."""
+        self.deaf = b""
+        """Addresses of devices that are not there: questions to them go nowhere."""
+
+    async def carry(self) -> None:
+        """Move bytes until cancelled."""
+        while True:
+            for here, there in (self.ends, self.ends[::-1]):
+                data = here.receive()
+                if data and not self.cut and data[0] not in self.deaf:
+                    there.send(data)
+                    if self._echo and here is self.ends[0]:
+                        here.send(data)
+            await asyncio.sleep(0.0005)
+
+    def close(self) -> None:
+        for end in self.ends:
+            end.close()

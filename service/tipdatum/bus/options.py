@@ -43,7 +43,7 @@ class TlsOptions(Options):
     @model_validator(mode="after")
     def _pair(self) -> Self:
         if self.key is not None and self.certificate is None:
-            raise ValueError("certificate|nothing|the certificate that belongs to the key")
+            raise ValueError("a certificate beside the key that belongs to it")
         return self
 
 

@@ -29,8 +29,8 @@ TAKEN_OVER = 0x8E
 # back-off doubles up to two minutes, which is an eternity for an operator.
 WAITS_S = (0.2, 0.5, 1.0, 2.0)
 # Two clients with one id throw each other out without end. Whoever knows it waits long enough for a display
-# to be usable in between. Where nothing tells, a row of short lives with a broker that accepts at once is taken
-# for it, and the wait is shorter, because a broker that keeps dying looks the same.
+# to be usable in between. Where nothing tells, a row of short lives with a broker that accepts at once is
+# taken for it, and the wait is shorter, because a broker that keeps dying looks the same.
 SHORT_LIFE_S = 5.0
 STORM_LOSSES, STORM_WAIT_S = 2, 20.0
 GUESS_LOSSES, GUESS_WAIT_S = 5, 5.0
@@ -50,10 +50,10 @@ def from_exception(error: BaseException, host: str, port: int, *, tls: bool = Fa
     if isinstance(error, PortError):
         return Trouble("tls", str(error))
     if isinstance(error, ssl.SSLCertVerificationError):
-        reason = error.verify_message or error.reason or str(error)
+        reason = getattr(error, "verify_message", "") or str(error)
         return Trouble("tls", f"the certificate of the broker at {where} is not accepted: {reason}")
     if isinstance(error, ssl.SSLError):
-        reason = (error.reason or str(error)).replace("_", " ").lower()
+        reason = (getattr(error, "reason", None) or str(error)).replace("_", " ").lower()
         hint = "; does this port speak TLS?" if "wrong version" in reason else ""
         return Trouble("tls", f"no TLS with the broker at {where}: {reason}{hint}")
     if tls and isinstance(error, ConnectionResetError):
