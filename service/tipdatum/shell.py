@@ -100,10 +100,12 @@ class Shell:
         self._on_ready = on_ready
         self._drivers = [(table.kind, find_driver(table.kind)(table.options)) for table in service.drivers]
         self._clock = RunClock(max((getattr(d, "speed", 1.0) or 1.0 for _, d in self._drivers), default=1.0))
+        self._lateness = max((getattr(d, "lateness_s", 0.0) for _, d in self._drivers), default=0.0)
+        self._newest = 0.0
         self._wall = WallTime(self._clock.started)
         directory = Path(service.state_directory) if service.state_directory else default_directory()
         self._file = StateFile(directory, service.machine_id) if remember else None
-        self._state_changed = asyncio.Event()
+        self._state_changed = False
         self._stopping = asyncio.Event()
         self._broken: BaseException | None = None
         self._recorder: Recorder | None = None
@@ -240,7 +242,8 @@ class Shell:
         target = self._record or self.service.path.parent / Path(options.directory or "").expanduser()
         header = SessionHeader(
             1,
-            self._wall.rfc3339(0.0),
+            # To the microsecond, so that a replay gives the very times that were published.
+            self._clock.started.isoformat().replace("+00:00", "Z"),
             self.service.machine.model_dump(mode="json", exclude_defaults=True),
             f"recorded by tipdatum {__version__}",
         )
@@ -283,12 +286,22 @@ class Shell:
         """A record from a driver, on the event loop."""
         if isinstance(record, Truth):
             return
-        if self._recorder is not None and not isinstance(record, Fault):
-            self._recorder.record(record)
+        if not isinstance(record, Fault):
+            self._newest = max(self._newest, record.t)
+            if self._recorder is not None:
+                self._recorder.record(record)
         self._pipeline.feed(record)
 
+    def _now(self) -> float:
+        """The present moment on the run's clock, behind which no record comes any more.
+
+        A driver that hands over what is stamped already (a recording) may be a little late with it; a tick
+        or a command must not run ahead of such a record, or a replay would see another order.
+        """
+        return max(self._newest, self._clock() - self._lateness)
+
     def _order(self, order: Order) -> None:
-        t = self._clock()
+        t = self._now()
         self._pipeline.advance(t)
         if order.refusal is not None:
             self._pipeline.refuse(order.name, order.refusal, t, by=order.by, request_id=order.request_id)
@@ -299,7 +312,7 @@ class Shell:
 
     def _publish(self, out: Outgoing) -> None:
         if out.name == "state":
-            self._state_changed.set()
+            self._state_changed = True
         if isinstance(out.message, (Health, Happening, Reply)):
             self._log_message(out.message)
         if self._bus is not None:
@@ -369,33 +382,30 @@ class Shell:
     async def _tick(self) -> None:
         period = self.service.settings.period_s
         while True:
+            self._pipeline.advance(self._now())
             now = self._clock()
-            self._pipeline.advance(now)
             due = (int(now / period) + 1) * period
             await asyncio.sleep(self._clock.real_seconds(due - now))
 
     async def _keep_state(self) -> None:
+        """Write the state when it has changed, and now and then for what the estimator corrects by itself."""
         if self._file is None:
             return
-        touched = float("-inf")
-        saved = time.monotonic()
+        alive_at = saved_at = time.monotonic()
         while True:
-            with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self._state_changed.wait(), ALIVE_EVERY_S)
-            if self._state_changed.is_set():
-                await self._save()
-                saved = time.monotonic()
-            elif time.monotonic() - touched >= ALIVE_EVERY_S:
-                touched = time.monotonic()
-                await asyncio.to_thread(self._file.touch)
-            if time.monotonic() - saved >= SAVE_ANYWAY_S:
-                self._state_changed.set()
             await asyncio.sleep(SAVE_EVERY_S)
+            now = time.monotonic()
+            if self._state_changed or now - saved_at >= SAVE_ANYWAY_S:
+                saved_at = alive_at = now
+                await self._save()
+            elif now - alive_at >= ALIVE_EVERY_S:
+                alive_at = now
+                await asyncio.to_thread(self._file.touch)
 
     async def _save(self) -> None:
         if self._file is None:
             return
-        self._state_changed.clear()
+        self._state_changed = False
         state = self._pipeline.work.state.model_copy(deep=True)
         try:
             await asyncio.to_thread(self._file.save, state)

@@ -184,9 +184,9 @@ def test_an_outside_client_sets_the_reference_and_reads_the_elevation(
 ) -> None:
     service = start(services, folder)
     with Client(service.port) as client:
-        assert client.wait_for("tipdatum/test/status")["state"] == "online"
-        assert client.wait_for("tipdatum/test/about")["machine"]["name"] == "invented still machine"
         reply = set_reference(client)
+        assert client.latest["tipdatum/test/status"]["state"] == "online"
+        assert client.latest["tipdatum/test/about"]["machine"]["name"] == "invented still machine"
         assert reply["ok"], reply
         tip = client.wait_for("tipdatum/test/tip", lambda tip: tip["datum"] == "set")
         assert tip["elevation_m"] == pytest.approx(101.25, abs=0.005)

@@ -1,0 +1,5 @@
+"""`python -m tipdatum`."""
+
+from tipdatum.cli import main
+
+main()
