@@ -87,7 +87,7 @@ OF: dict[str, tuple[str, ...]] = {
 """What `of` may name, by kind; kinds that are not here name a sensor, a mark or two marks."""
 
 NEEDS_WINDOW = frozenset(
-    {"specific_force", "slope", "height", "tip_on_mark", "plumb", "slew", "single_joint", "still"}
+    {"specific_force", "slope", "height", "tip_on_mark", "plumb", "slew", "still"}
 )
 
 
@@ -144,6 +144,21 @@ class RestEntry(Table):
     """Rests between two power-ups share this name: the sensors' biases stayed."""
     taken: str = ""
     sensor: dict[str, SensorRest]
+
+
+class SensorSwing(Table):
+    """One gyro during one joint's swing: unit axis in the sensor's axes, turning, and how unclean it was."""
+
+    axis: tuple[float, float, float]
+    turned_rad: float
+    linearity: Annotated[float, Field(ge=0)]
+
+
+class SwingEntry(Table):
+    """`[[swing]]`: one swing of a single joint that was captured live; `id` is its observation's."""
+
+    id: Annotated[str, Field(min_length=1, max_length=160)]
+    sensor: dict[str, SensorSwing]
 
 
 class Observation(Table):
@@ -205,18 +220,21 @@ class ObservationBook(Table):
     note: str = ""
     assume: Assumptions = Assumptions()
     rest: tuple[RestEntry, ...] = ()
+    swing: tuple[SwingEntry, ...] = ()
     observation: tuple[Observation, ...] = ()
 
     @model_validator(mode="after")
     def _ids_are_unique(self) -> ObservationBook:
-        for name, entries in (("rest", self.rest), ("observation", self.observation)):
+        for name, entries in (("rest", self.rest), ("swing", self.swing), ("observation", self.observation)):
             seen: set[str] = set()
             for i, entry in enumerate(entries):
                 if entry.id in seen:
                     raise ValueError(f'{name}[{i}].id|"{entry.id}" a second time|each id once')
                 seen.add(entry.id)
-        rests = {r.id for r in self.rest}
+        rests, swings = {r.id for r in self.rest}, {s.id for s in self.swing}
         for i, entry in enumerate(self.observation):
+            if entry.kind == "single_joint" and entry.window is None and entry.id not in swings:
+                raise ValueError(f"observation[{i}].window|nothing|file and window, or a [[swing]] of the same id")
             if entry.rest is not None and entry.rest not in rests:
                 raise ValueError(
                     f'observation[{i}].rest|"{entry.rest}"|a [[rest]] of this file'
@@ -318,7 +336,7 @@ def _toml_text(path: Path, book: ObservationBook) -> str:
         for key, value in plain["assume"].items():
             if document["assume"].get(key) != value:  # type: ignore[union-attr]
                 document["assume"][key] = value  # type: ignore[index]
-    for name in ("rest", "observation"):
+    for name in ("rest", "swing", "observation"):
         entries = plain.get(name, [])
         if not entries:
             continue

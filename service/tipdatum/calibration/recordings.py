@@ -22,6 +22,9 @@ from tipdatum_drivers.session_file import SessionFile
 BLOCKS = 8
 """Parts a window is cut into to see how steady its average is."""
 
+LEAST_TURN = math.radians(5.0)
+"""Turning back and forth below which a swing shows no axis."""
+
 ENOUGH = 16
 """Fewest samples that make an average."""
 
@@ -144,15 +147,18 @@ def swing(samples: Samples, start: float, end: float, bias: Array) -> Swing | No
     part = samples.between(start, end)
     if samples.gyro is None or part.stop - part.start < ENOUGH:
         return None
-    rates = samples.gyro[part] - bias
-    steps = np.gradient(samples.t[part])
+    return swing_axis(samples.gyro[part] - bias, np.gradient(samples.t[part]))
+
+
+def swing_axis(rates: Array, steps: Array) -> Swing | None:
+    """Axis of a turn from rates (N, 3) rad/s without bias, each held for `steps` (N,) s; None if it hardly turned."""
     _, strength, directions = np.linalg.svd(
         rates * np.sqrt(np.maximum(steps, 0.0))[:, None], full_matrices=False
     )
     axis = directions[0]
     along = rates @ axis
     travel = np.cumsum(np.abs(along) * steps)
-    if travel[-1] < math.radians(5.0):
+    if travel[-1] < LEAST_TURN:
         return None
     first = along[travel < travel[-1] / 3.0]
     if first.sum() < 0:
@@ -199,8 +205,14 @@ def gather(book: ObservationBook, folders: Sequence[Path], observations: Sequenc
     """
     evidence = Evidence()
     rests = {r.id: r for r in book.rest}
+    swings = {s.id: s for s in book.swing}
     by_file: dict[str, list[Observation]] = {}
     for o in observations:
+        if o.kind == "single_joint" and o.id in swings:
+            evidence.swings[o.id] = {
+                name: Swing(np.array(s.axis), s.turned_rad, s.linearity) for name, s in swings[o.id].sensor.items()
+            }
+            continue
         if o.rest is not None:
             entry = rests[o.rest]
             evidence.windows.setdefault(
@@ -209,9 +221,20 @@ def gather(book: ObservationBook, folders: Sequence[Path], observations: Sequenc
             )
         elif o.file is not None and o.window is not None:
             by_file.setdefault(o.file, []).append(o)
+    _live_gyro_bias(evidence)
     for file, wanted in by_file.items():
         _gather_file(evidence, file, find(file, folders), wanted, book.assume.accel_floor_mps2)
     return evidence
+
+
+def _live_gyro_bias(evidence: Evidence) -> None:
+    seen: dict[tuple[str, str], list[tuple[float, ...]]] = {}
+    for window in evidence.windows.values():
+        for name, rest in window.sensors.items():
+            if rest.gyro_radps is not None:
+                seen.setdefault((window.file, name), []).append(rest.gyro_radps)
+    for key, means in seen.items():
+        evidence.gyro_bias[key] = np.median(np.array(means), axis=0)
 
 
 def find(file: str, folders: Sequence[Path]) -> Path:

@@ -24,6 +24,9 @@ FOOT_HEIGHT = (
     "measure it with a tape if heights over the ground under the tracks matter"
 )
 FOOT_X = "the boom foot's distance from the slew axis: it tilts with the upper only, and hardly moves the tip"
+FAR_TURNED = 3.0
+"""Turn of a mount, in deviations of what was assumed, that is worth a word."""
+
 DRIFT_DEG = 0.15
 """Turn within a window from which a rest is called out as not still."""
 
@@ -151,6 +154,14 @@ def _unobserved(solution: Solution) -> Iterator[RenderableType]:
 def _warnings(solution: Solution) -> Iterator[RenderableType]:
     for text in solution.setup.evidence.warnings:
         yield Text(f"Note: {text}")
+    for name in solution.setup.sensors:
+        turn = [solution.value(f"sensor.{name}.mount.{a}") for a in ("roll", "pitch", "yaw")]
+        turned = math.degrees(math.sqrt(sum(v * v for v in turn)))
+        if turned > FAR_TURNED * solution.setup.assume.mount_sigma_deg:
+            yield Text(
+                f"Note: the {name} sensor sits {turned:.0f}° from where the description has it; if that cannot be, "
+                "look at the axes printed on it and at the observations"
+            )
     for window in solution.setup.windows:
         for name, rest in window.sensors.items():
             if rest.drift_deg > DRIFT_DEG:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import json
 import sys
 from pathlib import Path
 from typing import Annotated, Any
@@ -19,13 +18,15 @@ import numpy as np
 from tipdatum.calibration import description, report
 from tipdatum.calibration.adjustment import Solution, adjust
 from tipdatum.calibration.envelope import envelope, reach_points
-from tipdatum.calibration.observations import ObservationBook, load_observations
+from tipdatum.calibration.observations import ACCEPTANCE, ObservationBook, load_observations
 from tipdatum.calibration.plan import follow, rank, suggestions
 from tipdatum.calibration.recordings import gather
 from tipdatum.calibration.sensitivity import TipSensitivity
 from tipdatum.calibration.statistics import tip_sigma, turn_on_covariance, use_covariance
 from tipdatum.calibration.unknowns import make_setup
+from tipdatum.calibration.verification import of_method, verify
 from tipdatum.errors import InputError
+from tipdatum.cli import capture as capturing
 from tipdatum.cli.machine_file import read_machine
 
 __all__ = ["calibrate"]
@@ -53,15 +54,39 @@ def calibrate(
     follow_guide: Annotated[
         bool, typer.Option(help="Use only the postures that the guide asks for, one after the other.")
     ] = False,
+    capture_from: Annotated[
+        str | None,
+        typer.Option(
+            "--capture", help="Capture first: mqtt://HOST:PORT, or a recording, also one that is still written."
+        ),
+    ] = None,
+    machine_id: Annotated[str, typer.Option(help="Machine id on the bus, for --capture.")] = "machine",
+    step: Annotated[
+        list[str] | None, typer.Option(help=f"What to capture: {capturing.STEPS}; default the first three.")
+    ] = None,
+    standing: Annotated[
+        str, typer.Option(help="Name of the place and heading of the tracks; a new one after every travel.")
+    ] = "S1",
     yes: Annotated[bool, typer.Option("--yes", "-y", help="Write without asking.")] = False,
     dry_run: Annotated[bool, typer.Option(help="Show everything, write nothing.")] = False,
 ) -> None:
     """Solve for mounts, biases and lengths, say how well they are known, and write the description."""
     console = Console(width=None if sys.stdout.isatty() else 120, highlight=False)
     described, text = read_machine(machine)
-    book = load_observations(observations)
     folders = sessions or [observations.parent]
+    if capture_from is None:
+        book = load_observations(observations)
+    else:
+        console.print(CAUTION)
+        book = load_observations(observations) if observations.exists() else ObservationBook(machine=described.name)
+        steps = step or ["motions", "measured", "reversal"]
+        book = capturing.capture(
+            console, described, book, observations, folders, capture_from, machine_id, steps, standing
+        )
     chosen = book.solving(method or (), leave_out or ())
+    if capture_from is not None and not any(o.place for o in chosen):
+        console.print("Nothing to solve yet: no posture has been captured.")
+        return
     if not chosen:
         raise InputError(f"{observations}: no observation to solve with (acceptance ones never are)")
     evidence = gather(book, folders, chosen)
@@ -79,10 +104,32 @@ def calibrate(
     _print(console, report.summary(solution))
     predicted = predicted_sigma(solution)
     console.print(report.envelope_line(predicted))
+    _accept(console, solution, book, folders)
     _print(console, report.next_postures(rank(solution, suggestions(solution))))
     target = output or (machine if machine.suffix == ".toml" else None)
     rms = float(np.sqrt(np.mean(predicted**2)))
     _write(console, solution, book, text, target, rms, yes, dry_run)
+
+
+def _accept(console: Console, solution: Solution, book: ObservationBook, folders: list[Path]) -> None:
+    """The acceptance set before and after, if there is one: it took no part in the solution."""
+    chosen = of_method(book, ACCEPTANCE)
+    if not chosen:
+        return
+    try:
+        evidence = gather(book, folders, chosen)
+        after = verify(description.calibrated_machine(solution), chosen, evidence)
+    except (InputError, ValueError) as error:
+        console.print(f"The acceptance set was not looked at: {error}", markup=False)
+        return
+    try:
+        before = f"{1000 * verify(solution.setup.machine, chosen, evidence).rms_m:.1f} mm"
+    except ValueError:
+        before = "no figure (the linkage as described cannot close)"
+    console.print(
+        f"Acceptance set, {len(after.points)} points that took no part: {before} RMS before, "
+        f"{1000 * after.rms_m:.1f} mm after, 95 % within ±{1000 * after.half_width_95_m:.1f} mm."
+    )
 
 
 def predicted_sigma(solution: Solution) -> np.ndarray[Any, np.dtype[np.float64]]:

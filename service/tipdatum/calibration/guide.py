@@ -1,0 +1,339 @@
+"""The guided capture: what to do next, what to read, and how an answer becomes observations.
+
+The guide talks through two functions, `say` and `ask`, and takes blocks of readings from an iterator, so
+that a terminal, a recording and a test drive it alike. After every step the book is handed to `keep`:
+whoever stops and comes back finds all that was done, and steps that are in the book are not asked again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tipdatum.calibration.observations import Kind, Observation, ObservationBook, RestEntry, SwingEntry
+from tipdatum.calibration.verification import posture_of
+from tipdatum.calibration.still import HOLD_S, Block, Stillness, StillWatch, swing_of
+from tipdatum.machine import Machine
+
+FACES = ("x up", "x down", "y up", "y down", "z up", "z down", "on edge between x and y", "on a corner")
+"""Rests of a sensor on the bench; a few degrees off do no harm."""
+
+FIRST_POSTURES = (
+    "boom half raised, stick hanging a little outwards, bucket cutting",
+    "boom low, stick far out, bucket curled",
+    "boom high, stick pulled in, bucket opened",
+    "boom half raised, stick far out, bucket opened",
+    "boom low, stick pulled in, bucket curled",
+    "boom high, stick far out, bucket cutting",
+)
+"""Six postures unlike each other, until there is a solution that knows better."""
+
+MEASURED_IS_SAFE = (
+    "Bucket on the ground or blocked, lever locked, engine off, key out, pressure released before anyone goes "
+    "near the arm; never under a raised boom."
+)
+
+
+class Stopped(Exception):
+    """The person wants to stop here; everything so far is kept."""
+
+
+class Skipped(Exception):
+    """The person leaves this step out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One reading to ask for."""
+
+    kind: Kind
+    of: str
+    unit: str
+    sigma: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One thing to do: a rest with readings, or a swing of one joint.
+
+    `sensors` are those that must be heard of; `fixed` are readings that need no asking, by kind.
+    """
+
+    id: str
+    method: str
+    words: str
+    sensors: tuple[str, ...]
+    questions: tuple[Question, ...] = ()
+    fixed: tuple[tuple[Kind, str, float, str, float], ...] = ()
+    swing: str = ""
+    standing: bool = True
+
+
+MEASURE = (
+    Question("slope", "boom", "deg", 0.05, "slope of the line boom foot pin to boom–stick pin, degrees"),
+    Question("slope", "stick", "deg", 0.05, "slope of the line boom–stick pin to stick–bucket pin, degrees"),
+    Question("slope", "bucket", "deg", 0.05, "slope of the line stick–bucket pin to tip, degrees"),
+    Question("height", "boom_foot", "m", 0.002, "height of the boom foot pin over your benchmark, m"),
+    Question("height", "boom_stick", "m", 0.002, "height of the boom–stick pin, m"),
+    Question("height", "stick_bucket", "m", 0.002, "height of the stick–bucket pin, m"),
+    Question("height", "tip", "m", 0.002, "height of the tip, m"),
+)
+
+
+def bench_steps(sensor: str, gravity_mps2: float) -> list[Step]:
+    """Rests of one loose sensor on a table."""
+    return [
+        Step(
+            f"bench-{sensor}-{i}",
+            "bench",
+            f"Lay the {sensor} sensor on the table, {face}, and let go of it.",
+            (sensor,),
+            fixed=(("specific_force", f"{sensor}: {face}", gravity_mps2, "m/s2", 0.002),),
+            standing=False,
+        )
+        for i, face in enumerate(FACES, 1)
+    ]
+
+
+def motion_steps(machine: Machine) -> list[Step]:
+    """One swing of each joint there and back."""
+    sensors = watched(machine)
+    how = {
+        "slew": "slew left by a quarter turn, then back",
+        "boom": "raise the boom by some 20°, then lower it back",
+        "stick": "push the stick out by some 30°, then pull it back",
+        "bucket": "open the bucket (tip rising) by some 60°, then curl it back",
+    }
+    return [
+        Step(f"motion-{joint}", "motions", f"Move one joint alone, slowly: {words}.", sensors, swing=joint)
+        for joint, words in how.items()
+    ]
+
+
+def measured_step(number: int, words: str, machine: Machine) -> Step:
+    """A posture whose slopes and heights are read."""
+    return Step(
+        f"measured-{number}", "slopes", f"Bring the arm to: {words}. {MEASURED_IS_SAFE}", watched(machine), MEASURE
+    )
+
+
+def touch_step(number: int, mark: str, machine: Machine) -> Step:
+    """The tip on a mark."""
+    return Step(
+        f"touch-{mark}-{number}",
+        "common",
+        f"Put the middle of the teeth on mark {mark}, in a posture unlike the ones before.",
+        watched(machine),
+        fixed=(("tip_on_mark", mark, 0.0, "m", 0.003),),
+    )
+
+
+def reversal_steps(machine: Machine) -> list[Step]:
+    """The arm untouched, the upper turned by quarter turns."""
+    words = "Leave the arm as it is and slew to {} degrees by the chalk marks on the slew ring"
+    return [
+        Step(
+            f"reversal-{slew}",
+            "reversal",
+            words.format(slew) + ".",
+            watched(machine),
+            fixed=(("slew", "upper", float(slew), "deg", 0.5),),
+        )
+        for slew in (0, 90, 180, 270)
+    ]
+
+
+def watched(machine: Machine) -> tuple[str, ...]:
+    """Tilt sensors of the machine."""
+    return tuple(n for n, s in machine.sensor.items() if s.type in ("imu", "tilt"))
+
+
+@dataclass(slots=True)
+class Guide:
+    """One capture in progress.
+
+    Attributes:
+        source: blocks in order of time; ends when the recording does.
+        say: shows a line. status: shows how still the machine is, again and again. ask: a question and
+        its default; returns what was typed. keep: stores the book.
+        standing: name of the place the machine stands at. power_up: name of this power-up.
+    """
+
+    machine: Machine
+    book: ObservationBook
+    source: Iterator[Block]
+    say: Callable[[str], None]
+    status: Callable[[Stillness], None]
+    ask: Callable[[str, str], str]
+    keep: Callable[[ObservationBook], None]
+    standing: str
+    power_up: str
+    taken: str = ""
+    _watch: StillWatch | None = None
+
+    def done(self, step: Step) -> bool:
+        """Whether the book already holds it."""
+        return any(o.id == step.id or o.id.startswith(step.id + " ") for o in self.book.observation)
+
+    def run(self, steps: Sequence[Step]) -> None:
+        """Every step that is not in the book yet.
+
+        Raises:
+            Stopped: the person stopped, or the readings ended.
+        """
+        for step in steps:
+            if self.done(step):
+                self.say(f"{step.id}: already in the book")
+                continue
+            try:
+                self.take(step)
+            except Skipped:
+                self.say(f"{step.id}: left out")
+
+    def take(self, step: Step) -> None:
+        """One step, until it is in the book.
+
+        Raises:
+            Stopped, Skipped: as the person says, or at the end of the readings.
+        """
+        self.say(step.words)
+        if step.swing:
+            self._swing(step)
+        else:
+            self._rest(step)
+        self.keep(self.book)
+
+    def _rest(self, step: Step) -> None:
+        watch = self._watch_for(step.sensors)
+        rest_id = f"rest {step.id}"
+        while True:
+            self._until_still(watch)
+            entry = RestEntry(id=rest_id, power_up=self.power_up, taken=self.taken, sensor=watch.rest())
+            self._tell(entry, watch.span())
+            # Whoever pauses on the way to a posture must be able to say that this is not it.
+            if self._yes("Take this rest? Enter for yes, n to wait for the next one"):
+                break
+        common: dict[str, Any] = {
+            "method": step.method,
+            "rest": rest_id,
+            "standing": self.standing if step.standing else None,
+        }
+        found = [
+            Observation(id=f"{step.id} {kind} {of}", kind=kind, of=of, value=value, unit=unit, sigma=sigma, **common)
+            for kind, of, value, unit, sigma in step.fixed
+        ]
+        for q in step.questions:
+            value = self._number(q.words)
+            if value is not None:
+                found.append(
+                    Observation(
+                        id=f"{step.id} {q.kind} {q.of}", kind=q.kind, of=q.of, value=value, unit=q.unit, sigma=q.sigma, **common
+                    )
+                )
+        if not found:
+            raise Skipped
+        self.book = self.book.model_copy(
+            update={"rest": (*self.book.rest, entry), "observation": (*self.book.observation, *found)}
+        )
+        self.say(f"Kept: {step.id}, {len(found)} readings.")
+
+    def _swing(self, step: Step) -> None:
+        watch = self._watch_for(step.sensors)
+        self._until_still(watch, moved_first=False)
+        before = watch.rest()
+        bias = {n: np.array(r.gyro_radps) for n, r in before.items() if r.gyro_radps is not None}
+        kept: list[Block] = []
+        moving = False
+        for block in self.source:
+            watch.feed(block)
+            kept.append(block)
+            state = watch.judge()
+            self.status(state)
+            moving = moving or state.still_s < HOLD_S / 4
+            if moving and state.ready:
+                break
+        else:
+            raise Stopped
+        seen = swing_of(kept, bias)
+        if not seen:
+            self.say("No gyro turned by more than 5 degrees; not kept.")
+            raise Skipped
+        self.say("Turned: " + ", ".join(f"{n} {np.degrees(s.turned_rad):.0f}°" for n, s in seen.items()))
+        self.book = self.book.model_copy(
+            update={
+                "swing": (*self.book.swing, SwingEntry(id=step.id, sensor=seen)),
+                "observation": (
+                    *self.book.observation,
+                    Observation(
+                        id=step.id, method=step.method, kind="single_joint", of=step.swing, value=1.0, unit="sign", standing=self.standing
+                    ),
+                ),
+            }
+        )
+
+    def _watch_for(self, sensors: tuple[str, ...]) -> StillWatch:
+        if self._watch is None or self._watch.sensors != sensors:
+            self._watch = StillWatch(sensors)
+        return self._watch
+
+    def _until_still(self, watch: StillWatch, moved_first: bool = True) -> None:
+        """Wait for a new rest: where one has just been used, only after it has ended."""
+        moved = not (moved_first and watch.judge().ready)
+        if not moved_first and watch.judge().ready:
+            return
+        for block in self.source:
+            watch.feed(block)
+            state = watch.judge()
+            self.status(state)
+            moved = moved or state.still_s < HOLD_S / 2
+            if moved and state.ready:
+                return
+        raise Stopped
+
+    def _yes(self, words: str) -> bool:
+        typed = self.ask(words, "").strip().lower()
+        if typed in ("stop", "quit", "q"):
+            raise Stopped
+        if typed == "skip":
+            raise Skipped
+        return not typed.startswith("n")
+
+    def _tell(self, entry: RestEntry, span: tuple[float, float]) -> None:
+        drifts = {n: r.drift_deg for n, r in entry.sensor.items()}
+        worst = max(drifts, key=lambda n: drifts[n])
+        shaking = max(max(r.sigma_mps2) for r in entry.sensor.values())
+        self.say(
+            f"Still from {span[0]:.1f} to {span[1]:.1f} s: averages steady to {1000 * shaking:.1f} mm/s², "
+            f"largest drift {drifts[worst]:.3f}° ({worst})" + self._posture(entry)
+        )
+
+    def _posture(self, entry: RestEntry) -> str:
+        """The arm's angles as the description so far takes them, for recognising the posture."""
+        try:
+            q = np.degrees(posture_of(self.machine, entry.sensor).q)
+        except ValueError:
+            return ""
+        return f"; about boom {q[2]:+.0f}°, stick {q[3]:+.0f}°, bucket {q[4]:+.0f}°"
+
+    def _number(self, words: str) -> float | None:
+        """A reading; empty leaves it out.
+
+        Raises:
+            Stopped, Skipped: "stop" and "skip" were typed.
+        """
+        while True:
+            typed = self.ask(words, "").strip().replace(",", ".")
+            if typed in ("stop", "quit", "q"):
+                raise Stopped
+            if typed == "skip":
+                raise Skipped
+            if not typed:
+                return None
+            try:
+                return float(typed)
+            except ValueError:
+                self.say(f'"{typed}" is no number; type one, nothing to leave it out, "skip" or "stop"')

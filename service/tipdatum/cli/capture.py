@@ -1,0 +1,220 @@
+"""Guided capture in the terminal: where readings come from, and how the guide talks.
+
+Readings come from the live bus (`mqtt://host:port`, topic `tipdatum/<machine id>/raw/<sensor>`), from a
+recording that is still being written, or from one that is finished; the guide does not know which.
+"""
+
+from __future__ import annotations
+
+import datetime
+import queue
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import paho.mqtt.client as mqtt
+import typer
+from pydantic import ValidationError
+from rich.console import Console
+
+from tipdatum.bus.topics import Topics
+from tipdatum.calibration import guide
+from tipdatum.calibration.adjustment import adjust
+from tipdatum.calibration.guide import Guide, Step, Stopped
+from tipdatum.calibration.observations import ObservationBook, save_observations
+from tipdatum.calibration.plan import rank, suggestions
+from tipdatum.calibration.recordings import gather
+from tipdatum.calibration.still import Block, Stillness, blocks
+from tipdatum.calibration.unknowns import make_setup
+from tipdatum.errors import InputError, PortError
+from tipdatum.machine import Machine
+from tipdatum_drivers.decode.session_lines import LineError, decode_line
+from tipdatum_drivers.reading import Record
+from tipdatum_drivers.session_file import SessionFile
+
+SILENT_S = 20.0
+"""Silence after which a live source counts as ended."""
+
+MEASURED = 6
+"""Measured postures that a capture asks for: fewer could not show which reading is wrong."""
+
+STEPS = "motions, measured, reversal, touch:MARK, bench:SENSOR"
+
+
+def capture(
+    console: Console,
+    machine: Machine,
+    book: ObservationBook,
+    path: Path,
+    folders: list[Path],
+    origin: str,
+    machine_id: str,
+    steps: list[str],
+    standing: str,
+) -> ObservationBook:
+    """Go through the steps and keep every one in the file.
+
+    Raises:
+        InputError, PortError: the source or a step cannot be used.
+    """
+    now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+    shown = _Status(console)
+    talk = Guide(
+        machine=machine,
+        book=book,
+        source=_source(origin, machine_id),
+        say=lambda text: console.print(text, markup=False),
+        status=shown.show,
+        ask=lambda words, default: typer.prompt("  " + words, default=default, show_default=False),
+        keep=lambda kept: save_observations(path, kept),
+        standing=standing,
+        power_up=f"power-up {now}",
+        taken=now,
+    )
+    console.print('Answer with a number, nothing to leave a reading out, "skip" or "stop". Ctrl-C stops as well.')
+    try:
+        for name in steps:
+            if name == "measured":
+                _measured(talk, folders)
+            else:
+                talk.run(_steps(name, machine))
+    except (Stopped, KeyboardInterrupt, typer.Abort):
+        console.print(f"Stopped. {path} holds everything so far; the same command goes on from there.")
+    return talk.book
+
+
+def _steps(name: str, machine: Machine) -> list[Step]:
+    kind, _, of = name.partition(":")
+    if kind == "motions" and not of:
+        return guide.motion_steps(machine)
+    if kind == "reversal" and not of:
+        return guide.reversal_steps(machine)
+    if kind == "touch" and of:
+        return [guide.touch_step(i, of, machine) for i in range(1, 5)]
+    if kind == "bench" and of in machine.sensor:
+        return guide.bench_steps(of, machine.gravity_mps2)
+    sensors = f" (sensors: {', '.join(machine.sensor)})" if kind == "bench" else ""
+    raise InputError(f'--step {name}: found "{name}"; expected one of {STEPS}{sensors}')
+
+
+def _measured(talk: Guide, folders: list[Path]) -> None:
+    """Measured postures: the first from a list, the others as the solution so far asks for them."""
+    for number in range(1, MEASURED + 1):
+        step = guide.measured_step(number, guide.FIRST_POSTURES[number - 1], talk.machine)
+        if not talk.done(step):
+            if number > 2 and (words := _best_posture(talk, folders)):
+                step = guide.measured_step(number, words, talk.machine)
+            talk.run([step])
+
+
+def _best_posture(talk: Guide, folders: list[Path]) -> str:
+    chosen = talk.book.solving()
+    try:
+        evidence = gather(talk.book, folders, chosen)
+        solution = adjust(make_setup(talk.machine, chosen, evidence, talk.book.assume))
+    except ValueError:
+        return ""
+    measured = [c for c in suggestions(solution) if c.label.startswith("measure")]
+    ranked = rank(solution, measured)
+    if not ranked:
+        return ""
+    best = ranked[0]
+    talk.say(f"Tip over the envelope so far: {1000 * best.before_m:.1f} mm (1-sigma).")
+    return best.candidate.label.removeprefix("measure: ") + ", or near it"
+
+
+class _Status:
+    """One line that is rewritten on a terminal, and said only on a change elsewhere."""
+
+    def __init__(self, console: Console) -> None:
+        self._console, self._last = console, ""
+
+    def show(self, state: Stillness) -> None:
+        """How still the machine is."""
+        if state.waiting:
+            text = f"waiting for {', '.join(state.waiting)}"
+        elif state.ready:
+            text = "still"
+        elif state.still_s < 1.0:
+            text = "moving"
+        else:
+            text = f"still for {state.still_s:.0f} s"
+        if not sys.stdout.isatty():
+            return
+        worst = max(state.spread_mps2.values(), default=0.0)
+        drift = max(state.drift_deg.values(), default=0.0)
+        line = f"  {text}; scatter {worst:.2f} m/s², drift {drift:.3f}°"
+        if line != self._last:
+            sys.stdout.write("\r\x1b[K" + line + ("\n" if state.ready else ""))
+            sys.stdout.flush()
+            self._last = line
+
+
+def _source(origin: str, machine_id: str) -> Iterator[Block]:
+    if origin.startswith("mqtt://"):
+        return _from_bus(origin, machine_id)
+    path = Path(origin)
+    session = SessionFile(path)
+    if path.suffix == ".ndjson":
+        return blocks(_growing(path))
+    return blocks(session)
+
+
+def _growing(path: Path) -> Iterator[Record]:
+    """Records of a plain recording, and those that are added while it is written."""
+    quiet = 0.0
+    rest = b""
+    with path.open("rb") as handle:
+        handle.readline()
+        while True:
+            data = handle.read(1 << 16)
+            if not data:
+                if time.time() - path.stat().st_mtime > SILENT_S or quiet > SILENT_S:
+                    return
+                time.sleep(0.2)
+                quiet += 0.2
+                continue
+            quiet = 0.0
+            *lines, rest = (rest + data).split(b"\n")
+            for line in lines:
+                try:
+                    record = decode_line(line)
+                except LineError:
+                    continue
+                if record is not None:
+                    yield record
+
+
+def _from_bus(origin: str, machine_id: str) -> Iterator[Block]:
+    where = urlsplit(origin)
+    host, port = where.hostname or "127.0.0.1", where.port or 1883
+    topics = Topics(machine_id)
+    inbox: queue.Queue[bytes] = queue.Queue(maxsize=4000)
+    client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+    if where.username:
+        client.username_pw_set(where.username, where.password)
+    client.on_connect = lambda c, *_: c.subscribe(topics.of("raw", "+"))
+    client.on_message = lambda _c, _u, message: inbox.full() or inbox.put_nowait(message.payload)
+    try:
+        client.connect(host, port)
+    except OSError as error:
+        raise PortError(f"no broker at {host}:{port}: {error.strerror or error}", retry_helps=True) from None
+    client.loop_start()
+    try:
+        while True:
+            try:
+                payload = inbox.get(timeout=SILENT_S)
+            except queue.Empty:
+                raise PortError(
+                    f"no raw readings on {topics.of('raw', '+')} for {SILENT_S:.0f} s; is the service running?",
+                    retry_helps=True,
+                ) from None
+            try:
+                yield Block.model_validate_json(payload)
+            except ValidationError:
+                continue
+    finally:
+        client.loop_stop()
+        client.disconnect()
