@@ -67,6 +67,6 @@ def advice(options: ModbusOptions) -> list[str]:
     if options.sensor and line.movement_m > MOST_MOVEMENT_M:
         said.append(
             f"warning: in finishing work ({FINISHING_MPS:g} m/s) the tip moves {line.movement_m * 1e3:.0f} mm "
-            "between two readings; raise the baud rate, use two lines, or work slowly"
+            "between two readings; raise the rate or use two lines"
         )
     return said

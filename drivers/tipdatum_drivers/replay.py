@@ -26,7 +26,7 @@ BATCH = 200
 """Records delivered at full speed before other tasks get a turn."""
 
 LATENESS_S = 0.05
-"""How much later than its `t` a record may be handed over: the event loop's worst usual delay, real seconds."""
+"""How much later than its `t` a record may be handed over: the event loop's worst usual delay, real s."""
 
 OnPass = Callable[[SessionHeader | None, float], None]
 """Called at the start of each pass with the header (None for a CSV log) and the clock time of its t = 0."""
