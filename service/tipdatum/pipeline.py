@@ -24,13 +24,17 @@ from tipdatum.bus.messages import (
     Changes,
     Happening,
     Health,
+    LimitFigure,
+    Limits,
     Message,
     Reply,
     State,
+    TargetPoint,
     Tip,
 )
 from tipdatum.config import Settings
 from tipdatum.fusion.estimator import Estimator, Event, make_estimator
+from tipdatum.grade.against import Against
 from tipdatum.grade.options import WorkOptions
 from tipdatum.grade.outcome import Outcome
 from tipdatum.grade.report import TipReport
@@ -285,10 +289,13 @@ class Pipeline:
         every = self._settings.arm_every
         if every and number % every == 0:
             self._emit(Outgoing("arm", self._arm(report)))
+            if report.limits:
+                self._emit(Outgoing("limits", self._limits(report)))
         self._health(tick)
         self._flush(tick)
 
     def _tip(self, report: TipReport) -> Tip:
+        figures = target_figures(report.against) if report.against is not None else {}
         return Tip(
             t=round(report.t, 6),
             time=self.wall.rfc3339(report.t),
@@ -303,14 +310,20 @@ class Pipeline:
             datum=report.datum,
             deviation_m=_rounded(report.deviation_m),
             sigma_prediction_m=_rounded(report.sigma_prediction_m, 5),
+            **figures,
         )
 
     def _arm(self, report: TipReport) -> Arm:
-        points = None
+        points = ahead = None
         if report.pins is not None:
             points = [
                 ArmPoint(name=name, reach_m=round(float(p[0]), 3), height_m=round(float(p[2]), 3))
                 for name, p in zip(PINS, report.pins, strict=True)
+            ]
+        if report.against is not None:
+            ahead = [
+                TargetPoint(reach_m=round(reach, 3), elevation_m=round(elevation, 4))
+                for reach, elevation in report.against.ahead
             ]
         return Arm(
             t=round(report.t, 6),
@@ -318,7 +331,23 @@ class Pipeline:
             quality=report.quality,
             points=points,
             height_to_elevation_m=_rounded(report.offset_m),
+            target_ahead=ahead,
         )
+
+    def _limits(self, report: TipReport) -> Limits:
+        figures = [
+            LimitFigure(
+                kind=one.kind,
+                state=one.state,
+                point=one.point,
+                distance=_rounded(one.distance, 3),
+                time_s=_rounded(one.time_s, 2),
+                reason=one.reason,
+                note=one.note,
+            )
+            for one in report.limits
+        ]
+        return Limits(t=round(report.t, 6), time=self.wall.rfc3339(report.t), limits=figures)
 
     # -- health, events, answers ---------------------------------------------------------------------
 
@@ -383,16 +412,7 @@ class Pipeline:
 
     def _emit_state(self, t: float) -> None:
         self._published_revision = self.work.revision
-        state = self.work.state
-        message = State(
-            t=round(t, 6),
-            time=self.wall.rfc3339(t),
-            datum=self.work.datum,
-            reasons=list(state.doubts),
-            reference=state.reference.model_dump(mode="json") if state.reference else None,
-            bucket=state.bucket or self.machine.bucket[0].name,
-            target=state.target.model_dump(mode="json") if state.target else None,
-        )
+        message = State(t=round(t, 6), time=self.wall.rfc3339(t), **self.work.view())
         self._emit(Outgoing("state", message))
 
     def _emit_changes(self) -> None:
@@ -415,6 +435,23 @@ class Pipeline:
             )
             del self._changes[:-CHANGES_KEPT]
             self._emit_changes()
+
+
+def target_figures(against: Against) -> dict[str, Any]:
+    """The figures against the target as fields of the tip message."""
+    return {
+        "judgement": against.band,
+        "target_m": _rounded(against.target_m),
+        "station_m": _rounded(against.station_m),
+        "offset_m": _rounded(against.offset_m),
+        "perpendicular_m": _rounded(against.perpendicular_m),
+        "left_deviation_m": _rounded(against.left_m),
+        "right_deviation_m": _rounded(against.right_m),
+        "heel_deviation_m": _rounded(against.heel_m),
+        "governing": against.governing,
+        "governing_deviation_m": _rounded(against.governing_m),
+        "floor_deg": _rounded(against.floor_deg, 2),
+    }
 
 
 def _rounded(value: float | None, digits: int = 4) -> float | None:

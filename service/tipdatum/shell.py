@@ -21,10 +21,11 @@ import structlog
 from tipdatum import __version__, systemd
 from tipdatum.bus.broker import BrokerAddresses, EmbeddedBroker
 from tipdatum.bus.client import BusClient, ConnectionState
-from tipdatum.bus.messages import CONTRACT_VERSION, UNITS, About, Happening, Health, Reply, Status
+from tipdatum.bus.messages import CONTRACT_VERSION, UNITS, About, Happening, Health, Reply, Status, Tip
 from tipdatum.bus.options import BrokerOptions, read_users
 from tipdatum.bus.orders import Order
-from tipdatum.bus.topics import Topics
+from tipdatum.bus.small import SmallDisplays
+from tipdatum.bus.topics import DELIVERY, Topics
 from tipdatum.config import Service, load_service
 from tipdatum.display.server import PageSettings, Server, start
 from tipdatum.errors import InputError
@@ -110,6 +111,7 @@ class Shell:
         self._broken: BaseException | None = None
         self._recorder: Recorder | None = None
         self._bus: BusClient | None = None
+        self._small = SmallDisplays(service.broker.small_displays)
         self._sensor_states: dict[str, str] = {}
         self._pipeline = self._start_pipeline()
 
@@ -317,6 +319,9 @@ class Shell:
             self._log_message(out.message)
         if self._bus is not None:
             self._bus.publish(out.name, out.part, out.message)
+            if isinstance(out.message, Tip):
+                for name, part, payload in self._small.lines(out.message):
+                    self._bus.publish_raw(self.topics.of(name, part), payload, DELIVERY[name])
 
     def _log_message(self, message: Health | Happening | Reply) -> None:
         """One line when something is lost and one when it is back; the bus has the rest."""

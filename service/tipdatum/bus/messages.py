@@ -53,6 +53,28 @@ class Tip(Message):
     sigma_prediction_m: float | None = Field(
         default=None, description="the part of sigma_m that comes from predicting to t"
     )
+    judgement: str | None = Field(
+        default=None,
+        description="against the tolerance: on grade, above, below or cannot judge; null without a tolerance",
+    )
+    target_m: float | None = Field(default=None, description="the target's elevation under the tip")
+    station_m: float | None = Field(default=None, description="where along the target's line the tip is")
+    offset_m: float | None = Field(default=None, description="left of the target's line")
+    perpendicular_m: float | None = Field(
+        default=None, description="deviation at right angles to the target, tip centre"
+    )
+    left_deviation_m: float | None = Field(default=None, description="deviation of the left tip corner")
+    right_deviation_m: float | None = Field(default=None, description="deviation of the right tip corner")
+    heel_deviation_m: float | None = Field(
+        default=None, description="smallest deviation of the bucket's outline, where it is described"
+    )
+    governing: str | None = Field(
+        default=None, description="point that is lowest against the target: tip, left, right or heel"
+    )
+    governing_deviation_m: float | None = Field(default=None, description="its deviation")
+    floor_deg: float | None = Field(
+        default=None, description="bucket floor against the target, positive nose up, where it is described"
+    )
 
 
 class ArmPoint(Message):
@@ -61,6 +83,13 @@ class ArmPoint(Message):
     name: str
     reach_m: float
     height_m: float = Field(description="above the slew centre")
+
+
+class TargetPoint(Message):
+    """A point of the target's line along the boom plane."""
+
+    reach_m: float
+    elevation_m: float
 
 
 class Arm(Message):
@@ -78,6 +107,31 @@ class Arm(Message):
     slew_deg: float | None = Field(
         default=None, description="positive left, since the start or of the slew sensor"
     )
+    target_ahead: list[TargetPoint] | None = Field(
+        default=None, description="the target's line before and behind the tip, for drawing"
+    )
+
+
+class LimitFigure(Message):
+    """How far one limit of the work space is. Advice, no safety device."""
+
+    kind: str = Field(description="ceiling, floor, near reach, far reach, slew left or slew right")
+    state: Literal["within", "near", "beyond", "unknown"]
+    point: str | None = Field(description="the point of the arm that is nearest")
+    distance: float | None = Field(
+        description="m, or degrees for a slew limit; margin, two sigma and run-on are taken off"
+    )
+    time_s: float | None = Field(description="until it is reached at the present speed")
+    reason: str = ""
+    note: str = ""
+
+
+class Limits(Message):
+    """Every limit that was set. Live, never retained."""
+
+    t: float
+    time: str
+    limits: list[LimitFigure]
 
 
 class Status(Message):
@@ -156,6 +210,19 @@ class State(Message):
     reference: dict[str, Any] | None = None
     bucket: str | None = None
     target: dict[str, Any] | None = None
+    station: dict[str, Any] | None = Field(
+        default=None, description="whether the place along the line is known"
+    )
+    tolerance: dict[str, Any] | None = None
+    marks: dict[str, Any] = Field(default_factory=dict, description="name → elevation_m, known, station_m")
+    plane: dict[str, Any] | None = Field(default=None, description="the laser's plane")
+    limits: list[dict[str, Any]] = Field(default_factory=list)
+    question: dict[str, Any] | None = Field(default=None, description="what the operator is asked to confirm")
+    cautions: list[dict[str, Any]] = Field(default_factory=list, description="shown for this trench today")
+    trench: dict[str, Any] | None = None
+    checked: dict[str, Any] | None = Field(default=None, description="the last check on a known mark")
+    points: int = Field(default=0, description="as-dug points recorded")
+    recording: bool = Field(default=False, description="whether points are recorded automatically")
 
 
 class Happening(Message):

@@ -35,6 +35,7 @@ EVENT = Delivery(qos=1, retain=False, durable=True)
 DELIVERY: dict[str, Delivery] = {
     "tip": LIVE,
     "arm": LIVE,
+    "limits": LIVE,
     "value": LIVE,  # value/<name>: a bare number or word
     "text": LIVE,  # text/<name>: ready to show
     "status": RETAINED,

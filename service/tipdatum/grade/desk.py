@@ -250,6 +250,22 @@ class Desk:
         self.machine = described.with_bucket(index)
         self.chain = self.machine.chain()
 
+    def replace_estimator(self, estimator: Estimator) -> None:
+        """Go on with an estimator that has started anew; the reference keeps its figures, not its anchor."""
+        self.estimator = estimator
+        self.pose = None
+        self.recent.forget()
+        self.watch.start_anew()
+        if self.tie is not None:
+            self.tie = Tie(self.tie.record, self.chain, self.machine)
+        if self.machine is not self.description:
+            estimator.replace_machine(self.machine)
+
+    def replace_machine(self, machine: Machine) -> None:
+        """Go on with a changed description, such as a new calibration."""
+        self.description = machine
+        self._remount()
+
     # Morning, cautions, points
 
     def ask(self) -> None:
