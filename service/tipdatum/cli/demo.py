@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import io
 import os
 import sys
-import tempfile
 import threading
 import webbrowser
 from dataclasses import replace
@@ -13,22 +13,132 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from rich.console import Console, Group, RenderableType
+from rich.text import Text
 
 from tipdatum import logs
-from tipdatum.cli.watch import watch_until
-from tipdatum.config import load_service
+from tipdatum.cli.listener import Heard, Listener
+from tipdatum.cli.live import keep_on_screen
+from tipdatum.config import DriverTable, Service, load_service
+from tipdatum.display.terminal import View
+from tipdatum.errors import PortError
+from tipdatum.machine import parse_machine
 from tipdatum.shell import Ready, Shell
 from tipdatum.shipped import shipped
 from tipdatum_drivers.replay import ReplayOptions
-
-CAUTION = "Advisory figures, no safety device. A recorded dig of an invented machine is shown, again and again."
+from tipdatum_drivers.session_file import SessionFile
 
 
 def demo(
-    session: Annotated[Path | None, typer.Argument(help="Session file to show instead of the shipped dig.")] = None,
+    session: Annotated[
+        Path | None, typer.Argument(help="A session file to show instead of the shipped dig.")
+    ] = None,
     view: Annotated[bool, typer.Option(help="Show the live view in the terminal.")] = True,
-    browser: Annotated[bool, typer.Option(help="Open the page in a browser.")] = True,
+    browser: Annotated[bool, typer.Option(help="Open the page where there is a screen.")] = True,
+    port: Annotated[
+        int | None, typer.Option(min=1, max=65535, help="The broker's MQTT port; default a free one.")
+    ] = None,
 ) -> None:
-    """Show the whole line at work until Ctrl-C."""
-    logs.configure(stream=sys.stderr if not view else Path(os.devnull).open("w"))
+    """Show the whole line at work until Ctrl-C: broker, service, a recorded dig, a live view."""
+    service = demo_service(session, port)
+    # The live view owns the terminal; without it the log has room.
+    logs.configure(stream=io.StringIO() if view else sys.stderr)
+    shown: list[threading.Thread] = []
+    over = threading.Event()
+
+    def ready(where: Ready) -> None:
+        for line in introduction(where):
+            typer.echo(line)
+        if browser and where.page_url and _has_screen():
+            webbrowser.open(where.page_url)
+        if view:
+            thread = threading.Thread(target=_show, args=(where, over), name="demo-view", daemon=True)
+            thread.start()
+            shown.append(thread)
+
+    try:
+        asyncio.run(Shell(service, remember=False, on_ready=ready).run())
+    finally:
+        over.set()
+        for thread in shown:
+            thread.join(2.0)
+
+
+def demo_service(session: Path | None, port: int | None) -> Service:
+    """The shipped demonstration, or the same over another recording and its own machine.
+
+    Raises:
+        SessionError, ConfigError: the recording or its machine description cannot be used.
+    """
     service = load_service(shipped("config", "services", "demo.toml"))
+    if port is not None:
+        embedded = service.broker.embedded.model_copy(update={"port": port})
+        service = replace(service, broker=service.broker.model_copy(update={"embedded": embedded}))
+    if session is None:
+        return service
+    header = SessionFile(session).header
+    return replace(
+        service,
+        machine=parse_machine(header.machine, f"{session}, machine of the header"),
+        drivers=(DriverTable("replay", ReplayOptions(file=session, loop=True)),),
+    )
+
+
+def introduction(where: Ready) -> list[str]:
+    """What a person needs to look at the demonstration from outside."""
+    topics, port = where.topics.base, where.broker_port
+    lines = [
+        "tipdatum: a recorded dig of an invented machine, again and again. Ctrl-C ends it.",
+        "Advisory figures, no safety device.",
+        f"  broker  {where.broker_host}:{port} (MQTT), topics {topics}/#",
+        f"  read    mosquitto_sub -p {port} -t '{topics}/#' -v",
+        f"  set     mosquitto_pub -p {port} -t {topics}/command/datum/set -m '{{\"elevation_m\": 101.25}}'",
+    ]
+    if where.page_url:
+        lines.append(f"  page    {where.page_url}")
+    return lines
+
+
+class _Introduced(View):
+    """The live view with the introduction above it, where the terminal is tall enough for both."""
+
+    def __init__(self, where: Ready) -> None:
+        super().__init__(where.machine_id, where.topics.root)
+        self._lines = introduction(where)
+
+    def render(self, width: int, height: int, now: float) -> RenderableType:
+        room = height - len(self._lines) - 1
+        if room < 16:
+            return super().render(width, height, now)
+        text = Text("\n".join(self._lines), no_wrap=True, overflow="ellipsis")
+        return Group(text, Text(), super().render(width, room, now))
+
+
+def _show(where: Ready, over: threading.Event) -> None:
+    """Draw until the demonstration is over; an ordinary client of the public topics."""
+    view = _Introduced(where)
+    try:
+        listener = Listener(where.broker_host, where.broker_port, f"{where.topics.base}/#", None, None)
+    except PortError as error:
+        typer.echo(f"the live view cannot listen: {error}", err=True)
+        return
+
+    def update(_now: float) -> bool:
+        for item in listener.take():
+            if isinstance(item, Heard):
+                view.apply(item.topic, item.payload, item.at)
+            else:
+                view.link(item.up, item.text)
+        return not over.is_set()
+
+    try:
+        keep_on_screen(view, Console(), update)
+    finally:
+        listener.close()
+
+
+def _has_screen() -> bool:
+    """Whether a browser window can appear; a text browser would fight the live view for the terminal."""
+    if sys.platform in ("darwin", "win32"):
+        return True
+    return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
