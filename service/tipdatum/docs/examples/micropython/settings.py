@@ -1,0 +1,2 @@
+HOST, PORT = "192.168.4.1", 1883
+MACHINE = "digger-1"
