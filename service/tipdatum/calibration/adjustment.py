@@ -178,14 +178,14 @@ def _adjust_from(problem: Problem) -> Solution:
     u, keep, rejected = _snoop(problem, u, keep)
     J = problem.jacobian(u, keep)
     residual = problem.weighted(u, keep)
-    cofactor = np.linalg.inv(J.T @ J)
+    cofactor = _inverse(J)
     judged = _judge(problem, u, J, cofactor, keep)
     informative = sum(s < WEAK * 0.99 for s in problem.prior_sigma)
     weak = len(problem.unknowns) - int(informative)
     degrees = max(int(keep.sum()) - weak, 1)
     chi_square = float(residual @ residual)
     factor = math.sqrt(chi_square / degrees)
-    covariance = cofactor * np.outer(problem.scale, problem.scale) * max(1.0, factor) ** 2
+    covariance: Array = cofactor * np.outer(problem.scale, problem.scale) * max(1.0, factor) ** 2
     return Solution(
         setup=problem.setup,
         unknowns=problem.unknowns,
@@ -223,6 +223,11 @@ def _solve(problem: Problem, u: Array, keep: NDArray[np.bool_], robust: bool = F
     return solved
 
 
+def _inverse(J: Array) -> Array:
+    """Cofactors (JᵀJ)⁻¹; the priors' rows keep it regular."""
+    return np.asarray(np.linalg.inv(J.T @ J), dtype=np.float64)
+
+
 def _soft_l1_on(z: Array, mask: NDArray[np.bool_]) -> Array:
     """Soft L1 for the masked rows, squares for the others: rho, rho', rho''."""
     root = np.sqrt(1.0 + z)
@@ -242,7 +247,7 @@ def _snoop(problem: Problem, u: Array, keep: NDArray[np.bool_]) -> tuple[Array, 
     for _ in range(3 * most):
         u = _solve(problem, u, keep)
         J = problem.jacobian(u, keep)
-        judged = _judge(problem, u, J, np.linalg.inv(J.T @ J), keep)
+        judged = _judge(problem, u, J, _inverse(J), keep)
         back = [
             name
             for name in rejected

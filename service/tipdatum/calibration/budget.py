@@ -39,7 +39,7 @@ CLASSES: dict[str, tuple[float, str]] = {
     "batter": (0.050, "batter"),
     "pipe": (0.010, "pipe bedding at flat grades"),
 }
-"""What the trade accepts, ±m at 95 % (common practice, no source; contracts and local rules say otherwise)."""
+"""What the trade accepts, ±m at 95 % (common practice, no source; contracts and local rules decide)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,12 +98,15 @@ class Budget:
         unique, which = np.unique(places, axis=0, return_inverse=True)
         count = np.bincount(which.ravel())
         mean = np.bincount(which.ravel(), self.sigma**2) / count
-        return unique[:, 0], unique[:, 1], np.sqrt(mean)
+        sigma: Array = np.sqrt(np.asarray(mean, dtype=float))
+        return unique[:, 0].astype(float), unique[:, 1].astype(float), sigma
 
     def shares(self) -> list[tuple[str, float, float]]:
         """Source, its own RMS sigma in m, its share of the mean variance; largest first."""
         total = self.rms_m**2
-        found = [(s, float(math.sqrt(np.mean(v))), float(np.mean(v)) / total) for s, v in self.variance.items()]
+        found = [
+            (s, float(math.sqrt(np.mean(v))), float(np.mean(v)) / total) for s, v in self.variance.items()
+        ]
         return sorted(found, key=lambda f: -f[1])
 
     def within(self, tolerance_m: float) -> float:
@@ -188,7 +191,7 @@ def with_figures(machine: Machine, figures: DataSheet, sensors: tuple[str, ...] 
 
 
 def better_sensor(machine: Machine, **options: Any) -> list[tuple[str, float, float]]:
-    """For each sensor: name, RMS sigma now and with a good industrial part in its place, m; best buy first."""
+    """For each sensor: name, RMS sigma now and with a good industrial part instead, m; best buy first."""
     now = make_budget(machine, **options).rms_m
     found = []
     for name, sensor in machine.sensor.items():

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from tipdatum.calibration.budget import COVERAGE_95, Budget
-from tipdatum.calibration.drawing import FAINT, INK, Frame, nice_step, ramp
+from tipdatum.calibration.drawing import FAINT, INK, Frame, box, nice_step, ramp
 from tipdatum.kinematics.frames import Array
 from tipdatum.machine import Machine
 
@@ -23,7 +23,9 @@ def draw(machine: Machine, budget: Budget, step_m: float, tolerance_m: float | N
     tall = 560
     wide = int((tall - 120) * (far + 2.5) / (high - low))
     frame = Frame((-2.5, far), (low, high), wide + 100 + 430, tall, margin=(56, 430, 64, 76))
-    frame.axes(f"Tip elevation, 1-sigma: {machine.name}", "reach from the slew axis, m", "height over the ground, m")
+    frame.axes(
+        f"Tip elevation, 1-sigma: {machine.name}", "reach from the slew axis, m", "height over the ground, m"
+    )
     sigma_mm = 1000.0 * sigma
     top = _top(sigma_mm)
     half = step_m / 2.0
@@ -31,9 +33,7 @@ def draw(machine: Machine, budget: Budget, step_m: float, tolerance_m: float | N
         x, y = frame.px(r - half), frame.py(h + half)
         w, t = frame.px(r + half) - x, frame.py(h - half) - y
         shade = min(math.floor(s / top * SHADES), SHADES - 1) / (SHADES - 1)
-        frame.parts.append(
-            f'<rect x="{x:.1f}" y="{y:.1f}" width="{w + 0.4:.1f}" height="{t + 0.4:.1f}" fill="{ramp(shade)}"/>'
-        )
+        frame.parts.append(box(x, y, w + 0.4, t + 0.4, ramp(shade)))
     if tolerance_m is not None:
         _outside(frame, budget, tolerance_m, half)
     _machine(frame, machine, budget)
@@ -61,23 +61,21 @@ def _machine(frame: Frame, machine: Machine, budget: Budget) -> None:
     pins = machine.chain().pins(budget.reference.q)[0]
     ground = frame.py(0.0)
     frame.parts.append(
-        f'<path d="M{frame.px(frame.x[0]):.1f} {ground:.1f}H{frame.px(frame.x[1]):.1f}" stroke="{INK}" stroke-dasharray="2 4"/>'
+        f'<path d="M{frame.px(frame.x[0]):.1f} {ground:.1f}H{frame.px(frame.x[1]):.1f}" '
+        f'stroke="{INK}" stroke-dasharray="2 4"/>'
     )
     x0, x1, y0, y1 = frame.px(-1.9), frame.px(1.7), frame.py(0.0), frame.py(0.85)
-    frame.parts.append(
-        f'<rect x="{x0:.1f}" y="{y1:.1f}" width="{x1 - x0:.1f}" height="{y0 - y1:.1f}" rx="14" fill="{FAINT}"/>'
-    )
+    frame.parts.append(box(x0, y1, x1 - x0, y0 - y1, FAINT, 14))
     x0, x1, y0, y1 = frame.px(-2.2), frame.px(0.6), frame.py(0.95), frame.py(1.9)
-    frame.parts.append(
-        f'<rect x="{x0:.1f}" y="{y1:.1f}" width="{x1 - x0:.1f}" height="{y0 - y1:.1f}" rx="6" fill="{FAINT}"/>'
-    )
+    frame.parts.append(box(x0, y1, x1 - x0, y0 - y1, FAINT, 6))
     points = "L".join(f"{frame.px(p[0]):.1f} {frame.py(p[2]):.1f}" for p in pins)
     frame.parts.append(
         f'<path d="M{points}" fill="none" stroke="#ffffff" stroke-width="7" stroke-linejoin="round"/>'
         f'<path d="M{points}" fill="none" stroke="{INK}" stroke-width="3.5" stroke-linejoin="round"/>'
     )
     frame.parts += [
-        f'<circle cx="{frame.px(p[0]):.1f}" cy="{frame.py(p[2]):.1f}" r="5" fill="#ffffff" stroke="{INK}" stroke-width="2"/>'
+        f'<circle cx="{frame.px(p[0]):.1f}" cy="{frame.py(p[2]):.1f}" r="5" fill="#ffffff" '
+        f'stroke="{INK}" stroke-width="2"/>'
         for p in pins[:-1]
     ]
     tip = pins[-1]
@@ -88,9 +86,7 @@ def _scale(frame: Frame, top: float) -> None:
     x, y, w = frame.width - 400, 84, 56
     frame.text(x, y - 12, "1-sigma, mm", size=13)
     for i in range(SHADES):
-        frame.parts.append(
-            f'<rect x="{x + i * w}" y="{y}" width="{w}" height="18" fill="{ramp(i / (SHADES - 1))}" stroke="{FAINT}"/>'
-        )
+        frame.parts.append(box(x + i * w, y, w, 18, ramp(i / (SHADES - 1))))
     for i in range(SHADES + 1):
         frame.text(x + i * w, y + 34, f"{top * i / SHADES:g}" + ("+" if i == SHADES else ""), "middle", 12)
 
@@ -103,9 +99,9 @@ def _bars(frame: Frame, budget: Budget) -> None:
     for i, (name, rms, share) in enumerate(shares):
         top = y + 18 + 26 * i
         frame.text(x, top + 13, name, size=13)
-        frame.parts.append(
-            f'<rect x="{x + 150}" y="{top + 1}" width="{max(wide * rms / largest, 1):.1f}" height="15" fill="#00648c"/>'
+        frame.parts.append(box(x + 150, top + 1, max(wide * rms / largest, 1.0), 15, "#00648c"))
+        frame.text(
+            x + 156 + wide * rms / largest, top + 13, f"{1000 * rms:.1f}  ({100 * share:.0f} %)", size=12
         )
-        frame.text(x + 156 + wide * rms / largest, top + 13, f"{1000 * rms:.1f}  ({100 * share:.0f} %)", size=12)
     bottom = y + 18 + 26 * len(shares) + 24
     frame.text(x, bottom, f"All together {1000 * budget.rms_m:.1f} mm RMS", size=14, bold=True)

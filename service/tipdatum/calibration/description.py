@@ -31,7 +31,9 @@ def changes(solution: Solution) -> dict[str, Any]:
     machine = parse_machine(_merged(_plain_machine(solution), found), "calibrated description")
     written = for_description(solution, machine)
     found["boom"]["length_sigma_m"] = _sigma(written.length["boom.length_m"])
-    found["boom"]["foot_sigma_m"] = _sigma(max(written.length["boom.foot_m.x"], written.length["boom.foot_m.z"]))
+    found["boom"]["foot_sigma_m"] = _sigma(
+        max(written.length["boom.foot_m.x"], written.length["boom.foot_m.z"])
+    )
     found["stick"]["length_sigma_m"] = _sigma(written.length["stick.length_m"])
     found["bucket"][0]["tip_sigma_m"] = _sigma(written.length["bucket.tip_m"])
     if "linkage" in found:
@@ -94,7 +96,8 @@ def provenance(solution: Solution, digest: str, date: str, predicted_m: float) -
     """The `[calibration]` table.
 
     Args:
-        digest: of the observations file. date: RFC 3339. predicted_m: RMS of the tip's sigma over the envelope.
+        digest: of the observations file. date: RFC 3339.
+        predicted_m: RMS of the tip's sigma over the envelope.
     """
     s = solution
     methods = sorted({o.method or o.kind for o in s.setup.observations})

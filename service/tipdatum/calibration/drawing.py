@@ -1,4 +1,4 @@
-"""Charts and maps as SVG text, for pictures that a browser or a report shows; no library needed for so little."""
+"""Charts and maps as SVG text, for a browser or a report; no library needed for so little."""
 
 from __future__ import annotations
 
@@ -60,12 +60,22 @@ class Frame:
             return (math.log10(v) - math.log10(ends[0])) / (math.log10(ends[1]) - math.log10(ends[0]))
         return (v - ends[0]) / (ends[1] - ends[0])
 
-    def text(self, x: float, y: float, text: str, anchor: str = "start", size: int = 14, turn: int = 0, bold: bool = False) -> None:
+    def text(
+        self,
+        x: float,
+        y: float,
+        text: str,
+        anchor: str = "start",
+        size: int = 14,
+        turn: int = 0,
+        bold: bool = False,
+    ) -> None:
         """Text at pixels."""
         rotate = f' transform="rotate({turn} {x:.1f} {y:.1f})"' if turn else ""
         weight = ' font-weight="600"' if bold else ""
         self.parts.append(
-            f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="{size}"{weight}{rotate}>{escape(text)}</text>'
+            f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="{size}"{weight}{rotate}>'
+            f"{escape(text)}</text>"
         )
 
     def axes(self, title: str, x_label: str, y_label: str, say: Callable[[float], str] | None = None) -> None:
@@ -73,12 +83,18 @@ class Frame:
         say = say or number
         x0, x1, y0, y1 = self.px(self.x[0]), self.px(self.x[1]), self.py(self.y[0]), self.py(self.y[1])
         for v in self._ticks(self.x):
-            self.parts.append(f'<path d="M{self.px(v):.1f} {y0:.1f}V{y1:.1f}" stroke="{FAINT}" stroke-width="1"/>')
+            self.parts.append(
+                f'<path d="M{self.px(v):.1f} {y0:.1f}V{y1:.1f}" stroke="{FAINT}" stroke-width="1"/>'
+            )
             self.text(self.px(v), y0 + 20, say(v), "middle", 13)
         for v in self._ticks(self.y):
-            self.parts.append(f'<path d="M{x0:.1f} {self.py(v):.1f}H{x1:.1f}" stroke="{FAINT}" stroke-width="1"/>')
+            self.parts.append(
+                f'<path d="M{x0:.1f} {self.py(v):.1f}H{x1:.1f}" stroke="{FAINT}" stroke-width="1"/>'
+            )
             self.text(x0 - 8, self.py(v) + 4, say(v), "end", 13)
-        self.parts.append(f'<path d="M{x0:.1f} {y1:.1f}V{y0:.1f}H{x1:.1f}" fill="none" stroke="{INK}" stroke-width="1.5"/>')
+        self.parts.append(
+            f'<path d="M{x0:.1f} {y1:.1f}V{y0:.1f}H{x1:.1f}" fill="none" stroke="{INK}" stroke-width="1.5"/>'
+        )
         self.text(self.left, 30, title, size=17, bold=True)
         self.text((x0 + x1) / 2, self.height - 18, x_label, "middle")
         self.text(20, (y0 + y1) / 2, y_label, "middle", turn=-90)
@@ -105,8 +121,8 @@ class Frame:
     def svg(self) -> str:
         """The whole picture."""
         return (
-            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {self.width} {self.height}" width="{self.width}" '
-            f'height="{self.height}" font-family="system-ui, sans-serif" fill="{INK}">'
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {self.width} {self.height}" '
+            f'width="{self.width}" height="{self.height}" font-family="system-ui, sans-serif" fill="{INK}">'
             f'<rect width="100%" height="100%" fill="{PAPER}"/>' + "".join(self.parts) + "</svg>\n"
         )
 
@@ -130,17 +146,23 @@ def chart(
     if band is not None:
         top, bottom = frame.py(band[1]), frame.py(band[0])
         x0, x1 = frame.px(frame.x[0]), frame.px(frame.x[1])
-        frame.parts.append(
-            f'<rect x="{x0:.1f}" y="{top:.1f}" width="{x1 - x0:.1f}" height="{bottom - top:.1f}" fill="#e3efe0"/>'
-        )
+        frame.parts.append(box(x0, top, x1 - x0, bottom - top, "#e3efe0"))
     frame.axes(title, x_label, y_label)
     for i, line in enumerate(lines):
         colour = COLOURS[i % len(COLOURS)]
         frame.line(line, colour)
         y = 70 + 24 * i
-        frame.parts.append(f'<rect x="{frame.width - 176}" y="{y - 10}" width="14" height="10" fill="{colour}"/>')
+        frame.parts.append(
+            f'<rect x="{frame.width - 176}" y="{y - 10}" width="14" height="10" fill="{colour}"/>'
+        )
         frame.text(frame.width - 156, y, line.label, size=13)
     return frame.svg()
+
+
+def box(x: float, y: float, width: float, height: float, fill: str, round_px: int = 0) -> str:
+    """A filled rectangle, pixels."""
+    corners = f' rx="{round_px}"' if round_px else ""
+    return f'<rect x="{x:.1f}" y="{y:.1f}" width="{width:.1f}" height="{height:.1f}"{corners} fill="{fill}"/>'
 
 
 def number(v: float) -> str:

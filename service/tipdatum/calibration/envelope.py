@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tipdatum.kinematics.frames import Array
 from tipdatum.machine import Machine
@@ -47,12 +48,14 @@ class Postures:
     def __len__(self) -> int:
         return len(self.reach)
 
-    def take(self, which: Array) -> Postures:
+    def take(self, which: NDArray[np.int_]) -> Postures:
         """Only those postures."""
         return Postures(self.reach[which], self.height[which], self.q[which], self.rocker[which])
 
 
-def reach_points(machine: Machine, reach: Array, height: Array, bucket_deg: Array) -> tuple[Postures, Array]:
+def reach_points(
+    machine: Machine, reach: Array, height: Array, bucket_deg: Array
+) -> tuple[Postures, NDArray[np.int_]]:
     """Postures that put the tip at points, elbow up.
 
     Args:
@@ -113,9 +116,11 @@ def rocker_angles(machine: Machine, q: Array) -> Array:
         # Where both roots serve, the rocker's pivot side away from the stick is the built one.
         better = good & (np.isnan(found) | (np.sin(roots[:, k]) > np.sin(found)))
         found = np.where(better, roots[:, k], found)
-    return found + q[:, 3]
+    absolute: Array = found + q[:, 3]
+    return absolute
 
 
-def _inside(angle: Array, limits_deg: tuple[float, float]) -> Array:
+def _inside(angle: Array, limits_deg: tuple[float, float]) -> NDArray[np.bool_]:
     folded = np.degrees(np.angle(np.exp(1j * angle)))
-    return (folded >= limits_deg[0]) & (folded <= limits_deg[1])
+    inside: NDArray[np.bool_] = (folded >= limits_deg[0]) & (folded <= limits_deg[1])
+    return inside

@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 
 from tipdatum.calibration.observations import Kind, Observation, ObservationBook, RestEntry, SwingEntry
-from tipdatum.calibration.verification import posture_of
 from tipdatum.calibration.still import HOLD_S, Block, Stillness, StillWatch, swing_of
+from tipdatum.calibration.verification import posture_of
 from tipdatum.machine import Machine
 
 FACES = ("x up", "x down", "y up", "y down", "z up", "z down", "on edge between x and y", "on a corner")
@@ -32,16 +32,16 @@ FIRST_POSTURES = (
 """Six postures unlike each other, until there is a solution that knows better."""
 
 MEASURED_IS_SAFE = (
-    "Bucket on the ground or blocked, lever locked, engine off, key out, pressure released before anyone goes "
-    "near the arm; never under a raised boom."
+    "Bucket on the ground or blocked, lever locked, engine off, key out, pressure released before anyone "
+    "goes near the arm; never under a raised boom."
 )
 
 
-class Stopped(Exception):
+class StoppedError(Exception):
     """The person wants to stop here; everything so far is kept."""
 
 
-class Skipped(Exception):
+class SkippedError(Exception):
     """The person leaves this step out."""
 
 
@@ -117,7 +117,11 @@ def motion_steps(machine: Machine) -> list[Step]:
 def measured_step(number: int, words: str, machine: Machine) -> Step:
     """A posture whose slopes and heights are read."""
     return Step(
-        f"measured-{number}", "slopes", f"Bring the arm to: {words}. {MEASURED_IS_SAFE}", watched(machine), MEASURE
+        f"measured-{number}",
+        "slopes",
+        f"Bring the arm to: {words}. {MEASURED_IS_SAFE}",
+        watched(machine),
+        MEASURE,
     )
 
 
@@ -183,7 +187,7 @@ class Guide:
         """Every step that is not in the book yet.
 
         Raises:
-            Stopped: the person stopped, or the readings ended.
+            StoppedError: the person stopped, or the readings ended.
         """
         for step in steps:
             if self.done(step):
@@ -191,14 +195,14 @@ class Guide:
                 continue
             try:
                 self.take(step)
-            except Skipped:
+            except SkippedError:
                 self.say(f"{step.id}: left out")
 
     def take(self, step: Step) -> None:
         """One step, until it is in the book.
 
         Raises:
-            Stopped, Skipped: as the person says, or at the end of the readings.
+            StoppedError, SkippedError: as the person says, or at the end of the readings.
         """
         self.say(step.words)
         if step.swing:
@@ -223,7 +227,9 @@ class Guide:
             "standing": self.standing if step.standing else None,
         }
         found = [
-            Observation(id=f"{step.id} {kind} {of}", kind=kind, of=of, value=value, unit=unit, sigma=sigma, **common)
+            Observation(
+                id=f"{step.id} {kind} {of}", kind=kind, of=of, value=value, unit=unit, sigma=sigma, **common
+            )
             for kind, of, value, unit, sigma in step.fixed
         ]
         for q in step.questions:
@@ -231,11 +237,17 @@ class Guide:
             if value is not None:
                 found.append(
                     Observation(
-                        id=f"{step.id} {q.kind} {q.of}", kind=q.kind, of=q.of, value=value, unit=q.unit, sigma=q.sigma, **common
+                        id=f"{step.id} {q.kind} {q.of}",
+                        kind=q.kind,
+                        of=q.of,
+                        value=value,
+                        unit=q.unit,
+                        sigma=q.sigma,
+                        **common,
                     )
                 )
         if not found:
-            raise Skipped
+            raise SkippedError
         self.book = self.book.model_copy(
             update={"rest": (*self.book.rest, entry), "observation": (*self.book.observation, *found)}
         )
@@ -257,11 +269,11 @@ class Guide:
             if moving and state.ready:
                 break
         else:
-            raise Stopped
+            raise StoppedError
         seen = swing_of(kept, bias)
         if not seen:
             self.say("No gyro turned by more than 5 degrees; not kept.")
-            raise Skipped
+            raise SkippedError
         self.say("Turned: " + ", ".join(f"{n} {np.degrees(s.turned_rad):.0f}°" for n, s in seen.items()))
         self.book = self.book.model_copy(
             update={
@@ -269,7 +281,13 @@ class Guide:
                 "observation": (
                     *self.book.observation,
                     Observation(
-                        id=step.id, method=step.method, kind="single_joint", of=step.swing, value=1.0, unit="sign", standing=self.standing
+                        id=step.id,
+                        method=step.method,
+                        kind="single_joint",
+                        of=step.swing,
+                        value=1.0,
+                        unit="sign",
+                        standing=self.standing,
                     ),
                 ),
             }
@@ -292,14 +310,14 @@ class Guide:
             moved = moved or state.still_s < HOLD_S / 2
             if moved and state.ready:
                 return
-        raise Stopped
+        raise StoppedError
 
     def _yes(self, words: str) -> bool:
         typed = self.ask(words, "").strip().lower()
         if typed in ("stop", "quit", "q"):
-            raise Stopped
+            raise StoppedError
         if typed == "skip":
-            raise Skipped
+            raise SkippedError
         return not typed.startswith("n")
 
     def _tell(self, entry: RestEntry, span: tuple[float, float]) -> None:
@@ -323,14 +341,14 @@ class Guide:
         """A reading; empty leaves it out.
 
         Raises:
-            Stopped, Skipped: "stop" and "skip" were typed.
+            StoppedError, SkippedError: "stop" and "skip" were typed.
         """
         while True:
             typed = self.ask(words, "").strip().replace(",", ".")
             if typed in ("stop", "quit", "q"):
-                raise Stopped
+                raise StoppedError
             if typed == "skip":
-                raise Skipped
+                raise SkippedError
             if not typed:
                 return None
             try:

@@ -119,7 +119,9 @@ def measure(samples: Mapping[str, Samples]) -> dict[str, SensorNoise | str]:
         rest = longest_rest(s)
         if rest is None or rest[1] - rest[0] < SHORTEST_S:
             long = 0.0 if rest is None else rest[1] - rest[0]
-            found[name] = f"only {long:.0f} s without motion; at least {SHORTEST_S:.0f} s are needed, an hour is good"
+            found[name] = (
+                f"only {long:.0f} s without motion; at least {SHORTEST_S:.0f} s are needed, an hour is good"
+            )
             continue
         part = s.between(*rest)
         period = float(np.median(np.diff(s.t[part])))

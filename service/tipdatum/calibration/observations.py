@@ -86,9 +86,7 @@ OF: dict[str, tuple[str, ...]] = {
 }
 """What `of` may name, by kind; kinds that are not here name a sensor, a mark or two marks."""
 
-NEEDS_WINDOW = frozenset(
-    {"specific_force", "slope", "height", "tip_on_mark", "plumb", "slew", "still"}
-)
+NEEDS_WINDOW = frozenset({"specific_force", "slope", "height", "tip_on_mark", "plumb", "slew", "still"})
 
 
 class Table(BaseModel):
@@ -214,8 +212,8 @@ class Observation(Table):
 class ObservationBook(Table):
     """A whole observations file."""
 
-    format: Literal["tipdatum-observations"] = FORMAT
-    version: Literal[1] = VERSION
+    format: Literal["tipdatum-observations"] = "tipdatum-observations"
+    version: Literal[1] = 1
     machine: str = ""
     note: str = ""
     assume: Assumptions = Assumptions()
@@ -225,16 +223,20 @@ class ObservationBook(Table):
 
     @model_validator(mode="after")
     def _ids_are_unique(self) -> ObservationBook:
-        for name, entries in (("rest", self.rest), ("swing", self.swing), ("observation", self.observation)):
-            seen: set[str] = set()
-            for i, entry in enumerate(entries):
-                if entry.id in seen:
-                    raise ValueError(f'{name}[{i}].id|"{entry.id}" a second time|each id once')
-                seen.add(entry.id)
+        for name, ids in (
+            ("rest", [r.id for r in self.rest]),
+            ("swing", [s.id for s in self.swing]),
+            ("observation", [o.id for o in self.observation]),
+        ):
+            for i, known in enumerate(ids):
+                if known in ids[:i]:
+                    raise ValueError(f'{name}[{i}].id|"{known}" a second time|each id once')
         rests, swings = {r.id for r in self.rest}, {s.id for s in self.swing}
         for i, entry in enumerate(self.observation):
             if entry.kind == "single_joint" and entry.window is None and entry.id not in swings:
-                raise ValueError(f"observation[{i}].window|nothing|file and window, or a [[swing]] of the same id")
+                raise ValueError(
+                    f"observation[{i}].window|nothing|file and window, or a [[swing]] of the same id"
+                )
             if entry.rest is not None and entry.rest not in rests:
                 raise ValueError(
                     f'observation[{i}].rest|"{entry.rest}"|a [[rest]] of this file'
@@ -324,7 +326,8 @@ def save_observations(path: Path, book: ObservationBook) -> None:
 
 
 def _toml_text(path: Path, book: ObservationBook) -> str:
-    document = tomlkit.parse(path.read_text(encoding="utf-8")) if path.exists() else tomlkit.document()
+    # tomlkit's items are untyped containers in practice; Any says so.
+    document: Any = tomlkit.parse(path.read_text(encoding="utf-8")) if path.exists() else tomlkit.document()
     plain = book.model_dump(mode="json", exclude_defaults=True)
     document["format"], document["version"] = FORMAT, VERSION
     for key in ("machine", "note"):
@@ -334,25 +337,25 @@ def _toml_text(path: Path, book: ObservationBook) -> str:
         if "assume" not in document:
             document["assume"] = tomlkit.table()
         for key, value in plain["assume"].items():
-            if document["assume"].get(key) != value:  # type: ignore[union-attr]
-                document["assume"][key] = value  # type: ignore[index]
+            if document["assume"].get(key) != value:
+                document["assume"][key] = value
     for name in ("rest", "swing", "observation"):
         entries = plain.get(name, [])
         if not entries:
             continue
         if name not in document:
             document[name] = tomlkit.aot()
-        present = {str(e["id"]): e for e in document[name]}  # type: ignore[union-attr]
+        present = {str(e["id"]): e for e in document[name]}
         for entry in entries:
             old = present.get(entry["id"])
             if old is None:
-                document[name].append(tomlkit.item(entry))  # type: ignore[union-attr]
+                document[name].append(tomlkit.item(entry))
                 continue
             for key, value in entry.items():
                 if old.get(key) != value:
                     old[key] = value
         wanted = {e["id"] for e in entries}
-        for i in reversed(range(len(document[name]))):  # type: ignore[arg-type]
-            if str(document[name][i]["id"]) not in wanted:  # type: ignore[index]
-                del document[name][i]  # type: ignore[union-attr]
+        for i in reversed(range(len(document[name]))):
+            if str(document[name][i]["id"]) not in wanted:
+                del document[name][i]
     return tomlkit.dumps(document)

@@ -77,7 +77,9 @@ def rank(solution: Solution, candidates: Sequence[Candidate]) -> list[Ranked]:
     information = base.T @ base
     place = {problem.unknowns[c].name: i for i, c in enumerate(shared)}
     G = np.zeros((goal[1].shape[0], len(shared)))
-    G[:, [place[name] for name in goal[0]]] = goal[1] * problem.scale[[shared[place[name]] for name in goal[0]]]
+    G[:, [place[name] for name in goal[0]]] = (
+        goal[1] * problem.scale[[shared[place[name]] for name in goal[0]]]
+    )
     before = _rms(G, information)
     ranked = []
     for i, candidate in enumerate(candidates):
@@ -123,7 +125,9 @@ def _with_candidates(solution: Solution, candidates: Sequence[Candidate]) -> tup
             )
         windows[place] = Window(candidate.power_up, 0.0, 0.0, candidate.standing, sensors, label)
         observations += [
-            o.model_copy(update={"id": f"{label} {o.kind} {o.of}", "rest": label, "file": None, "window": None})
+            o.model_copy(
+                update={"id": f"{label} {o.kind} {o.of}", "rest": label, "file": None, "window": None}
+            )
             for o in candidate.observations
         ]
         values.update({f"{label}.{a}": v for a, v in zip(ANGLES, candidate.angles, strict=True)})
@@ -162,7 +166,14 @@ def measuring(label: str, angles: tuple[float, ...], standing: str) -> Candidate
 def touching(label: str, angles: tuple[float, ...], standing: str, mark: str) -> Candidate:
     """The tip put on a mark."""
     touch = Observation(
-        id=label, kind="tip_on_mark", of=mark, unit="m", sigma=TOUCH_SIGMA_M, rest="-", standing=standing, value=0.0
+        id=label,
+        kind="tip_on_mark",
+        of=mark,
+        unit="m",
+        sigma=TOUCH_SIGMA_M,
+        rest="-",
+        standing=standing,
+        value=0.0,
     )
     return Candidate(label, angles, standing, (touch,))
 
@@ -189,7 +200,12 @@ def suggestions(solution: Solution) -> list[Candidate]:
         up = float(state.mark_elevation[m] - state.standing[s, 0])
         postures, _ = reach_points(machine, np.full(buckets.shape, far), np.full(buckets.shape, up), buckets)
         found += [
-            touching(f"tip on mark {mark}, standing {where}: {_spoken(postures, i)}", _angles(postures, i), where, mark)
+            touching(
+                f"tip on mark {mark}, standing {where}: {_spoken(postures, i)}",
+                _angles(postures, i),
+                where,
+                mark,
+            )
             for i in range(len(postures))
         ]
     return found
@@ -221,7 +237,9 @@ def recorded(solution: Solution, book: ObservationBook, evidence: Evidence) -> l
             if o.kind == "slew":
                 angles[6] = math.radians(o.value or 0.0)
         found.append(
-            Candidate(window.label, tuple(angles), observations[0].standing or "", tuple(observations), window.file)
+            Candidate(
+                window.label, tuple(angles), observations[0].standing or "", tuple(observations), window.file
+            )
         )
     return found
 
@@ -252,7 +270,7 @@ def follow(
     enough: float = 0.04,
     most: int = 40,
 ) -> Followed:
-    """Take recorded postures one at a time, each time the one that helps most, as a person would in the field.
+    """Take recorded postures one at a time, each time the one that helps most, as one would in the field.
 
     Args:
         enough: stop when the best remaining posture improves the tip's sigma by less than this share.

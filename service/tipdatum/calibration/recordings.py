@@ -151,7 +151,7 @@ def swing(samples: Samples, start: float, end: float, bias: Array) -> Swing | No
 
 
 def swing_axis(rates: Array, steps: Array) -> Swing | None:
-    """Axis of a turn from rates (N, 3) rad/s without bias, each held for `steps` (N,) s; None if it hardly turned."""
+    """Axis of a turn, None if it hardly turned: rates (N, 3) rad/s without bias, each for `steps` (N,) s."""
     _, strength, directions = np.linalg.svd(
         rates * np.sqrt(np.maximum(steps, 0.0))[:, None], full_matrices=False
     )
@@ -210,7 +210,8 @@ def gather(book: ObservationBook, folders: Sequence[Path], observations: Sequenc
     for o in observations:
         if o.kind == "single_joint" and o.id in swings:
             evidence.swings[o.id] = {
-                name: Swing(np.array(s.axis), s.turned_rad, s.linearity) for name, s in swings[o.id].sensor.items()
+                name: Swing(np.array(s.axis), s.turned_rad, s.linearity)
+                for name, s in swings[o.id].sensor.items()
             }
             continue
         if o.rest is not None:

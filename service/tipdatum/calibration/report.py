@@ -44,7 +44,8 @@ def _outcome(solution: Solution) -> Iterator[RenderableType]:
     n, windows = len(s.setup.observations), len(s.setup.windows)
     tested = len({j.row.id for j in s.judged if j.row.tested and j.row.kind != "reading"})
     yield Text(
-        f"{n} observations, {windows} still windows, {len(s.unknowns)} unknowns, {s.degrees} degrees of freedom"
+        f"{n} observations, {windows} still windows, {len(s.unknowns)} unknowns, "
+        f"{s.degrees} degrees of freedom"
     )
     level = "as stated" if s.factor < 1.2 else "larger than stated: the figures below are widened by it"
     yield Text(f"Misfits against the stated sigmas: factor {s.factor:.2f} ({level})")
@@ -54,13 +55,15 @@ def _outcome(solution: Solution) -> Iterator[RenderableType]:
         yield Text(f"Rejected 0 of {tested} observations.")
         return
     share = len(s.rejected) / max(tested, 1)
-    yield Text(f"Rejected {len(s.rejected)} of {tested} observations; look at them before you trust the rest:")
+    yield Text(
+        f"Rejected {len(s.rejected)} of {tested} observations; look at them before you trust the rest:"
+    )
     for name in s.rejected:
         yield Text("  " + rejected_text(s, name))
     if share > 0.1:
         yield Text(
-            "  More than one in ten does not fit: a wrong length, a wrong mark or a mount that moved is likelier "
-            "than that many slips."
+            "  More than one in ten does not fit: a wrong length, a wrong mark or a mount that moved is "
+            "likelier than that many slips."
         )
 
 
@@ -70,7 +73,8 @@ def rejected_text(solution: Solution, name: str) -> str:
     worst = max(rows, key=lambda j: abs(j.standardised))
     what = next((f"{o.kind} of {o.of}" for o in solution.setup.observations if o.id == name), worst.row.kind)
     part = f", {worst.row.part}" if worst.row.part else ""
-    return f"{name} ({what}{part}): {misfit_text(worst)} away from the others, {abs(worst.standardised):.1f} sigma"
+    sigmas = abs(worst.standardised)
+    return f"{name} ({what}{part}): {misfit_text(worst)} away from the others, {sigmas:.1f} sigma"
 
 
 def misfit_text(judged: Judged) -> str:
@@ -85,7 +89,13 @@ def misfit_text(judged: Judged) -> str:
 def parameters(solution: Solution) -> Table:
     """Before, after and 1-sigma of everything that stays with the machine."""
     table = Table(title="What the machine is, 1-sigma", title_justify="left")
-    for name, side in (("", "left"), ("described", "right"), ("found", "right"), ("±", "right"), ("", "left")):
+    for name, side in (
+        ("", "left"),
+        ("described", "right"),
+        ("found", "right"),
+        ("±", "right"),
+        ("", "left"),
+    ):
         table.add_column(name, justify=side)  # type: ignore[arg-type]
     state, machine = solution.state, solution.setup.machine
     for d in determined(solution):
@@ -147,7 +157,9 @@ def _unobserved(solution: Solution) -> Iterator[RenderableType]:
         for a, b, r in pairs:
             yield Text(f"  {a} and {b}, correlation {r:+.3f}")
     number = condition(solution)
-    verdict = "well posed" if number < 1e3 else "usable" if number < 1e5 else "poorly posed: take other postures"
+    verdict = (
+        "well posed" if number < 1e3 else "usable" if number < 1e5 else "poorly posed: take other postures"
+    )
     yield Text(f"Condition {number:.0f} ({verdict})")
 
 
@@ -159,13 +171,16 @@ def _warnings(solution: Solution) -> Iterator[RenderableType]:
         turned = math.degrees(math.sqrt(sum(v * v for v in turn)))
         if turned > FAR_TURNED * solution.setup.assume.mount_sigma_deg:
             yield Text(
-                f"Note: the {name} sensor sits {turned:.0f}° from where the description has it; if that cannot be, "
-                "look at the axes printed on it and at the observations"
+                f"Note: the {name} sensor sits {turned:.0f}° from where the description has it; "
+                "if that cannot be, look at the axes printed on it and at the observations"
             )
     for window in solution.setup.windows:
         for name, rest in window.sensors.items():
             if rest.drift_deg > DRIFT_DEG:
-                yield Text(f"Note: {window.label}: {name} turned by {rest.drift_deg:.2f}° while it should stand still")
+                yield Text(
+                    f"Note: {window.label}: {name} turned by {rest.drift_deg:.2f}° "
+                    "while it should stand still"
+                )
 
 
 def next_postures(ranked: Sequence[Ranked], most: int = 4) -> Iterator[RenderableType]:
@@ -179,7 +194,9 @@ def next_postures(ranked: Sequence[Ranked], most: int = 4) -> Iterator[Renderabl
 
 def followed(result: Followed) -> Iterator[RenderableType]:
     """Which recorded postures the guide asked for, in its order."""
-    yield Text(f"Followed the guide: {len(result.order)} of {result.available} recorded postures were needed.")
+    yield Text(
+        f"Followed the guide: {len(result.order)} of {result.available} recorded postures were needed."
+    )
     for label, sigma in zip(result.order, result.predicted_m, strict=False):
         yield Text(f"  {1000 * sigma:7.1f} mm before  {label}")
 
@@ -189,7 +206,8 @@ def envelope_line(sigma: np.ndarray) -> Text:
     rms = 1000 * math.sqrt(float(np.mean(sigma**2)))
     return Text(
         f"Tip elevation over the working envelope, against the reference: {rms:.1f} mm RMS, "
-        f"{1000 * float(sigma.max()):.1f} mm at worst (1-sigma, at rest; play, heave and temperature not included)"
+        f"{1000 * float(sigma.max()):.1f} mm at worst "
+        "(1-sigma, at rest; play, heave and temperature not included)"
     )
 
 

@@ -77,7 +77,12 @@ class TipSensitivity:
             if sensor.body == "upper":
                 q[:, 1] = np.arcsin(up[:, 1] / np.linalg.norm(up, axis=-1))
         if self.linkage:
-            q[:, 4] = self._bucket(error[n : n + len(LINKAGE)], rocker - q[:, 3], lengths[1], postures.q[:, 4] - q[:, 3]) + q[:, 3]
+            q[:, 4] = (
+                self._bucket(
+                    error[n : n + len(LINKAGE)], rocker - q[:, 3], lengths[1], postures.q[:, 4] - q[:, 3]
+                )
+                + q[:, 3]
+            )
         heights: Array = Chain(foot, lengths, ARM, 0.0).tip(q)[:, 2]
         return heights
 
@@ -94,7 +99,8 @@ class TipSensitivity:
             bar.assembly,
         )
         bucket = closest_bucket(off, relative)
-        return near + np.angle(np.exp(1j * (bucket - near)))
+        carried: Array = near + np.angle(np.exp(1j * (bucket - near)))
+        return carried
 
     def _step(self, name: str) -> float:
         for part, step in _STEP.items():

@@ -93,12 +93,11 @@ def turn_on_covariance(sensitivity: TipSensitivity, turn_on_mps2: float) -> Arra
     return np.diag(d**2)
 
 
-def tip_sigma(
-    machine: Machine, postures: Postures, covariance: Array, reference: Postures | None
-) -> Array:
-    """(P,) m: 1-sigma of the tip's height at postures, relative to the reference posture where one is given."""
+def tip_sigma(machine: Machine, postures: Postures, covariance: Array, reference: Postures | None) -> Array:
+    """(P,) m: 1-sigma of the tip's height at postures, relative to a reference posture if one is given."""
     sensitivity = TipSensitivity(machine)
     J = sensitivity.jacobian(postures)
     if reference is not None:
         J = J - sensitivity.jacobian(reference)[0]
-    return np.sqrt(np.maximum(np.einsum("pi,ij,pj->p", J, covariance, J), 0.0))
+    sigma: Array = np.sqrt(np.maximum(np.einsum("pi,ij,pj->p", J, covariance, J), 0.0))
+    return sigma

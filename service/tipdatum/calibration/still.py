@@ -184,7 +184,9 @@ def swing_of(kept: Iterable[Block], bias: dict[str, Array]) -> dict[str, SensorS
         seen = swing_axis(rates, np.array([b.t1 - b.t0 for b in run]))
         if seen is not None:
             found[sensor] = SensorSwing(
-                axis=_three(seen.axis), turned_rad=round(seen.turned_rad, 4), linearity=round(seen.linearity, 4)
+                axis=_three(seen.axis),
+                turned_rad=round(seen.turned_rad, 4),
+                linearity=round(seen.linearity, 4),
             )
     return found
 

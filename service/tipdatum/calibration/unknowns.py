@@ -280,7 +280,7 @@ def _turn(v: Array) -> Array:
     angle = float(np.linalg.norm(v))
     K = np.array([[0.0, -v[2], v[1]], [v[2], 0.0, -v[0]], [-v[1], v[0], 0.0]])
     if angle < 1e-9:
-        return np.eye(3) + K
+        return np.asarray(np.eye(3) + K)
     turned: Array = np.eye(3) + math.sin(angle) / angle * K + (1.0 - math.cos(angle)) / angle**2 * (K @ K)
     return turned
 
@@ -288,4 +288,5 @@ def _turn(v: Array) -> Array:
 def _gain(scale: Array, cross: Array) -> Array:
     """Reading per specific force; cross-axis terms symmetric, because their other half is a turn."""
     yz, xz, xy = cross
-    return np.array([[1.0 + scale[0], xy, xz], [xy, 1.0 + scale[1], yz], [xz, yz, 1.0 + scale[2]]])
+    gain: Array = np.array([[1.0 + scale[0], xy, xz], [xy, 1.0 + scale[1], yz], [xz, yz, 1.0 + scale[2]]])
+    return gain

@@ -32,16 +32,24 @@ MICRO_G, MILLI_G = 1e-6 * STANDARD_GRAVITY_MPS2, 1e-3 * STANDARD_GRAVITY_MPS2
 
 
 def budget(
-    machine: Annotated[Path, typer.Argument(help="Machine description (TOML), or a recording that carries one.")],
+    machine: Annotated[
+        Path, typer.Argument(help="Machine description (TOML), or a recording that carries one.")
+    ],
     tolerance: Annotated[float | None, typer.Option(help="± metres that 95 % must keep.")] = None,
     picture: Annotated[Path | None, typer.Option(help="SVG file for the map.")] = None,
     reference: Annotated[
         tuple[float, float] | None, typer.Option(help="Reach and height, m, where the reference is touched.")
     ] = None,
     temperature: Annotated[float, typer.Option(help="Change since the calibration, K.")] = 0.0,
-    sensor: Annotated[list[str] | None, typer.Option(help="Sensor that the figures below are for; default all.")] = None,
-    accel_noise_ug: Annotated[float | None, typer.Option(help="Data sheet: accelerometer noise, µg/√Hz.")] = None,
-    accel_bias_mg: Annotated[float | None, typer.Option(help="Data sheet: bias left after calibration, mg.")] = None,
+    sensor: Annotated[
+        list[str] | None, typer.Option(help="Sensor that the figures below are for; default all.")
+    ] = None,
+    accel_noise_ug: Annotated[
+        float | None, typer.Option(help="Data sheet: accelerometer noise, µg/√Hz.")
+    ] = None,
+    accel_bias_mg: Annotated[
+        float | None, typer.Option(help="Data sheet: bias left after calibration, mg.")
+    ] = None,
     accel_drift_mg_per_k: Annotated[float | None, typer.Option(help="Data sheet: bias drift, mg/K.")] = None,
     mount_deg: Annotated[float | None, typer.Option(help="How well the mount is known, degrees.")] = None,
 ) -> None:
@@ -50,7 +58,9 @@ def budget(
     described, _ = read_machine(machine)
     unknown = [s for s in sensor or () if s not in described.sensor]
     if unknown:
-        raise InputError(f"--sensor {unknown[0]}: {machine} has {', '.join(described.sensor) or 'no sensors'}")
+        raise InputError(
+            f"--sensor {unknown[0]}: {machine} has {', '.join(described.sensor) or 'no sensors'}"
+        )
     figures = DataSheet(
         None if accel_noise_ug is None else accel_noise_ug * MICRO_G,
         None if accel_bias_mg is None else accel_bias_mg * MILLI_G,
@@ -75,8 +85,8 @@ def budget(
     _purchases(console, buys)
     console.print(_accepted(found, tolerance))
     console.print(
-        "Not in these figures: what the filter leaves while the arm moves, and whatever the description does not "
-        "state ([tolerance] pin_play_m, heave_m, temperature_m). Figures are advisory.",
+        "Not in these figures: what the filter leaves while the arm moves, and whatever the description "
+        "does not state ([tolerance] pin_play_m, heave_m, temperature_m). Figures are advisory.",
         markup=False,
     )
     if picture is not None:
@@ -119,7 +129,9 @@ def _by_place(found: Budget) -> Table:
 def _purchases(console: Console, buys: list[tuple[str, float, float]]) -> None:
     name, now, then = buys[0]
     if then > 0.95 * now:
-        console.print("Buying a better sensor would hardly help: what is left is mounts and lengths. Calibrate again.")
+        console.print(
+            "Buying a better sensor would hardly help: what is left is mounts and lengths. Calibrate again."
+        )
         return
     console.print(
         f"A good industrial sensor (25 µg/√Hz, 1 mg) is worth most on the {name}: "
@@ -137,5 +149,9 @@ def _accepted(found: Budget, tolerance: float | None) -> Table:
     if tolerance is not None:
         table.add_row("asked for", f"{1000 * tolerance:.0f}", f"{100 * found.within(tolerance):.0f} %")
     for value, words in CLASSES.values():
-        table.add_row(f"{words} (common practice, no source)", f"{1000 * value:.0f}", f"{100 * found.within(value):.0f} %")
+        table.add_row(
+            f"{words} (common practice, no source)",
+            f"{1000 * value:.0f}",
+            f"{100 * found.within(value):.0f} %",
+        )
     return table

@@ -10,8 +10,6 @@ from typing import Annotated, Any
 import typer
 from rich.console import Console
 
-import tipdatum.cli.one_thread
-
 # isort: split
 import numpy as np
 
@@ -25,9 +23,10 @@ from tipdatum.calibration.sensitivity import TipSensitivity
 from tipdatum.calibration.statistics import tip_sigma, turn_on_covariance, use_covariance
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.calibration.verification import of_method, verify
-from tipdatum.errors import InputError
 from tipdatum.cli import capture as capturing
 from tipdatum.cli.machine_file import read_machine
+from tipdatum.errors import InputError
+from tipdatum.kinematics.frames import Array
 
 __all__ = ["calibrate"]
 
@@ -38,14 +37,19 @@ CAUTION = (
 
 
 def calibrate(
-    machine: Annotated[Path, typer.Argument(help="Machine description (TOML), or a recording that carries one.")],
+    machine: Annotated[
+        Path, typer.Argument(help="Machine description (TOML), or a recording that carries one.")
+    ],
     observations: Annotated[Path, typer.Argument(help="Observations file (TOML or JSON).")],
     sessions: Annotated[
         list[Path] | None,
-        typer.Option(help="Folder of the recordings; several are searched in order. Default: beside the file."),
+        typer.Option(
+            help="Folder of the recordings; several are searched in order. Default: beside the file."
+        ),
     ] = None,
     output: Annotated[
-        Path | None, typer.Option("--output", "-o", help="Description to write; default the machine's own file.")
+        Path | None,
+        typer.Option("--output", "-o", help="Description to write; default the machine's own file."),
     ] = None,
     method: Annotated[
         list[str] | None, typer.Option(help="Only observations of this method; may be given several times.")
@@ -57,7 +61,8 @@ def calibrate(
     capture_from: Annotated[
         str | None,
         typer.Option(
-            "--capture", help="Capture first: mqtt://HOST:PORT, or a recording, also one that is still written."
+            "--capture",
+            help="Capture first: mqtt://HOST:PORT, or a recording, also one that is still written.",
         ),
     ] = None,
     machine_id: Annotated[str, typer.Option(help="Machine id on the bus, for --capture.")] = "machine",
@@ -78,7 +83,11 @@ def calibrate(
         book = load_observations(observations)
     else:
         console.print(CAUTION)
-        book = load_observations(observations) if observations.exists() else ObservationBook(machine=described.name)
+        book = (
+            load_observations(observations)
+            if observations.exists()
+            else ObservationBook(machine=described.name)
+        )
         steps = step or ["motions", "measured", "reversal"]
         book = capturing.capture(
             console, described, book, observations, folders, capture_from, machine_id, steps, standing
@@ -132,8 +141,8 @@ def _accept(console: Console, solution: Solution, book: ObservationBook, folders
     )
 
 
-def predicted_sigma(solution: Solution) -> np.ndarray[Any, np.dtype[np.float64]]:
-    """1-sigma of the tip over the envelope after the next power-up, against a reference in front of the tracks."""
+def predicted_sigma(solution: Solution) -> Array:
+    """1-sigma of the tip over the envelope after the next power-up, against a reference before the tracks."""
     found = description.calibrated_machine(solution)
     sensitivity = TipSensitivity(found)
     covariance = use_covariance(solution, sensitivity)

@@ -16,13 +16,14 @@ from urllib.parse import urlsplit
 
 import paho.mqtt.client as mqtt
 import typer
+from paho.mqtt.enums import CallbackAPIVersion
 from pydantic import ValidationError
 from rich.console import Console
 
 from tipdatum.bus.topics import Topics
 from tipdatum.calibration import guide
 from tipdatum.calibration.adjustment import adjust
-from tipdatum.calibration.guide import Guide, Step, Stopped
+from tipdatum.calibration.guide import Guide, Step, StoppedError
 from tipdatum.calibration.observations import ObservationBook, save_observations
 from tipdatum.calibration.plan import rank, suggestions
 from tipdatum.calibration.recordings import gather
@@ -73,14 +74,16 @@ def capture(
         power_up=f"power-up {now}",
         taken=now,
     )
-    console.print('Answer with a number, nothing to leave a reading out, "skip" or "stop". Ctrl-C stops as well.')
+    console.print(
+        'Answer with a number, nothing to leave a reading out, "skip" or "stop". Ctrl-C stops as well.'
+    )
     try:
         for name in steps:
             if name == "measured":
                 _measured(talk, folders)
             else:
                 talk.run(_steps(name, machine))
-    except (Stopped, KeyboardInterrupt, typer.Abort):
+    except (StoppedError, KeyboardInterrupt, typer.Abort):
         console.print(f"Stopped. {path} holds everything so far; the same command goes on from there.")
     return talk.book
 
@@ -192,11 +195,11 @@ def _from_bus(origin: str, machine_id: str) -> Iterator[Block]:
     host, port = where.hostname or "127.0.0.1", where.port or 1883
     topics = Topics(machine_id)
     inbox: queue.Queue[bytes] = queue.Queue(maxsize=4000)
-    client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+    client = mqtt.Client(CallbackAPIVersion.VERSION2)
     if where.username:
         client.username_pw_set(where.username, where.password)
     client.on_connect = lambda c, *_: c.subscribe(topics.of("raw", "+"))
-    client.on_message = lambda _c, _u, message: inbox.full() or inbox.put_nowait(message.payload)
+    client.on_message = lambda _c, _u, message: _keep(inbox, bytes(message.payload))
     try:
         client.connect(host, port)
     except OSError as error:
@@ -208,7 +211,7 @@ def _from_bus(origin: str, machine_id: str) -> Iterator[Block]:
                 payload = inbox.get(timeout=SILENT_S)
             except queue.Empty:
                 raise PortError(
-                    f"no raw readings on {topics.of('raw', '+')} for {SILENT_S:.0f} s; is the service running?",
+                    f"no raw readings on {topics.of('raw', '+')} for {SILENT_S:.0f} s; does the service run?",
                     retry_helps=True,
                 ) from None
             try:
@@ -218,3 +221,9 @@ def _from_bus(origin: str, machine_id: str) -> Iterator[Block]:
     finally:
         client.loop_stop()
         client.disconnect()
+
+
+def _keep(inbox: queue.Queue[bytes], payload: bytes) -> None:
+    """A question that waits for its answer for an hour must not fill the memory."""
+    if not inbox.full():
+        inbox.put_nowait(payload)

@@ -25,7 +25,9 @@ DEGREE = 57.29577951308232
 
 
 def noise(
-    session: Annotated[Path, typer.Argument(help="Recording in which the sensors lie or stand still for minutes.")],
+    session: Annotated[
+        Path, typer.Argument(help="Recording in which the sensors lie or stand still for minutes.")
+    ],
     write: Annotated[Path | None, typer.Option(help="Machine description to write the figures into.")] = None,
     picture: Annotated[Path | None, typer.Option(help="SVG file for the Allan deviations.")] = None,
 ) -> None:
@@ -52,7 +54,16 @@ def noise(
 
 def _table(found: list[SensorNoise]) -> Table:
     table = Table(title="Noise at rest", title_justify="left")
-    for head in ("sensor", "still", "rate", "accelerometer", "its terms", "gyro", "its terms", "tilt, 1 s average"):
+    for head in (
+        "sensor",
+        "still",
+        "rate",
+        "accelerometer",
+        "its terms",
+        "gyro",
+        "its terms",
+        "tilt, 1 s average",
+    ):
         table.add_column(head)
     for f in found:
         gyro = f"{DEGREE * f.gyro.terms.density:.4f} °/s/√Hz" if f.gyro else "none"
@@ -72,9 +83,14 @@ def _table(found: list[SensorNoise]) -> Table:
 def _advice(console: Console, f: SensorNoise) -> None:
     parts = [f"{f.sensor}: averaging longer than about {f.accel.quietest_s:.0f} s gains nothing"]
     if f.accel.quietest_s > 0.8 * float(f.accel.tau[-1]):
-        parts = [f"{f.sensor}: still improving at {f.accel.tau[-1]:.0f} s; a longer recording would show its best"]
+        parts = [
+            f"{f.sensor}: still improving at {f.accel.tau[-1]:.0f} s; a longer recording would show its best"
+        ]
     if (crossover := f.crossover_s()) is not None:
-        parts.append(f"at rest a complementary time constant of about {crossover:.1f} s is best, with motion a longer one")
+        parts.append(
+            f"at rest a complementary time constant of about {crossover:.1f} s is best, "
+            "with motion a longer one"
+        )
     console.print("; ".join(parts) + ".")
 
 
@@ -85,8 +101,12 @@ def _picture(found: list[SensorNoise]) -> str:
     for f in found:
         if f.gyro is not None:
             label = f"{f.sensor}, °/h"
-            lines.append(drawing.Line(label, list(f.gyro.tau), list(3600 * DEGREE * f.gyro.sigma), dashed=True))
-    return drawing.chart(lines, "Allan deviation at rest", "averaging time, s", "deviation, µg or °/h", log=True)
+            lines.append(
+                drawing.Line(label, list(f.gyro.tau), list(3600 * DEGREE * f.gyro.sigma), dashed=True)
+            )
+    return drawing.chart(
+        lines, "Allan deviation at rest", "averaging time, s", "deviation, µg or °/h", log=True
+    )
 
 
 def _write(console: Console, found: list[SensorNoise], path: Path) -> None:

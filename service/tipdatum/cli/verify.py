@@ -29,6 +29,8 @@ from tipdatum.calibration.verification import (
     of_method,
     suspects,
     trend_mm_per_month,
+)
+from tipdatum.calibration.verification import (
     verify as compare,
 )
 from tipdatum.cli.machine_file import read_machine
@@ -40,23 +42,32 @@ __all__ = ["verify"]
 FAILED = 1
 """Exit code for a check that does not keep its tolerance."""
 
+MOST_LINES = 6
+"""Marks that a history draws one by one."""
+
 RECENT = 5
 """Checks that the question which sensor moved looks back at."""
 
 
 def verify(
-    machine: Annotated[Path, typer.Argument(help="Machine description (TOML), or a recording that carries one.")],
+    machine: Annotated[
+        Path, typer.Argument(help="Machine description (TOML), or a recording that carries one.")
+    ],
     observations: Annotated[Path, typer.Argument(help="Observations file with heights of the tip.")],
     sessions: Annotated[
         list[Path] | None, typer.Option(help="Folder of the recordings; several are searched in order.")
     ] = None,
     method: Annotated[str, typer.Option(help="Which observations: acceptance, or daily.")] = ACCEPTANCE,
     tolerance: Annotated[float | None, typer.Option(help="± metres to keep.")] = None,
-    work: Annotated[str | None, typer.Option(help=f"Tolerance of a kind of work: {', '.join(CLASSES)}.")] = None,
+    work: Annotated[
+        str | None, typer.Option(help=f"Tolerance of a kind of work: {', '.join(CLASSES)}.")
+    ] = None,
     history: Annotated[
         Path | None, typer.Option(help="File that keeps one line a check; this one is added to it.")
     ] = None,
-    picture: Annotated[Path | None, typer.Option(help="SVG file: errors, or the history where one is kept.")] = None,
+    picture: Annotated[
+        Path | None, typer.Option(help="SVG file: errors, or the history where one is kept.")
+    ] = None,
     output: Annotated[Path | None, typer.Option("--output", "-o", help="JSON file for the figures.")] = None,
 ) -> None:
     """Compare the described machine with known heights; exit code 1 if it does not keep the tolerance."""
@@ -111,8 +122,10 @@ def _table(found: Verification) -> Table:
 def _verdict(console: Console, found: Verification, limit: float, method: str) -> None:
     worst = max(found.points, key=lambda p: abs(p.error_m))
     console.print(
-        f"{len(found.points)} points: {1000 * found.rms_m:.1f} mm RMS, mean {1000 * float(found.errors.mean()):+.1f} mm, "
-        f"worst {1000 * worst.error_m:+.1f} mm at {worst.id}; 95 % within ±{1000 * found.half_width_95_m:.1f} mm "
+        f"{len(found.points)} points: {1000 * found.rms_m:.1f} mm RMS, "
+        f"mean {1000 * float(found.errors.mean()):+.1f} mm, "
+        f"worst {1000 * worst.error_m:+.1f} mm at {worst.id}; "
+        f"95 % within ±{1000 * found.half_width_95_m:.1f} mm "
         "(the readings' own errors included)."
     )
     pairs = found.reversal_pairs()
@@ -124,7 +137,10 @@ def _verdict(console: Console, found: Verification, limit: float, method: str) -
     if method != ACCEPTANCE:
         return
     if len(found.points) < ENOUGH_POINTS:
-        console.print(f"An acceptance wants at least {ENOUGH_POINTS} points over the envelope; these are {len(found.points)}.")
+        console.print(
+            f"An acceptance wants at least {ENOUGH_POINTS} points over the envelope; "
+            f"these are {len(found.points)}."
+        )
     table = Table(title="What the trade accepts at 95 % (common practice, no source)", title_justify="left")
     for name in ("work", "±mm", ""):
         table.add_column(name, justify="left" if name == "work" else "right")
@@ -135,9 +151,15 @@ def _verdict(console: Console, found: Verification, limit: float, method: str) -
 
 def _errors_picture(found: Verification, limit: float) -> str:
     numbers = list(range(1, len(found.points) + 1))
-    line = drawing.Line("error", [float(n) for n in numbers], [1000 * p.error_m for p in found.points], dots=True)
+    line = drawing.Line(
+        "error", [float(n) for n in numbers], [1000 * p.error_m for p in found.points], dots=True
+    )
     return drawing.chart(
-        [line], "Tip elevation against known heights", "point", "error, mm", band=(-1000 * limit, 1000 * limit)
+        [line],
+        "Tip elevation against known heights",
+        "point",
+        "error, mm",
+        band=(-1000 * limit, 1000 * limit),
     )
 
 
@@ -182,7 +204,9 @@ def _explain(console: Console, machine: Machine, checks: list[Check]) -> None:
         console.print("No single sensor explains the errors: look at the teeth, the pins and the marks.")
     elif others:
         names = " or ".join(s.sensor for s in (best, *others))
-        console.print(f"A turn of the {names} sensor explains them; touch marks with other postures to tell which.")
+        console.print(
+            f"A turn of the {names} sensor explains them; touch marks with other postures to tell which."
+        )
     else:
         console.print(
             f"A turn of the {best.sensor} sensor by about {abs(best.turn_deg):.2f}° explains "
@@ -195,9 +219,22 @@ def history_picture(checks: list[Check]) -> str:
     days = _days(checks)
     names = list(dict.fromkeys(p.id for c in checks for p in c.points))
     lines = []
+    if len(names) > MOST_LINES:
+        errors = [[1000 * p.error_m for p in c.points] for c in checks]
+        x, dots = [float(d) for d in days], len(checks) == 1
+        lines.append(drawing.Line("mean", x, [float(np.mean(e)) for e in errors], dots))
+        lines.append(drawing.Line("largest", x, [max(e, key=abs) for e in errors], dots))
+        names = []
     for name in names:
-        at = [(float(d), 1000 * p.error_m) for d, c in zip(days, checks, strict=True) for p in c.points if p.id == name]
+        at = [
+            (float(d), 1000 * p.error_m)
+            for d, c in zip(days, checks, strict=True)
+            for p in c.points
+            if p.id == name
+        ]
         x, y = [a for a, _ in at], [b for _, b in at]
         lines.append(drawing.Line(name, x, y, dots=len(x) == 1))
     limit = 1000 * checks[-1].tolerance_m
-    return drawing.chart(lines, "Daily check", "days since the first check", "error, mm", band=(-limit, limit))
+    return drawing.chart(
+        lines, "Daily check", "days since the first check", "error, mm", band=(-limit, limit)
+    )

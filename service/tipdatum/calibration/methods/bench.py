@@ -42,6 +42,7 @@ def bench(setup: Setup) -> Term:
 
     def residuals(state: State) -> Array:
         force = np.linalg.solve(state.gain[s_], (readings - state.bias[s_] - state.shift[p_])[..., None])
-        return length - np.linalg.norm(force[..., 0], axis=-1)
+        misfit: Array = length - np.linalg.norm(force[..., 0], axis=-1)
+        return misfit
 
     return Term(tuple(rows), residuals)

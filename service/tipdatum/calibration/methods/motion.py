@@ -57,6 +57,7 @@ def axes(setup: Setup) -> Term:
 
     def residuals(state: State) -> Array:
         turned = np.einsum("nij,nj->ni", state.mount[si], n)
-        return -turned[np.arange(len(ci)), ci]
+        misfit: Array = -turned[np.arange(len(ci)), ci]
+        return misfit
 
     return Term(tuple(rows), residuals)

@@ -45,6 +45,7 @@ def readings(setup: Setup) -> Term:
         up = up_vector(state.angles[w_, b_], state.angles[w_, 1])
         force = g * np.einsum("nji,nj->ni", state.mount[s_], up)
         predicted = np.einsum("nij,nj->ni", state.gain[s_], force) + state.bias[s_] + state.shift[p_]
-        return (seen - predicted).ravel()
+        misfit: Array = (seen - predicted).ravel()
+        return misfit
 
     return Term(tuple(rows), residuals)

@@ -58,7 +58,8 @@ def heights(setup: Setup) -> Term:
     wi, pi, si = (np.array(v, dtype=int) for v in (w_, p_, s_))
 
     def residuals(state: State) -> Array:
-        return value - state.pins[wi, pi, 2] - state.standing[si, 0]
+        misfit: Array = value - state.pins[wi, pi, 2] - state.standing[si, 0]
+        return misfit
 
     return Term(tuple(rows), residuals)
 
@@ -76,7 +77,8 @@ def lengths(setup: Setup) -> Term:
     def residuals(state: State) -> Array:
         bar = state.linkage if state.linkage is not None else np.zeros(6)
         present = [state.lengths[_LINK[o.of]] if o.of in _LINK else bar[_LINKAGE[o.of]] for o in found]
-        return value - np.array(present, dtype=float).reshape(-1)
+        misfit: Array = value - np.array(present, dtype=float).reshape(-1)
+        return misfit
 
     return Term(rows, residuals)
 
@@ -92,7 +94,8 @@ def plumb(setup: Setup) -> Term:
     value = np.array([o.value or 0.0 for o, _ in found])
 
     def residuals(state: State) -> Array:
-        return value - (state.pins[w_, k_ + 1, 0] - state.pins[w_, k_, 0])
+        misfit: Array = value - (state.pins[w_, k_ + 1, 0] - state.pins[w_, k_, 0])
+        return misfit
 
     return Term(rows, residuals)
 
