@@ -1,0 +1,284 @@
+"""Commands at a real (pseudo-)terminal, with real brokers: `tipdatum watch` and `tipdatum new`."""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+import pty
+import select
+import shutil
+import signal
+import struct
+import subprocess
+import sys
+import termios
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as mqtt
+import pyte
+import pytest
+from bus_tools import Mosquitto, free_port
+from paho.mqtt.enums import CallbackAPIVersion
+
+from tipdatum.bus.broker import EmbeddedBroker
+
+COLUMNS, ROWS = 100, 30
+PATIENCE_S = 20.0
+COMMAND = (sys.executable, "-m", "tipdatum")
+
+
+class Terminal:
+    """A command at a pseudo-terminal, and what stands on its screen."""
+
+    def __init__(self, *arguments: str, cwd: Path | None = None) -> None:
+        self._screen = pyte.Screen(COLUMNS, ROWS)
+        self._stream = pyte.ByteStream(self._screen)
+        ours, theirs = pty.openpty()
+        fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", ROWS, COLUMNS, 0, 0))
+        environment = os.environ | {"TERM": "xterm-256color", "PYTHONIOENCODING": "utf-8"}
+        self.process = subprocess.Popen(
+            [*COMMAND, *arguments],
+            stdin=theirs,
+            stdout=theirs,
+            stderr=theirs,
+            cwd=cwd,
+            env=environment,
+            start_new_session=True,
+        )
+        os.close(theirs)
+        self._ours = ours
+        self.everything = b""
+
+    def wait_for(self, text: str) -> str:
+        """The screen once `text` stands on it; fails when it does not come."""
+        until = time.monotonic() + PATIENCE_S
+        while text not in self.text:
+            alive = self._read(0.1)
+            assert alive or text in self.text, f"ended without {text!r}:\n{self.text}"
+            assert time.monotonic() < until, f"{text!r} does not come:\n{self.text}"
+        return self.text
+
+    def type(self, text: str) -> None:
+        """Type a line."""
+        os.write(self._ours, text.encode() + b"\n")
+
+    @property
+    def text(self) -> str:
+        """What stands on the screen."""
+        return "\n".join(self._screen.display)
+
+    def end(self, by: int | None = None) -> int:
+        """Wait for its end, after a signal if one is given; gives the exit code."""
+        if by is not None:
+            self.process.send_signal(by)
+        until = time.monotonic() + PATIENCE_S
+        while self._read(0.05) and time.monotonic() < until:
+            pass
+        return self.process.wait(PATIENCE_S)
+
+    def close(self) -> None:
+        """Leave nothing running."""
+        if self.process.poll() is None:
+            self.process.kill()
+            self.process.wait()
+        os.close(self._ours)
+
+    def _read(self, patience_s: float) -> bool:
+        ready, _, _ = select.select([self._ours], [], [], patience_s)
+        if not ready:
+            return self.process.poll() is None
+        try:
+            data = os.read(self._ours, 65536)
+        except OSError:  # the other side is closed
+            return False
+        self.everything += data
+        self._stream.feed(data)
+        return bool(data)
+
+
+Start = Callable[..., Terminal]
+
+
+@pytest.fixture
+def terminal() -> Iterator[Start]:
+    """`terminal("watch", …)`: the command at a terminal; ended with the test."""
+    made: list[Terminal] = []
+
+    def start(*arguments: str, cwd: Path | None = None) -> Terminal:
+        made.append(Terminal(*arguments, cwd=cwd))
+        return made[-1]
+
+    yield start
+    for one in made:
+        one.close()
+
+
+class Publisher:
+    """Publishes a tip message 20 times a second until told to stop."""
+
+    def __init__(self, port: int, **fields: Any) -> None:
+        self._tip = json.dumps(
+            {
+                "t": 1.0, "time": "2026-05-04T08:00:01.000Z", "elevation_m": -1.234, "left_m": -1.23,
+                "right_m": -1.24, "reach_m": 5.2, "lateral_m": 0.0, "sigma_m": 0.012, "quality": "good",
+                "reasons": [], "datum": "set", "deviation_m": None,
+            } | fields
+        )  # fmt: skip
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2)
+        self._client.connect("127.0.0.1", port)
+        self._client.loop_start()
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="publisher")
+        self._thread.start()
+
+    def _run(self) -> None:
+        while not self._stop.wait(0.05):
+            self._client.publish("tipdatum/digger-1/tip", self._tip)
+
+    def close(self) -> None:
+        self._stop.set()
+        self._thread.join()
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+@pytest.fixture
+def publisher() -> Iterator[Callable[..., Publisher]]:
+    made: list[Publisher] = []
+
+    def start(port: int, **fields: Any) -> Publisher:
+        made.append(Publisher(port, **fields))
+        return made[-1]
+
+    yield start
+    for one in made:
+        one.close()
+
+
+def test_watch_shows_figures_and_takes_them_away_with_a_reason(
+    terminal: Start, publisher: Callable[..., Publisher]
+) -> None:
+    with EmbeddedBroker() as broker:
+        assert broker.addresses is not None
+        port = broker.addresses.port
+        shown = terminal("watch", "--port", str(port))
+        shown.wait_for("waiting for the service")
+        source = publisher(port, deviation_m=0.134)
+        shown.wait_for("above grade, to cut")
+        assert "± 0.012 m" in shown.text
+        source.close()
+        shown.wait_for("no message")
+        assert "above grade" not in shown.text
+        assert "± 0.012" not in shown.text
+    shown.wait_for("no broker: the connection to")
+    assert shown.end(by=signal.SIGINT) == 0
+    assert b"Traceback" not in shown.everything
+
+
+def test_watch_comes_back_by_itself_when_the_broker_does(
+    terminal: Start, publisher: Callable[..., Publisher]
+) -> None:
+    port = free_port()
+    with EmbeddedBroker(port=port):
+        shown = terminal("watch", "--port", str(port), "--machine", "digger-1")
+        shown.wait_for("waiting for the service")
+    shown.wait_for("no broker")
+    with EmbeddedBroker(port=port):
+        publisher(port)
+        shown.wait_for("± 0.012 m")
+        assert shown.end(by=signal.SIGINT) == 0
+
+
+def test_watch_prints_lines_where_nobody_can_see_a_picture(publisher: Callable[..., Publisher]) -> None:
+    with EmbeddedBroker() as broker:
+        assert broker.addresses is not None
+        publisher(broker.addresses.port, deviation_m=-0.05)
+        arguments = [*COMMAND, "watch", "--port", str(broker.addresses.port)]
+        with subprocess.Popen(arguments, stdout=subprocess.PIPE, text=True) as process:
+            assert process.stdout is not None
+            lines = [process.stdout.readline() for _ in range(2)]
+            process.send_signal(signal.SIGINT)
+            assert process.wait(PATIENCE_S) == 0
+    assert "elevation -1.234 m ± 0.012 m  good  0.050 m below grade, over-dug" in lines[1]
+
+
+def _refusal(port: int, *arguments: str, **environment: str) -> str:
+    done = subprocess.run(
+        [*COMMAND, "watch", "--port", str(port), *arguments],
+        capture_output=True, text=True, timeout=PATIENCE_S, check=False, env=os.environ | environment,
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert "Traceback" not in done.stderr
+    assert len(done.stderr.strip().split("\n")) == 1
+    return done.stderr
+
+
+def test_a_wrong_password_is_told_and_never_shown() -> None:
+    """The embedded broker closes the connection instead of refusing it."""
+    with EmbeddedBroker(users={"display": "right"}) as broker:
+        assert broker.addresses is not None
+        told = _refusal(
+            broker.addresses.port, "--user", "display", TIPDATUM_BROKER_PASSWORD="hunter2"
+        )  # fmt: skip
+    assert 'wrong user "display" or password' in told
+    assert "hunter2" not in told
+
+
+@pytest.mark.broker
+def test_a_refusal_in_the_brokers_own_words_is_told(need_mosquitto: None, tmp_path: Path) -> None:
+    tool = shutil.which("mosquitto_passwd")
+    assert tool is not None
+    words = tmp_path / "passwords"
+    words.touch(mode=0o600)
+    subprocess.run([tool, "-b", str(words), "display", "right"], check=True, capture_output=True)
+    # As root mosquitto gives up its rights and could not read the file any more.
+    config = f"user root\nlistener {{port}} 127.0.0.1\nallow_anonymous false\npassword_file {words}\n"
+    broker = Mosquitto(tmp_path, config)
+    try:
+        told = _refusal(broker.port, "--user", "display", TIPDATUM_BROKER_PASSWORD="hunter2")
+        unnamed = _refusal(broker.port)
+    finally:
+        broker.stop()
+    assert 'user "display"' in told
+    assert "hunter2" not in told
+    assert "a client without user and password" in unnamed
+
+
+def test_new_asks_until_it_makes_sense_and_writes_files_that_check_accepts(
+    terminal: Start, tmp_path: Path
+) -> None:
+    asked = terminal("new", str(tmp_path), cwd=tmp_path)
+    for question, answer in (
+        ("What is the machine called?", "Blue digger"),
+        ("Its name in topics", ""),
+        ("Boom foot pin", "35 cm, 0, 1.75"),
+        ("Boom: foot pin to stick pin", "460"),
+        ("460 m cannot be", "15 ft 1 in"),
+        ("Stick: boom pin", "2500 mm"),
+        ("What is the bucket called?", ""),
+        ("Bucket: pin to the middle", "1.30"),
+        ("Bucket: width", "24 in"),
+        ("Where does the fourth sensor sit", "bucket"),
+        ("Sensor on the upper", ""),
+        ("arrow point", ""),
+        ("Sensor on the boom", "1.7, 0.1, 0.25"),
+        ("Sensor on the boom", "back up"),
+    ):
+        asked.wait_for(question)
+        asked.type(answer)
+    for _ in range(4):
+        asked.type("")
+    asked.wait_for("next:")
+    assert asked.end() == 0
+    done = subprocess.run(
+        [*COMMAND, "check", str(tmp_path / "blue-digger.toml")],
+        capture_output=True, text=True, timeout=PATIENCE_S, check=False, env=os.environ | {"COLUMNS": "200"},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert "Boom 4.597 m and stick 2.500 m" in done.stdout
+    assert "looking x along the boom to the cab, y right, z up with the boom level, exactly" in done.stdout

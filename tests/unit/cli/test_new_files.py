@@ -1,0 +1,126 @@
+"""What `tipdatum new` writes from given measurements, and what it refuses."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tipdatum.cli import main
+from tipdatum.cli.new import mount_from_arrows
+from tipdatum.cli.questions import ARROWS
+from tipdatum.config import load_service
+from tipdatum.kinematics.frames import rotation_from_rpy_deg
+
+MEASURED = (
+    "--yes", "--name", "Blue digger", "--foot", "0.35,0,1.75", "--boom", "460 cm", "--stick", "2500 mm",
+    "--tip", "1.3", "--width", "60 cm",
+)  # fmt: skip
+
+New = Callable[..., tuple[int, str]]
+
+
+@pytest.fixture
+def new(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> New:
+    """`new("--boom", …)`: runs in a fresh folder; exit code and what was told on stderr."""
+
+    def run(*arguments: str) -> tuple[int, str]:
+        with pytest.raises(SystemExit) as ended:
+            main(["new", str(tmp_path / "site"), *arguments])
+        return int(ended.value.code or 0), capsys.readouterr().err.strip()
+
+    return run
+
+
+def test_measurements_become_a_machine_that_loads(new: New, tmp_path: Path) -> None:
+    assert new(*MEASURED, "--sensor", "boom=1.7,0.12,0.24:back up") == (0, "")
+    service = load_service(tmp_path / "site" / "blue-digger.toml")
+    assert service.machine_id == "blue-digger"
+    assert service.machine.name == "Blue digger"
+    assert service.machine.chain().lengths.tolist() == [4.6, 2.5, 1.3]
+    assert service.machine.boom.foot_m == (0.35, 0.0, 1.75)
+    assert set(service.machine.sensor) == {"upper", "boom", "stick", "bucket"}
+    assert service.machine.sensor["boom"].position_m == (1.7, 0.12, 0.24)
+    assert service.machine.sensor["boom"].mount_rpy_deg == (0.0, 0.0, 180.0)
+
+
+def test_a_sensor_on_the_rocker_brings_the_linkage(new: New, tmp_path: Path) -> None:
+    code, told = new(*MEASURED, "--linkage", "0.35, 0.02, 0.60, 0.55, 0.39", "--ear-angle", "136")
+    assert (code, told) == (0, "")
+    machine = load_service(tmp_path / "site" / "blue-digger.toml").machine
+    assert machine.linkage is not None
+    assert machine.linkage.rocker_pivot_m == (2.15, 0.02)
+    assert "rocker" in machine.sensor
+    assert "bucket" not in machine.sensor
+
+
+def test_every_number_written_is_explained(new: New, tmp_path: Path) -> None:
+    new(*MEASURED)
+    text = (tmp_path / "site" / "blue-digger-machine.toml").read_text()
+    assert tomllib.loads(text)["boom"]["length_m"] == 4.6
+    for key in ("foot_m", "length_m", "tip_m", "width_m", "position_m", "mount_rpy_deg", "latency_s"):
+        first = next(line for line in text.splitlines() if line.startswith(key))
+        assert "#" in first
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (("--yes",), "--foot is missing: boom foot pin"),
+        ((*MEASURED, "--boom", "4600"), "--boom: 4600 m cannot be: above 0.3 m and at most 30 m"),
+        ((*MEASURED, "--boom", "long"), "--boom: "),
+        ((*MEASURED, "--foot", "0.35,1.75"), '--foot: "0.35,1.75" is 2 and not 3 lengths'),
+        ((*MEASURED, "--sensor", "arm=1,2,3"), '--sensor "arm=1,2,3": a body'),
+        ((*MEASURED, "--sensor", "rocker=1,0,0"), "there is none on the rocker with --fourth bucket"),
+        (
+            (*MEASURED, "--sensor", "boom=1.7,0,0:along back"),
+            "the x and the z arrow are square to each other",
+        ),
+        ((*MEASURED, "--sensor", "boom=1.7,0,0:forward up"), "two words, for the x and the z arrow, out of"),
+        ((*MEASURED, "--machine-id", "Blue Digger"), "is not made of a-z, 0-9 and hyphens"),
+        ((*MEASURED, "--name", 'a "b"'), "--name: a name without quotation marks"),
+        ((*MEASURED, "--linkage", "0.35,0.02,0.6,0.55,0.39"), "--ear-angle is missing"),
+        (
+            (*MEASURED, "--linkage", "0.35,0.02,0.6,0.55,0.39", "--ear-angle", "wide"),
+            '"wide" is not a number',
+        ),
+    ],
+)
+def test_what_makes_no_sense_is_refused(new: New, arguments: tuple[str, ...], told: str) -> None:
+    code, said = new(*arguments)
+    assert code == 2
+    assert told in said
+    assert "\n" not in said
+
+
+def test_numbers_that_do_not_fit_together_are_told_with_the_file_to_mend(new: New) -> None:
+    code, told = new(*MEASURED, "--linkage", "0.35,0.02,0.60,0.05,0.04", "--ear-angle", "136")
+    assert code == 2
+    assert "blue-digger-machine.toml: linkage: found rocker 0.600 m" in told
+
+
+def test_files_that_exist_are_left_alone_unless_told_otherwise(new: New, tmp_path: Path) -> None:
+    assert new(*MEASURED)[0] == 0
+    path = tmp_path / "site" / "blue-digger-machine.toml"
+    path.write_text("mine")
+    code, told = new(*MEASURED)
+    assert code == 2
+    assert "exists already; --force overwrites it" in told
+    assert path.read_text() == "mine"
+    assert new(*MEASURED, "--force")[0] == 0
+    assert path.read_text() != "mine"
+
+
+@given(st.sampled_from(sorted(ARROWS)), st.sampled_from(sorted(ARROWS)))
+def test_arrows_become_the_mount_that_points_them_there(x_arrow: str, z_arrow: str) -> None:
+    if np.dot(ARROWS[x_arrow], ARROWS[z_arrow]) != 0.0:
+        return
+    mount = rotation_from_rpy_deg(mount_from_arrows(x_arrow, z_arrow))
+    np.testing.assert_allclose(mount[:, 0], ARROWS[x_arrow], atol=1e-9)
+    np.testing.assert_allclose(mount[:, 2], ARROWS[z_arrow], atol=1e-9)
+    assert np.linalg.det(mount) == pytest.approx(1.0)
