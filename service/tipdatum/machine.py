@@ -136,7 +136,7 @@ class Noise(Table):
     """Gyro white noise, rad/s/√Hz (0.000175 is 0.01 °/s/√Hz)."""
     accel_bias_mps2: Annotated[Number, Field(ge=0, le=5)] = 0.05
     """1-sigma of the accelerometer's bias left after calibration, m/s²."""
-    accel_per_kelvin_mps2: Annotated[float, Field(ge=0, le=0.5)] = 0.0
+    accel_per_kelvin_mps2: Annotated[Number, Field(ge=0, le=0.5)] = 0.0
     """1-sigma of the accelerometer bias's drift with temperature, m/s² per K; only the budget uses it."""
     gyro_bias_radps: Annotated[Number, Field(ge=0, le=1)] = 0.01
     """1-sigma of the gyro's bias at switch-on, rad/s."""
