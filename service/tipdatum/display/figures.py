@@ -13,7 +13,8 @@ DIM, FIGURE, CARE = "bright_black", "bold bright_white", "bold yellow"
 COARSE_FROM_M, FINE_TO_M = 0.05, 0.03
 """Sigma above which millimetres would be a pretence, and below which they come back, m."""
 ON_GRADE_M = 0.01
-"""Size below which a deviation is called on grade (common practice in earthwork, no source)."""
+"""Size below which a deviation is called on grade where no tolerance is set (common practice, no source)."""
+ABOVE, BELOW = "above grade, to cut", "below grade, over-dug"
 
 
 def number(value: Any) -> float | None:
@@ -117,7 +118,7 @@ def one_line(tip: dict[str, Any], trouble: str, *, fine: bool = True) -> str:
     words = [f"{time}  elevation {_metres(elevation, fine)} ± {_metres(tip.get('sigma_m'), fine)}"]
     words.append(word(tip.get("quality")))
     if deviation is not None:
-        told = deviation_words(deviation, number(tip.get("sigma_m")))
+        told = _told(tip, deviation)
         words.append(f"{_metres(abs(deviation), fine)} {told}" if told != "on grade" else told)
     elif tip.get("datum") != "set":
         words.append(
@@ -126,14 +127,26 @@ def one_line(tip: dict[str, Any], trouble: str, *, fine: bool = True) -> str:
     return "  ".join(words + [f"({reason})" for reason in texts(tip.get("reasons"))])
 
 
-def deviation_words(deviation: float, sigma: float | None) -> str:
-    """Direction of a deviation in words, and no more than sigma allows: "above grade, to cut"."""
+def deviation_words(deviation: float, sigma: float | None, judgement: str = "") -> str:
+    """Direction of a deviation in words, and no more than sigma allows: "above grade, to cut".
+
+    Args:
+        deviation, sigma: m. judgement: the service's own, where a tolerance is set.
+    """
+    if judgement == "cannot judge":
+        return "cannot judge: 2σ exceeds the tolerance"
+    if judgement in ("above", "below", "on grade"):
+        return {"above": ABOVE, "below": BELOW}.get(judgement, judgement)
     uncertain = sigma is not None and abs(deviation) < sigma
     if abs(deviation) < ON_GRADE_M:
         return "near grade, within 1σ" if uncertain and sigma and sigma > ON_GRADE_M else "on grade"
     if uncertain:
         return f"{'above' if deviation > 0 else 'below'} grade, by less than 1σ"
-    return "above grade, to cut" if deviation > 0 else "below grade, over-dug"
+    return ABOVE if deviation > 0 else BELOW
+
+
+def _told(tip: dict[str, Any], deviation: float) -> str:
+    return deviation_words(deviation, number(tip.get("sigma_m")), word(tip.get("judgement")))
 
 
 def _deviation(
@@ -141,7 +154,7 @@ def _deviation(
 ) -> list[Text]:
     deviation = number(tip.get("deviation_m"))
     if deviation is not None:
-        words = deviation_words(deviation, number(tip.get("sigma_m")))
+        words = _told(tip, deviation)
         return [*_large(deviation, fine, rows, sign=True), *_wrapped(words, FIGURE, columns)]
     if tip.get("datum") == "none":
         how = f'no reference set; publish {{"elevation_m": 0}} to {base}/command/datum/set'

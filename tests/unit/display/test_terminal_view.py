@@ -96,6 +96,19 @@ def test_a_deviation_in_words_says_no_more_than_sigma_allows(
     assert words in screen(view(tip=tip(deviation_m=deviation, sigma_m=sigma)))
 
 
+@pytest.mark.parametrize(
+    ("judgement", "words"),
+    [
+        ("on grade", "on grade"),
+        ("above", "above grade, to cut"),
+        ("below", "below grade, over-dug"),
+        ("cannot judge", "cannot judge: 2σ exceeds the"),
+    ],
+)
+def test_where_a_tolerance_is_set_the_service_judges(judgement: str, words: str) -> None:
+    assert words in screen(view(tip=tip(deviation_m=0.02, judgement=judgement)))
+
+
 def _no_figures(text: str) -> bool:
     return not any(line in text for line in big("-1.234 m")) and "1.23" not in text and "5.2" not in text
 
