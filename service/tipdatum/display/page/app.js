@@ -1,6 +1,7 @@
 // Puts the page together: messages into the model, the model onto the screen, touches into commands.
 
 import { readInks } from "./canvas.js";
+import { Card } from "./card.js";
 import { Commands } from "./commands.js";
 import { make, setText } from "./dom.js";
 import { Forms } from "./forms.js";
@@ -14,12 +15,12 @@ import { loadChoices, loadSettings, saveChoices } from "./settings.js";
 import { Sound } from "./sound.js";
 import { targetWords } from "./target.js";
 import { pickLanguage, speaker } from "./texts.js";
-import { TOOLS, screenTool } from "./tools.js";
+import { TOOLS, screenTool } from "./tools/index.js";
 import { drawTrend } from "./trend.js";
 import { lengthText } from "./units.js";
 
 const WORDS_EVERY_MS = 100;
-const TOPICS = [["tip", 0], ["arm", 0], ["state", 1], ["about", 1], ["status", 1], ["changes", 1], ["health/#", 1], ["event", 1], ["reply", 1]];
+const TOPICS = [["tip", 0], ["arm", 0], ["limits", 0], ["state", 1], ["about", 1], ["status", 1], ["changes", 1], ["health/#", 1], ["event", 1], ["reply", 1]];
 
 const settings = await loadSettings();
 const choices = { light: "auto", units: settings.units, sound: "off", language: settings.language, ...loadChoices() };
@@ -32,6 +33,7 @@ const base = `${settings.topic_root}/${settings.machine_id}`;
 const model = new Model();
 const record = new Record();
 const section = new Section(at("section"));
+const card = new Card();
 const forms = new Forms();
 const sound = new Sound();
 let say = speaker(pickLanguage(choices.language, navigator.languages));
@@ -51,7 +53,7 @@ function connect(username, password) {
   client.onState = (state, reason) => {
     model.setLink(state, reason);
     if (state !== "connected") commands.lost();
-    forms.refresh();
+    showSlowly();
     dirty = true;
   };
   client.onMessage = take;
@@ -75,10 +77,7 @@ function take(topic, payload) {
   const kind = model.accept(name, message, performance.now());
   if (kind === "tip") record.take(message, model.arm?.slew_deg ?? null);
   if (kind === "state") record.startAnew(JSON.stringify(message.reference ?? null));
-  if (kind !== "tip" && kind !== "arm") {
-    forms.refresh();
-    showTools();
-  }
+  if (kind !== "tip" && kind !== "arm" && kind !== "limits") showSlowly();
   dirty = true;
 }
 
@@ -92,7 +91,7 @@ function showWords(now) {
   const figure = model.figure(now);
   const targetText = targetWords(model.state?.target, say, choices.units);
   showFigure(figure, context());
-  showHeading({ ...context(), targetText });
+  showHeading({ ...context(), targetText, now });
   sound.follow(figure);
   const { tip } = model;
   const long = (metres) => lengthText(metres, "long", choices.units, { step: 0.05, comma: say.comma });
@@ -100,6 +99,13 @@ function showWords(now) {
   setText(at("drawing-words"), seen
     ? say("section.words", { elevation: long(tip.elevation_m), reach: long(tip.reach_m) })
     : say("section.none"));
+}
+
+/** What changes when somebody does something, not fifty times a second. */
+function showSlowly() {
+  forms.refresh();
+  showTools();
+  card.show({ state: model.state, say, blocked, send: (name, body) => commands.send(name, body) });
 }
 
 function frame(now) {
@@ -140,7 +146,7 @@ function showTexts() {
   for (const element of document.querySelectorAll("[data-label]")) {
     element.setAttribute("aria-label", say(element.dataset.label));
   }
-  showTools();
+  showSlowly();
   showView();
   dirty = true;
 }

@@ -1,17 +1,11 @@
-// The forms behind the tools. A form is data (see tools.js); this module draws it, reads what was typed,
+// The forms behind the tools. A form is data (see tools/index.js); this module draws it, reads what was typed,
 // sends the command and shows the answer where the finger is.
 
 import { make } from "./dom.js";
 import { buildKeypad } from "./keypad.js";
 import { UNIT_SETS, lengthText, parseGrade, parseLength, percentText } from "./units.js";
 
-const CONTROLS = { length: entry, grade: entry, number: entry, name: entry, choice, secret: entry };
-
-function readNumber(typed) {
-  if (!typed.trim()) return { error: "empty" };
-  const value = Number(typed.trim().replace(",", ".").replace("−", "-"));
-  return Number.isFinite(value) ? { value } : { error: "unreadable" };
-}
+const CONTROLS = { length: entry, grade: entry, name: entry, secret: entry, table, choice };
 
 /** Reads a field: `{value}` in SI, `{absent: true}`, or `{error}` as a key of the catalogue. */
 export function readField(field, typed, units) {
@@ -24,7 +18,6 @@ export function readField(field, typed, units) {
     const { ratio, error, hint } = parseGrade(typed);
     return error ? { error, hint } : { value: Math.round(ratio * 1e8) / 1e8 };
   }
-  if (field.kind === "number") return readNumber(typed);
   return { value: typed.trim() };
 }
 
@@ -41,13 +34,13 @@ function meaning(field, value, { units, say }) {
 
 function entry(field, context) {
   const { say } = context;
-  const numeric = field.kind === "length" || field.kind === "grade" || field.kind === "number";
+  const numeric = field.kind === "length" || field.kind === "grade";
   const hint = make("span", { class: "hint" });
   const initial = field.initial?.(context.model) ?? "";
   const input = make("input", {
     name: field.name, type: field.kind === "secret" ? "password" : "text", autocomplete: "off", spellcheck: "false",
     value: initial, inputmode: numeric ? "none" : "text", "data-numeric": numeric,
-    placeholder: field.optional ? say("entry.optional") : say(`entry.example.${field.kind}`),
+    placeholder: field.optional ? say("entry.optional") : numeric ? say(`entry.example.${field.kind}`) : "",
   });
   const complain = (error, more) => {
     const example = more ?? say(`entry.example.${field.kind}`);
@@ -76,6 +69,12 @@ function entry(field, context) {
   };
 }
 
+function table(field, { say }) {
+  const area = make("textarea", { name: field.name, rows: 6, spellcheck: "false", placeholder: say("entry.example.table") });
+  const read = () => (area.value.trim() ? { value: area.value } : { error: "empty" });
+  return { element: make("label", { class: "entry" }, say(field.label), area), read, complain: () => {} };
+}
+
 function choice(field, context) {
   const { say, model } = context;
   const options = typeof field.choices === "function" ? field.choices(model) : field.choices;
@@ -98,46 +97,51 @@ export class Forms {
   #body = document.getElementById("form-body");
   #keypad = document.getElementById("keypad");
   #answer = document.getElementById("answer");
-  #input = null; #tool = null; #context = null; #info = null; #senders = [];
+  #input = null; #page = null; #context = null; #info = null; #senders = [];
 
   constructor() {
     document.getElementById("form-close").onclick = () => this.#dialog.close();
     this.#body.addEventListener("focusin", ({ target }) => {
       if (target.matches("input[data-numeric]")) this.#input = target;
     });
-    this.#dialog.addEventListener("close", () => { this.#tool = null; });
+    this.#dialog.addEventListener("close", () => { this.#page = null; });
   }
 
   /** Opens a tool. `context`: `{say, units, model, send(command, body), blocked()}`. */
-  open(tool, context) {
-    this.#tool = tool;
+  open(tool, context, pageId = undefined) {
+    const { say, model } = context;
+    const pages = (tool.pages ?? [tool]).filter((page) => page.when?.(model) ?? true);
+    const page = pages.find(({ id }) => id === pageId) ?? pages[0];
+    this.#page = page;
     this.#context = context;
     this.#senders = [];
     this.#input = null;
-    const { say, model } = context;
     document.getElementById("form-title").textContent = say(tool.title);
+    const tabs = pages.length < 2 ? [] : pages.map(({ id, title }) => make("button", {
+      type: "button", "aria-pressed": String(id === page.id), "data-page": id,
+      onclick: () => this.open(tool, context, id),
+    }, say(title)));
+    document.getElementById("form-pages").replaceChildren(...tabs);
     this.#show("", "");
-    this.#info = make("div", {});
-    const forms = (tool.forms ?? []).filter((form) => form.when?.(model) ?? true);
+    this.#info = make("div", { class: "info" });
+    const forms = (page.forms ?? []).filter((form) => form.when?.(model) ?? true);
     this.#body.replaceChildren(this.#info, ...forms.map((form) => this.#form(form)));
     const numeric = this.#body.querySelector("input[data-numeric]");
     this.#keypad.hidden = !numeric;
     if (numeric) buildKeypad(this.#keypad, () => this.#input, say);
     this.refresh();
     if (!this.#dialog.open) this.#dialog.showModal();
+    // Typing may begin at once where the first thing asked for is a number.
+    if (numeric && numeric === this.#body.querySelector("input, textarea")) numeric.focus({ preventScroll: true });
     this.#body.scrollTop = 0;
-    if (numeric) {
-      numeric.focus();
-      this.#input = numeric;
-    }
   }
 
   /** Brings what the open tool shows up to date; typed text stays. */
   refresh() {
-    if (!this.#tool) return;
+    if (!this.#page) return;
     const { say } = this.#context;
     const blocked = this.#context.blocked();
-    const parts = this.#tool.info?.(this.#context) ?? [];
+    const parts = this.#page.info?.(this.#context) ?? [];
     if (blocked && this.#senders.length) parts.unshift(make("p", { class: "caution" }, say(blocked.key, blocked)));
     this.#info.replaceChildren(...parts);
     for (const button of this.#senders) button.disabled = blocked !== null;
@@ -149,15 +153,17 @@ export class Forms {
   }
 
   #form(form) {
-    const { say } = this.#context;
-    const controls = (form.fields ?? []).map((field) => ({ field, ...CONTROLS[field.kind](field, this.#context) }));
-    const button = make("button", { type: "submit" }, say(form.send));
-    if (!form.local) this.#senders.push(button);
+    const { say, model } = this.#context;
+    const fields = (form.fields ?? []).filter((field) => field.when?.(model) ?? true);
+    const controls = fields.map((field) => ({ field, ...CONTROLS[field.kind](field, this.#context) }));
+    // A form without a button is answered by the choice itself.
+    const button = form.send ? make("button", { type: "submit" }, say(form.send)) : null;
+    if (form.command) this.#senders.push(button);
     const set = make("fieldset", {},
       form.title ? make("legend", {}, say(form.title)) : null,
       form.note ? make("p", { class: "note" }, say(form.note)) : null,
       ...controls.map(({ element }) => element),
-      form.choosing ? null : make("div", { class: "row" }, button));
+      button ? make("div", { class: "row" }, button) : null);
     const submit = (event) => {
       event.preventDefault();
       this.#submit(form, controls);

@@ -5,6 +5,9 @@
 export const STALE_MS = 400;
 /** A tip message that comes this much later than the quickest ones did is not shown as the present. */
 export const LATE_MS = 400;
+/** Limits are published less often than tips. */
+const LIMITS_MS = 1000;
+const WORST = ["beyond", "near", "unknown"];
 /** How fast the quickest delay may grow by itself: two clocks that drift apart, 1 ms a second. */
 const DRIFT = 0.001;
 
@@ -29,9 +32,9 @@ export class Lateness {
 
 export class Model {
   tip = null; arm = null; state = null; about = null; status = null;
-  health = new Map(); changes = []; events = [];
+  limits = []; health = new Map(); changes = []; events = [];
   link = { state: "connecting", reason: "" };
-  #tipAt = -Infinity; #tipLate = 0; #lateness = new Lateness();
+  #tipAt = -Infinity; #tipLate = 0; #limitsAt = -Infinity; #lateness = new Lateness();
 
   /** Takes one message; `name` is the topic below tipdatum/<machine id>/. Returns what kind it was. */
   accept(name, message, now) {
@@ -41,7 +44,10 @@ export class Model {
       this.#tipAt = now;
       this.#tipLate = this.#lateness.take(message.t, now);
     } else if (kind === "arm") this.arm = message;
-    else if (kind === "state") this.state = message;
+    else if (kind === "limits") {
+      this.limits = message.limits;
+      this.#limitsAt = now;
+    } else if (kind === "state") this.state = message;
     else if (kind === "about") this.about = message;
     else if (kind === "status") this.status = message;
     else if (kind === "health") this.health.set(part, message);
@@ -54,6 +60,18 @@ export class Model {
     // While it tries again, what went wrong the last time is still the news.
     const kept = state === "connecting" ? this.link.reason : reason;
     this.link = { state, reason: kept };
+  }
+
+  /**
+   * Limits that ask for attention, the worst first: `{state, kind, note}`. Those that were set and of which
+   * nothing current is heard are "unknown".
+   */
+  warnings(now) {
+    const set = this.state?.limits ?? [];
+    const current = this.silence(now) === null && now - this.#limitsAt < LIMITS_MS;
+    const heard = current ? this.limits : set.map(({ kind, note }) => ({ kind, note, state: "unknown" }));
+    return heard.filter(({ state }) => state !== "within")
+      .sort((a, b) => WORST.indexOf(a.state) - WORST.indexOf(b.state));
   }
 
   /** Why no live figure may be shown at `now`: `{key, detail}` of the catalogue, or null. */
@@ -86,11 +104,11 @@ export class Model {
     if (tip.quality === "stale" || tip.quality === "invalid" || tip.sigma_m === null) {
       return { kind: "none", why: { key: `quality.${tip.quality}`, reasons: tip.reasons } };
     }
+    if (tip.deviation_m !== null) {
+      return { kind: "deviation", value: tip.deviation_m, sigma: tip.sigma_m, verdict: verdict(tip, tolerance(this.state)) };
+    }
     if (tip.elevation_m === null) {
       return { kind: "none", why: { key: `datum.${tip.datum}`, reasons: tip.reasons } };
-    }
-    if (tip.deviation_m !== null) {
-      return { kind: "deviation", value: tip.deviation_m, sigma: tip.sigma_m, verdict: verdict(tip, this.state?.target) };
     }
     return { kind: "elevation", value: tip.elevation_m, sigma: tip.sigma_m, verdict: this.#withoutDeviation(tip) };
   }
@@ -101,16 +119,24 @@ export class Model {
   }
 }
 
-/** Tolerance band of a target, metres above and below it (both positive); zeros where it has none. */
-export function tolerance(target) {
-  return { above: target?.tolerance_above_m ?? 0, below: target?.tolerance_below_m ?? 0 };
+/** The tolerance band, metres above and below the target (both positive); null where none is set. */
+export function tolerance(state) {
+  const band = state?.tolerance;
+  return band ? { above: band.above_m, below: band.below_m } : null;
 }
 
-/** "above", "below", "on-grade" or "cannot-judge", as the service says, or from the band where it does not. */
-export function verdict(tip, target) {
-  if (tip.judgement) return tip.judgement.replaceAll("_", "-").replaceAll(" ", "-");
-  const { above, below } = tolerance(target);
-  if (tip.deviation_m > above) return "above";
-  if (tip.deviation_m < -below) return "below";
-  return 2 * tip.sigma_m > Math.max(above, below) ? "cannot-judge" : "on-grade";
+/**
+ * "above", "below", "on-grade" or "cannot-judge", as the service judges against the band. What lies outside by
+ * more than two sigma is above or below, however narrow the band; without a band it is a side, or "at" where
+ * the figure shown is zero.
+ */
+export function verdict(tip, band) {
+  const { deviation_m: deviation, sigma_m: sigma } = tip;
+  if (!band) return Math.abs(deviation) < Math.max(0.0005, 0.35 * sigma) ? "at" : deviation > 0 ? "above" : "below";
+  if (deviation - 2 * sigma > band.above) return "above";
+  if (deviation + 2 * sigma < -band.below) return "below";
+  if (tip.judgement) return tip.judgement.replace(" ", "-");
+  if (2 * sigma > (band.above + band.below) / 2) return "cannot-judge";
+  if (deviation > band.above) return "above";
+  return deviation < -band.below ? "below" : "on-grade";
 }

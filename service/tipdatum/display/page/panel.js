@@ -1,6 +1,7 @@
 // The large figure and the words around it. Called about ten times a second: quicker nobody reads.
 
 import { make, setText } from "./dom.js";
+import { tolerance } from "./model.js";
 import { sayReason } from "./texts.js";
 import { UNIT_SETS, formatLength, lengthText, stepFor } from "./units.js";
 
@@ -47,10 +48,14 @@ function showDetails(figure, { say, units, model, step }) {
   const short = (metres, sign) => lengthText(metres, "short", units, { comma: say.comma, sign });
   const rows = [];
   if (figure.kind === "deviation") {
-    rows.push(["detail.elevation", long(tip.elevation_m)], ["detail.target", long(tip.elevation_m - tip.deviation_m)]);
+    if (tip.elevation_m !== null) rows.push(["detail.elevation", long(tip.elevation_m)]);
+    const target = tip.target_m ?? (tip.elevation_m === null ? null : tip.elevation_m - tip.deviation_m);
+    if (target !== null) rows.push(["detail.target", long(target)]);
   }
   if (tip.reach_m !== null) rows.push(["detail.reach", lengthText(tip.reach_m, "long", units, { step: Math.max(step, 0.01), comma: say.comma })]);
-  if (tip.left_m !== null && tip.right_m !== null) rows.push(["detail.tilt", short(tip.right_m - tip.left_m, true)]);
+  if (figure.kind === "deviation" && tip.governing && tip.governing !== "tip") {
+    rows.push([`point.${tip.governing}`, short(tip.governing_deviation_m, true)]);
+  } else if (tip.left_m !== null && tip.right_m !== null) rows.push(["detail.tilt", short(tip.right_m - tip.left_m, true)]);
   if (figure.kind !== "deviation") rows.push(["detail.sigma", `± ${short(2 * tip.sigma_m)}`]);
   const list = at("details");
   if (list.children.length !== 2 * rows.length) {
@@ -74,18 +79,24 @@ export function reasonWords(why, { say, machine }) {
 }
 
 /** The line above the drawing: what is set, and what asks for attention. */
-export function showHeading({ model, say, units, targetText, machine }) {
+export function showHeading({ model, say, units, targetText, machine, now }) {
   setText(at("machine"), model.about?.machine?.name ?? machine);
   const { state, tip } = model;
   const datum = state?.datum ?? tip?.datum ?? "none";
   const mark = state?.reference?.mark;
   const parts = [datum === "set" && mark ? say("setup.set-on", { mark }) : say(`setup.${datum}`)];
   parts.push(targetText ? say("setup.target", { target: targetText }) : say("setup.no-target"));
-  const { tolerance_above_m: above, tolerance_below_m: below } = state?.target ?? {};
-  if (above || below) {
-    const short = (m) => formatLength(m ?? 0, "short", units, { comma: say.comma });
+  const band = tolerance(state);
+  if (band && state.target) {
+    const { above, below } = band;
+    const short = (m) => formatLength(m, "short", units, { comma: say.comma });
     const { digits, unit } = short(below);
     parts.push(say("setup.tolerance", { above: short(above).digits, below: `${digits} ${unit}`.trim() }));
   }
   setText(at("setup"), parts.join(" · "));
+  const [worst] = model.warnings(now);
+  const what = worst ? [say(`limit.${worst.kind}`), worst.note].filter(Boolean).join(", ") : "";
+  const words = worst ? [say(`warn.limit.${worst.state}`, { what })] : [];
+  if (tip && tip.quality === "settling" && model.silence(now) === null) words.push(say("warn.settling"));
+  setText(at("warning"), words.join(" · "));
 }

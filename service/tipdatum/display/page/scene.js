@@ -1,5 +1,6 @@
 // What the drawing needs, out of the model, in metres of the axes it is drawn on.
 
+import { tolerance } from "./model.js";
 import { targetLine } from "./target.js";
 import { UNIT_SETS } from "./units.js";
 
@@ -23,6 +24,16 @@ function bucketOutline(machine, name, pins) {
     elevation: pin.elevation + x * Math.sin(angle) + z * Math.cos(angle),
   });
   return [tip, ...bucket.outline_m.map(corner), pin];
+}
+
+const SIDES = { ceiling: ["elevation", 1], floor: ["elevation", -1], "far reach": ["reach", -1], "near reach": ["reach", 1] };
+
+/** Limits that can be drawn: `inward` is +1 where what is in bounds lies below or to the right of the line. */
+function limitLines(limits, say) {
+  return limits.filter(({ kind }) => kind in SIDES).map(({ kind, value, note }) => {
+    const [axis, inward] = SIDES[kind];
+    return { axis, inward, value, name: [say(`limit.${kind}`), note].filter(Boolean).join(", ") };
+  });
 }
 
 /** Everything the section draws at `now`. */
@@ -61,10 +72,9 @@ export function scene({ model, record, say, units, inks }, now, targetText) {
     reachMost: reachMost(machine),
     ground: record.ground,
     trace: record.trace,
-    target: state?.target ?? null,
-    targetLine: targetLine(state?.target, live ? tip : null, arm),
-    limits: [],
-    points: [],
+    band: tolerance(state),
+    targetLine: targetLine(state?.target, current ? arm : null),
+    limits: offset === null ? [] : limitLines(state?.limits ?? [], say),
     inks,
     units,
     comma: say.comma,

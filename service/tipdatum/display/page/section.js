@@ -2,7 +2,6 @@
 // Drawn as a surveyor draws a longitudinal section; the arm is a thin linkage over it.
 
 import { fit, hatch, label, trail } from "./canvas.js";
-import { tolerance } from "./model.js";
 import { axisStep, axisText } from "./units.js";
 
 const LEFT = 52, BOTTOM = 24; // px, the margins that carry the axes' figures
@@ -62,7 +61,6 @@ export class Section {
     drawGround(context, place, scene);
     drawTarget(context, place, scene);
     drawLimits(context, place, scene);
-    drawPoints(context, place, scene);
     drawTrace(context, place, scene);
     if (scene.live) {
       drawArm(context, place, scene);
@@ -194,12 +192,12 @@ function drawGround(context, place, { ground, inks }) {
   }
 }
 
-function drawTarget(context, place, { targetLine, target, inks, words }) {
+function drawTarget(context, place, { targetLine, band, inks, words }) {
   if (!targetLine) return;
   const line = targetLine(place.left, place.right).map(([reach, elevation]) => [place.x(reach), place.y(elevation)]);
   if (line.length < 2) return;
-  const { above, below } = tolerance(target);
-  if (above || below) {
+  const { above, below } = band ?? { above: 0, below: 0 };
+  if (band) {
     context.beginPath();
     const upper = line.map(([x, y]) => [x, y - above * place.k]);
     const lower = line.map(([x, y]) => [x, y + below * place.k]);
@@ -222,36 +220,23 @@ function drawTarget(context, place, { targetLine, target, inks, words }) {
   });
 }
 
-/** Ceiling, floor, near and far: a double line on the side that is in bounds, and their name on it. */
+/** Ceiling, floor, near and far: a thick line out of bounds of a thin one, and the name on the side in bounds. */
 function drawLimits(context, place, { limits, inks }) {
   context.strokeStyle = inks.ink;
-  context.lineWidth = 1;
   for (const { axis, value, inward, name } of limits) {
     const flat = axis === "elevation";
     const at = Math.round(flat ? place.y(value) : place.x(value)) + 0.5;
-    const second = at + inward * (flat ? -4 : 4);
-    context.beginPath();
-    for (const line of [at, second]) {
+    for (const [offset, weight] of [[0, 1], [-4 * inward, 3]]) {
+      const line = at + offset;
+      context.lineWidth = weight;
+      context.beginPath();
       if (flat) trail(context, [[place.x(place.left), line], [place.x(place.right), line]]);
       else trail(context, [[line, place.y(place.top)], [line, place.y(place.bottom)]]);
+      context.stroke();
     }
-    context.stroke();
-    const style = { colour: inks.ink, paper: inks.paper, baseline: inward > 0 ? "bottom" : "top" };
-    if (flat) label(context, name, LEFT + 12, at - inward * 6, style);
-    else label(context, name, at + inward * 8, 26, { ...style, align: inward > 0 ? "left" : "right", baseline: "top" });
-  }
-}
-
-function drawPoints(context, place, { points, inks }) {
-  context.strokeStyle = inks.ink;
-  context.lineWidth = 1.5;
-  for (const { reach, elevation, name } of points) {
-    const x = place.x(reach), y = place.y(elevation);
-    context.beginPath();
-    trail(context, [[x - 5, y - 5], [x + 5, y + 5]]);
-    trail(context, [[x - 5, y + 5], [x + 5, y - 5]]);
-    context.stroke();
-    if (name) label(context, name, x + 8, y - 8, { colour: inks.ink, paper: inks.paper });
+    const style = { colour: inks.ink, paper: inks.paper };
+    if (flat) label(context, name, LEFT + 12, at + 12 * inward, style);
+    else label(context, name, at + 8 * inward, place.y(place.bottom) - 30, { ...style, align: inward > 0 ? "left" : "right" });
   }
 }
 
@@ -327,9 +312,10 @@ function drawTip(context, place, { tip, sigma, inks }) {
   const x = place.x(tip.reach), y = place.y(tip.elevation);
   const half = Math.max(1.5, 2 * sigma * place.k);
   context.fillStyle = inks.tip;
-  context.globalAlpha = 0.85;
+  context.globalAlpha = 0.35;
   context.fillRect(x - 26, y - half, 52, 2 * half);
   context.globalAlpha = 1;
+  context.fillRect(x - 26, y - 1.5, 52, 3);
   context.strokeStyle = inks.paper;
   context.lineWidth = 2;
   context.beginPath();

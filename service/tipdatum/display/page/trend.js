@@ -1,7 +1,6 @@
 // The last seconds of the deviation, as a ribbon whose thickness is what is not known: 2 sigma each way.
 
 import { fit, hatch, label } from "./canvas.js";
-import { tolerance } from "./model.js";
 import { TREND_S } from "./record.js";
 import { lengthText } from "./units.js";
 
@@ -35,7 +34,7 @@ function* runs(samples) {
   if (run.length) yield run;
 }
 
-export function drawTrend(canvas, { trend, target, inks, units, comma, font }) {
+export function drawTrend(canvas, { trend, band, inks, units, comma, font }) {
   const { context, width, height } = fit(canvas);
   context.clearRect(0, 0, width, height);
   if (!trend.length || width < 20) return;
@@ -45,8 +44,7 @@ export function drawTrend(canvas, { trend, target, inks, units, comma, font }) {
   const y = (deviation) => middle - (Math.max(-scale, Math.min(scale, deviation)) / scale) * (middle - 2);
   const x = (t) => width - ((now - t) / TREND_S) * width;
 
-  const band = tolerance(target);
-  if (band.above || band.below) {
+  if (band) {
     context.fillStyle = hatch(context, inks.target, 7);
     context.globalAlpha = 0.55;
     context.fillRect(0, y(band.above), width, y(-band.below) - y(band.above));
@@ -63,15 +61,18 @@ export function drawTrend(canvas, { trend, target, inks, units, comma, font }) {
 
   context.fillStyle = inks.tip;
   context.strokeStyle = inks.tip;
+  context.lineWidth = 2;
   context.lineJoin = "round";
   for (const run of runs(trend)) {
     context.beginPath();
     for (const s of run) context.lineTo(x(s.t), y(s.deviation + 2 * s.sigma));
     for (const s of run.toReversed()) context.lineTo(x(s.t), y(s.deviation - 2 * s.sigma));
-    context.closePath();
-    context.lineWidth = 2; // the least thickness
-    context.stroke();
+    context.globalAlpha = 0.35;
     context.fill();
+    context.globalAlpha = 1;
+    context.beginPath();
+    for (const s of run) context.lineTo(x(s.t), y(s.deviation));
+    context.stroke();
   }
 
   context.font = font;
