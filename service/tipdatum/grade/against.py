@@ -1,4 +1,4 @@
-"""The tip against the target: deviations, the governing point, the band, the bucket's floor, the line ahead."""
+"""The tip against the target: deviations, the governing point, the band, the floor, the line ahead."""
 
 from __future__ import annotations
 

@@ -22,7 +22,7 @@ DECIDES = "Local rules and a competent person decide."
 
 @dataclass(frozen=True, slots=True)
 class Caution:
-    """One caution: a stable short name, a text to be read, its source, and whose figures it uses ("" none)."""
+    """One caution: a stable short name, a text to be read, its source, whose figures it uses ("" none)."""
 
     name: str
     text: str
@@ -48,13 +48,14 @@ CALL_FIRST = Caution(
 
 UNKNOWN_DEPTH = Caution(
     "depth unknown",
-    "The depth of this trench is not known: touch the ground beside it and send ground/set. A depth that is not "
-    "known is not a shallow one, and a shallow trench can cave in too.",
+    "The depth of this trench is not known: touch the ground beside it and send ground/set. A depth that is "
+    "not known is not a shallow one, and a shallow trench can cave in too.",
 )
 
 PROTECT = Caution(
     "trench walls",
-    "Trench walls cave in without warning. Nobody enters before a competent person has looked at soil, depth and "
+    "Trench walls cave in without warning. Nobody enters before a competent person has looked at soil, "
+    "depth and "
     "protection. " + DECIDES,
 )
 
@@ -65,7 +66,8 @@ US_DEPTHS: tuple[tuple[float, Caution], ...] = (
         EGRESS_M,
         Caution(
             "egress",
-            "US figure: from 4 ft (1.22 m) deep, a ladder, ramp or stair within 25 ft (7.62 m) of everybody in "
+            "US figure: from 4 ft (1.22 m) deep, a ladder, ramp or stair within 25 ft (7.62 m) of everybody "
+            "in "
             "the trench; where a bad atmosphere may be expected, test it before anyone enters. " + DECIDES,
             "29 CFR 1926.651(c)(2) and (g), as quoted by safety trainers",
             "us",
@@ -75,8 +77,9 @@ US_DEPTHS: tuple[tuple[float, Caution], ...] = (
         PROTECTIVE_M,
         Caution(
             "protective system",
-            "US figure: from 5 ft (1.52 m) deep, shoring, a shield, or slopes, unless it is entirely stable rock; "
-            "below 5 ft too, where a competent person sees a sign of cave-in. Spoil and machine stay 2 ft (0.61 m) "
+            "US figure: from 5 ft (1.52 m) deep, shoring, a shield, or slopes, unless it is entirely stable "
+            "rock; below 5 ft too, where a competent person sees a sign of cave-in. Spoil and machine stay "
+            "2 ft (0.61 m) "
             "back from the edge. " + DECIDES,
             "29 CFR 1926.652(a)(1) and 1926.651(j)(2), regulation text",
             "us",
@@ -86,7 +89,8 @@ US_DEPTHS: tuple[tuple[float, Caution], ...] = (
         ENGINEER_M,
         Caution(
             "engineered system",
-            "US figure: deeper than 20 ft (6.1 m), a registered professional engineer designs the slopes or the "
+            "US figure: deeper than 20 ft (6.1 m), a registered professional engineer designs the slopes or "
+            "the "
             "protective system. " + DECIDES,
             "29 CFR 1926 Subpart P App. B, as quoted by a contractors' association",
             "us",
@@ -101,7 +105,8 @@ US_SLOPES: dict[str, tuple[float, int]] = {
     "B": (1.0, 45),
     "C": (1.5, 34),
 }
-"""Soil → steepest slope, H over V, and the angle as printed (29 CFR 1926 Subpart P App. B, Table B-1, < 20 ft)."""
+"""Soil → steepest slope, H over V, and the angle as printed (29 CFR 1926 Subpart P App. B, Table B-1, for
+depths below 20 ft)."""
 
 US_LINES: tuple[tuple[float, float], ...] = (
     (50, 10), (200, 15), (350, 20), (500, 25), (750, 35), (1000, 45),
@@ -137,8 +142,8 @@ def slope_caution(soil: str | None, jurisdiction: str | None) -> list[Caution]:
     return [
         Caution(
             "slope",
-            f"US figure for {soil if soil == 'stable rock' else 'type ' + soil + ' soil'}, less than 20 ft deep: "
-            f"{what}. {DECIDES}",
+            f"US figure for {soil if soil == 'stable rock' else 'type ' + soil + ' soil'}, less than 20 ft "
+            f"deep: {what}. {DECIDES}",
             "29 CFR 1926 Subpart P App. B, Table B-1, as quoted",
             "us",
         )
@@ -159,7 +164,10 @@ def line_clearance_m(kilovolts: float) -> float | None:
 
 def line_caution(kilovolts: float, jurisdiction: str | None) -> Caution:
     """About an overhead line of that voltage."""
-    plain = "Ask the line's owner for its voltage and to switch it off or guard it; every part of the machine stays clear, spoil and swing included. "
+    plain = (
+        "Ask the line's owner for its voltage, and to switch it off or guard it; every part of the machine "
+        "stays clear, spoil and swing included. "
+    )
     if jurisdiction != "us":
         return Caution("overhead line", plain + DECIDES)
     clearance = line_clearance_m(kilovolts)

@@ -57,8 +57,8 @@ class Gathering:
             more = f"; {fast} were faster than {SLOW_MPS:g} m/s and left out" if fast else ""
             return refused(
                 self.order,
-                f"Only {len(slow)} of {self.count} crossings of the laser's plane came{more}. Raise and lower the "
-                "receiver slowly through the beam and try again.",
+                f"Only {len(slow)} of {self.count} crossings of the laser's plane came{more}. Raise and "
+                "lower the receiver slowly through the beam and try again.",
             )
         used = slow[-self.count :]
         instruments = [self._plane_at(c, line) - c.height_m for c in used]
@@ -67,8 +67,8 @@ class Gathering:
             each = ", ".join(f"{(i - statistics.fmean(instruments)) * 1000:+.0f}" for i in instruments)
             return refused(
                 self.order,
-                f"The crossings disagree by {spread * 1000:.0f} mm (allowed {self.spread_m * 1000:.0f} mm; each "
-                f"against their mean: {each} mm). Cross more slowly, or check that the laser is level.",
+                f"The crossings disagree by {spread * 1000:.0f} mm (allowed {self.spread_m * 1000:.0f} mm; "
+                f"each against their mean: {each} mm). Cross more slowly, or check that the laser is level.",
             )
         return self.then(
             Found(

@@ -139,8 +139,8 @@ class Desk:
             raise CommandRefused(f"{otherwise}: there is no reference. Set one with datum/set.")
         if self._state.doubts:
             raise CommandRefused(
-                f"{otherwise}: the reference is doubtful ({'; '.join(self._state.doubts)}). Touch a known mark "
-                "(mark/return), use the laser, or confirm it with datum/confirm."
+                f"{otherwise}: the reference is doubtful ({'; '.join(self._state.doubts)}). Touch a known "
+                "mark (mark/return), use the laser, or confirm it with datum/confirm."
             )
 
     def need_receiver(self) -> None:
@@ -151,7 +151,8 @@ class Desk:
         """
         if not self.receivers:
             raise CommandRefused(
-                'This machine has no laser receiver: its description needs a sensor of type "beam" with its position.'
+                'This machine has no laser receiver: its description needs a sensor of type "beam" with its '
+                "position."
             )
 
     # What may be done

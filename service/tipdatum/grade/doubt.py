@@ -39,19 +39,30 @@ RATTLE_LASTS_S = 0.7
 """How long it must last, s: a knock dies away sooner."""
 
 STILL_RADPS = math.radians(1.5)
-"""Rate of any link or of slewing, rad/s, above which the arm is not still."""
+"""Rate of any joint or of slewing, rad/s, above which the arm is not still."""
+
+JOINTS_S = 0.4
+"""Time constant over which joint rates are smoothed for that, s."""
 
 CALM_AFTER_S = 1.5
 """How long the arm must have been still before rattle counts, s: swinging-out after a movement."""
 
-TILT_MEAN_S, TILT_APART_S = 8.0, 20.0
+TILT_MEAN_S, TILT_APART_S = 10.0, 20.0
 """Means over so long, taken so far apart, s."""
 
 LEAN_EVERY_S = 0.2
 """How often the lean is noted, s."""
 
+LEAST_LEANS = 15
+"""Fewest notes in a mean: three seconds without slewing."""
+
 TILT_RAD = math.radians(0.3)
 """Change of the lean that counts, rad: twice the most seen without an event (0.14°)."""
+
+
+TILT_SIGMAS = 4.0
+"""And at least so many standard deviations of the upper's angles: a rough estimator sees leans that are not
+there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +110,7 @@ class MoveWatch:
         self.sensor = found[0] if found else None
         self._rattle = Rattle(rotation_from_rpy_deg(found[1].mount_rpy_deg)) if found else None
         self._still_since: float | None = None
+        self._joints = np.zeros(0)
         self._rattling_s = 0.0
         self._quiet = RATTLE_LEAST_RADPS / RATTLE_TIMES_QUIET
         self._t: float | None = None
@@ -127,9 +139,12 @@ class MoveWatch:
     def _watch_rattle(self, pose: Pose, step: float) -> Sign | None:
         if self._rattle is None:
             return None
-        links = np.abs(pose.rates[2:])
-        still = float(links.max()) < STILL_RADPS and abs(pose.slew_rate_radps) < STILL_RADPS
-        if not still:
+        # Shaking moves all links together; what counts is whether the joints move, and not for a blink.
+        joints = np.append(np.diff(np.append(pose.rates[0], pose.rates[2:])), pose.slew_rate_radps)
+        if self._joints.shape != joints.shape:
+            self._joints = joints
+        self._joints = self._joints + (1.0 - math.exp(-step / JOINTS_S)) * (joints - self._joints)
+        if float(np.abs(self._joints).max()) > STILL_RADPS:
             self._still_since, self._rattling_s = None, 0.0
             return None
         self._still_since = pose.t if self._still_since is None else self._still_since
@@ -148,20 +163,23 @@ class MoveWatch:
         return Sign("the machine shook with a still arm, as when it travels", travelled=True)
 
     def _watch_lean(self, pose: Pose) -> Sign | None:
+        last = self._leans[-1][0] if self._leans else -math.inf
+        # While it slews, what the lean is depends on how well the slew angle is known at that very moment.
+        if abs(pose.slew_rate_radps) > STILL_RADPS or pose.t - last < LEAN_EVERY_S:
+            return None
         theta, roll = float(pose.angles[0]), float(pose.angles[1])
         forward, left = math.cos(roll) * math.sin(theta), math.sin(roll)
         cos, sin = math.cos(pose.slew_rad), math.sin(pose.slew_rad)
         lean = np.array([forward * cos - left * sin, forward * sin + left * cos])
-        if self._leans and pose.t - self._leans[-1][0] < LEAN_EVERY_S:
-            return None
         self._leans.append((pose.t, lean))
         while self._leans[-1][0] - self._leans[0][0] > TILT_MEAN_S + TILT_APART_S:
             self._leans.popleft()
-        if self._leans[-1][0] - self._leans[0][0] < TILT_MEAN_S + TILT_APART_S - 0.5:
-            return None
         now, before = self._mean(pose.t), self._mean(pose.t - TILT_APART_S)
+        if now is None or before is None:
+            return None
         change = float(np.hypot(*(now - before)))
-        if change < TILT_RAD:
+        sigma = math.sqrt(max(0.0, pose.covariance[0, 0] + pose.covariance[1, 1]))
+        if change < max(TILT_RAD, TILT_SIGMAS * sigma):
             return None
         self._leans.clear()
         return Sign(
@@ -169,9 +187,9 @@ class MoveWatch:
             travelled=False,
         )
 
-    def _mean(self, end: float) -> Array:
+    def _mean(self, end: float) -> Array | None:
         rows = [lean for t, lean in self._leans if end - TILT_MEAN_S <= t <= end + 1e-9]
-        return np.asarray(np.mean(rows, axis=0))
+        return np.asarray(np.mean(rows, axis=0)) if len(rows) >= LEAST_LEANS else None
 
 
 def _gain(step: float, corner_hz: float) -> float:

@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from tipdatum.grade.book import Kind, open_setup
+from tipdatum.grade.book import Kind, open_setup, read_mark
 from tipdatum.grade.marks import Mark, Spotted
 from tipdatum.grade.outcome import Order
 from tipdatum.grade.reference import angle_variance, touch_noise
@@ -28,7 +28,7 @@ IN_LINE_RAD = math.radians(3.0)
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """What setting up changed: the height of instrument by `moved_m` (None the first time), the line or not."""
+    """What setting up changed: height of instrument by `moved_m` (None where it cannot compare), the line."""
 
     moved_m: float | None
     line: str
@@ -45,6 +45,14 @@ def touch_sigma(work: Work, touch: Touch) -> float:
     pose = work.known_pose()
     angles = angle_variance(pose, work.chain.height_jacobian(pose.angles))
     return math.hypot(math.sqrt(max(angles, 0.0)), touch_noise(touch, work.options.touch_sigma_m))
+
+
+def sight(work: Work, order: Order, name: str, kind: Kind, touch: Touch, remark: str = "") -> None:
+    """Write the touch of a mark into the level book."""
+    read_mark(
+        work.state.book, name, kind, work.instrument_m(), -touch.height_m, touch_sigma(work, touch), remark,
+        order.t, work.time(order.t),
+    )  # fmt: skip
 
 
 def boom_in_line(work: Work, said: bool | None) -> bool:

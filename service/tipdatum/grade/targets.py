@@ -40,7 +40,7 @@ class Level(Document):
 
 
 class Grade(Document):
-    """A plane through `elevation_m` at station 0. `grade` rises away from the machine, `cross` to the left."""
+    """A plane through `elevation_m` at station 0; `grade` rises away from the machine, `cross` leftwards."""
 
     kind: Literal["grade"] = "grade"
     elevation_m: float
@@ -154,7 +154,7 @@ class Layer(Document):
 
 
 class Tolerance(Document):
-    """The band that counts as on grade: `above_m` over the target and `below_m` under it, both not negative."""
+    """The band that counts as on grade: `above_m` over the target and `below_m` under it, none negative."""
 
     above_m: float = Field(ge=0)
     below_m: float = Field(ge=0)

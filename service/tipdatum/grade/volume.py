@@ -8,15 +8,13 @@ the depths. It is bank volume: what was in the ground, before it swells in the s
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import pairwise
 
 
 def average_end_area(sections: Iterable[tuple[float, float]]) -> float:
     """m³ from (station m, area m²) in any order; 0 with fewer than two."""
     ordered = sorted(sections)
-    return sum(
-        (b - a) * (area_a + area_b) / 2.0
-        for (a, area_a), (b, area_b) in zip(ordered, ordered[1:], strict=False)
-    )
+    return sum((b - a) * (area_a + area_b) / 2.0 for (a, area_a), (b, area_b) in pairwise(ordered))
 
 
 def trench_volume(profile: Iterable[tuple[float, float]], ground_m: float, width_m: float) -> float:

@@ -126,8 +126,9 @@ class Work(Desk):
     def restore(self, age_s: float | None, t: float = 0.0) -> None:
         """The state came from an earlier run that ended `age_s` ago (None: not known).
 
-        A short gap (a crash, an update) changes nothing. After a longer one the machine may have moved: the
-        reference stands as doubtful until it is confirmed or set again, and the morning's questions are asked.
+        A short gap (a crash, an update) changes nothing. After a longer one the machine may have moved:
+        the reference stands as doubtful until it is confirmed or set again, and the morning's questions are
+        asked.
         """
         if age_s is not None and 0.0 <= age_s <= self.options.restart_trust_s:
             return

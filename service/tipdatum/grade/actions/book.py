@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 from pydantic import Field, model_validator
 
 from tipdatum.errors import CommandRefused
-from tipdatum.grade.book import Closure, LevelBook, close, correction_at, read_mark, setups_of
+from tipdatum.grade.book import Closure, LevelBook, close, correction_at, setups_of
 from tipdatum.grade.marks import Mark, find_mark
 from tipdatum.grade.outcome import Body, Elevation, Name, Nothing, Order, Outcome, Spec, done
-from tipdatum.grade.setup import touch_sigma
+from tipdatum.grade.setup import sight
 from tipdatum.grade.state import Closed
 from tipdatum.grade.stillness import TipPoint, Touch
 
@@ -50,10 +50,8 @@ def close_book(work: Work, body: CloseBook, order: Order) -> Outcome | None:
     def carry_on(touch: Touch) -> Outcome:
         book = work.state.book
         found, _ = work.elevation_of(touch)
-        read_mark(
-            book, name, "closing", work.instrument_m(), -touch.height_m, touch_sigma(work, touch),
-            f"known {known:.3f}, misclosure {(found - known) * 1000:+.0f} mm", order.t, work.time(order.t),
-        )  # fmt: skip
+        remark = f"known {known:.3f}, misclosure {(found - known) * 1000:+.0f} mm"
+        sight(work, order, name, "closing", touch, remark)
         closure = close(book.line, found, known, body.k_m)
         work.state.marks.setdefault(name, Mark(elevation_m=known, known=True, time=work.time(order.t)))
         work.state.closed = Closed(
@@ -123,8 +121,8 @@ def new_book(work: Work, body: Nothing, order: Order) -> Outcome:
 def _closed_text(name: str, found: float, known: float, closure: Closure) -> str:
     verdict = "within" if closure.within else "MORE THAN"
     return (
-        f"{name} found at {found:.3f} m, known {known:.3f} m: misclosure {closure.misclosure_m * 1000:+.0f} mm "
-        f"over {closure.setups} set-ups, {verdict} the allowable {closure.allowable_m * 1000:.0f} mm "
+        f"{name} found at {found:.3f} m, known {known:.3f} m: misclosure {closure.misclosure_m * 1000:+.0f} "
+        f"mm over {closure.setups} set-ups, {verdict} the allowable {closure.allowable_m * 1000:.0f} mm "
         f"({closure.k_m * 1000:.1f} mm times the root of the set-ups)."
     )
 

@@ -57,7 +57,8 @@ def choose_bucket(work: Work, body: ChooseBucket, order: Order) -> Outcome:
     )
     return done(
         order,
-        f"Bucket {body.name} is on: tip {bucket.tip_m:.3f} m from the pin, {bucket.width_m:.2f} m wide.{reference}",
+        f"Bucket {body.name} is on: tip {bucket.tip_m:.3f} m from the pin, {bucket.width_m:.2f} m "
+        f"wide.{reference}",
         bucket=body.name,
         tip_m=bucket.tip_m,
         width_m=bucket.width_m,

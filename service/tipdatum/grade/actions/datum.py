@@ -49,8 +49,8 @@ def set_datum(work: Work, body: SetDatum, order: Order) -> Outcome | None:
         which = {"tip": "", "left": " with the left corner", "right": " with the right corner"}[touch.point]
         return done(
             order,
-            f"Reference set on {name} at {body.elevation_m:.3f} m{which}, averaged over {touch.lasted_s:.1f} s, "
-            f"spread {touch.spread_m * 1000:.0f} mm.{change.text}",
+            f"Reference set on {name} at {body.elevation_m:.3f} m{which}, averaged over "
+            f"{touch.lasted_s:.1f} s, spread {touch.spread_m * 1000:.0f} mm.{change.text}",
             elevation_m=body.elevation_m,
             mark=name,
             spread_m=touch.spread_m,

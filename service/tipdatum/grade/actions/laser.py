@@ -90,8 +90,8 @@ def check_by_laser(work: Work, body: UseLaser, order: Order) -> Outcome | None:
         work.changed()
         return done(
             order,
-            f"The carried elevation is {off * 1000:+.0f} mm from the laser's, mean of {found.count} crossings "
-            f"with a spread of {found.spread_m * 1000:.0f} mm. Nothing was changed.",
+            f"The carried elevation is {off * 1000:+.0f} mm from the laser's, mean of {found.count} "
+            f"crossings with a spread of {found.spread_m * 1000:.0f} mm. Nothing was changed.",
             off_m=off,
             crossings=found.count,
             spread_m=found.spread_m,
@@ -110,7 +110,8 @@ def _plane(work: Work, body: UseLaser) -> Plane:
     line = work.state.line
     if plane.grade != 0.0 and (line is None or line.lost or work.state.travelled):
         raise CommandRefused(
-            "Station unknown: a graded plane has no one elevation. Touch a mark of known station, or level the laser."
+            "Station unknown: a graded plane has no one elevation. Touch a mark of known station, or level "
+            "the laser."
         )
     return plane
 

@@ -55,7 +55,8 @@ def set_limit(work: Work, body: SetLimit, order: Order) -> Outcome:
     if slew and not work.has_slew_sensor:
         raise CommandRefused("A slew limit needs a slew sensor; this machine has none.")
     limit = Limit(
-        kind=body.kind, value=value, margin_m=body.margin_m, warn_m=body.warn_m, warn_s=body.warn_s, note=body.note
+        kind=body.kind, value=value, margin_m=body.margin_m, warn_m=body.warn_m, warn_s=body.warn_s,
+        note=body.note
     )  # fmt: skip
     state = work.state
     state.limits = [one for one in state.limits if one.kind != body.kind] + [limit]

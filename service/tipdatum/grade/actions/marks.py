@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 from pydantic import Field
 
 from tipdatum.errors import CommandRefused
-from tipdatum.grade.book import Kind, read_mark, setups_of
+from tipdatum.grade.book import Kind, setups_of
 from tipdatum.grade.marks import Mark, find_mark
 from tipdatum.grade.outcome import Body, Elevation, Name, Order, Outcome, Spec, done
-from tipdatum.grade.setup import boom_in_line, set_up_on_mark, spot, touch_sigma
+from tipdatum.grade.setup import boom_in_line, set_up_on_mark, sight, spot
 from tipdatum.grade.stillness import TipPoint, Touch
 
 if TYPE_CHECKING:
@@ -58,8 +58,8 @@ def keep_mark(work: Work, body: TouchMark, order: Order) -> Outcome | None:
     known = work.state.marks.get(body.name)
     if known is not None and known.known:
         raise CommandRefused(
-            f"{body.name} is a benchmark at {known.elevation_m:.3f} m. Take another name for a turning point, "
-            "or mark/check to compare."
+            f"{body.name} is a benchmark at {known.elevation_m:.3f} m. Take another name for a turning "
+            "point, or mark/check to compare."
         )
 
     def carry_on(touch: Touch) -> Outcome:
@@ -68,18 +68,14 @@ def keep_mark(work: Work, body: TouchMark, order: Order) -> Outcome | None:
         line = work.state.line
         if line is not None and not line.lost and boom_in_line(work, body.in_line):
             station = line.place(touch.reach_m, touch.lateral_m, touch.slew_rad)[0]
-        book = work.state.book
-        read_mark(
-            book, body.name, "turning point", work.instrument_m(), -touch.height_m, touch_sigma(work, touch),
-            "", order.t, work.time(order.t),
-        )  # fmt: skip
+        sight(work, order, body.name, "turning point", touch)
         work.state.marks[body.name] = Mark(
             elevation_m=elevation,
             known=False,
             sigma_m=sigma,
             station_m=station,
             spotted=spot(work, touch),
-            setup_in_line=setups_of(book.line),
+            setup_in_line=setups_of(work.state.book.line),
             time=work.time(order.t),
         )
         work.changed()
@@ -125,10 +121,7 @@ def check_mark(work: Work, body: TouchMark, order: Order) -> Outcome | None:
     def carry_on(touch: Touch) -> Outcome:
         elevation, sigma = work.elevation_of(touch)
         off = elevation - mark.elevation_m
-        read_mark(
-            work.state.book, body.name, "check", work.instrument_m(), -touch.height_m, touch_sigma(work, touch),
-            f"off by {off * 1000:+.0f} mm", order.t, work.time(order.t),
-        )  # fmt: skip
+        sight(work, order, body.name, "check", touch, f"off by {off * 1000:+.0f} mm")
         work.state.checked = (
             f"{work.time(order.t) or f'{order.t:.0f} s'}: {body.name} off by {off * 1000:+.0f} mm"
             + (f", by {order.by}" if order.by else "")
@@ -138,8 +131,8 @@ def check_mark(work: Work, body: TouchMark, order: Order) -> Outcome | None:
         agrees = "agrees within" if abs(off) <= 2.0 * sigma else "is off by more than"
         return done(
             order,
-            f"{body.name} reads {elevation:.3f} m instead of {mark.elevation_m:.3f} m: {off * 1000:+.0f} mm, which "
-            f"{agrees} two sigma ({2000 * sigma:.0f} mm). Nothing was changed.",
+            f"{body.name} reads {elevation:.3f} m instead of {mark.elevation_m:.3f} m: {off * 1000:+.0f} "
+            f"mm, which {agrees} two sigma ({2000 * sigma:.0f} mm). Nothing was changed.",
             elevation_m=elevation,
             off_m=off,
             sigma_m=sigma,
@@ -158,8 +151,12 @@ def forget_mark(work: Work, body: NamedMark, order: Order) -> Outcome:
 
 COMMANDS = {
     "mark/add": Spec(AddMark, add_mark, "Note a benchmark and its elevation from a list."),
-    "mark/keep": Spec(TouchMark, keep_mark, "The tip stands on a firm point: keep its elevation for after a move."),
-    "mark/return": Spec(TouchMark, return_to_mark, "The tip stands on a kept mark again: carry the reference over."),
+    "mark/keep": Spec(
+        TouchMark, keep_mark, "The tip stands on a firm point: keep its elevation over a move."
+    ),
+    "mark/return": Spec(
+        TouchMark, return_to_mark, "The tip stands on a kept mark: carry the reference over."
+    ),
     "mark/check": Spec(TouchMark, check_mark, "Compare a mark with what is known of it; changes nothing."),
     "mark/forget": Spec(NamedMark, forget_mark, "Forget a mark."),
-}  # fmt: skip
+}

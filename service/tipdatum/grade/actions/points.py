@@ -82,8 +82,8 @@ def auto_points(work: Work, body: AutoPoints, order: Order) -> Outcome:
     work.changed()
     return done(
         order,
-        f"Recording a point every {body.step_m:g} m while the tip is within {body.within_m * 1000:.0f} mm of the "
-        "target.",
+        f"Recording a point every {body.step_m:g} m while the tip is within {body.within_m * 1000:.0f} mm "
+        "of the target.",
     )
 
 
@@ -114,8 +114,8 @@ def volume(work: Work, body: Volume, order: Order) -> Outcome:
     length = max(s for s, _ in chosen) - min(s for s, _ in chosen)
     return done(
         order,
-        f"{cubic:.2f} m³ bank volume over {length:.2f} m from {len(chosen)} points, {width:.2f} m wide, vertical walls "
-        "assumed.",
+        f"{cubic:.2f} m³ bank volume over {length:.2f} m from {len(chosen)} points, {width:.2f} m wide, "
+        "vertical walls assumed.",
         volume_m3=cubic,
         length_m=length,
         width_m=width,

@@ -1,4 +1,4 @@
-"""Choosing what is dug to: level, grade, profile, pipe, a depth below a laser's plane; layers and tolerance."""
+"""Choosing what is dug to: level, grade, profile, pipe, depth below a laser's plane; layers, tolerance."""
 
 from __future__ import annotations
 
@@ -218,8 +218,8 @@ def set_profile(work: Work, body: SetProfile, order: Order) -> Outcome | None:
     back = next((i for i in range(1, len(rows)) if rows[i][0] < rows[i - 1][0]), None)
     if back is not None:
         raise CommandRefused(
-            f"The profile's stations go back in row {back + 1}: {rows[back][0]:g} after {rows[back - 1][0]:g}. "
-            "Rows come in order of station."
+            f"The profile's stations go back in row {back + 1}: {rows[back][0]:g} after "
+            f"{rows[back - 1][0]:g}. Rows come in order of station."
         )
 
     def lay(start_m: float, touch: Touch | None) -> Outcome:
@@ -229,8 +229,8 @@ def set_profile(work: Work, body: SetProfile, order: Order) -> Outcome | None:
         text = _take(work, order, Profile(points=points))
         return done(
             order,
-            f"Target: profile of {len(points)} rows from station {rows[0][0]:g} to {rows[-1][0]:g} m, station 0 at "
-            f"{_where(body.through)}.{_boom_plane(work)}{text}",
+            f"Target: profile of {len(points)} rows from station {rows[0][0]:g} to {rows[-1][0]:g} m, "
+            f"station 0 at {_where(body.through)}.{_boom_plane(work)}{text}",
             rows=len(points),
         )
 
@@ -244,7 +244,8 @@ def set_pipe(work: Work, body: SetPipe, order: Order) -> Outcome | None:
     else:
         grade = grade_between(body.invert_m, body.end_invert_m or 0.0, body.length_m or 1.0)
     pipe = Pipe(
-        invert_m=body.invert_m, grade=grade, wall_m=body.wall_m, bedding_m=body.bedding_m, overdig_m=body.overdig_m
+        invert_m=body.invert_m, grade=grade, wall_m=body.wall_m, bedding_m=body.bedding_m,
+        overdig_m=body.overdig_m
     )  # fmt: skip
 
     def lay(start_m: float, touch: Touch | None) -> Outcome:
@@ -256,8 +257,9 @@ def set_pipe(work: Work, body: SetPipe, order: Order) -> Outcome | None:
             work.state.layers = [Layer(name="bedding", up_m=body.overdig_m + body.bedding_m)]
         return done(
             order,
-            f"Target: trench bottom at {bottom:.3f} m at {_where(body.through)} ({pipe.below_invert_m * 1000:.0f} mm "
-            f"below the invert), {_away(grade)}.{_boom_plane(work)}{text}",
+            f"Target: trench bottom at {bottom:.3f} m at {_where(body.through)} "
+            f"({pipe.below_invert_m * 1000:.0f} mm below the invert), "
+            f"{_away(grade)}.{_boom_plane(work)}{text}",
             bottom_m=bottom,
             grade_percent=grade * 100.0,
             below_invert_m=pipe.below_invert_m,
@@ -273,8 +275,8 @@ def set_below_plane(work: Work, body: SetBelowPlane, order: Order) -> Outcome:
     text = _take(work, order, BelowPlane(depth_m=body.depth_m, grade=grade))
     return done(
         order,
-        f"Target: {body.depth_m:.3f} m below the laser's plane, {_away(grade)}. Cross the plane slowly with the "
-        f"receiver from each place where the machine stands.{_boom_plane(work) if grade else ''}{text}",
+        f"Target: {body.depth_m:.3f} m below the laser's plane, {_away(grade)}. Cross the plane slowly with "
+        f"the receiver from each place where the machine stands.{_boom_plane(work) if grade else ''}{text}",
         depth_m=body.depth_m,
     )
 
@@ -356,8 +358,8 @@ def _line(work: Work, touch: Touch | None) -> Line:
     reference = work.state.reference
     if reference is None or reference.how != "mark" or work.state.travelled:
         raise CommandRefused(
-            'Station unknown: the reference was not set on a mark from here. Use "through": "here" with the tip on '
-            "the point where the grade begins."
+            'Station unknown: the reference was not set on a mark from here. Use "through": "here" with the '
+            "tip on the point where the grade begins."
         )
     return line_through(reference.reach_m, reference.lateral_m, reference.slew_rad, along)
 
