@@ -57,7 +57,7 @@ def cycle(options: ModbusOptions) -> Cycle:
 
 
 def advice(options: ModbusOptions) -> list[str]:
-    """What a person should know about this line; the last sentence is a warning where it is too slow."""
+    """What a person should know about this line; the last sentence says where it is too slow."""
     line = cycle(options)
     count = len(line.question_s)
     said = [
@@ -66,7 +66,7 @@ def advice(options: ModbusOptions) -> list[str]:
     ]
     if options.sensor and line.movement_m > MOST_MOVEMENT_M:
         said.append(
-            f"warning: in finishing work ({FINISHING_MPS:g} m/s) the tip moves {line.movement_m * 1e3:.0f} mm "
-            "between two readings; raise the rate or use two lines"
+            f"too slow for finishing work: at {FINISHING_MPS:g} m/s the tip moves "
+            f"{line.movement_m * 1e3:.0f} mm between two readings; raise the baud rate or use two lines"
         )
     return said

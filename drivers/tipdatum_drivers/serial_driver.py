@@ -63,11 +63,11 @@ class SerialDriver(ABC):
         """A new decoder, for a new connection."""
 
     def advice(self) -> list[str]:
-        """What a person should know about these options, for a check before the start; "warning: …" first."""
+        """What a person should know about these options before the start, a sentence each."""
         port = self.options.port or ""
         if port.startswith(("/dev/ttyUSB", "/dev/ttyACM")):
             return [
-                f"warning: {port} may be another device after the next start; use its name in "
+                f"{port} may be another device after the next start; use its name in "
                 "/dev/serial/by-id or a udev rule"
             ]
         return []

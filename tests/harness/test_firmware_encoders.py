@@ -1,4 +1,4 @@
-"""The encoders that firmware authors copy, built and run, against the decoder and the page that defines them."""
+"""The encoders that firmware authors copy, built and run, against the decoder and the page."""
 
 from __future__ import annotations
 
@@ -34,7 +34,8 @@ int main(void) {
         td_send(&p, out);
     }
     td_begin(&p, TD_TILT); td_u32(&p, 3000000u); td_tilt(&p, 1, -12345, 6789); td_send(&p, out);
-    td_begin(&p, TD_ANGLE); td_u32(&p, 3010000u); td_u8(&p, 9); td_u32(&p, (uint32_t)-90250); td_send(&p, out);
+    td_begin(&p, TD_ANGLE); td_u32(&p, 3010000u);
+    td_u8(&p, 9); td_u32(&p, (uint32_t)-90250); td_send(&p, out);
     td_begin(&p, TD_INPUTS); td_u32(&p, 3020000u); td_u8(&p, 2); td_send(&p, out);
     return 0;
 }

@@ -78,7 +78,10 @@ class Client:
         self._client.loop_start()
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        body = json.loads(message.payload)
+        try:
+            body = json.loads(message.payload)
+        except json.JSONDecodeError:  # a text for small displays, or a command that is none
+            body = message.payload.decode()
         self.latest[message.topic] = body
         self.heard.put((message.topic, body, message.retain))
 
@@ -148,7 +151,7 @@ def folder(tmp_path: Path) -> Path:
     write_session(tmp_path / "still.ndjson", 120.0)
     (tmp_path / "service.toml").write_text(
         'machine = "machine.toml"\nmachine_id = "test"\n'
-        '[[driver]]\nkind = "replay"\nfile = "still.ndjson"\n'
+        '[[driver]]\nkind = "replay"\nfile = "still.ndjson"\nspeed = 4.0\n'
         f'[state]\ndirectory = "{tmp_path / "state"}"\n[display]\nenabled = false\n'
     )
     return tmp_path

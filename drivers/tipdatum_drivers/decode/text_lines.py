@@ -214,5 +214,5 @@ class TextLinesDriver(SerialDriver):
 
     def advice(self) -> list[str]:
         bare = cast("TextLinesOptions", self.options).checksum == "none"
-        warning = "warning: text lines without a checksum: a damaged character may pass as another number"
-        return [*super().advice(), *([warning] if bare else [])]
+        note = "text lines without a checksum: a damaged character may pass as another number"
+        return [*super().advice(), *([note] if bare else [])]

@@ -39,6 +39,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "describe": ("tipdatum.cli.describe", "Print the message contract, for programs or as a table."),
     "watch": ("tipdatum.cli.watch", "Show in the terminal what a running service publishes."),
     "report": ("tipdatum.cli.report", "Write a dig, or two beside each other, as one HTML file."),
+    "ports": ("tipdatum.cli.ports", "List the serial ports, with the names that stay."),
+    "sniff": ("tipdatum.cli.sniff", "Listen to a port, guess its format and rate, show its readings live."),
     "score": ("tipdatum.cli.score", "Compare a replay with the truth that its session carries."),
 }
 """command → module that holds a function of that name (hyphens as underscores), help in one line."""

@@ -42,7 +42,9 @@ def test_slow_line_is_a_warning_and_a_fast_one_none() -> None:
         ModbusDriver(line(4, baud=115200, turnaround_s=0.003)).advice(),
     )
     assert "4 questions a round of 140 ms at 9600 baud give about 7.1 readings a second each" in slow[0]
-    assert slow[1].startswith("warning: in finishing work (0.3 m/s) the tip moves 42 mm between two readings")
+    assert slow[1].startswith(
+        "too slow for finishing work: at 0.3 m/s the tip moves 42 mm between two readings"
+    )
     assert len(fast) == 1
 
 
