@@ -16,11 +16,16 @@ import ipaddress
 import json
 import os
 import socket
+import subprocess
+import sys
 import tempfile
+import time
 from collections.abc import Mapping
 from dataclasses import dataclass
+from importlib.util import find_spec
+from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Self
 
 from tipdatum.errors import InputError
 
@@ -29,6 +34,7 @@ from tipdatum.errors import InputError
 SEGMENT_BYTES = 1024 * 1024
 SEGMENTS = 2
 MAX_PAYLOAD_BYTES = 1024 * 1024
+START_PATIENCE_S = 10.0
 START_ATTEMPTS = 5  # somebody else may take a free port between looking and listening
 
 
@@ -66,7 +72,7 @@ class EmbeddedBroker:
         self._host = host
         self._wanted = (port, ws_port)
         self._users = dict(users or {})
-        self._broker: Any = None
+        self._process: subprocess.Popen[bytes] | None = None
         self.addresses: BrokerAddresses | None = None
 
     def start(self) -> BrokerAddresses:
@@ -75,34 +81,50 @@ class EmbeddedBroker:
         Raises:
             InputError: a port that was asked for is taken, or the broker does not come up.
         """
-        if self._broker is not None:
+        if self._process is not None:
             raise InputError("the embedded broker is running already")
-        broker_class = _broker_class()
-        trouble = ""
+        if find_spec("iotcore") is None:
+            raise InputError(
+                "there is no embedded broker for this kind of computer: install a broker such as mosquitto "
+                'and name it in the service\'s file ([broker] host = "127.0.0.1")'
+            )
         for _ in range(START_ATTEMPTS):
-            ports = _free_ports(self._host, self._wanted)
-            addresses = BrokerAddresses(self._host, *ports)
-            try:
-                self._broker = self._launch(broker_class, addresses)
-            except (OSError, RuntimeError) as error:
-                trouble = str(error)
-                if None not in self._wanted:
-                    break
-            else:
+            addresses = BrokerAddresses(self._host, *_free_ports(self._host, self._wanted))
+            self._process = self._launch(addresses)
+            if self._process is not None:
                 self.addresses = addresses
                 return addresses
-        raise InputError(f"the embedded broker does not start: {trouble}")
+        raise InputError("the embedded broker does not start; is the package iotcore whole?")
 
     def stop(self) -> None:
         """End it and free its ports. Harmless when it does not run."""
-        broker, self._broker, self.addresses = self._broker, None, None
-        if broker is not None:
-            broker.stop()
+        process, self._process, self.addresses = self._process, None, None
+        if process is not None:
+            _end(process)
+
+    def ensure(self) -> bool:
+        """Start it again, on the same ports, if it has died. True if it had.
+
+        Raises:
+            InputError: as `start`.
+        """
+        addresses = self.addresses
+        if self.running or addresses is None:
+            return False
+        self.stop()
+        self._wanted = (addresses.port, addresses.ws_port)
+        self.start()
+        return True
 
     @property
     def running(self) -> bool:
         """Whether the child process lives."""
-        return self._broker is not None and bool(self._broker.is_running)
+        return self._process is not None and self._process.poll() is None
+
+    @property
+    def pid(self) -> int:
+        """Id of the child process, 0 without one."""
+        return self._process.pid if self._process is not None else 0
 
     def __enter__(self) -> Self:
         self.start()
@@ -113,19 +135,31 @@ class EmbeddedBroker:
     ) -> None:
         self.stop()
 
-    def _launch(self, broker_class: Any, addresses: BrokerAddresses) -> Any:
+    def _launch(self, addresses: BrokerAddresses) -> subprocess.Popen[bytes] | None:
+        """The process once it listens, or None if it does not come to that."""
         # The file holds passwords: mkstemp makes it readable for its owner alone, and it is gone once the
         # broker listens.
-        handle, path = tempfile.mkstemp(prefix="tipdatum-broker-", suffix=".toml")
+        handle, name = tempfile.mkstemp(prefix="tipdatum-broker-", suffix=".toml")
+        path = Path(name)
         try:
             with os.fdopen(handle, "w", encoding="utf-8") as file:
                 file.write(broker_toml(addresses, self._users))
-            broker = broker_class(config_path=path)
-            broker.start()
-            return broker
+            process = subprocess.Popen(
+                [sys.executable, "-m", "tipdatum.bus.broker_child", name],
+                stdin=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                # Ctrl-C in a terminal goes to the whole group; the broker must outlive the last words.
+                start_new_session=True,
+            )
+            until = time.monotonic() + START_PATIENCE_S
+            while process.poll() is None and time.monotonic() < until:
+                if _listens(addresses.host, addresses.port) and _listens(addresses.host, addresses.ws_port):
+                    return process
+                time.sleep(0.01)
+            _end(process)
+            return None
         finally:
-            with contextlib.suppress(FileNotFoundError):
-                os.unlink(path)  # noqa: PTH108
+            path.unlink(missing_ok=True)
 
 
 def broker_toml(addresses: BrokerAddresses, users: Mapping[str, str]) -> str:
@@ -161,15 +195,23 @@ def broker_toml(addresses: BrokerAddresses, users: Mapping[str, str]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _broker_class() -> Any:
+def _end(process: subprocess.Popen[bytes]) -> None:
+    assert process.stdin is not None
+    process.stdin.close()
     try:
-        from iotcore import Broker
-    except ImportError:
-        raise InputError(
-            "there is no embedded broker for this kind of computer: install a broker such as mosquitto "
-            'and name it in the service\'s file ([broker] host = "127.0.0.1")'
-        ) from None
-    return Broker
+        process.wait(2.0)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+
+
+def _listens(host: str, port: int) -> bool:
+    here = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)
+    try:
+        with socket.create_connection((here, port), timeout=0.2):
+            return True
+    except OSError:
+        return False
 
 
 def _is_loopback(host: str) -> bool:
