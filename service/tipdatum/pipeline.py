@@ -11,6 +11,7 @@ record with t <= tick, because it runs only when something later has come (`feed
 
 from __future__ import annotations
 
+import math
 import re
 from collections import Counter
 from collections.abc import Callable
@@ -331,6 +332,7 @@ class Pipeline:
             quality=report.quality,
             points=points,
             height_to_elevation_m=_rounded(report.offset_m),
+            slew_deg=None if report.pins is None else round(math.degrees(report.slew_rad), 2),
             target_ahead=ahead,
         )
 
