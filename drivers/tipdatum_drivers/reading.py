@@ -7,7 +7,7 @@ mounting is the business of fusion.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, TypeAlias
 
 Vector: TypeAlias = tuple[float, float, float]
@@ -122,3 +122,14 @@ class SessionHeader:
 
 Reading: TypeAlias = Imu | Tilt | Slew | Beam | Input | Identity
 Record: TypeAlias = Reading | Command | Truth
+
+
+def handed_over(reading: Record, t: float) -> Record:
+    """The same reading in its place behind others that came first by another line.
+
+    Ports are read by threads of their own, so readings of two of them may change places by a moment. Order is
+    kept by a later `t`, and the true arrival stays as the time of the sample where the device told none.
+    """
+    if isinstance(reading, (Imu, Tilt)) and reading.t_sample is None:
+        return replace(reading, t=t, t_sample=reading.t)
+    return replace(reading, t=t)

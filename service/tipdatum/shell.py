@@ -33,7 +33,7 @@ from tipdatum.pipeline import Outgoing, Pipeline
 from tipdatum.sessions.recorder import Recorder
 from tipdatum.state_file import Remembered, StateFile, default_directory
 from tipdatum.walltime import WallTime
-from tipdatum_drivers.reading import Command, Fault, Record, SessionHeader, Truth
+from tipdatum_drivers.reading import Command, Fault, Record, SessionHeader, Truth, handed_over
 from tipdatum_drivers.registry import find_driver
 from tipdatum_drivers.source import Driver
 
@@ -47,6 +47,8 @@ ALIVE_EVERY_S = 2.0
 CLOCK_JUMP_S = 2.0
 """A wall clock that moved by more than this against the monotonic one was set."""
 DRIVER_RETRY_S = 1.0
+BEHIND_S = 0.25
+"""Readings of two ports change places by no more than this, even where the computer is busy."""
 
 
 class RunClock:
@@ -110,6 +112,7 @@ class Shell:
         self._stopping = asyncio.Event()
         self._broken: BaseException | None = None
         self._recorder: Recorder | None = None
+        self._broker: EmbeddedBroker | None = None
         self._bus: BusClient | None = None
         self._small = SmallDisplays(service.broker.small_displays)
         self._sensor_states: dict[str, str] = {}
@@ -143,7 +146,8 @@ class Shell:
             self._announce(ready)
             tasks = [asyncio.create_task(self._drive(kind, driver)) for kind, driver in self._drivers]
             tasks += [
-                asyncio.create_task(work()) for work in (self._tick, self._keep_state, self._watch_clocks)
+                asyncio.create_task(work())
+                for work in (self._tick, self._keep_state, self._watch_clocks, self._watch_broker)
             ]
             systemd.notify("READY=1")
             await self._stopping.wait()
@@ -188,6 +192,7 @@ class Shell:
         broker = EmbeddedBroker(own.listen, own.port, own.ws_port, users)
         addresses = await asyncio.to_thread(broker.start)
         stack.callback(broker.stop)
+        self._broker = broker
         # What listens everywhere is reached by ourselves over loopback.
         host = "127.0.0.1" if addresses.host in ("0.0.0.0", "::") else addresses.host
         return options.model_copy(update={"host": host, "port": addresses.port}), addresses
@@ -289,6 +294,8 @@ class Shell:
         if isinstance(record, Truth):
             return
         if not isinstance(record, Fault):
+            if record.t < self._newest <= record.t + BEHIND_S:
+                record = handed_over(record, self._newest)
             self._newest = max(self._newest, record.t)
             if self._recorder is not None:
                 self._recorder.record(record)
@@ -416,6 +423,16 @@ class Shell:
             await asyncio.to_thread(self._file.save, state)
         except OSError as error:
             log.error("state not saved", reason=error.strerror or str(error))
+
+    async def _watch_broker(self) -> None:
+        """The embedded broker is a process of its own, which may die or be killed."""
+        while self._broker is not None:
+            await asyncio.sleep(1.0)
+            try:
+                if await asyncio.to_thread(self._broker.ensure):
+                    log.warning("the embedded broker had died and was started again")
+            except InputError as error:
+                log.error("the embedded broker cannot be started again", reason=str(error))
 
     async def _watch_clocks(self) -> None:
         """Wall clock set, computer suspended; and the watchdog, fed from the loop that must live."""
