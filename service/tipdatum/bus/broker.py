@@ -113,7 +113,10 @@ class EmbeddedBroker:
             return False
         self.stop()
         self._wanted = (addresses.port, addresses.ws_port)
-        self.start()
+        try:
+            self.start()
+        finally:
+            self.addresses = addresses  # also after a failure, so that the next call tries again
         return True
 
     @property
