@@ -42,7 +42,7 @@ class Estimator(Protocol):
         """Take one reading; readings come in order of `t`, of sensors the machine has."""
 
     def pose(self, t: float) -> Pose:
-        """The arm predicted to `t`, not before the newest reading; changes nothing that later calls return."""
+        """The arm predicted to `t`, not before the newest reading; alters nothing that later calls return."""
 
     def set_anchor(self, t: float, bucket_point: Sequence[float] | None = None) -> bool:
         """Keep the present tip height as the anchor of the reference (see `tipdatum.fusion.pose.Anchor`).
@@ -69,10 +69,11 @@ Factory: TypeAlias = Callable[[Machine, float, BaseModel], Estimator]
 
 _ESTIMATORS: dict[str, tuple[str, str, str]] = {
     "complementary": ("tipdatum.fusion.complementary", "ComplementaryEstimator", "ComplementaryOptions"),
+    "chain": ("tipdatum.fusion.chain", "ChainEstimator", "ChainOptions"),
 }
 """name → module, class, options model. The class is called with (machine, period_s, options)."""
 
-DEFAULT_ESTIMATOR = "complementary"
+DEFAULT_ESTIMATOR = "chain"
 
 
 def names() -> list[str]:

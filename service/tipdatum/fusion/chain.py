@@ -1,0 +1,406 @@
+"""The default estimator: readings into epochs, epochs through the chain filter, poses out of it.
+
+Samples of each sensor are summed into epochs on a common grid (`tipdatum.fusion.strapdown`); as soon as
+every sensor that speaks has one, the filter takes a step. What has been sampled since is added to the
+angles when a pose is asked for, and the last stretch, from a sensor's newest sample to the moment asked
+for, is extrapolated with its rate and angular acceleration.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, Arm
+from tipdatum.fusion.chain_filter import ChainFilter
+from tipdatum.fusion.condition import Condition
+from tipdatum.fusion.estimator import Event, MotionReading
+from tipdatum.fusion.pose import Anchor, Pose
+from tipdatum.fusion.strapdown import Epoch, Strapdown
+from tipdatum.fusion.tuning import ChainOptions
+from tipdatum.kinematics.frames import Array
+from tipdatum.machine import ARM, Machine
+from tipdatum_drivers.reading import Imu, Slew, Tilt
+
+__all__ = ["ChainEstimator", "ChainOptions"]
+
+_ORDER = ("upper", *ARM[:-1], "rocker", "bucket")
+_NOTHING = Epoch(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+LEVELLING_S = 1.0
+"""Rest that is averaged before the angles are taken as levelled, s."""
+STILL_RADPS = 0.02
+"""Spread of a gyro's means, rad/s, up to which the machine counts as still while it starts."""
+WAIT_S = 0.06
+"""Least time, s, that a step waits for a sensor that is late."""
+
+
+class ChainEstimator:
+    """See `tipdatum.fusion.estimator.Estimator`."""
+
+    def __init__(self, machine: Machine, period_s: float, options: ChainOptions) -> None:
+        self.period = period_s
+        self.options = options
+        self._events: list[Event] = []
+        self._t = -math.inf
+        self._slew_angle: float | None = None
+        self._slew_travelled = 0.0
+        self._machine = machine
+        self._build(Arm(machine))
+
+    def _build(self, arm: Arm) -> None:
+        self._arm = arm
+        self._channels = [arm.by_body[b] for b in _ORDER if b in arm.by_body]
+        self._index = {ch.name: i for i, ch in enumerate(self._channels)}
+        self._has_gyro: list[bool] | None = None
+        self._gyro_seen: dict[int, bool] = {}
+        self._sums = [Strapdown(self.options.epoch_s, 0.3) for _ in self._channels]
+        self._filter: ChainFilter | None = None
+        self._last = -1
+        self._away: set[int] = set()
+        self._anchored = False
+        self._anchor_point = False
+        self._levelling: list[Array] | None = []
+        self._chain = arm.machine.chain()
+        self._condition = Condition()
+        self._acceleration = np.zeros(len(self._channels))
+
+    # -- readings ----------------------------------------------------------------------------------------
+
+    def consume(self, reading: MotionReading) -> None:
+        """Take one reading; see `Estimator.consume`."""
+        if reading.t < self._t - 1e-6:
+            self._step_back(reading.t)
+        self._t = max(self._t, reading.t)
+        if isinstance(reading, Slew):
+            self._slew_angle = math.radians(reading.angle_deg)
+            return
+        i = self._index.get(reading.sensor)
+        if i is None:
+            return
+        self._take(i, reading)
+        self._advance()
+
+    def _take(self, i: int, reading: Imu | Tilt) -> None:
+        sample = self._channels[i].sample(reading)
+        if self._filter is None:
+            self._gyro_seen[i] = sample.rate is not None
+        sums = self._sums[i]
+        sums.longest_gap = max(0.3, 1.5 * self._channels[i].stale_after)
+        sums.add(sample.t, sample.force, sample.rate or (0.0, 0.0, 0.0))
+
+    def _step_back(self, t: float) -> None:
+        self._events.append(
+            Event(t, "time-step", f"time stepped back by {self._t - t:.3f} s: filter started anew")
+        )
+        anchor = self._kept_anchor()
+        self._t = -math.inf
+        for channel in self._channels:
+            channel.forget_time()
+        self._build(Arm(self._machine))
+        self._restore = anchor
+
+    _restore: tuple[float, float] | None = None
+
+    def _kept_anchor(self) -> tuple[float, float] | None:
+        if not self._anchored or self._filter is None:
+            return None
+        f = self._filter
+        return float(f.x[f.at.anchor]), float(f.P[f.at.anchor, f.at.anchor])
+
+    def _advance(self) -> None:
+        """Take every step for which the sensors that speak have their epoch."""
+        if self._filter is None and len(self._gyro_seen) < len(self._channels):
+            return
+        while True:
+            fronts = [s.closed[0][0] if s.closed else None for s in self._sums]
+            known = [k for k in fronts if k is not None]
+            if not known:
+                return
+            number = self._last + 1 if self._filter is not None else max(known)
+            number = max(number, min(known))
+            if any(k is None or k > number for k in fronts):
+                end = (number + 1) * self.options.epoch_s
+                for i, k in enumerate(fronts):
+                    ch = self._channels[i]
+                    wait = max(WAIT_S, 2.5 * ch.period) + ch.latency
+                    if k is None and self._t - end < wait:
+                        if self._filter is None or i not in self._away:
+                            return
+                        if self._sums[i].t > end - self.options.epoch_s and self._t - ch.last_t < wait:
+                            # It speaks again: from now on it is waited for.
+                            self._away.discard(i)
+                            return
+            if self._filter is None and any(k is None for k in fronts):
+                return
+            self._step(number)
+
+    def _step(self, number: int) -> None:
+        n = len(self._channels)
+        active = np.zeros(n, dtype=bool)
+        epochs: list[Epoch] = []
+        for i, s in enumerate(self._sums):
+            while s.closed and s.closed[0][0] < number:
+                s.closed.popleft()
+            if s.closed and s.closed[0][0] == number:
+                epochs.append(s.closed.popleft()[1])
+                active[i] = True
+            else:
+                epochs.append(_NOTHING)
+        if self._filter is None and not active.all():
+            return
+        e = np.array(epochs)
+        f = self._filter
+        if f is None:
+            f = ChainFilter(self._arm, self._channels, [self._gyro_seen[i] for i in range(n)], self.options)
+            f.start(e[:, 0:3])
+            self._filter = f
+            if self._restore is not None:
+                f.x[f.at.anchor], f.P[f.at.anchor, f.at.anchor] = self._restore
+                self._anchored, self._restore = True, None
+        for i in range(n):
+            if not active[i]:
+                self._away.add(i)
+            elif i in self._away:
+                self._away.discard(i)
+                f.restart_sensor(i, e[i, 0:3])
+        before = f.rates[2:].copy()
+        f.step(e, active)
+        if number == self._last + 1:
+            self._acceleration = (f.rates[2:] - before) / self.options.epoch_s
+        self._last = number
+        self._slew_travelled += float(f.rates[1]) * self.options.epoch_s
+        bias = f.x[f.at.constants].reshape(n, -1)[:, 1]
+        for s, b in zip(self._sums, bias, strict=True):
+            s.bias_y = float(b)
+        if self._levelling is not None:
+            self._level(f, e)
+        spread = float(np.sqrt(np.diag(f.P)[: n + 1].max()))
+        self._condition.update(
+            (number + 1) * self.options.epoch_s,
+            float(np.abs(f.rates).max()),
+            spread,
+            self._levelling is not None,
+        )
+
+    def _level(self, f: ChainFilter, e: Array) -> None:
+        """After a second of rest at the start, angles count as levelled where mounts were."""
+        assert self._levelling is not None
+        self._levelling.append(e[:, 6:9])
+        if len(self._levelling) * self.options.epoch_s < LEVELLING_S:
+            return
+        rates = np.array(self._levelling)
+        still = float(rates.std(axis=0).max()) < STILL_RADPS
+        f.level(math.radians(self.options.levelling_sigma_deg if still else self.options.mount_sigma_deg))
+        self._levelling = None
+
+    # -- poses -------------------------------------------------------------------------------------------
+
+    def pose(self, t: float) -> Pose:
+        """The arm predicted to `t`; see `Estimator.pose`."""
+        quality, reasons = self._arm.availability(t)
+        f = self._filter
+        if f is None and quality in ("good", "settling"):
+            quality, reasons = "stale", ("waiting for a first stretch of every sensor",)
+        if f is None or quality in ("stale", "invalid"):
+            return self._unknown(t, quality, reasons)
+        n = f.n
+        theta, roll, rates, ahead = self._predicted(f, t)
+        q, q_rate, J = self._joined(theta, roll, rates)
+        if q is None:
+            return self._unknown(t, "invalid", ("linkage out of its range",))
+        own = np.zeros(n + 1)
+        own[:n] = (
+            (0.5 * self._acceleration * ahead[:n] ** 2) ** 2
+            + (rates[1:] * f.latency_sigma) ** 2
+            + (0.004 * ahead[:n]) ** 2
+        )
+        own[n] = (0.004 * ahead[n]) ** 2 + (rates[0] * float(f.latency_sigma.mean())) ** 2
+        prediction = (J * own) @ J.T
+        share = self.options.sigma_share**2
+        covariance = share * (J @ f.P[: n + 1, : n + 1] @ J.T) + prediction
+        if not f.on_upper:
+            covariance[0, 0] += LEVEL_SIGMA_RAD**2
+        anchor = None
+        if self._anchored:
+            at = f.at
+            anchor = Anchor(
+                float(f.x[at.anchor]),
+                share * float(f.P[at.anchor, at.anchor]),
+                share * (J @ f.P[: n + 1, at.anchor]),
+                float(f.x[at.heave]) if self._machine.undercarriage is not None else 0.0,
+            )
+        heave, heave_sigma = self._heave(f, float(q[0]), roll)
+        quality, reasons = self._condition.judge(quality, reasons)
+        return Pose(
+            t, q, q_rate, covariance, prediction, quality, reasons,
+            slew_rad=self._slew_travelled if self._slew_angle is None else self._slew_angle,
+            slew_rate_radps=float(f.rates[1]),
+            slew_known=self._slew_angle is not None,
+            heave_m=heave,
+            heave_sigma_m=heave_sigma,
+            anchor=anchor,
+            ages_s=self._arm.ages(t),
+        )  # fmt: skip
+
+    def _unknown(self, t: float, quality: str, reasons: tuple[str, ...]) -> Pose:
+        size = self._arm.size
+        nothing, square = np.full(size, np.nan), np.full((size, size), np.nan)
+        return Pose(t, nothing, nothing, square, square, quality, reasons, ages_s=self._arm.ages(t))  # type: ignore[arg-type]
+
+    def _predicted(self, f: ChainFilter, t: float) -> tuple[Array, float, Array, Array]:
+        """θ (N,), roll, rates (roll rate, θ̇_i) and spans extrapolated (N + 1,) at `t`."""
+        n, at, x = f.n, f.at, f.x
+        theta, roll = x[at.theta].copy(), float(x[at.roll])
+        tangent = math.tan(roll)
+        constants = x[at.constants].reshape(n, -1).tolist()
+        rates, ahead = np.zeros(1 + n), np.zeros(n + 1)
+        plane = float(f.rates[1])
+        edge = (self._last + 1) * self.options.epoch_s
+        turned_roll, roll_rate, weight = 0.0, 0.0, 0
+        for i, sums in enumerate(self._sums):
+            if not f.has_gyro[i] or i in self._away:
+                rates[1 + i] = float(f.rates[2 + i])
+                ahead[i] = t - edge
+                theta[i] += rates[1 + i] * ahead[i]
+                continue
+            g = constants[i]
+            ix, iy, iz, span = sums.since(self._last)
+            wx, wy, wz = sums.rate
+            wx, wy, wz = (wx - g[0]) * (1.0 - g[3]), (wy - g[1]) * (1.0 - g[4]), (wz - g[2]) * (1.0 - g[5])
+            wy += g[8] * wx - g[6] * wz
+            iy = (iy - g[1] * span) * (1.0 - g[4]) + (g[8] * (ix - g[0] * span) - g[6] * (iz - g[2] * span))
+            c, s = math.cos(theta[i]), math.sin(theta[i])
+            rate = tangent * plane - wy
+            lead = t - sums.t
+            theta[i] += tangent * plane * span - iy + rate * lead + 0.5 * self._acceleration[i] * lead * lead
+            rates[1 + i] = rate
+            ahead[i] = lead
+            turned_roll += (ix - g[0] * span) * c - (iz - g[2] * span) * s + (wx * c - wz * s) * lead
+            roll_rate += wx * c - wz * s
+            weight += 1
+        if weight:
+            roll += turned_roll / weight
+            rates[0] = roll_rate / weight
+        ahead[n] = float(ahead[:n].mean()) if n else 0.0
+        return theta, roll, rates, ahead
+
+    def _joined(self, theta: Array, roll: float, rates: Array) -> tuple[Array | None, Array, Array]:
+        """The arm's q, its rates, and ∂q/∂(θ_1 … θ_N, roll); q is None where the linkage cannot close."""
+        n, size = len(theta), self._arm.size
+        q, q_rate, J = np.zeros(size), np.zeros(size), np.zeros((size, n + 1))
+        q[1], q_rate[1], J[1, n] = roll, rates[0], 1.0
+        place = {ch.sensor.body: i for i, ch in enumerate(self._channels)}
+        if "upper" in place:
+            i = place["upper"]
+            q[0], q_rate[0], J[0, i] = theta[i], rates[1 + i], 1.0
+        for k, body in enumerate(ARM, start=2):
+            before = k - 1 if k > 2 else 0
+            if body in place:
+                i = place[body]
+                q[k], q_rate[k], J[k, i] = theta[i], rates[1 + i], 1.0
+            elif body == "bucket" and "rocker" in place and self._arm.linkage is not None:
+                i = place["rocker"]
+                solution = self._arm.linkage.bucket_from_rocker(theta[i] - q[before])
+                if not bool(solution.closes[0]):
+                    return None, q_rate, J
+                ratio = float(solution.ratio[0])
+                q[k] = q[before] + float(solution.bucket[0])
+                q_rate[k] = (1.0 - ratio) * q_rate[before] + ratio * rates[1 + i]
+                J[k] = (1.0 - ratio) * J[before]
+                J[k, i] += ratio
+            else:
+                q[k] = q[before] + self._arm.held.get(body, 0.0)
+                q_rate[k], J[k] = q_rate[before], J[before]
+        return q, q_rate, J
+
+    def _heave(self, f: ChainFilter, theta: float, roll: float) -> tuple[float, float]:
+        """Height of the slew centre above the pivot's plane and its sigma, where the tracks are described."""
+        if self._machine.undercarriage is None or not f.on_upper:
+            return 0.0, 0.0
+        at = f.at
+        lean = np.array([math.sin(theta) * math.cos(roll), math.sin(roll)])
+        heave = -float(lean @ f.x[at.pivot])
+        if not self._anchored:
+            return 0.0, 0.0
+        variance = float(lean @ f.P[at.pivot, at.pivot] @ lean) + float(f.P[at.heave, at.heave])
+        variance += 2.0 * float(lean @ f.P[at.pivot, at.heave])
+        return heave, math.sqrt(max(variance, 1e-8))
+
+    # -- anchor and machine ------------------------------------------------------------------------------
+
+    def set_anchor(self, t: float, bucket_point: Sequence[float] | None = None) -> bool:
+        """Keep the present height of the tip, or of `bucket_point`; see `Estimator.set_anchor`."""
+        f = self._filter
+        pose = self.pose(t)
+        if f is None or not pose.known:
+            return False
+        theta, roll, rates, _ = self._predicted(f, t)
+        q, _, J = self._joined(theta, roll, rates)
+        assert q is not None
+        height, row = self._height(q, bucket_point)
+        n, at, P = f.n, f.at, f.P
+        self._drop(f, at.anchor)
+        self._drop(f, at.heave)
+        column = (row @ J) @ P[: n + 1]
+        f.x[at.anchor] = height
+        P[at.anchor] = P[:, at.anchor] = column
+        P[at.anchor, at.anchor] = float((row @ J) @ column[: n + 1])
+        lean = np.array([math.sin(q[0]) * math.cos(roll), math.sin(roll)])
+        f.x[at.heave] = -float(lean @ f.x[at.pivot])
+        column = -lean @ P[at.pivot]
+        P[at.heave] = P[:, at.heave] = column
+        P[at.heave, at.heave] = -float(lean @ column[at.pivot])
+        self._anchored = True
+        return True
+
+    def _height(self, q: Array, bucket_point: Sequence[float] | None) -> tuple[float, Array]:
+        chain = self._chain
+        height, row = float(chain.tip(q)[2]), chain.height_jacobian(q)
+        if bucket_point is not None:
+            x, z = float(bucket_point[0]) - float(chain.lengths[-1]), float(bucket_point[1])
+            c, s, cr, sr = math.cos(q[-1]), math.sin(q[-1]), math.cos(q[1]), math.sin(q[1])
+            height += cr * (x * s + z * c)
+            row = row.copy()
+            row[-1] += cr * (x * c - z * s)
+            row[1] -= sr * (x * s + z * c)
+        return height, row
+
+    @staticmethod
+    def _drop(f: ChainFilter, place: int) -> None:
+        f.x[place] = 0.0
+        f.P[place, :] = 0.0
+        f.P[:, place] = 0.0
+
+    def clear_anchor(self) -> None:
+        """Forget the anchor."""
+        self._anchored = False
+        if self._filter is not None:
+            self._drop(self._filter, self._filter.at.anchor)
+            self._drop(self._filter, self._filter.at.heave)
+
+    def replace_machine(self, machine: Machine) -> None:
+        """Go on with another bucket or changed dimensions, keeping what is known of the sensors."""
+        self._machine = machine
+        arm = Arm(machine, keep=self._arm)
+        same = [arm.by_body[b].name for b in _ORDER if b in arm.by_body] == [ch.name for ch in self._channels]
+        if not same or self._filter is None:
+            self._build(arm)
+            return
+        moved = [
+            i
+            for i, ch in enumerate(self._channels)
+            if arm.channels[ch.name].sensor.mount_rpy_deg != ch.sensor.mount_rpy_deg
+        ]
+        self._arm, self._chain = arm, machine.chain()
+        self._channels = [arm.channels[ch.name] for ch in self._channels]
+        self._filter.refit(arm, self._channels)
+        for i in moved:
+            self._sums[i].restart()
+            self._away.add(i)
+
+    def events(self) -> list[Event]:
+        """What happened since the last call."""
+        events, self._events = self._events, []
+        return events

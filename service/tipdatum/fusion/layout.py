@@ -1,0 +1,70 @@
+"""Where each quantity stands in the chain filter's state vector.
+
+N sensors in the order upper, boom, stick, bucket (or rocker), those that the machine has.
+
+========== ======== ============================================================================
+part       size     meaning
+========== ======== ============================================================================
+theta      N        rad, elevation angle of the sensor's body
+roll       1        rad, of the arm plane
+velocity   3N       m/s, what the sensor's accelerometer integrates to (plane axes)
+base       3        m/s, velocity of the slew centre that the pivot does not explain (plane axes)
+pivot      2        m, x and y from the slew centre of the point about which the machine rocks
+turn       gyroless rad/s, θ̇ of a body whose sensor has no gyro
+common     0 or 2   rad/s, roll rate and plane rate where no sensor has a gyro
+lagged     lagging  rad, θ as an inclinometer with a time constant shows it
+constants  15N      per sensor, in its body's axes: gyro bias (rad/s), gyro scale error, mount error
+                    (rad, the small rotation from the described mount to the true one),
+                    accelerometer bias (m/s²), accelerometer scale error; three each
+anchor     1        m, tip height at the reference moment
+heave      1        m, heave of the slew centre at the reference moment
+========== ======== ============================================================================
+
+All before the constants change with time (`dynamic` of them).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+PER_SENSOR = 15
+GYRO_BIAS, GYRO_SCALE, MOUNT, ACCEL_BIAS, ACCEL_SCALE = (slice(3 * k, 3 * k + 3) for k in range(5))
+"""Places within a sensor's constants."""
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Places in the state vector; see the module's text."""
+
+    theta: slice
+    roll: int
+    velocity: slice
+    base: slice
+    pivot: slice
+    turn: slice
+    common: slice
+    lagged: slice
+    dynamic: int
+    constants: slice
+    anchor: int
+    heave: int
+    size: int
+
+
+def layout(sensors: int, gyroless: int, lagging: int) -> Layout:
+    """The layout for so many sensors, of which so many have no gyro or an internal lag."""
+    at = 0
+
+    def take(width: int) -> slice:
+        nonlocal at
+        at += width
+        return slice(at - width, at)
+
+    theta, roll, velocity = take(sensors), take(1).start, take(3 * sensors)
+    base, pivot = take(3), take(2)
+    turn, common, lagged = take(gyroless), take(2 if gyroless == sensors else 0), take(lagging)
+    dynamic = at
+    constants, anchor, heave = take(PER_SENSOR * sensors), take(1).start, take(1).start
+    return Layout(
+        theta, roll, velocity, base, pivot, turn, common, lagged, dynamic, constants, anchor, heave, at
+    )

@@ -1,0 +1,84 @@
+"""Velocity of every sensor from the arm's rates: the chain's lever arms.
+
+In the axes of the arm plane (h horizontal, y to the left and tilted with the roll, z completing them) a
+point that hangs on the chain stands at p = Σ_b Rot(θ_b) ℓ_b from the slew centre, with ℓ_b the way it goes
+in body b (foot, link lengths, at last its own position) and Rot(θ) the rotation
+(x, z) → (x cos θ - z sin θ, x sin θ + z cos θ). The plane turns with ω = (φ̇, r tan φ, r), r the rate about
+its z axis, and each body in it with θ̇_b, so that
+
+    v = ω × p + Σ_b (-Z_b, 0, X_b) θ̇_b          with (X_b, ·, Z_b) = Rot(θ_b) ℓ_b
+
+which is linear in the rates ρ = (φ̇, r, θ̇_1 … θ̇_N): the Jacobian ∂v/∂ρ follows at once.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tipdatum.fusion.arm import Arm
+from tipdatum.fusion.sensors import Channel
+from tipdatum.kinematics.frames import Array
+
+BODY_INDEX = {"upper": 0, "boom": 1, "stick": 2, "bucket": 3, "rocker": 3}
+
+
+class Levers:
+    """Lever arms of the sensors of an arm.
+
+    Attributes:
+        follow: (4, N) angle of each body from those of the sensors (a held joint follows its neighbour).
+        offset: (4,) rad, constant part of it.
+    """
+
+    def __init__(self, arm: Arm, channels: list[Channel]) -> None:
+        chain, n = arm.machine.chain(), len(channels)
+        ways = np.zeros((n, 4, 3))
+        for i, channel in enumerate(channels):
+            body = channel.sensor.body
+            k = BODY_INDEX[body]
+            if k >= 1:
+                ways[i, 0] = chain.foot
+            if k >= 2:
+                ways[i, 1, 0] = chain.lengths[0]
+            if body == "bucket":
+                ways[i, 2, 0] = chain.lengths[1]
+            elif body == "rocker" and arm.linkage is not None:
+                ways[i, 2] = (arm.linkage.pivot_x, 0.0, arm.linkage.pivot_z)
+            ways[i, k] = channel.sensor.position_m
+        self._x, self._z = ways[:, :, 0], ways[:, :, 2]
+        self._y = ways[:, :, 1].sum(axis=1)
+        self.follow, self.offset = _follow(arm, channels)
+        self._jacobian = np.zeros((n, 3, 2 + n))
+
+    def velocities(
+        self, theta: Array, roll_tan: float, roll_rate: float, plane_rate: float, theta_rate: Array
+    ) -> tuple[Array, Array]:
+        """(N, 3) m/s in plane axes, and ∂v/∂ρ as (N, 3, 2 + N), overwritten by the next call."""
+        angles = self.follow @ theta + self.offset
+        c, s = np.cos(angles), np.sin(angles)
+        x, z = self._x * c - self._z * s, self._x * s + self._z * c
+        px, py, pz = x.sum(axis=1), self._y, z.sum(axis=1)
+        x, z = x @ self.follow, z @ self.follow
+        J = self._jacobian
+        J[:] = 0.0
+        J[:, 1, 0] = -pz
+        J[:, 2, 0] = py
+        J[:, 0, 1] = roll_tan * pz - py
+        J[:, 1, 1] = px
+        J[:, 2, 1] = -roll_tan * px
+        J[:, 0, 2:] = -z
+        J[:, 2, 2:] = x
+        rates = np.empty(2 + len(theta))
+        rates[0], rates[1], rates[2:] = roll_rate, plane_rate, theta_rate
+        return J @ rates, J
+
+
+def _follow(arm: Arm, channels: list[Channel]) -> tuple[Array, Array]:
+    follow, offset = np.zeros((4, len(channels))), np.zeros(4)
+    measured = {BODY_INDEX[ch.sensor.body]: i for i, ch in enumerate(channels)}
+    for k, body in enumerate(("upper", "boom", "stick", "bucket")):
+        if k in measured:
+            follow[k, measured[k]] = 1.0
+        elif k > 0:
+            follow[k], offset[k] = follow[k - 1], offset[k - 1] + arm.held.get(body, 0.0)
+    return follow, offset
