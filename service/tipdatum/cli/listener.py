@@ -83,6 +83,10 @@ class Listener:
             found.append(self._inbox.get())
         return found
 
+    def publish(self, topic: str, payload: bytes) -> None:
+        """Send one message, QoS 1, not retained."""
+        self._client.publish(topic, payload, qos=1)
+
     def close(self) -> None:
         """Say goodbye and end the thread."""
         self._client.disconnect()

@@ -32,17 +32,26 @@ _GROUPS = (datum, marks, laser, book, targets, buckets, limits, trench, points, 
 COMMANDS: dict[str, Spec] = {name: spec for group in _GROUPS for name, spec in group.COMMANDS.items()}
 
 
+def spec_of(name: str) -> Spec:
+    """The command of that name.
+
+    Raises:
+        CommandRefused: there is none; names what was probably meant.
+    """
+    if name in COMMANDS:
+        return COMMANDS[name]
+    near = difflib.get_close_matches(name, COMMANDS, n=1, cutoff=0.5)
+    hint = f' Did you mean "{near[0]}"?' if near else f" Known are {', '.join(sorted(COMMANDS))}."
+    raise CommandRefused(f'There is no command "{name}".{hint}')
+
+
 def parse_body(name: str, body: Mapping[str, Any]) -> tuple[Spec, Body]:
     """The command of that name with its body checked.
 
     Raises:
         CommandRefused: there is no such command, or its body is wrong; says what is expected.
     """
-    spec = COMMANDS.get(name)
-    if spec is None:
-        near = difflib.get_close_matches(name, COMMANDS, n=1, cutoff=0.5)
-        hint = f' Did you mean "{near[0]}"?' if near else f" Known are {', '.join(sorted(COMMANDS))}."
-        raise CommandRefused(f'There is no command "{name}".{hint}')
+    spec = spec_of(name)
     if not isinstance(body, Mapping):
         raise CommandRefused(f"{name} needs a JSON object such as {example(spec)}.")
     try:

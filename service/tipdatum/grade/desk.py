@@ -54,6 +54,8 @@ class Desk:
         self._started = started
         self._state = state or WorkState()
         self._events: list[Event] = []
+        if self._state.trench.jurisdiction is None:
+            self._state.trench.jurisdiction = self.options.jurisdiction
         self._mount()
         if self._state.reference is not None:
             self.tie = Tie(self._state.reference, self.chain, self.machine)

@@ -6,6 +6,8 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from tipdatum.grade.cautions import Jurisdiction
+
 Metres = Annotated[float, Field(ge=0, le=10)]
 Seconds = Annotated[float, Field(gt=0, le=3600)]
 
@@ -37,5 +39,7 @@ class WorkOptions(BaseModel):
     """How long a command waits for the laser crossings that it asked for."""
     laser_spread_m: Metres = 0.03
     """Peak-to-peak disagreement of laser crossings above which they are refused."""
+    jurisdiction: Jurisdiction | None = None
+    """Whose figures cautions may quote. No default: it is for people to say which rules apply to them."""
     watch_moves: bool = True
     """Whether shaking and leaning of the machine raise doubt; false where a travel switch does it better."""

@@ -67,6 +67,16 @@ class Closed(Document):
     distributed: bool = False
 
 
+class Checked(Document):
+    """The last check on a known mark, kept for the record of who checked."""
+
+    mark: str
+    off_m: float
+    sigma_m: float
+    time: str = ""
+    by: str = ""
+
+
 class WorkState(Document):
     """Reference, marks, level book, target, bucket and what else was told to the service."""
 
@@ -93,4 +103,4 @@ class WorkState(Document):
     questions: list[str] = Field(default_factory=list, description="still to be asked this morning")
     points: list[AsDug] = Field(default_factory=list)
     auto: AutoRecord | None = None
-    checked: str = Field(default="", description="last daily check on a mark, in words")
+    checked: Checked | None = None

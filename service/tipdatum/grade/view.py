@@ -31,7 +31,7 @@ def state_view(desk: Desk) -> dict[str, Any]:
         else {"name": question, "text": wording(question, state, desk.bucket), "left": len(state.questions)},
         "cautions": [shown.model_dump() for shown in state.trench.shown],
         "trench": state.trench.model_dump(exclude={"shown", "day"}),
-        "checked": state.checked or None,
+        "checked": state.checked.model_dump() if state.checked else None,
         "points": len(state.points),
         "recording": state.auto is not None,
     }

@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+import math
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import Field, model_validator
 
 from tipdatum.errors import CommandRefused
-from tipdatum.grade.book import Closure, LevelBook, close, correction_at, setups_of
+from tipdatum.grade.book import (
+    ORDERS_MM_PER_ROOT_KM,
+    Closure,
+    LevelBook,
+    close,
+    correction_at,
+    setups_of,
+    to_csv,
+    to_table,
+)
 from tipdatum.grade.marks import Mark, find_mark
 from tipdatum.grade.outcome import Body, Elevation, Name, Nothing, Order, Outcome, Spec, done
 from tipdatum.grade.setup import sight
@@ -26,6 +36,10 @@ class CloseBook(Body):
     point: TipPoint = Field(default="tip", description="what stands on it: tip, left or right corner")
     k_m: Annotated[float, Field(gt=0, le=1)] | None = Field(
         default=None, description="allowable misclosure of one set-up; by default from the touches' own sigma"
+    )
+
+    distance_m: Annotated[float, Field(gt=0, le=100_000)] | None = Field(
+        default=None, description="length of the line, for a comparison with surveying orders"
     )
 
     @model_validator(mode="after")
@@ -63,7 +77,11 @@ def close_book(work: Work, body: CloseBook, order: Order) -> Outcome | None:
             rows=len(book.rows),
         )
         work.changed()
-        return done(order, _closed_text(name, found, known, closure), **_figures(closure, found))
+        return done(
+            order,
+            _closed_text(name, found, known, closure) + _orders(body.distance_m),
+            **_figures(closure, found),
+        )
 
     return work.when_still(order, body.point, carry_on)
 
@@ -127,6 +145,16 @@ def _closed_text(name: str, found: float, known: float, closure: Closure) -> str
     )
 
 
+def _orders(distance_m: float | None) -> str:
+    """What surveying orders would allow over that distance, for comparison."""
+    if distance_m is None:
+        return ""
+    allowed = ", ".join(
+        f"{name} {mm * math.sqrt(distance_m / 1000.0):.0f} mm" for name, mm in ORDERS_MM_PER_ROOT_KM.items()
+    )
+    return f" For comparison only, over {distance_m:.0f} m: {allowed}."
+
+
 def _figures(closure: Closure, found: float) -> dict[str, object]:
     return {
         "found_m": found,
@@ -137,7 +165,21 @@ def _figures(closure: Closure, found: float) -> dict[str, object]:
     }
 
 
+class ExportBook(Body):
+    """The book as text."""
+
+    form: Literal["csv", "table"] = Field(default="table", description="CSV, or a table to read")
+
+
+def export_book(work: Work, body: ExportBook, order: Order) -> Outcome:
+    """Give the book out."""
+    rows = work.state.book.rows
+    text = to_csv(rows) if body.form == "csv" else to_table(rows)
+    return done(order, f"{len(rows)} lines.", text=text)
+
+
 COMMANDS = {
+    "book/export": Spec(ExportBook, export_book, "Give the level book out, as a table or CSV."),
     "book/close": Spec(
         CloseBook, close_book, "The tip stands on a benchmark: say how the line of levels closes."
     ),

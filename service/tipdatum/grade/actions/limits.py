@@ -14,7 +14,10 @@ from tipdatum.grade.outcome import Body, Order, Outcome, Spec, done
 if TYPE_CHECKING:
     from tipdatum.grade.work import Work
 
-ADVICE = " Advice only: not a safety device, and no permission to work there."
+ADVICE = (
+    " Advice only: not a safety device, no permission to work there, no powered digging inside a buried "
+    "service's tolerance zone; neither people nor the counterweight's swing are seen."
+)
 
 
 class SetLimit(Body):

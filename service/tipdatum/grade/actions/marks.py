@@ -11,6 +11,7 @@ from tipdatum.grade.book import Kind, setups_of
 from tipdatum.grade.marks import Mark, find_mark
 from tipdatum.grade.outcome import Body, Elevation, Name, Order, Outcome, Spec, done
 from tipdatum.grade.setup import boom_in_line, set_up_on_mark, sight, spot
+from tipdatum.grade.state import Checked
 from tipdatum.grade.stillness import TipPoint, Touch
 
 if TYPE_CHECKING:
@@ -122,9 +123,8 @@ def check_mark(work: Work, body: TouchMark, order: Order) -> Outcome | None:
         elevation, sigma = work.elevation_of(touch)
         off = elevation - mark.elevation_m
         sight(work, order, body.name, "check", touch, f"off by {off * 1000:+.0f} mm")
-        work.state.checked = (
-            f"{work.time(order.t) or f'{order.t:.0f} s'}: {body.name} off by {off * 1000:+.0f} mm"
-            + (f", by {order.by}" if order.by else "")
+        work.state.checked = Checked(
+            mark=body.name, off_m=off, sigma_m=sigma, time=work.time(order.t), by=order.by
         )
         work.answered("check")
         work.changed()

@@ -8,7 +8,8 @@ from pydantic import Field, model_validator
 
 from tipdatum.errors import CommandRefused
 from tipdatum.grade.outcome import Body, Elevation, Nothing, Order, Outcome, Spec, done
-from tipdatum.grade.points import AutoRecord
+from tipdatum.grade.points import AutoRecord, to_csv
+from tipdatum.grade.provenance import provenance
 from tipdatum.grade.volume import trench_volume
 
 if TYPE_CHECKING:
@@ -123,7 +124,24 @@ def volume(work: Work, body: Volume, order: Order) -> Outcome:
     )
 
 
+class ExportPoints(Body):
+    """Points as CSV, some hundred at a time."""
+
+    first: Annotated[int, Field(ge=1)] = Field(default=1, description="number of the first point")
+    most: Annotated[int, Field(ge=1, le=1000)] = Field(default=500, description="how many at most")
+
+
+def export_points(work: Work, body: ExportPoints, order: Order) -> Outcome:
+    """Give the points out; `next` in the result is the first that did not fit."""
+    wanted = [p for p in work.state.points if p.number >= body.first]
+    chosen = wanted[: body.most]
+    following = wanted[body.most].number if len(wanted) > body.most else None
+    text = to_csv(chosen, provenance(work.description, work.state))
+    return done(order, f"{len(chosen)} points.", text=text, next=following, points=len(chosen))
+
+
 COMMANDS = {
+    "point/export": Spec(ExportPoints, export_points, "Give the as-dug points out as CSV."),
     "point/record": Spec(RecordPoint, record_point, "Record the tip as an as-dug point."),
     "point/auto": Spec(AutoPoints, auto_points, "Record by itself while the bucket follows the target."),
     "point/clear": Spec(Nothing, clear_points, "Forget all as-dug points."),

@@ -1,0 +1,86 @@
+"""An ordinary MQTT client that sends a command and waits for its answer."""
+
+from __future__ import annotations
+
+import time
+import uuid
+from typing import Any
+
+import orjson
+from pydantic import SecretStr
+
+from tipdatum.bus.topics import Topics
+from tipdatum.cli.listener import Heard, Listener
+from tipdatum.errors import PortError
+
+FIND_WITHIN_S = 3.0
+"""Patience until some machine's retained description is heard."""
+EVERY_S = 0.02
+
+
+class Asker:
+    """Sends commands to one machine's service.
+
+    Args:
+        machine: its id; None for the only one whose description the broker keeps.
+
+    Raises:
+        PortError: the broker cannot be reached, or there is no machine, or more than one to choose from.
+    """
+
+    def __init__(
+        self,
+        host: str,
+        port: int,
+        machine: str | None,
+        root: str,
+        user: str | None = None,
+        password: SecretStr | None = None,
+    ) -> None:
+        if machine is None:
+            machine = _only_machine(host, port, root, user, password)
+        self._topics = Topics(machine, root)
+        self._listener = Listener(host, port, self._topics.of("reply"), user, password)
+
+    def ask(self, name: str, body: dict[str, Any], by: str, within_s: float) -> dict[str, Any]:
+        """Send a command and wait for its reply (keys as in the message model `Reply`).
+
+        Raises:
+            PortError: no answer came in time.
+        """
+        request_id = uuid.uuid4().hex
+        payload = orjson.dumps({**body, "request_id": request_id, "by": by})
+        self._listener.publish(f"{self._topics.base}/command/{name}", payload)
+        until = time.monotonic() + within_s
+        while time.monotonic() < until:
+            for item in self._listener.take():
+                if isinstance(item, Heard):
+                    reply: dict[str, Any] = orjson.loads(item.payload)
+                    if reply.get("request_id") == request_id:
+                        return reply
+            time.sleep(EVERY_S)
+        raise PortError(
+            f"no answer from {self._topics.machine_id} within {within_s:g} s; is its service running?",
+            retry_helps=True,
+        )
+
+    def close(self) -> None:
+        """Say goodbye to the broker."""
+        self._listener.close()
+
+
+def _only_machine(host: str, port: int, root: str, user: str | None, password: SecretStr | None) -> str:
+    listener = Listener(host, port, f"{root}/+/about", user, password)
+    found: set[str] = set()
+    until = time.monotonic() + FIND_WITHIN_S
+    try:
+        while time.monotonic() < until and not found:
+            time.sleep(0.2)
+            found |= {item.topic.split("/")[-2] for item in listener.take() if isinstance(item, Heard)}
+    finally:
+        listener.close()
+    if not found:
+        raise PortError(f"no machine is known at {host}:{port}; start its service first", retry_helps=True)
+    if len(found) > 1:
+        raise PortError(f"several machines: name one with --machine ({', '.join(sorted(found))})", False)
+    return found.pop()

@@ -1,0 +1,26 @@
+"""What a record of points says about itself: whose figures, who calibrated, who checked."""
+
+from __future__ import annotations
+
+from tipdatum.grade.points import NO_SURVEY
+from tipdatum.grade.state import WorkState
+from tipdatum.machine import Machine
+
+
+def provenance(machine: Machine, state: WorkState) -> list[str]:
+    """Lines for the head of an export."""
+    calibration = machine.calibration
+    by, when = calibration.get("by"), calibration.get("date") or calibration.get("time")
+    lines = [
+        f"{machine.name}. {NO_SURVEY}",
+        f"Calibrated by {by or 'nobody named'}{f', {when}' if when else ''}.",
+    ]
+    if state.checked is None:
+        lines.append("Not checked on a mark.")
+    else:
+        c = state.checked
+        who = f" by {c.by}" if c.by else ""
+        lines.append(
+            f"Checked on {c.mark}{who}{f', {c.time}' if c.time else ''}: off by {c.off_m * 1000:+.0f} mm."
+        )
+    return lines
