@@ -1,0 +1,97 @@
+"""The service as `tipdatum run` runs it, with a stamp at every stage: python latency_service.py CONFIG OUT
+
+The stages are wrapped from outside, so the service itself carries no measuring code. Stamps are nanoseconds
+of the monotonic clock, which all processes of one computer share.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+from tipdatum.bus.client import BusClient
+from tipdatum.config import load_service
+from tipdatum.grade.work import Work
+from tipdatum.pipeline import Pipeline
+from tipdatum.shell import Shell
+from tipdatum_drivers.reading import Imu
+
+now = time.monotonic_ns
+
+
+class Trace:
+    """Stamps of every tip message, and how many readings came of each sensor."""
+
+    def __init__(self) -> None:
+        self.rows: list[dict[str, Any]] = []
+        self.readings: dict[str, int] = {}
+        self._newest: dict[str, Any] = {}
+        self._begun = self._fused = self._published = 0
+
+    def install(self, zero_s: float) -> None:
+        """Wrap the stages. `zero_s`: the run's t = 0 on the monotonic clock."""
+        reading, report = Pipeline._reading, Work.report
+        publish, raw = BusClient.publish, BusClient.publish_raw
+
+        def traced_reading(pipeline: Pipeline, found: Any) -> None:
+            handed = now()
+            if isinstance(found, Imu):
+                self.readings[found.sensor] = self.readings.get(found.sensor, 0) + 1
+                self._newest = {
+                    "sensor": found.sensor,
+                    "count": round((found.temp_c or 0.0) * 100),
+                    "arrived_ns": round((found.t + zero_s) * 1e9),
+                    "handed_ns": handed,
+                }
+            reading(pipeline, found)
+
+        def traced_report(work: Work, t: float) -> Any:
+            self._begun = now()
+            found = report(work, t)
+            self._fused = now()
+            return found
+
+        def traced_publish(client: BusClient, name: str, part: str, message: Any) -> None:
+            made, self._published = now(), 0
+            publish(client, name, part, message)
+            if name == "tip" and self._newest:
+                stamps = {"begun_ns": self._begun, "fused_ns": self._fused, "made_ns": made}
+                self.rows.append({"t": message.t, "published_ns": self._published} | self._newest | stamps)
+
+        def traced_raw(client: BusClient, topic: str, payload: bytes, delivery: Any) -> None:
+            raw(client, topic, payload, delivery)
+            self._published = self._published or now()  # the tip is the first; plain topics follow it
+
+        Pipeline._reading = traced_reading  # type: ignore[method-assign]
+        Work.report = traced_report  # type: ignore[method-assign]
+        BusClient.publish = traced_publish  # type: ignore[method-assign]
+        BusClient.publish_raw = traced_raw  # type: ignore[method-assign]
+
+
+def main() -> None:
+    """Run until SIGTERM, then write what was traced."""
+    config, out = Path(sys.argv[1]), Path(sys.argv[2])
+    shell = Shell(load_service(config), remember=False)
+    trace = Trace()
+    trace.install(shell._clock._zero)
+    asyncio.run(shell.run())
+    assert shell._bus is not None
+    counters = shell._bus.counters
+    out.write_text(
+        json.dumps(
+            {
+                "rows": trace.rows,
+                "readings": trace.readings,
+                "live_dropped": counters.live_dropped,
+                "events_dropped": counters.events_dropped,
+            }
+        )
+    )
+
+
+if __name__ == "__main__":
+    main()
