@@ -29,6 +29,9 @@ TYPES = {
     ".webmanifest": "application/manifest+json",
 }
 
+STOP_POLL_S = 0.05
+"""How often the server looks whether it shall stop, s: closing must not hold up the service's end."""
+
 HEADERS = {
     # Nothing but the page's own files and a broker: a display in a cab has no other network.
     "Content-Security-Policy": "default-src 'self'; connect-src 'self' ws: wss:; object-src 'none'; "
@@ -172,6 +175,8 @@ def start(host: str, port: int, settings: PageSettings) -> Server:
         reason = error.strerror or error
         text = f"display page: cannot listen on {host}, port {port}: {reason}"
         raise PortError(text, retry_helps=False) from error
-    thread = threading.Thread(target=http.serve_forever, name="display-page", daemon=True)
+    thread = threading.Thread(
+        target=http.serve_forever, args=(STOP_POLL_S,), name="display-page", daemon=True
+    )
     thread.start()
     return Server(host, http.server_address[1], http, thread)

@@ -184,7 +184,9 @@ def test_nothing_is_kept_to_be_sent_after_the_connection_was_lost(
     watcher.close()
 
 
-def test_subscriptions_are_made_again_after_a_restart(connected: Page, request: pytest.FixtureRequest) -> None:
+def test_subscriptions_are_made_again_after_a_restart(
+    connected: Page, request: pytest.FixtureRequest
+) -> None:
     if "mosquitto" not in request.node.name:
         pytest.skip("the embedded broker ends with its service; mosquitto is what gets restarted")
     broker = request.getfixturevalue("broker")
@@ -238,7 +240,9 @@ def test_silent_broker_is_given_up(modules: Page) -> None:
           client.start();
         }"""
     )
-    modules.wait_for_function("states.some(([state, reason]) => state === 'lost' && reason === 'broker silent')")
+    modules.wait_for_function(
+        "states.some(([state, reason]) => state === 'lost' && reason === 'broker silent')"
+    )
 
 
 def test_stream_may_be_cut_anywhere(modules: Page) -> None:

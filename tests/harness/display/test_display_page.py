@@ -54,7 +54,9 @@ def test_figure_says_size_sign_and_side_in_words(live: Page) -> None:
 def test_figure_follows_the_tip(live: Page, stand_in: Any) -> None:
     stand_in.tip |= {"deviation_m": -0.062, "elevation_m": 22.878}
     expect(live.locator("#verdict")).to_have_text("below target")
-    expect(live.locator("#digits")).to_have_text("−60")  # sigma 4 mm: no digit finer than 5 mm is worth showing
+    expect(live.locator("#digits")).to_have_text(
+        "−60"
+    )  # sigma 4 mm: no digit finer than 5 mm is worth showing
 
 
 def test_section_is_drawn(live: Page) -> None:

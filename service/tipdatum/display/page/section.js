@@ -222,8 +222,8 @@ function drawTarget(context, place, { targetLine, band, inks, words }) {
 
 /** Ceiling, floor, near and far: a thick line out of bounds of a thin one, and the name on the side in bounds. */
 function drawLimits(context, place, { limits, inks }) {
-  context.strokeStyle = inks.ink;
   for (const { axis, value, inward, name } of limits) {
+    context.strokeStyle = inks.ink;
     const flat = axis === "elevation";
     const at = Math.round(flat ? place.y(value) : place.x(value)) + 0.5;
     for (const [offset, weight] of [[0, 1], [-4 * inward, 3]]) {

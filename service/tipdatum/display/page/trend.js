@@ -41,7 +41,7 @@ export function drawTrend(canvas, { trend, band, inks, units, comma, font }) {
   const now = trend.at(-1).t;
   const scale = scaleFor(trend, now, units);
   const middle = height / 2;
-  const y = (deviation) => middle - (Math.max(-scale, Math.min(scale, deviation)) / scale) * (middle - 2);
+  const y = (deviation) => middle - (deviation / scale) * (middle - 2);
   const x = (t) => width - ((now - t) / TREND_S) * width;
 
   if (band) {

@@ -69,7 +69,7 @@ export function formatLength(metres, kind, set, { step = UNIT_SETS[set].steps[0]
 /** The same in one string with a true minus sign; `sign` writes the plus as well. */
 export function lengthText(metres, kind, set, options = {}) {
   const { negative, digits, unit } = formatLength(metres, kind, set, options);
-  const sign = negative ? "−" : options.sign ? "+" : "";
+  const sign = negative ? "−" : options.sign && /[1-9]/.test(digits) ? "+" : "";
   return `${sign}${digits}${unit ? " " + unit : ""}`;
 }
 

@@ -30,7 +30,7 @@ export const de = {
   "detail.target": "Soll hier",
   "detail.reach": "Reichweite",
   "detail.sigma": "Sicher auf",
-  "detail.tilt": "Schneide links → rechts",
+  "detail.tilt": "Schneide quer",
 
   "link.connecting": "Verbindung zum Broker wird aufgebaut",
   "link.lost": "Verbindung zum Broker verloren",

@@ -30,7 +30,7 @@ export const en = {
   "detail.target": "Target here",
   "detail.reach": "Reach",
   "detail.sigma": "Sure within",
-  "detail.tilt": "Edge, left to right",
+  "detail.tilt": "Across the edge",
 
   "link.connecting": "Connecting to the broker",
   "link.lost": "Connection to the broker lost",
