@@ -16,6 +16,7 @@ from typing import Any
 
 import paho.mqtt.client as mqtt
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
 from tipdatum.display.server import PageSettings, Server, start
@@ -100,7 +101,7 @@ class StandIn:
         self.reply: dict[str, Any] = {"ok": True, "text": "Reference set."}
         self.silent = threading.Event()
         self._t, self._stop = 0.0, threading.Event()
-        self._client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2)
         self._client.reconnect_delay_set(1, 1)
         self._client.will_set(f"{self.base}/status", '{"state": "offline", "reason": null}', 1, True)
         self._client.on_connect = lambda *_: self._hello()

@@ -14,7 +14,7 @@ from tipdatum.display.server import PAGE, PageSettings, start
 
 pytestmark = pytest.mark.browser
 
-UNITS = pint.UnitRegistry()
+UNITS: Any = pint.UnitRegistry()
 Ask = Callable[..., Any]
 
 
@@ -153,7 +153,10 @@ def test_backlog_of_a_stalled_network_is_not_shown_as_the_present(ask: Ask) -> N
         ask,
         """const m = fresh(); const seen = [];
         for (let i = 0; i < 50; i += 1) m.accept("tip", tip(i * 0.02), i * 20);
-        for (let i = 50; i <= 150; i += 1) { m.accept("tip", tip(i * 0.02), 3000); seen.push(m.figure(3000).kind); }
+        for (let i = 50; i <= 150; i += 1) {
+          m.accept("tip", tip(i * 0.02), 3000);
+          seen.push(m.figure(3000).kind);
+        }
         return [seen[0], seen[60], seen.at(-1)];""",
     )
     assert late == ["none", "none", "deviation"]
@@ -185,11 +188,14 @@ def test_session_that_starts_anew_is_not_late(ask: Ask) -> None:
         ("m.setLink('lost', 'connection closed')", "link.lost"),
         ("m.setLink('refused', 'not authorised')", "link.refused"),
         ("m.accept('status', { state: 'offline' }, 1000)", "service.offline"),
-        ("m.accept('tip', tip(11, { quality: 'stale', elevation_m: null, sigma_m: null }), 1000)", "quality.stale"),
-        ("m.accept('tip', tip(11, { quality: 'invalid', elevation_m: null, sigma_m: null }), 1000)", "quality.invalid"),
-        ("m.accept('tip', tip(11, { datum: 'none', elevation_m: null, deviation_m: null }), 1000)", "datum.none"),
+        ("m.accept('tip', tip(11, { quality: 'stale', elevation_m: null }), 1000)", "quality.stale"),
+        ("m.accept('tip', tip(11, { quality: 'invalid', elevation_m: null }), 1000)", "quality.invalid"),
+        (
+            "m.accept('tip', tip(11, { datum: 'none', elevation_m: null, deviation_m: null }), 990)",
+            "datum.none",
+        ),
     ],
-)  # fmt: skip
+)
 def test_every_cause_has_its_own_reason(ask: Ask, change: str, why: str) -> None:
     code = f"const m = fresh(); m.accept('tip', tip(10), 990); {change}; return m.figure(1000).why.key;"
     assert model(ask, code) == why
@@ -213,7 +219,8 @@ def test_verdict(ask: Ask, deviation: float, sigma: float, band: str, word: str)
 
 
 def test_service_s_judgement_is_taken_where_it_gives_one(ask: Ask) -> None:
-    code = "return verdict({ deviation_m: 0.001, sigma_m: 0.002, judgement: 'cannot judge' }, { above: 1, below: 1 });"
+    tip = "{ deviation_m: 0.001, sigma_m: 0.002, judgement: 'cannot judge' }"
+    code = f"return verdict({tip}, {{ above: 1, below: 1 }});"
     assert model(ask, code) == "cannot-judge"
 
 
@@ -223,8 +230,10 @@ def test_limits_of_which_nothing_is_heard_are_not_watched(ask: Ask) -> None:
         """const m = fresh(); m.accept("state", { limits: [{ kind: "floor", note: "gas" }] }, 0);
         m.accept("tip", tip(1), 1000);
         const seen = [m.warnings(1000)[0].state];
-        m.accept("limits", { limits: [{ kind: "floor", state: "near" }] }, 1000); seen.push(m.warnings(1000)[0].state);
-        m.accept("limits", { limits: [{ kind: "floor", state: "within" }] }, 1000); seen.push(m.warnings(1000).length);
+        m.accept("limits", { limits: [{ kind: "floor", state: "near" }] }, 1000);
+        seen.push(m.warnings(1000)[0].state);
+        m.accept("limits", { limits: [{ kind: "floor", state: "within" }] }, 1000);
+        seen.push(m.warnings(1000).length);
         seen.push(m.warnings(1500)[0].state);
         return seen;""",
     )
@@ -239,7 +248,8 @@ def test_ground_is_the_lowest_cut_and_air_is_none(ask: Ask) -> None:
         "record.js",
         """({ Record }) => {
           const record = new Record(); let t = 0;
-          const go = (reach, elevation) => record.take({ t: (t += 0.02), reach_m: reach, elevation_m: elevation, deviation_m: null, sigma_m: 0 }, 0);
+          const go = (reach, elevation) => record.take(
+            { t: (t += 0.02), reach_m: reach, elevation_m: elevation, deviation_m: null, sigma_m: 0 }, 0);
           for (let r = 6; r >= 5; r -= 0.02) go(r, -1);         // first cut
           for (let r = 5; r <= 6; r += 0.02) go(r, 2);          // back through the air
           for (let r = 6; r >= 5; r -= 0.02) go(r, -1.2);       // a deeper one
@@ -257,7 +267,11 @@ def test_another_line_of_the_boom_is_another_ground(ask: Ask) -> None:
         "record.js",
         """({ Record }) => {
           const record = new Record(); let t = 0;
-          const cut = (elevation, slew) => { for (let r = 6; r >= 5; r -= 0.05) record.take({ t: (t += 0.02), reach_m: r, elevation_m: elevation, deviation_m: null, sigma_m: 0 }, slew); return record.ground.find(([r]) => Math.abs(r - 5.5) < 0.03)[1]; };
+          const cut = (elevation, slew) => {
+            for (let r = 6; r >= 5; r -= 0.05) record.take(
+              { t: (t += 0.02), reach_m: r, elevation_m: elevation, deviation_m: null, sigma_m: 0 }, slew);
+            return record.ground.find(([r]) => Math.abs(r - 5.5) < 0.03)[1];
+          };
           return [cut(-1, 0), cut(-3, 40), cut(-0.5, 1)];
         }""",
     )
@@ -281,7 +295,7 @@ def test_sound_tells_side_by_pitch_and_distance_by_rhythm(ask: Ask) -> None:
 
 def test_languages_have_the_same_texts_and_the_same_blanks(ask: Ask) -> None:
     catalogue = ask("texts.js", "({ LANGUAGES }) => LANGUAGES")
-    english = {key: text for key, text in catalogue["en"].items()}
+    english = catalogue["en"]
     for language, texts in catalogue.items():
         assert {k for k in texts if not k.startswith("reason.")} == set(english), language
         for key, text in english.items():
@@ -290,10 +304,9 @@ def test_languages_have_the_same_texts_and_the_same_blanks(ask: Ask) -> None:
 
 def test_every_text_that_the_page_asks_for_is_in_the_catalogue(ask: Ask) -> None:
     known = set(ask("texts.js", "({ LANGUAGES }) => Object.keys(LANGUAGES.en)"))
+    key = re.compile(r'(?:say\(|label: |title: |note: |send: )"([a-z][\w.-]+)"')
     modules = [*PAGE.glob("*.js"), *PAGE.glob("tools/*.js")]
-    asked = {
-        key for file in modules for key in re.findall(r'(?:say\(|label: |title: |note: |send: )"([a-z][\w.-]+)"', file.read_text())
-    }  # fmt: skip
+    asked = {found for file in modules for found in key.findall(file.read_text())}
     asked |= set(re.findall(r'data-(?:text|label)="([^"]+)"', (PAGE / "index.html").read_text()))
     assert len(asked) > 100
     assert asked - known == set()

@@ -10,6 +10,7 @@ from typing import Any
 
 import paho.mqtt.client as paho
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
 from playwright.sync_api import Page
 
 from tipdatum.bus.broker import EmbeddedBroker
@@ -44,8 +45,8 @@ class Peer:
     def __init__(self, port: int) -> None:
         self.received: list[tuple[str, bytes, int]] = []
         self._ready = False
-        self._client = paho.Client(paho.CallbackAPIVersion.VERSION2)
-        self._client.on_message = lambda _c, _u, m: self.received.append((m.topic, m.payload, m.qos))
+        self._client = paho.Client(CallbackAPIVersion.VERSION2)
+        self._client.on_message = lambda _c, _u, m: self.received.append((m.topic, bytes(m.payload), m.qos))
         self._client.on_subscribe = lambda *_: setattr(self, "_ready", True)
         self._client.connect("127.0.0.1", port)
         self._client.subscribe("peer/#", 1)
@@ -109,7 +110,8 @@ def test_payloads_of_every_size_go_both_ways_unchanged(connected: Page, peer: Pe
     payloads = [bytes(i * 7 % 256 for i in range(size)) for size in SIZES]
     for payload in payloads:
         connected.evaluate(
-            "([text, qos]) => client.publish('peer/x', Uint8Array.from(atob(text), (c) => c.charCodeAt(0)), { qos })",
+            "([text, qos]) => "
+            "client.publish('peer/x', Uint8Array.from(atob(text), (c) => c.charCodeAt(0)), { qos })",
             [base64.b64encode(payload).decode(), qos],
         )
         peer.publish("page/x", payload, qos)
@@ -230,7 +232,12 @@ def test_silent_broker_is_given_up(modules: Page) -> None:
           window.WebSocket = class {
             static OPEN = 1;
             readyState = 1;
-            constructor() { setTimeout(() => { this.onopen(); this.onmessage({ data: packet(2, 0, [0, 0]).buffer }); }); }
+            constructor() {
+              setTimeout(() => {
+                this.onopen();
+                this.onmessage({ data: packet(2, 0, [0, 0]).buffer }); // CONNACK
+              });
+            }
             send() {}
             close() {}
           };
@@ -255,7 +262,9 @@ def test_stream_may_be_cut_anywhere(modules: Page) -> None:
           const read = (size) => {
             const reader = new PacketReader();
             const found = [];
-            for (let i = 0; i < stream.length; i += size) found.push(...reader.feed(Uint8Array.from(stream.slice(i, i + size))));
+            for (let i = 0; i < stream.length; i += size) {
+              found.push(...reader.feed(Uint8Array.from(stream.slice(i, i + size))));
+            }
             return found.map(({ type, body }) => [type, body.length, body[0] ?? 0]);
           };
           return [read(stream.length), read(1), read(7), read(200)];
@@ -269,7 +278,11 @@ def test_rubbish_is_refused(modules: Page) -> None:
     message = modules.evaluate(
         """async () => {
           const { PacketReader } = await import("/mqtt.js");
-          try { new PacketReader().feed(Uint8Array.from([0x30, 255, 255, 255, 255, 1])); } catch (e) { return e.message; }
+          try {
+            return new PacketReader().feed(Uint8Array.from([0x30, 255, 255, 255, 255, 1]));
+          } catch (error) {
+            return error.message;
+          }
         }"""
     )
     assert message == "malformed remaining length"
@@ -283,7 +296,8 @@ def test_hears_what_the_npm_client_hears(
         """(url) => new Promise((resolve) => {
           window.theirs = [];
           const other = mqtt.connect(url, { protocolVersion: 4 });
-          other.on("message", (topic, payload, { qos, retain }) => window.theirs.push([topic, Array.from(payload), qos, retain]));
+          other.on("message", (topic, payload, { qos, retain }) =>
+            window.theirs.push([topic, Array.from(payload), qos, retain]));
           other.on("connect", () => other.subscribe("page/#", { qos: 1 }, resolve));
           window.other = other;
         })""",

@@ -64,7 +64,7 @@ def test_section_is_drawn(live: Page) -> None:
         """() => { const c = document.getElementById("section");
              const data = c.getContext("2d").getImageData(0, 0, c.width, c.height).data;
              const seen = new Set();
-             for (let i = 0; i < data.length; i += 4) seen.add(data[i] << 16 | data[i + 1] << 8 | data[i + 2]);
+             for (let i = 0; i < data.length; i += 4) seen.add([data[i], data[i + 1], data[i + 2]].join());
              return seen.size; }"""
     )
     assert ink > 20, "paper alone is one colour; lines, hatches and figures make many"
