@@ -21,6 +21,7 @@ from tipdatum.bus.contract import MESSAGES, asyncapi, json_schemas
 from tipdatum.bus.contract_versions import VERSIONS
 from tipdatum.bus.examples import EXAMPLES
 from tipdatum.bus.messages import CONTRACT_VERSION
+from tipdatum.bus.topics import DELIVERY
 from tipdatum.grade.commands import COMMANDS
 
 PACKAGE = "@asyncapi/specs@6.11.1"
@@ -83,6 +84,10 @@ def test_every_reference_leads_somewhere_and_every_command_has_a_place() -> None
     walk(document)
     addresses = {channel["address"] for channel in document["channels"].values()}
     assert {f"site7/{{machineId}}/command/{name}" for name in COMMANDS} <= addresses
+
+
+def test_every_topic_that_is_published_is_described() -> None:
+    assert set(DELIVERY) == {*MESSAGES, "value", "text"}
 
 
 @pytest.mark.parametrize("name", sorted(MESSAGES))

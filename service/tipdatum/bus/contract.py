@@ -24,6 +24,7 @@ from tipdatum.grade.commands import COMMANDS
 MESSAGES: dict[str, type[m.Message]] = {
     "tip": m.Tip,
     "arm": m.Arm,
+    "limits": m.Limits,
     "status": m.Status,
     "about": m.About,
     "state": m.State,
@@ -37,7 +38,7 @@ MESSAGES: dict[str, type[m.Message]] = {
 DESCRIPTION = """\
 What tipdatum publishes about one excavator, and the commands it takes.
 
-Live figures (tip, arm, value, text) are never retained: who comes late waits for the next one, a fraction of
+Live figures (tip, arm, limits, value, text) are never retained: who comes late waits for the next one, a fraction of
 a second. State (status, about, state, changes, health) is retained. A value that is not known is null; show
 that it is not known, and show nothing older than a second as if it were new: compare `time`, or your own
 clock since the last message. While `status` says offline there are no figures.

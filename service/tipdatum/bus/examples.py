@@ -33,6 +33,16 @@ EXAMPLES: dict[str, list[m.Message]] = {
             ],
         )
     ],
+    "limits": [
+        m.Limits(
+            t=_T, time=_TIME,
+            limits=[
+                m.LimitFigure(
+                    kind="ceiling", state="near", point="boom-stick pin", distance_m=0.42, time_s=1.8,
+                )
+            ],
+        )
+    ],
     "status": [
         m.Status(state="online", time=_TIME),
         m.Status(state="offline", reason="connection lost"),

@@ -118,9 +118,10 @@ class LimitFigure(Message):
     kind: str = Field(description="ceiling, floor, near reach, far reach, slew left or slew right")
     state: Literal["within", "near", "beyond", "unknown"]
     point: str | None = Field(description="the point of the arm that is nearest")
-    distance: float | None = Field(
-        description="m, or degrees for a slew limit; margin, two sigma and run-on are taken off"
+    distance_m: float | None = Field(
+        default=None, description="margin, two sigma and run-on are taken off; null for a slew limit"
     )
+    distance_deg: float | None = Field(default=None, description="the same of a slew limit")
     time_s: float | None = Field(description="until it is reached at the present speed")
     reason: str = ""
     note: str = ""
