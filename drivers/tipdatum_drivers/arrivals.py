@@ -8,16 +8,19 @@ MEMORY = 50
 """Arrivals over which rate and jitter are averaged (exponentially)."""
 LONGEST_GAP_S = 3.0
 """A longer silence is an outage and no interval."""
+OUTAGE = 10.0
+"""So is one of this many usual intervals, unless it is followed by more of its kind."""
+MOST_OUTAGES = 3
 
 
 class Arrivals:
     """Running mean and spread of the interval between readings."""
 
-    __slots__ = ("_count", "_mean", "_variance", "last")
+    __slots__ = ("_count", "_mean", "_outages", "_variance", "last")
 
     def __init__(self) -> None:
         self.last: float | None = None
-        self._count = 0
+        self._count = self._outages = 0
         self._mean = 0.0
         self._variance = 0.0
 
@@ -27,7 +30,10 @@ class Arrivals:
         if last is None:
             return None
         dt = t - last
-        if 0.0 <= dt <= LONGEST_GAP_S:
+        if self._count >= 10 and dt > OUTAGE * self._mean and self._outages < MOST_OUTAGES:
+            self._outages += 1
+        elif 0.0 <= dt <= LONGEST_GAP_S:
+            self._outages = 0
             self._count += 1
             k = 1.0 / min(self._count, MEMORY)
             away = dt - self._mean

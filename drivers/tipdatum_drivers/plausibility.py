@@ -106,6 +106,7 @@ class SensorMonitor:
         self.faults: dict[str, int] = {}
         """Faults by kind since the start."""
         self.last_fault: str | None = None
+        self._last_fault_t = -math.inf
         self.serial: str | None = None
         """What the device told last."""
         self._expected = description.serial
@@ -158,6 +159,7 @@ class SensorMonitor:
         """Count a fault that a driver found in what this sensor sent."""
         self.faults[fault.kind] = self.faults.get(fault.kind, 0) + 1
         self.last_fault = f"{fault.kind}: {fault.text}" if fault.text else fault.kind
+        self._last_fault_t = fault.t
 
     def accept_serial(self, serial: str) -> None:
         """Take the device with this serial from now on: it has been put to zero, and that is recorded."""
@@ -172,12 +174,14 @@ class SensorMonitor:
         silent = arrived is None or t - arrived > limit
         state: State = "ok"
         text = ""
-        if self._conditions:
-            state, text = "fault", "; ".join(self._conditions.values())
-        elif arrived is None:
-            state, text = "waiting", "no reading yet"
+        if arrived is None:
+            state, text = "waiting", "no reading yet" + (f" ({self.last_fault})" if self.last_fault else "")
         elif silent:
             state, text = "stale", f"no reading for more than {limit:.2g} s"
+            if self._last_fault_t >= arrived:
+                text += f" ({self.last_fault})"
+        elif self._conditions:
+            state, text = "fault", "; ".join(self._conditions.values())
         elif age is None or age > limit:
             state, text = "fault", f"readings come, but none can be used: {self.last_fault}"
         return SensorHealth(

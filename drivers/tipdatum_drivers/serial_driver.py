@@ -126,7 +126,10 @@ class SerialDriver(ABC):
                     said = str(error)
                     deliver(self._faults(clock(), "port", said))
             except OSError as error:
-                text = f"{self.options.port_words} has gone ({error.strerror or error})"
+                # pyserial's own words ("device reports readiness to read but …") would help nobody.
+                text = f"{self.options.port_words} has gone" + (
+                    f" ({error.strerror})" if error.strerror else ""
+                )
                 deliver(self._faults(clock(), "unplugged", text))
             except Exception as error:
                 # A mistake in one driver's decoder must not end the line: it starts anew and says so.

@@ -76,6 +76,28 @@ def test_waiting_then_stale_then_good_again() -> None:
     assert monitor.health(11.6).state == "ok"
 
 
+def test_outage_is_no_part_of_the_rate_but_a_new_rate_is() -> None:
+    monitor = SensorMonitor("boom", Described())
+    times = [0.01 * i for i in range(100)] + [2.9 + 0.01 * i for i in range(20)]
+    for t in times:
+        monitor.check(still(t))
+    assert monitor.health(times[-1]).rate_hz == pytest.approx(100.0)
+    slower = [5.0 + 0.2 * i for i in range(200)]
+    for t in slower:
+        monitor.check(still(t))
+    assert monitor.health(slower[-1]).rate_hz == pytest.approx(5.0, rel=0.05)
+
+
+def test_silence_after_a_fault_of_the_line_names_it() -> None:
+    monitor = SensorMonitor("boom", Described())
+    monitor.count(Fault(0.5, "boom", "port", "/dev/x is not there"))
+    assert monitor.health(0.6).text == "no reading yet (port: /dev/x is not there)"
+    monitor.check(still(1.0))
+    assert monitor.health(1.01).text == ""
+    monitor.count(Fault(1.1, "boom", "unplugged", "/dev/x has gone"))
+    assert monitor.health(1.4).text == "no reading for more than 0.25 s (unplugged: /dev/x has gone)"
+
+
 def test_slow_sensor_is_not_stale_between_its_readings() -> None:
     monitor = SensorMonitor("boom", Described())
     for i in range(20):
