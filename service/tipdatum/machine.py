@@ -19,11 +19,11 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from tipdatum.errors import ConfigError
 from tipdatum.kinematics.chain import Chain
 from tipdatum.kinematics.linkage import FourBar
-from tipdatum.validation import Misfit, Number, parse_model, shown
+from tipdatum.validation import Misfit, parse_model, shown
 
 Body = Literal["upper", "boom", "stick", "bucket", "rocker"]
 SensorType = Literal["imu", "tilt", "slew", "beam"]
-Triple = tuple[Number, Number, Number]
+Triple = tuple[float, float, float]
 
 
 def _within(limit: float, low: float | None = None) -> Any:
@@ -31,11 +31,11 @@ def _within(limit: float, low: float | None = None) -> Any:
 
 
 Position = tuple[
-    Annotated[Number, _within(12.0)], Annotated[Number, _within(12.0)], Annotated[Number, _within(12.0)]
+    Annotated[float, _within(12.0)], Annotated[float, _within(12.0)], Annotated[float, _within(12.0)]
 ]
 """[x, y, z] in a body's frame, m; no body of a machine reaches further."""
 MountAngles = tuple[
-    Annotated[Number, _within(360.0)], Annotated[Number, _within(360.0)], Annotated[Number, _within(360.0)]
+    Annotated[float, _within(360.0)], Annotated[float, _within(360.0)], Annotated[float, _within(360.0)]
 ]
 """[roll, pitch, yaw], degrees."""
 
@@ -74,23 +74,23 @@ class Boom(Table):
     """`[boom]`: foot pin in the upper frame and length to the boom–stick pin."""
 
     foot_m: tuple[
-        Annotated[Number, _within(3.0)],
-        Annotated[Number, _within(2.0)],
-        Annotated[Number, _within(6.0, low=0.0)],
+        Annotated[float, _within(3.0)],
+        Annotated[float, _within(2.0)],
+        Annotated[float, _within(6.0, low=0.0)],
     ]
-    length_m: Annotated[Number, _length(0.3, 30.0)]
-    length_sigma_m: Annotated[Number, Field(ge=0, le=0.5)] = 0.003
-    foot_sigma_m: Annotated[Number, Field(ge=0, le=0.5)] = 0.01
-    held_deg: Number | None = None
+    length_m: Annotated[float, _length(0.3, 30.0)]
+    length_sigma_m: Annotated[float, Field(ge=0, le=0.5)] = 0.003
+    foot_sigma_m: Annotated[float, Field(ge=0, le=0.5)] = 0.01
+    held_deg: Annotated[float, _within(360.0)] | None = None
     """Angle relative to the upper's x, for a joint that is held fixed and has no sensor."""
 
 
 class Stick(Table):
     """`[stick]`: boom–stick pin to stick–bucket pin."""
 
-    length_m: Annotated[Number, _length(0.2, 30.0)]
-    length_sigma_m: Annotated[Number, Field(ge=0, le=0.5)] = 0.003
-    held_deg: Number | None = None
+    length_m: Annotated[float, _length(0.2, 30.0)]
+    length_sigma_m: Annotated[float, Field(ge=0, le=0.5)] = 0.003
+    held_deg: Annotated[float, _within(360.0)] | None = None
     """Angle relative to the boom's x, for a joint that is held fixed and has no sensor."""
 
 
@@ -98,49 +98,49 @@ class Bucket(Table):
     """`[[bucket]]`: one table a bucket; the first is the one mounted."""
 
     name: Annotated[str, Field(min_length=1, max_length=60)]
-    tip_m: Annotated[Number, _length(0.1, 6.0)]
-    width_m: Annotated[Number, _length(0.05, 6.0)]
-    tip_sigma_m: Annotated[Number, Field(ge=0, le=0.5)] = 0.003
-    bucket_ear_m: Annotated[Number, _length(0.02, 3.0)] | None = None
-    bucket_ear_angle_deg: Annotated[Number, Field(ge=-360, le=360)] | None = None
+    tip_m: Annotated[float, _length(0.1, 6.0)]
+    width_m: Annotated[float, _length(0.05, 6.0)]
+    tip_sigma_m: Annotated[float, Field(ge=0, le=0.5)] = 0.003
+    bucket_ear_m: Annotated[float, _length(0.02, 3.0)] | None = None
+    bucket_ear_angle_deg: Annotated[float, Field(ge=-360, le=360)] | None = None
     mount_rpy_deg: MountAngles | None = None
     """Overrides the bucket sensor's mount while this bucket is on."""
     position_m: Position | None = None
     """Overrides the bucket sensor's position while this bucket is on."""
-    outline_m: tuple[tuple[Number, Number], ...] = ()
+    outline_m: tuple[tuple[Annotated[float, _within(6.0)], Annotated[float, _within(6.0)]], ...] = ()
     """Points [x, z] of heel and back in the bucket frame: what is lowest when curled."""
-    floor_angle_deg: Annotated[Number, Field(ge=-180, le=180)] | None = None
+    floor_angle_deg: Annotated[float, Field(ge=-180, le=180)] | None = None
     """The bucket floor's angle from the bucket's x axis, positive from x towards z."""
-    held_deg: Number | None = None
+    held_deg: Annotated[float, _within(360.0)] | None = None
     """Angle relative to the stick's x, for a bucket that is held fixed and has no sensor."""
 
 
 class Linkage(Table):
     """`[linkage]`: the four-bar from rocker to bucket; needed only with a sensor on the rocker."""
 
-    rocker_pivot_m: tuple[Number, Number]
-    rocker_m: Annotated[Number, _length(0.02, 3.0)]
-    link_m: Annotated[Number, _length(0.02, 3.0)]
-    bucket_ear_m: Annotated[Number, _length(0.02, 3.0)]
-    bucket_ear_angle_deg: Annotated[Number, Field(ge=-360, le=360)]
+    rocker_pivot_m: tuple[Annotated[float, _within(12.0)], Annotated[float, _within(3.0)]]
+    rocker_m: Annotated[float, _length(0.02, 3.0)]
+    link_m: Annotated[float, _length(0.02, 3.0)]
+    bucket_ear_m: Annotated[float, _length(0.02, 3.0)]
+    bucket_ear_angle_deg: Annotated[float, Field(ge=-360, le=360)]
     assembly: Literal[1, -1]
-    length_sigma_m: Annotated[Number, Field(ge=0, le=0.1)] = 0.001
+    length_sigma_m: Annotated[float, Field(ge=0, le=0.1)] = 0.001
 
 
 class Noise(Table):
     """`[sensor.X.noise]`: data-sheet or measured figures; defaults are those of hobby-grade parts."""
 
-    accel_mps2_rthz: Annotated[Number, Field(gt=0, le=1)] = 0.003
+    accel_mps2_rthz: Annotated[float, Field(gt=0, le=1)] = 0.003
     """Accelerometer white noise, m/s²/√Hz (0.003 is about 300 µg/√Hz)."""
-    gyro_radps_rthz: Annotated[Number, Field(gt=0, le=0.1)] = 0.000175
+    gyro_radps_rthz: Annotated[float, Field(gt=0, le=0.1)] = 0.000175
     """Gyro white noise, rad/s/√Hz (0.000175 is 0.01 °/s/√Hz)."""
-    accel_bias_mps2: Annotated[Number, Field(ge=0, le=5)] = 0.05
+    accel_bias_mps2: Annotated[float, Field(ge=0, le=5)] = 0.05
     """1-sigma of the accelerometer's bias left after calibration, m/s²."""
-    accel_per_kelvin_mps2: Annotated[Number, Field(ge=0, le=0.5)] = 0.0
+    accel_per_kelvin_mps2: Annotated[float, Field(ge=0, le=0.5)] = 0.0
     """1-sigma of the accelerometer bias's drift with temperature, m/s² per K; only the budget uses it."""
-    gyro_bias_radps: Annotated[Number, Field(ge=0, le=1)] = 0.01
+    gyro_bias_radps: Annotated[float, Field(ge=0, le=1)] = 0.01
     """1-sigma of the gyro's bias at switch-on, rad/s."""
-    tilt_deg: Annotated[Number, Field(gt=0, le=10)] = 0.05
+    tilt_deg: Annotated[float, Field(gt=0, le=10)] = 0.05
     """1-sigma of one reading of an inclinometer that gives angles, degrees."""
 
 
@@ -152,15 +152,15 @@ class Sensor(Table):
     serial: str | None = None
     position_m: Position = (0.0, 0.0, 0.0)
     mount_rpy_deg: MountAngles = (0.0, 0.0, 0.0)
-    latency_s: Annotated[Number, Field(ge=0, le=1.0)] = 0.0
-    stale_after_s: Annotated[Number, Field(gt=0, le=10.0)] | None = None
+    latency_s: Annotated[float, Field(ge=0, le=1.0)] = 0.0
+    stale_after_s: Annotated[float, Field(gt=0, le=10.0)] | None = None
     """Silence after which the figures go; default 0.25 s, or 2.5 of the sensor's periods if longer."""
-    time_constant_s: Annotated[Number, Field(ge=0, le=5.0)] = 0.0
+    time_constant_s: Annotated[float, Field(ge=0, le=5.0)] = 0.0
     """First-order lag inside an inclinometer, s."""
-    mount_sigma_deg: Annotated[Number, Field(ge=0, le=20)] | None = None
+    mount_sigma_deg: Annotated[float, Field(ge=0, le=20)] | None = None
     """1-sigma of the mount angles, degrees an axis; None: unknown, the estimator assumes its default."""
-    position_sigma_m: Annotated[Number, Field(ge=0, le=0.5)] | None = None
-    latency_sigma_s: Annotated[Number, Field(ge=0, le=0.2)] | None = None
+    position_sigma_m: Annotated[float, Field(ge=0, le=0.5)] | None = None
+    latency_sigma_s: Annotated[float, Field(ge=0, le=0.2)] | None = None
     accel_offset_mps2: Triple = (0.0, 0.0, 0.0)
     """Calibrated bias in the sensor's own axes, taken off before anything else."""
     accel_scale: tuple[Triple, Triple, Triple] | None = None
@@ -173,20 +173,20 @@ class Sensor(Table):
 class Undercarriage(Table):
     """`[undercarriage]`: the tracks' contact area, for the heave of a rocking machine."""
 
-    contact_length_m: Annotated[Number, _length(0.5, 12.0)]
-    gauge_m: Annotated[Number, _length(0.3, 8.0)]
-    heading_deg: Annotated[Number, Field(ge=-360, le=360)] = 0.0
+    contact_length_m: Annotated[float, _length(0.5, 12.0)]
+    gauge_m: Annotated[float, _length(0.3, 8.0)]
+    heading_deg: Annotated[float, Field(ge=-360, le=360)] = 0.0
     """Direction of the tracks relative to the boom plane when the service starts, positive left."""
 
 
 class Tolerances(Table):
     """`[tolerance]`: what a real machine adds to the sensors' share of sigma."""
 
-    pin_play_m: Annotated[Number, Field(ge=0, le=0.05)] = 0.0
+    pin_play_m: Annotated[float, Field(ge=0, le=0.05)] = 0.0
     """1-sigma at the tip from worn pins and bushings, m."""
-    heave_m: Annotated[Number, Field(ge=0, le=0.1)] = 0.0
+    heave_m: Annotated[float, Field(ge=0, le=0.1)] = 0.0
     """1-sigma of the slew centre's height while working, m, where no [undercarriage] is described."""
-    temperature_m: Annotated[Number, Field(ge=0, le=0.05)] = 0.0
+    temperature_m: Annotated[float, Field(ge=0, le=0.05)] = 0.0
     """1-sigma at the tip from temperature drift since calibration, m."""
 
 
@@ -201,7 +201,7 @@ class Machine(Table):
     sensor: dict[str, Sensor] = {}
     undercarriage: Undercarriage | None = None
     tolerance: Tolerances = Tolerances()
-    gravity_mps2: Annotated[Number, Field(ge=9.7, le=9.9)] = 9.80665
+    gravity_mps2: Annotated[float, Field(ge=9.7, le=9.9)] = 9.80665
     calibration: dict[str, Any] = {}
     """Where the figures come from: written by the calibration, read by nobody but people."""
 

@@ -3,21 +3,28 @@
 from __future__ import annotations
 
 import difflib
-import types
 import typing
 from collections.abc import Mapping, Sequence
-from typing import Annotated, Any, TypeAlias, TypeVar
+from pathlib import Path
+from typing import Any, TypeVar
 
-from pydantic import BaseModel, Strict, ValidationError
+from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from tipdatum.errors import ConfigError, UnknownKeyError
+from tipdatum.model_places import (
+    Bounds,
+    Location,
+    alternatives,
+    at,
+    bare,
+    is_table,
+    keys_at,
+    text_for_number,
+    without_branches,
+)
 
 Model = TypeVar("Model", bound=BaseModel)
-Location: TypeAlias = Sequence[int | str]
-
-Number = Annotated[float, Strict()]
-"""A number written as one: "4.6" in quotation marks is refused, as is true."""
 
 UNITS: tuple[tuple[str, str], ...] = (
     ("_mps2", "m/s²"), ("_radps", "rad/s"), ("_deg", "degrees"), ("_hz", "Hz"), ("_m", "metres"),
@@ -45,7 +52,7 @@ class Misfit(ValueError):  # noqa: N818 - not an error by itself: what a validat
 
 
 def parse_model(model: type[Model], data: Mapping[str, Any], file: str, under: str = "") -> Model:
-    """`data` as `model`.
+    """`data` as `model`. A number has to be written as one: "4.6" in quotation marks is refused, as is true.
 
     Args:
         file: as the user gave it. under: path of the table that `data` is, such as "driver[0]".
@@ -54,9 +61,15 @@ def parse_model(model: type[Model], data: Mapping[str, Any], file: str, under: s
         ConfigError: the first thing that is wrong, by file, key, found and expected.
     """
     try:
-        return model.model_validate(dict(data))
+        parsed = model.model_validate(dict(data))
     except ValidationError as error:
         raise config_error(error, model, file, under) from None
+    for location in text_for_number(model, data):
+        annotation, bounds = at(model, location)
+        key = dotted([under, *location] if under else location)
+        found = shown(value_at(data, location))
+        raise ConfigError(file, key, found, _expectation(annotation, bounds, _unit(location)))
+    return parsed
 
 
 def config_error(error: ValidationError, model: type[BaseModel], file: str, under: str = "") -> ConfigError:
@@ -64,10 +77,10 @@ def config_error(error: ValidationError, model: type[BaseModel], file: str, unde
     complaints = error.errors()
     # An unknown key usually explains the missing one beside it, so it comes first.
     first = min(complaints, key=lambda e: e["type"] != "extra_forbidden")
-    location = [part for part in first["loc"] if not (isinstance(part, str) and part.startswith("function-"))]
+    location = without_branches(model, first["loc"])
     path = ([under] if under else []) + location
     if first["type"] == "extra_forbidden":
-        known = sorted(_keys_at(model, location[:-1]))
+        known = sorted(keys_at(model, location[:-1]))
         near = difflib.get_close_matches(str(location[-1]), known, n=1, cutoff=0.5)
         return UnknownKeyError(file, dotted(path), near[0] if near else None, known)
     cause = first.get("ctx", {}).get("error")
@@ -88,6 +101,13 @@ def dotted(location: Location) -> str:
     return text
 
 
+def value_at(data: Any, location: Location) -> Any:
+    """What stands at a location of plain data."""
+    for part in location:
+        data = data[part]
+    return data
+
+
 def shown(value: object) -> str:
     """A value as it stands in the file, short enough for one line."""
     if value is None:
@@ -101,7 +121,7 @@ def shown(value: object) -> str:
 
 
 def _found_and_expected(error: ErrorDetails, model: type[BaseModel], location: Location) -> tuple[str, str]:
-    annotation, bounds = _at(model, location)
+    annotation, bounds = at(model, location)
     unit = _unit(location)
     expected = _expectation(annotation, bounds, unit)
     kind, value = error["type"], error["input"]
@@ -127,22 +147,24 @@ def _unit(location: Location) -> str:
     return next((unit for suffix, unit in UNITS if names and names[-1].endswith(suffix)), "")
 
 
-def _unit_hint(value: float, unit: str, bounds: dict[str, float]) -> str:
+def _unit_hint(value: float, unit: str, bounds: Bounds) -> str:
     """In which unit a number would fit: 4600 as a boom's length → ", which looks like millimetres"."""
     fits = [name for name, factor in MISTAKEN_FOR.get(unit, ()) if _within(value * factor, bounds)]
     return f", which looks like {' or '.join(fits)}" if fits and abs(value) > 1 else ""
 
 
-def _within(value: float, bounds: dict[str, float]) -> bool:
+def _within(value: float, bounds: Bounds) -> bool:
     return (
         bounds.get("gt", float("-inf")) < value < bounds.get("lt", float("inf"))
         and bounds.get("ge", value) <= value <= bounds.get("le", value)
     )  # fmt: skip
 
 
-def _expectation(annotation: Any, bounds: dict[str, float], unit: str) -> str:
+def _expectation(annotation: Any, bounds: Bounds, unit: str) -> str:
     """What may stand at a key, in words: "a number in metres, above 0.3 and at most 30"."""
-    kind, items = _bare(annotation)
+    if len(choices := alternatives(annotation)) > 1:
+        return " or ".join(dict.fromkeys(_expectation(choice, bounds, unit) for choice in choices))
+    kind, items = bare(annotation)
     in_unit = f" in {unit}" if unit else ""
     limits = _limits(bounds)
     if kind in (float, int):
@@ -150,15 +172,15 @@ def _expectation(annotation: Any, bounds: dict[str, float], unit: str) -> str:
     if kind is typing.Literal:
         return "one of " + ", ".join(shown(item) for item in items)
     if kind is tuple or kind is list:
-        return _list_expectation(items, in_unit)
-    if isinstance(kind, type) and (issubclass(kind, BaseModel) or kind is dict):
+        return _list_expectation(items, in_unit, of_any_length=kind is list or Ellipsis in items)
+    if is_table(kind) or kind is dict:
         return "a table"
-    simple: dict[Any, str] = {str: "a text", bool: "true or false"}
+    simple: dict[Any, str] = {str: "a text", bool: "true or false", Path: "a path"}
     # A length limit on a text or a list is not a range of its value.
     return simple.get(kind, "a value")
 
 
-def _limits(bounds: dict[str, float]) -> str:
+def _limits(bounds: Bounds) -> str:
     if "ge" in bounds and "le" in bounds:
         return f" from {bounds['ge']:g} to {bounds['le']:g}"
     words = [
@@ -169,61 +191,12 @@ def _limits(bounds: dict[str, float]) -> str:
     return f", {' and '.join(words)}" if words else ""
 
 
-def _list_expectation(items: tuple[Any, ...], in_unit: str) -> str:
-    first, inner = _bare(items[0]) if items else (None, ())
-    if isinstance(first, type) and issubclass(first, BaseModel):
+def _list_expectation(items: tuple[Any, ...], in_unit: str, *, of_any_length: bool) -> str:
+    first, inner = bare(items[0]) if items else (None, ())
+    if is_table(first):
         return "at least one table, written in double brackets"
     if first is tuple:
         return f"a list of lists of {len(inner)} numbers{in_unit}"
-    what = "numbers" if first in (float, int) else "texts" if first is str else "values"
-    return f"a list of {what}{in_unit}" if Ellipsis in items else f"a list of {len(items)} {what}{in_unit}"
-
-
-def _bare(annotation: Any) -> tuple[Any, tuple[Any, ...]]:
-    """An annotation without Annotated and None: its kind and its arguments."""
-    while typing.get_origin(annotation) is Annotated:
-        annotation = typing.get_args(annotation)[0]
-    origin, arguments = typing.get_origin(annotation), typing.get_args(annotation)
-    if origin in (typing.Union, types.UnionType):
-        return _bare(next(a for a in arguments if a is not type(None)))
-    return (origin, arguments) if origin else (annotation, ())
-
-
-def _at(model: type[BaseModel], location: Location) -> tuple[Any, dict[str, float]]:
-    """Annotation and numeric bounds of what stands at a location."""
-    annotation: Any = model
-    metadata: Sequence[Any] = ()
-    for part in location:
-        kind, items = _bare(annotation)
-        metadata = ()
-        if isinstance(kind, type) and issubclass(kind, BaseModel):
-            info = kind.model_fields.get(str(part))
-            if info is None:
-                return None, {}
-            annotation, metadata = info.annotation, info.metadata
-        elif kind is dict:
-            annotation = items[1]
-        elif isinstance(part, int) and items:
-            annotation = items[0] if Ellipsis in items or kind is list else items[min(part, len(items) - 1)]
-        else:
-            return None, {}
-    return annotation, _bounds(annotation, metadata)
-
-
-def _bounds(annotation: Any, metadata: Sequence[Any]) -> dict[str, float]:
-    found: dict[str, float] = {}
-    for argument in typing.get_args(annotation):
-        if typing.get_origin(annotation) in (Annotated, typing.Union, types.UnionType):
-            metadata = [*metadata, argument]
-            found |= _bounds(argument, ())
-    for meta in metadata:
-        for item in (meta, *getattr(meta, "metadata", ())):
-            for name in ("gt", "ge", "lt", "le"):
-                if isinstance(value := getattr(item, name, None), (int, float)):
-                    found[name] = float(value)
-    return found
-
-
-def _keys_at(model: type[BaseModel], location: Location) -> list[str]:
-    kind, _ = _bare(_at(model, location)[0]) if location else (model, ())
-    return list(kind.model_fields) if isinstance(kind, type) and issubclass(kind, BaseModel) else []
+    names: dict[Any, str] = {float: "numbers", int: "numbers", str: "texts", Path: "paths"}
+    what = names.get(first, "values")
+    return f"a list of {what}{in_unit}" if of_any_length else f"a list of {len(items)} {what}{in_unit}"

@@ -11,6 +11,7 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
+from tipdatum.bus.broker import EmbeddedBroker
 from tipdatum.bus.options import read_users
 from tipdatum.config import DriverTable, Service, load_service
 from tipdatum.errors import ConfigError
@@ -131,11 +132,13 @@ def _paths(value: Any) -> tuple[Path, ...]:
 
 
 def _check_broker(service: Service) -> None:
-    """Raises ConfigError where a file that `[broker]` names cannot be used."""
+    """Raises InputError where `[broker]` names a file that cannot be used, or leaves the door open."""
     base, file, broker = service.path.parent, str(service.path), service.broker
     broker.password(base, file=file)
-    if broker.uses_embedded and broker.embedded.users_file is not None:
-        read_users(base / broker.embedded.users_file, file)
+    if broker.uses_embedded:
+        own = broker.embedded
+        users = read_users(base / own.users_file, file) if own.users_file is not None else None
+        EmbeddedBroker(own.listen, own.port, own.ws_port, users)  # refuses to be open to everyone
     for key, path in (broker.tls.model_dump() if broker.tls else {}).items():
         if path is not None and not (base / path).is_file():
             raise ConfigError(file, f"broker.tls.{key}", f'"{path}"', "a file that exists")
