@@ -114,6 +114,7 @@ class Shell:
         self._recorder: Recorder | None = None
         self._broker: EmbeddedBroker | None = None
         self._bus: BusClient | None = None
+        self._first_pass = True
         self._small = SmallDisplays(service.broker.small_displays)
         self._sensor_states: dict[str, str] = {}
         self._pipeline = self._start_pipeline()
@@ -384,7 +385,8 @@ class Shell:
 
     def _new_pass(self, header: SessionHeader | None, start_t: float) -> None:
         """A recording begins: the first pass goes on with what was set, later ones start afresh."""
-        if start_t < 1.0:
+        first, self._first_pass = self._first_pass, False
+        if first:
             return
         self._pipeline = Pipeline(self.service.machine, self.service.settings, self._wall, self._publish)
         self._pipeline.skip_to(start_t)
