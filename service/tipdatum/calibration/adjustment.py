@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
+from threadpoolctl import threadpool_limits
 
 from tipdatum.calibration.methods import Row, Term, all_terms
 from tipdatum.calibration.starts import Start, starts
@@ -164,7 +165,10 @@ def adjust(setup: Setup) -> Solution:
     """
     if not setup.windows and not any(o.kind == "specific_force" for o in setup.observations):
         raise ValueError("no still window with readings of this machine's sensors")
-    found = [_adjust_from(Problem(setup, start)) for start in starts(setup)]
+    # Matrices of a few hundred columns: threads cost several times what they give, above all on a machine
+    # that is busy with something else.
+    with threadpool_limits(limits=1, user_api="blas"):
+        found = [_adjust_from(Problem(setup, start)) for start in starts(setup)]
     best = min(found, key=lambda s: (len(s.rejected), s.cost))
     best.starts_tried = len(found)
     return best

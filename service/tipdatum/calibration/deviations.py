@@ -18,6 +18,7 @@ import numpy as np
 from tipdatum.calibration.adjustment import Solution
 from tipdatum.calibration.envelope import envelope
 from tipdatum.calibration.sensitivity import GEOMETRY, TipSensitivity
+from tipdatum.calibration.statistics import propagated
 from tipdatum.kinematics.frames import Array
 from tipdatum.machine import Machine
 
@@ -78,4 +79,4 @@ def for_description(solution: Solution, machine: Machine) -> Written:
 
 
 def _mean_variance(J: Array, C: Array) -> float:
-    return float(np.mean(np.einsum("pi,ij,pj->p", J, C, J)))
+    return float(np.mean(propagated(J, C)))

@@ -40,7 +40,7 @@ import tomlkit
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from tipdatum.errors import ConfigError
-from tipdatum.validation import parse_model
+from tipdatum.validation import Misfit, parse_model, shown
 
 FORMAT = "tipdatum-observations"
 VERSION = 1
@@ -180,23 +180,23 @@ class Observation(Table):
     def _complete(self) -> Observation:
         if self.unit not in UNITS[self.kind] and not (self.unit is None and self.value is not None):
             expected = " or ".join(u or "none" for u in UNITS[self.kind])
-            raise ValueError(f"unit|{self.unit!r}|{expected} for kind {self.kind}")
+            raise Misfit("unit", shown(self.unit), f"{expected} for kind {self.kind}")
         if self.kind in OF and self.of not in OF[self.kind]:
-            raise ValueError(f'of|"{self.of}"|one of {", ".join(OF[self.kind])} for kind {self.kind}')
+            raise Misfit("of", shown(self.of), f"one of {', '.join(OF[self.kind])} for kind {self.kind}")
         if self.kind in ("height_difference", "distance") and len(self.of.split("-")) != 2:
-            raise ValueError(f'of|"{self.of}"|two marks such as "B-A"')
+            raise Misfit("of", shown(self.of), 'two marks such as "B-A"')
         if self.kind not in ("still", "single_joint"):
             if self.value is None:
-                raise ValueError(f"value|nothing|a number in {UNITS[self.kind][0]}")
+                raise Misfit("value", "nothing", f"a number in {UNITS[self.kind][0]}")
             if self.sigma is None:
-                raise ValueError(f"sigma|nothing|1-sigma of the reading in {UNITS[self.kind][0]}")
+                raise Misfit("sigma", "nothing", f"1-sigma of the reading in {UNITS[self.kind][0]}")
         if self.window is not None:
             if not self.window[1] > self.window[0]:
-                raise ValueError(f"window|{list(self.window)}|[start, end] in seconds, end after start")
+                raise Misfit("window", str(list(self.window)), "[start, end] in seconds, end after start")
             if self.file is None:
-                raise ValueError("file|nothing|the recording that the window is in")
+                raise Misfit("file", "nothing", "the recording that the window is in")
         if self.kind in NEEDS_WINDOW and self.window is None and self.rest is None:
-            raise ValueError("window|nothing|file and window, or the rest it belongs to")
+            raise Misfit("window", "nothing", "file and window, or the rest it belongs to")
         return self
 
     @property
@@ -230,17 +230,17 @@ class ObservationBook(Table):
         ):
             for i, known in enumerate(ids):
                 if known in ids[:i]:
-                    raise ValueError(f'{name}[{i}].id|"{known}" a second time|each id once')
+                    raise Misfit(f"{name}[{i}].id", f"{shown(known)} a second time", "each id once")
         rests, swings = {r.id for r in self.rest}, {s.id for s in self.swing}
         for i, entry in enumerate(self.observation):
             if entry.kind == "single_joint" and entry.window is None and entry.id not in swings:
-                raise ValueError(
-                    f"observation[{i}].window|nothing|file and window, or a [[swing]] of the same id"
+                raise Misfit(
+                    f"observation[{i}].window", "nothing", "file and window, or a [[swing]] of the same id"
                 )
             if entry.rest is not None and entry.rest not in rests:
-                raise ValueError(
-                    f'observation[{i}].rest|"{entry.rest}"|a [[rest]] of this file'
-                    + (f": {', '.join(sorted(rests)[:8])}" if rests else "")
+                known_rests = f": {', '.join(sorted(rests)[:8])}" if rests else ""
+                raise Misfit(
+                    f"observation[{i}].rest", shown(entry.rest), f"a [[rest]] of this file{known_rests}"
                 )
         return self
 

@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from tipdatum.calibration.adjustment import Problem, Solution, adjust
 from tipdatum.calibration.description import calibrated_machine
@@ -62,6 +63,11 @@ def rank(solution: Solution, candidates: Sequence[Candidate]) -> list[Ranked]:
     """Candidates, best first."""
     if not candidates:
         return []
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _rank(solution, candidates)
+
+
+def _rank(solution: Solution, candidates: Sequence[Candidate]) -> list[Ranked]:
     machine = calibrated_machine(solution)
     goal = _goal(TipSensitivity(machine))
     problem, first = _with_candidates(solution, candidates)

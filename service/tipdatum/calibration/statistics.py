@@ -93,11 +93,17 @@ def turn_on_covariance(sensitivity: TipSensitivity, turn_on_mps2: float) -> Arra
     return np.diag(d**2)
 
 
+def propagated(J: Array, covariance: Array) -> Array:
+    """(P,) variances of P functions with derivatives J (P, n): J C Jᵀ's diagonal (JCGM 100, 5.2.2)."""
+    variance: Array = np.maximum(np.einsum("pi,ij,pj->p", J, covariance, J), 0.0)
+    return variance
+
+
 def tip_sigma(machine: Machine, postures: Postures, covariance: Array, reference: Postures | None) -> Array:
     """(P,) m: 1-sigma of the tip's height at postures, relative to a reference posture if one is given."""
     sensitivity = TipSensitivity(machine)
     J = sensitivity.jacobian(postures)
     if reference is not None:
         J = J - sensitivity.jacobian(reference)[0]
-    sigma: Array = np.sqrt(np.maximum(np.einsum("pi,ij,pj->p", J, covariance, J), 0.0))
+    sigma: Array = np.sqrt(propagated(J, covariance))
     return sigma

@@ -7,11 +7,9 @@ import sys
 from pathlib import Path
 from typing import Annotated, Any
 
+import numpy as np
 import typer
 from rich.console import Console
-
-# isort: split
-import numpy as np
 
 from tipdatum.calibration import description, report
 from tipdatum.calibration.adjustment import Solution, adjust
