@@ -3,24 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
-import numpy as np
 import typer
 
-from tipdatum.bus.messages import Happening, Health, Reply, State, Tip
+from tipdatum.cli.gather import gather
 from tipdatum.cli.options import settings_from
-from tipdatum.config import Settings
 from tipdatum.display.report.page import all_tables
 from tipdatum.display.report.page import report as write_report
-from tipdatum.display.report.run import Floats, Run
+from tipdatum.display.report.run import Run
 from tipdatum.display.report.tables import tip_csv
 from tipdatum.display.report.units import UNITS
-from tipdatum.errors import InputError, SessionError
-from tipdatum.replay import outgoing, output_name
-from tipdatum.sessions.scorer import Errors, MessageTrack, TruthTrack, score, true_elevation
-from tipdatum.sessions.tracks import read_truth
-from tipdatum_drivers.session_file import SessionFile
+from tipdatum.errors import InputError
+from tipdatum.replay import output_name
 
 MOST_RUNS = 4
 """More lines than this in one drawing nobody tells apart."""
@@ -75,109 +70,6 @@ def _plan(sessions: list[Path], estimators: list[str]) -> list[tuple[Path, str |
     if len(plan) > MOST_RUNS:
         raise InputError(f"{len(plan)} runs in one report; at most {MOST_RUNS} can be told apart")
     return plan
-
-
-def gather(path: Path, settings: Settings, name: str) -> Run:
-    """Replay a session and keep what the report tells.
-
-    Raises:
-        InputError: the session cannot be read, or gives no figures.
-    """
-    session = SessionFile(path)
-    tips: list[tuple[float, ...]] = []
-    words: list[tuple[str, str]] = []
-    kept: dict[type, list[dict[str, Any]]] = {State: [], Happening: [], Reply: []}
-    health: dict[str, list[dict[str, Any]]] = {}
-    for item in outgoing(session, settings):
-        message = item.message
-        if isinstance(message, Tip):
-            t_emit = message.t if item.t_emit is None else item.t_emit
-            figures = (message.elevation_m, message.reach_m, message.sigma_m, message.deviation_m)
-            tips.append((message.t, t_emit, *(np.nan if f is None else f for f in figures)))
-            words.append((message.quality, message.datum))
-        elif isinstance(message, Health):
-            health.setdefault(message.sensor, []).append(message.model_dump())
-        elif type(message) in kept:
-            kept[type(message)].append(message.model_dump())
-    if not tips:
-        raise SessionError(
-            str(path), 0, "no readings that give a figure", "readings of the machine's sensors"
-        )
-    t, t_emit, elevation, reach, sigma, deviation = np.array(tips).T
-    quality = tuple(word for word, _ in words)
-    truth = _truth(path)
-    track = MessageTrack(t_emit, elevation, sigma, quality)
-    return Run(
-        name=name,
-        session=path.name,
-        started=session.header.started,
-        machine=session.header.machine,
-        estimator=settings.estimator,
-        comment=session.header.comment,
-        t=t,
-        t_emit=t_emit,
-        elevation=elevation,
-        reach=reach,
-        sigma=sigma,
-        deviation=deviation,
-        quality=quality,
-        datum=tuple(word for _, word in words),
-        states=kept[State],
-        events=kept[Happening],
-        replies=kept[Reply],
-        health=health,
-        error=_error(truth, track),
-        score=_score(truth, track),
-        warnings=[f"{path.name}: {text}" for text in session.warnings],
-    )
-
-
-def _truth(path: Path) -> TruthTrack | None:
-    try:
-        truth = read_truth(path)
-    except SessionError:
-        return None
-    return truth if truth.references else None
-
-
-def _error(truth: TruthTrack | None, track: MessageTrack) -> Floats | None:
-    if truth is None:
-        return None
-    true = true_elevation(truth, truth.tip, track.t_emit)
-    after = (track.t_emit >= truth.references[0][0]) & (track.t_emit <= truth.t[-1])
-    return np.where(after, track.elevation - true, np.nan)
-
-
-def _score(truth: TruthTrack | None, track: MessageTrack) -> list[tuple[str, str]]:
-    if truth is None:
-        return []
-    result = score(truth, track)
-    rows: list[tuple[str, str]] = []
-    for name, errors in (
-        ("moving", result.moving),
-        ("slow", result.slow),
-        ("moving, to the ground", result.moving_ground),
-        ("slow, to the ground", result.slow_ground),
-    ):
-        if errors is not None and errors.messages:
-            rows += _error_rows(name, errors)
-    if result.static_noise_m is not None:
-        rows.append(("static noise", _mm(result.static_noise_m)))
-    if result.lag_s is not None:
-        rows.append(("lag", f"{result.lag_s * 1000:.0f} ms"))
-    return rows
-
-
-def _error_rows(name: str, errors: Errors) -> list[tuple[str, str]]:
-    lengths = (("RMS", errors.rms_m), ("95 %", errors.p95_m), ("most", errors.max_m), ("mean", errors.mean_m))
-    rows = [(f"{name}: {what}", _mm(v)) for what, v in lengths]
-    share = errors.within_2_sigma
-    rows.append((f"{name}: within 2 sigma", "–" if share is None else f"{100 * share:.0f} %"))
-    return rows
-
-
-def _mm(metres: float | None) -> str:
-    return "–" if metres is None else f"{metres * 1000:.1f} mm".replace("-", "−")
 
 
 def _write_csv(run: Run, folder: Path, units: str) -> int:

@@ -50,7 +50,7 @@ def section(runs: Sequence[Run], units: Units) -> str | None:
             if len(profiles) > 1:
                 chart.words(f"set-up {i + 1}", chart.px(one.reach[-1] * k) + 4, chart.py(one.lowest[-1] * k))
     for run in runs[:1]:
-        for point in run.last_state.get("points") or []:
+        for point in run.points:
             if point.get("reach_m") is not None and point.get("elevation_m") is not None:
                 chart.cross(point["reach_m"] * k, point["elevation_m"] * k, str(point.get("code", "")))
     return chart.svg()

@@ -52,10 +52,9 @@ def following(run: Run) -> NDArray[np.bool_]:
 
 
 def tolerance_of(run: Run) -> tuple[float, float] | None:
-    """The band of the last target, (above, below) in m, both positive; None without one."""
-    target = run.last_state.get("target") or {}
-    above, below = target.get("tolerance_above_m"), target.get("tolerance_below_m")
-    return None if above is None or below is None else (float(above), float(below))
+    """The band that was set last, (above, below) in m, both positive; None without one."""
+    band = run.last_state.get("tolerance")
+    return None if band is None else (float(band["above_m"]), float(band["below_m"]))
 
 
 def follow(run: Run) -> Following | None:

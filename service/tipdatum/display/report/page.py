@@ -175,8 +175,8 @@ def _records(run: Run, units: Units, name: str) -> str:
 
 
 def _misclosure(run: Run, units: Units) -> str:
-    closed = run.last_state.get("closed")
-    if not closed:
+    closed = run.closed
+    if closed is None:
         return ""
     within = abs(closed["misclosure_m"]) <= closed["allowable_m"]
     return (

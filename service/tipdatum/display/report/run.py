@@ -23,6 +23,7 @@ class Run:
         quality, datum: one word a message.
         states, events, replies: messages in order, as dictionaries.
         health: sensor → its health messages in order.
+        book: rows of the level book. closed: its last closing on a benchmark. points: as-dug points.
         error: (M,) m, elevation less the true one, NaN where either is not known; None without truth.
         score: rows of (what, value) when the session has truth.
         warnings: what was odd about the session file.
@@ -46,6 +47,9 @@ class Run:
     events: list[Row] = field(default_factory=list)
     replies: list[Row] = field(default_factory=list)
     health: dict[str, list[Row]] = field(default_factory=dict)
+    book: list[Row] = field(default_factory=list)
+    closed: Row | None = None
+    points: list[Row] = field(default_factory=list)
     error: Floats | None = None
     score: list[tuple[str, str]] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)

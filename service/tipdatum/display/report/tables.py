@@ -153,7 +153,7 @@ def score(runs: list[Run]) -> Table | None:
 
 def level_book(run: Run, units: Units) -> Table | None:
     """Set-ups and carry-overs as a surveyor books them."""
-    rows = (run.last_state.get("book") or {}).get("rows") or []
+    rows = run.book
     if not rows:
         return None
     return Table(
@@ -189,7 +189,7 @@ def level_book(run: Run, units: Units) -> Table | None:
 
 def points(run: Run, units: Units) -> Table | None:
     """As-dug points."""
-    rows = run.last_state.get("points") or []
+    rows = run.points
     if not rows:
         return None
     return Table(
@@ -198,7 +198,7 @@ def points(run: Run, units: Units) -> Table | None:
         ("Point", "Code", "Station", "Reach", "Left", "Elevation", "Sigma", "Time", "Note"),
         tuple(
             (
-                str(row.get("point", row.get("number", i + 1))),
+                str(row["number"]),
                 str(row.get("code", "")),
                 *(
                     units.large(row.get(key), unit=False)
@@ -207,7 +207,7 @@ def points(run: Run, units: Units) -> Table | None:
                 str(row.get("time", "")),
                 str(row.get("note", "")),
             )
-            for i, row in enumerate(rows)
+            for row in rows
         ),
         frozenset(range(2, 7)),
     )

@@ -1,0 +1,140 @@
+"""What a replay of a session gives, gathered for the report."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from tipdatum.bus.messages import Happening, Health, Message, Reply, State, Tip
+from tipdatum.config import Settings
+from tipdatum.display.report.run import Floats, Run
+from tipdatum.errors import SessionError
+from tipdatum.machine import parse_machine
+from tipdatum.pipeline import Outgoing, Pipeline
+from tipdatum.sessions.scorer import Errors, MessageTrack, TruthTrack, score, true_elevation
+from tipdatum.sessions.tracks import read_truth
+from tipdatum.walltime import WallTime, parse_started
+from tipdatum_drivers.session_file import SessionFile
+
+
+class _Kept:
+    """Takes every message of a replay and keeps what the report tells."""
+
+    def __init__(self) -> None:
+        self.tips: list[tuple[float, ...]] = []
+        self.words: list[tuple[str, str]] = []
+        self.health: dict[str, list[dict[str, Any]]] = {}
+        self.others: dict[type[Message], list[dict[str, Any]]] = {State: [], Happening: [], Reply: []}
+
+    def take(self, item: Outgoing) -> None:
+        message = item.message
+        if isinstance(message, Tip):
+            t_emit = message.t if item.t_emit is None else item.t_emit
+            figures = (message.elevation_m, message.reach_m, message.sigma_m, message.deviation_m)
+            self.tips.append((message.t, t_emit, *(np.nan if f is None else f for f in figures)))
+            self.words.append((message.quality, message.datum))
+        elif isinstance(message, Health):
+            self.health.setdefault(message.sensor, []).append(message.model_dump())
+        elif type(message) in self.others:
+            self.others[type(message)].append(message.model_dump())
+
+
+def gather(path: Path, settings: Settings, name: str) -> Run:
+    """Replay a session and keep what the report tells.
+
+    Raises:
+        InputError: the session cannot be read, or gives no figures.
+    """
+    session = SessionFile(path)
+    header = session.header
+    machine = parse_machine(header.machine, f"{path}, machine of the header")
+    kept = _Kept()
+    pipeline = Pipeline(machine, settings, WallTime(parse_started(header.started, str(path))), kept.take)
+    for record in session.records():
+        pipeline.feed(record)
+    pipeline.finish()
+    if not kept.tips:
+        raise SessionError(
+            str(path), 0, "no readings that give a figure", "readings of the machine's sensors"
+        )
+    t, t_emit, elevation, reach, sigma, deviation = np.array(kept.tips).T
+    quality = tuple(word for word, _ in kept.words)
+    truth = _truth(path)
+    track = MessageTrack(t_emit, elevation, sigma, quality)
+    work = pipeline.work.state
+    return Run(
+        name=name,
+        session=path.name,
+        started=header.started,
+        machine=header.machine,
+        estimator=settings.estimator,
+        comment=header.comment,
+        t=t,
+        t_emit=t_emit,
+        elevation=elevation,
+        reach=reach,
+        sigma=sigma,
+        deviation=deviation,
+        quality=quality,
+        datum=tuple(word for _, word in kept.words),
+        states=kept.others[State],
+        events=kept.others[Happening],
+        replies=kept.others[Reply],
+        health=kept.health,
+        book=[row.model_dump() for row in work.book.rows],
+        closed=work.closed.model_dump() if work.closed else None,
+        points=[point.model_dump() for point in work.points],
+        error=_error(truth, track),
+        score=_score(truth, track),
+        warnings=[f"{path.name}: {text}" for text in session.warnings],
+    )
+
+
+def _truth(path: Path) -> TruthTrack | None:
+    try:
+        truth = read_truth(path)
+    except SessionError:
+        return None
+    return truth if truth.references else None
+
+
+def _error(truth: TruthTrack | None, track: MessageTrack) -> Floats | None:
+    if truth is None:
+        return None
+    true = true_elevation(truth, truth.tip, track.t_emit)
+    after = (track.t_emit >= truth.references[0][0]) & (track.t_emit <= truth.t[-1])
+    return np.where(after, track.elevation - true, np.nan)
+
+
+def _score(truth: TruthTrack | None, track: MessageTrack) -> list[tuple[str, str]]:
+    if truth is None:
+        return []
+    result = score(truth, track)
+    rows: list[tuple[str, str]] = []
+    for name, errors in (
+        ("moving", result.moving),
+        ("slow", result.slow),
+        ("moving, to the ground", result.moving_ground),
+        ("slow, to the ground", result.slow_ground),
+    ):
+        if errors is not None and errors.messages:
+            rows += _error_rows(name, errors)
+    if result.static_noise_m is not None:
+        rows.append(("static noise", _mm(result.static_noise_m)))
+    if result.lag_s is not None:
+        rows.append(("lag", f"{result.lag_s * 1000:.0f} ms"))
+    return rows
+
+
+def _error_rows(name: str, errors: Errors) -> list[tuple[str, str]]:
+    lengths = (("RMS", errors.rms_m), ("95 %", errors.p95_m), ("most", errors.max_m), ("mean", errors.mean_m))
+    rows = [(f"{name}: {what}", _mm(v)) for what, v in lengths]
+    share = errors.within_2_sigma
+    rows.append((f"{name}: within 2 sigma", "–" if share is None else f"{100 * share:.0f} %"))
+    return rows
+
+
+def _mm(metres: float | None) -> str:
+    return "–" if metres is None else f"{metres * 1000:.1f} mm".replace("-", "−")
