@@ -247,6 +247,8 @@ class ChainFilter:
         expected, Jv = self.levers.velocities(
             theta + 0.5 * T * theta_rate, tangent, roll_rate, plane_rate, theta_rate
         )
+        if o.learn_from_geometry:
+            across, along = -Jv[:, 0, 2:].copy(), Jv[:, 2, 2:].copy()
         up = np.zeros(3)
         rock_x = rock_y = 0.0
         if self.on_upper:
@@ -267,6 +269,11 @@ class ChainFilter:
         z[:m] = (expected + base - mean).ravel()
         H[:m] = -(Jf @ Hr)
         H[:m] -= 0.5 * F[at.velocity]
+        if o.learn_from_geometry:
+            Ht = H[:m, at.theta].reshape(n, 3, n)
+            Ht[:, 0] -= along * (w[1] - theta_rate)
+            Ht[:, 1] += across * plane_rate + along * roll_rate
+            Ht[:, 2] -= across * (w[1] - theta_rate)
         # the velocity's own column: half of A3 was taken off with F
         H[self._row_block] = np.eye(3)
         H[:m, at.base] -= np.tile(np.eye(3), (n, 1))

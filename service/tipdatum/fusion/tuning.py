@@ -20,27 +20,27 @@ class ChainOptions(BaseModel):
     levelling_sigma_deg: Positive = 0.05
     """1-sigma of a mount levelled to gravity at the posture in which the service starts, where the
     description does not give `mount_sigma_deg`: a second of averaging on a running engine."""
-    mount_sigma_deg: Positive = 0.7
+    mount_sigma_deg: Positive = 0.6
     """1-sigma of a mount's angles where the description does not say, degrees: fitted by eye."""
-    scale_sigma: Positive = 0.003
-    """1-sigma of scale errors, accelerometers and gyros: data sheets of low-cost parts say up to 0.5 to 1 %."""
+    scale_sigma: Positive = 0.005
+    """1-sigma of scale errors, accelerometers and gyros: low-cost data sheets say up to 0.5 to 1 %."""
     gyro_start_sigma_radps: Positive = 0.02
     """Least 1-sigma of a gyro's bias at switch-on, rad/s (1 °/s: common for low-cost parts)."""
     gyro_walk: NotNegative = 1e-5
     """Walk of a gyro's bias, rad/s/√s: 0.05 °/s in an hour's half-minute pieces, and warm-up."""
     accel_walk: NotNegative = 2e-4
     """Walk of an accelerometer's bias, m/s²/√s."""
-    shake_share: NotNegative = 0.3
+    shake_share: NotNegative = 0.2
     """Share of the spread of the force within an epoch that counts as noise, 1."""
     gyro_floor_radps: NotNegative = 0.001
     """Vibration left in a gyro's mean over an epoch, rad/s."""
-    velocity_floor_mps: NotNegative = 0.003
+    velocity_floor_mps: NotNegative = 0.006
     """Error of the chain's velocities at rest, m/s: vibration that is not rigid."""
-    velocity_share_m: NotNegative = 0.02
+    velocity_share_m: NotNegative = 0.05
     """The same per rad/s of rate, m: error of the lever arms."""
-    base_floor_mps: NotNegative = 0.003
+    base_floor_mps: NotNegative = 0.001
     """Velocity of the slew centre that the pivot does not explain, m/s."""
-    base_share_m: NotNegative = 0.1
+    base_share_m: NotNegative = 0.05
     """The same per rad/s of rocking, m."""
     base_time_s: Positive = 0.5
     """Its correlation time, s."""
@@ -48,7 +48,9 @@ class ChainOptions(BaseModel):
     """1-sigma of the pivot's coordinates where no [undercarriage] is described: half a track's length."""
     pivot_walk: NotNegative = 0.02
     """Walk of the pivot, m/√s."""
-    redundancy_share: Positive = 2.0
+    learn_from_geometry: bool = True
+    """Whether the chain's velocities also tell the angles by which its links stand."""
+    redundancy_share: Positive = 3.0
     """Factor on the gyros' noise where they are compared with each other: their noise is not white."""
     latency_sigma_s: NotNegative = 0.003
     """1-sigma of a latency where the description does not say, s."""
