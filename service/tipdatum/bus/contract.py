@@ -38,10 +38,10 @@ MESSAGES: dict[str, type[m.Message]] = {
 DESCRIPTION = """\
 What tipdatum publishes about one excavator, and the commands it takes.
 
-Live figures (tip, arm, limits, value, text) are never retained: who comes late waits for the next one, a fraction of
-a second. State (status, about, state, changes, health) is retained. A value that is not known is null; show
-that it is not known, and show nothing older than a second as if it were new: compare `time`, or your own
-clock since the last message. While `status` says offline there are no figures.
+Live figures (tip, arm, limits, value, text) are never retained: who comes late waits for the next one, a
+fraction of a second. State (status, about, state, changes, health) is retained. A value that is not known is
+null; show that it is not known, and show nothing older than a second as if it were new: compare `time`, or
+your own clock since the last message. While `status` says offline there are no figures.
 
 Every command takes `request_id` and `by` beside its own keys. It is answered on the reply topic and, where
 the MQTT 5 response topic is given, there too with its correlation data. The same request id again gets the

@@ -47,14 +47,14 @@ class SmallDisplays:
 
     options: SmallDisplayOptions
     _last_t: float | None = field(default=None, init=False)
-    _last_standing: tuple[str, str, bool] | None = field(default=None, init=False)
+    _last_standing: tuple[str, bool, bool] | None = field(default=None, init=False)
 
     def lines(self, tip: Tip) -> list[tuple[str, str, bytes]]:
         """What to publish for this message: all topics, or nothing until it is time again.
 
-        A change of quality, of the reference or of whether there is a figure does not wait.
+        A change of the reference or of whether there are figures does not wait.
         """
-        standing = (tip.quality, tip.datum, tip.elevation_m is None)
+        standing = (tip.datum, tip.elevation_m is None, tip.deviation_m is None)
         since = None if self._last_t is None else tip.t - self._last_t
         # Half a millisecond of slack: ticks are multiples of a period that no binary fraction meets.
         if (
