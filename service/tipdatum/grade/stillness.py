@@ -111,18 +111,20 @@ def still_touch(
     lasted = stretch[0].t - stretch[-1].t
     if lasted < options.still_least_s * 0.999:
         return _why_not(moments, now, point, options)
-    n = len(stretch)
     heights = [m.of(point) for m in stretch]
+    # Newest first: what is averaged is the end of the still stretch, what is judged is all of it.
+    averaged = [m for m in stretch if stretch[0].t - m.t <= options.average_s]
+    n = len(averaged)
     return Touch(
         t=stretch[0].t,
         point=point,
-        height_m=sum(heights) / n,
-        reach_m=sum(m.reach_m for m in stretch) / n,
-        lateral_m=sum(m.lateral_m for m in stretch) / n,
-        slew_rad=sum(m.slew_rad for m in stretch) / n,
+        height_m=sum(heights[:n]) / n,
+        reach_m=sum(m.reach_m for m in averaged) / n,
+        lateral_m=sum(m.lateral_m for m in averaged) / n,
+        slew_rad=sum(m.slew_rad for m in averaged) / n,
         spread_m=max(heights) - min(heights),
         lasted_s=lasted,
-        samples=n,
+        samples=len(stretch),
     )
 
 
