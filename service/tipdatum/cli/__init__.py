@@ -45,6 +45,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "report": ("tipdatum.cli.report", "Write a dig, or two beside each other, as one HTML file."),
     "ports": ("tipdatum.cli.ports", "List the serial ports, with the names that stay."),
     "sniff": ("tipdatum.cli.sniff", "Listen to a port, guess its format and rate, show its readings live."),
+    "rezero": ("tipdatum.cli.rezero", "Take a replaced sensor into use, from one posture whose angle is known."),
     "score": ("tipdatum.cli.score", "Compare a replay with the truth that its session carries."),
 }
 """command → module that holds a function of that name (hyphens as underscores), help in one line."""
