@@ -105,6 +105,8 @@ def fit(tau: ArrayLike, sigma: ArrayLike, samples: int, period_s: float) -> Nois
     solved, _ = nnls(basis * weight[:, None] / scale, s**2 * weight)
     squares = solved / scale
     parts = basis * squares
-    shares = (parts / np.maximum(parts.sum(axis=1, keepdims=True), 1e-300)).max(axis=0)
+    share = parts / np.maximum(parts.sum(axis=1, keepdims=True), 1e-300)
+    # Where the record is short against τ, a bend of the curve is chance and names nothing.
+    shares = np.where(share > 2.0 * relative[:, None], share, 0.0).max(axis=0)
     q, n, b, k, r = np.sqrt(squares)
     return NoiseTerms(float(q), float(n), float(b), float(k), float(r), tuple(float(v) for v in shares))

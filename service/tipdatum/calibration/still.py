@@ -181,7 +181,7 @@ def swing_of(kept: Iterable[Block], bias: dict[str, Array]) -> dict[str, SensorS
         if sensor not in bias or len(run) < 4:
             continue
         rates = np.array([b.gyro_radps for b in run]) - bias[sensor]
-        seen = swing_axis(rates, np.array([b.t1 - b.t0 for b in run]))
+        seen = swing_axis(rates, np.array([(b.t1 - b.t0) * b.n / max(b.n - 1, 1) for b in run]))
         if seen is not None:
             found[sensor] = SensorSwing(
                 axis=_three(seen.axis),
