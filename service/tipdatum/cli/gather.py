@@ -18,6 +18,9 @@ from tipdatum.sessions.tracks import read_truth
 from tipdatum.walltime import WallTime, parse_started
 from tipdatum_drivers.session_file import SessionFile
 
+CARRIES = ("mark/return", "laser/set", "datum/correct", "book/distribute", "bucket/choose", "bucket/wear")
+"""Commands after which elevations hang on more than the last touch of a known mark."""
+
 
 class _Kept:
     """Takes every message of a replay and keeps what the report tells."""
@@ -86,8 +89,8 @@ def gather(path: Path, settings: Settings, name: str) -> Run:
         book=[row.model_dump() for row in work.book.rows],
         closed=work.closed.model_dump() if work.closed else None,
         points=[point.model_dump() for point in work.points],
-        error=_error(truth, track),
-        score=_score(truth, track),
+        error=_error(truth, track, [word for _, word in kept.words], carried=_carried(kept)),
+        score=_score(truth, track, carried=_carried(kept)),
         warnings=[f"{path.name}: {text}" for text in session.warnings],
     )
 
@@ -100,31 +103,39 @@ def _truth(path: Path) -> TruthTrack | None:
     return truth if truth.references else None
 
 
-def _error(truth: TruthTrack | None, track: MessageTrack) -> Floats | None:
-    if truth is None:
+def _carried(kept: _Kept) -> bool:
+    """Whether the reference was carried on by other means than a touch of known elevation."""
+    return any(reply["ok"] and reply["command"] in CARRIES for reply in kept.others[Reply])
+
+
+def _error(
+    truth: TruthTrack | None, track: MessageTrack, datum: list[str], *, carried: bool
+) -> Floats | None:
+    """Error of each message, m, while the reference was set."""
+    if truth is None or (carried and truth.ground is None):
         return None
-    true = true_elevation(truth, truth.tip, track.t_emit)
-    after = (track.t_emit >= truth.references[0][0]) & (track.t_emit <= truth.t[-1])
-    return np.where(after, track.elevation - true, np.nan)
+    tip = truth.ground if carried and truth.ground is not None else truth.tip
+    true = true_elevation(truth, tip, track.t_emit)
+    told = np.array([word == "set" for word in datum])
+    told &= (track.t_emit >= truth.references[0][0]) & (track.t_emit <= truth.t[-1])
+    return np.where(told, track.elevation - true, np.nan)
 
 
-def _score(truth: TruthTrack | None, track: MessageTrack) -> list[tuple[str, str]]:
+def _score(truth: TruthTrack | None, track: MessageTrack, *, carried: bool) -> list[tuple[str, str]]:
     if truth is None:
         return []
     result = score(truth, track)
     rows: list[tuple[str, str]] = []
-    for name, errors in (
-        ("moving", result.moving),
-        ("slow", result.slow),
-        ("moving, to the ground", result.moving_ground),
-        ("slow, to the ground", result.slow_ground),
-    ):
+    kinds = [("moving, to the ground", result.moving_ground), ("slow, to the ground", result.slow_ground)]
+    if not carried:  # heights above the slew centre say nothing once the machine has moved
+        kinds = [("moving", result.moving), ("slow", result.slow), *kinds]
+    for name, errors in kinds:
         if errors is not None and errors.messages:
             rows += _error_rows(name, errors)
     if result.static_noise_m is not None:
         rows.append(("static noise", _mm(result.static_noise_m)))
     if result.lag_s is not None:
-        rows.append(("lag", f"{result.lag_s * 1000:.0f} ms"))
+        rows.append(("lag", f"{result.lag_s * 1000:.0f} ms".replace("-0 ", "0 ").replace("-", "−")))
     return rows
 
 

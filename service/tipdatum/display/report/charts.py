@@ -17,42 +17,43 @@ STATES = {"waiting": "url(#dots)", "stale": "url(#fall)", "fault": INK}
 QUALITIES = {"moving": "#ffffff", "settling": "url(#dots)", "stale": "url(#fall)", "invalid": INK}
 
 
-def section(runs: Sequence[Run], units: Units) -> str | None:
-    """As-dug profile and target, true to scale; None where nothing was dug to a target."""
-    lines = [(run, figures.profiles(run)) for run in runs]
-    shown = [one for _, profiles in lines for one in profiles]
-    if not shown:
-        return None
+def sections(runs: Sequence[Run], units: Units) -> list[tuple[int, str]]:
+    """As-dug profile and target of each set-up, true to scale: (its number, drawing)."""
+    lines = [figures.profiles(run) for run in runs]
+    numbers = sorted({one.setup for profiles in lines for one in profiles})
+    return [
+        (number, _section(runs, [next((p for p in ps if p.setup == number), None) for ps in lines], units))
+        for number in numbers
+    ]
+
+
+def _section(runs: Sequence[Run], lines: Sequence[figures.Profile | None], units: Units) -> str:
+    shown = [one for one in lines if one is not None]
     k = 1 / units.per_long
     reach = np.concatenate([one.reach for one in shown]) * k
     heights = np.concatenate([np.concatenate([one.lowest, one.target]) for one in shown]) * k
     margin = 0.15 * k
     chart = Chart(
-        "As-dug profile along the reach, with the target",
-        (float(reach.min()) - 2 * margin, float(reach.max()) + 2 * margin),
+        f"As-dug profile of set-up {shown[0].setup} along the reach, with the target",
+        (float(reach.min()) - margin, float(reach.max()) + margin),
         (float(np.nanmin(heights)) - margin, float(np.nanmax(heights)) + margin),
         f"Reach from the slew axis, {units.long}",
         f"Elevation, {units.long}",
-        height=260,
+        height=190,
         true_scale=True,
     )
-    band = figures.tolerance_of(runs[0])
-    for i, one in enumerate(shown):
-        x, target = one.reach * k, one.target * k
-        if band:
-            above, below = band[0] * k, band[1] * k
-            chart.band(x, target - below, target + above, "url(#rise)", name="tolerance" if i == 0 else "")
-        chart.line(x, target, TARGET, "14 3 3 3", 1.4, "target" if i == 0 else "")
-    for (run, profiles), (colour, dashes) in zip(lines, LINES, strict=False):
-        for i, one in enumerate(profiles):
-            name = (run.name if len(runs) > 1 else "as dug") if i == 0 else ""
+    x, target = shown[0].reach * k, shown[0].target * k
+    if band := figures.tolerance_of(runs[0]):
+        chart.band(x, target - band[1] * k, target + band[0] * k, "url(#rise)", name="tolerance")
+    chart.line(x, target, TARGET, "14 3 3 3", 1.4, "target")
+    for run, one, (colour, dashes) in zip(runs, lines, LINES, strict=False):
+        if one is not None:
+            name = run.name if len(runs) > 1 else "as dug"
             chart.line(one.reach * k, one.lowest * k, colour, dashes, 2.4, name)
-            if len(profiles) > 1:
-                chart.words(f"set-up {i + 1}", chart.px(one.reach[-1] * k) + 4, chart.py(one.lowest[-1] * k))
-    for run in runs[:1]:
-        for point in run.points:
-            if point.get("reach_m") is not None and point.get("elevation_m") is not None:
-                chart.cross(point["reach_m"] * k, point["elevation_m"] * k, str(point.get("code", "")))
+    for point in runs[0].points:
+        if point["setup"] == shown[0].setup:
+            name = "" if point["automatic"] else f"{point['number']} {point['code']}".strip()
+            chart.cross(point["reach_m"] * k, point["elevation_m"] * k, name)
     return chart.svg()
 
 
@@ -98,7 +99,7 @@ def elevations(runs: Sequence[Run], units: Units) -> str | None:
     target = _target_line(runs[0])
     chart.line(runs[0].t, target * k, TARGET, "14 3 3 3", 1.2, "target")
     for i, begin in enumerate(figures.setup_starts(runs[0])):
-        chart.rule(begin, vertical=True, colour=QUIET, dashes="2 3", text=f"reference {i + 1}")
+        chart.rule(begin, vertical=True, colour=QUIET, dashes="2 3", text=f"{i + 1}")
     return chart.svg()
 
 

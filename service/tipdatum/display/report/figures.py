@@ -97,10 +97,12 @@ class Profile:
     """The as-dug line of one set-up: by reach from the slew axis, m.
 
     Attributes:
-        start: s, when the set-up began. reach: (K,) middles of the steps. lowest: (K,) lowest tip.
+        setup: number of the set-up, from 1. start: s, when it began.
+        reach: (K,) middles of the steps. lowest: (K,) lowest tip.
         target: (K,) the target's elevation there, NaN where there was none.
     """
 
+    setup: int
     start: float
     reach: Floats
     lowest: Floats
@@ -115,7 +117,7 @@ def profiles(run: Run) -> list[Profile]:
     mask = following(run) & np.isfinite(run.reach) & np.isfinite(run.elevation)
     found = []
     starts = [*setup_starts(run), np.inf]
-    for begin, end in pairwise(starts):
+    for setup, (begin, end) in enumerate(pairwise(starts), 1):
         part = mask & (run.t >= begin) & (run.t < end)
         if part.sum() < 2:
             continue
@@ -127,7 +129,7 @@ def profiles(run: Run) -> list[Profile]:
             inside = np.flatnonzero(bins == key)
             at = inside[np.argmin(elevation[inside])]
             lowest[i], target[i] = elevation[at], elevation[at] - deviation[at]
-        found.append(Profile(float(begin), (keys + 0.5) * BIN_M, lowest, target))
+        found.append(Profile(setup, float(begin), (keys + 0.5) * BIN_M, lowest, target))
     return found
 
 

@@ -41,6 +41,7 @@ caption { text-align: left; font-weight: 650; padding-bottom: 4px; }
 th, td { text-align: left; vertical-align: top; padding: 3px 14px 3px 0; border-bottom: 1px solid #dcd9ca; }
 thead th { border-bottom: 1.5px solid #15201d; }
 tbody th { font-weight: 400; }
+th { white-space: nowrap; }
 .number { text-align: right; }
 tr { break-inside: avoid; }
 @page { margin: 16mm 14mm; }
@@ -118,17 +119,16 @@ def all_tables(run: Run, units: Units) -> list[Table]:
 
 
 def _dug(runs: Sequence[Run], units: Units) -> str:
-    section = charts.section(runs, units)
-    if section is None:
+    sections = charts.sections(runs, units)
+    if not sections:
         return "<h2>What was dug</h2><p>No target was followed, so there is no profile and no deviation.</p>"
     close = units.small(figures.FOLLOWING_M)
-    caption = (
-        "True to scale. As dug: the lowest the tip came in each step of the reach while it was within "
-        f"{close} of the target."
-    )
+    crosses = " Crosses are as-dug points." if runs[0].points else ""
+    drawn = "".join(_figure(svg, f"Set-up {number}, true to scale.") for number, svg in sections)
     return (
-        "<h2>What was dug</h2>"
-        + _figure(section, caption)
+        f"<h2>What was dug</h2><p>As dug: the lowest the tip came in each step of the reach while it was "
+        f"within {close} of the target.{crosses} Reach is counted from the slew axis, so each set-up has its own "
+        f"drawing.</p>{drawn}"
         + _figure(charts.deviations(runs, units), f"Messages within {close} of the target.")
         + tables.statistics(list(runs), units).html()
     )
@@ -138,7 +138,8 @@ def _time(runs: Sequence[Run], units: Units) -> str:
     return (
         "<h2>Over time</h2>"
         + _figure(
-            charts.elevations(runs, units), "The shaded band is two sigma each way as it was published."
+            charts.elevations(runs, units),
+            "The shaded band is two sigma each way as it was published. Numbers: when the reference was set.",
         )
         + _figure(charts.qualities(runs), "Empty: good figures, reference set.")
         + tables.stillness(list(runs), units).html()
@@ -151,8 +152,8 @@ def _truth(runs: Sequence[Run], units: Units) -> str:
         return ""
     chart = charts.errors(runs, units)
     caption = (
-        "Published elevation less the true one. The grey band is two sigma as published; an honest band "
-        "holds about 95 % of the error."
+        "Published elevation less the true one while the reference was set. The grey band is two sigma as "
+        "published; an honest band holds about 95 % of the error."
     )
     return "<h2>Against the truth</h2>" + _figure(chart, caption) + table.html()
 

@@ -193,7 +193,8 @@ class Chart:
         self._marks.append(
             f'<path d="M{a - 4:.1f} {b - 4:.1f}l8 8m0 -8l-8 8" stroke="{INK}" stroke-width="1.4"/>'
         )
-        self.words(text, a + 6, b - 5)
+        if text:
+            self.words(text, a + 6, b - 5)
 
     def strip(self, row: float, stretches: Iterable[tuple[float, float, str]], height: float = 0.6) -> None:
         """Stretches of time on one row, each filled with `fill`."""

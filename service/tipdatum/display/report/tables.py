@@ -21,7 +21,7 @@ IN_WORDS = {
     "stale": "silent sensor",
     "invalid": "invalid",
 }
-DATUM_EVENTS = ("datum", "reference", "doubt", "travel", "settle", "mark", "book", "laser", "bucket")
+DATUM_EVENTS = ("datum", "reference", "doubt", "travel", "bucket")
 """Words in the kind of an event that belongs to the history of the reference."""
 
 
@@ -222,12 +222,6 @@ def history(run: Run) -> Table | None:
     for event in run.events:
         if any(word in event["kind"] for word in DATUM_EVENTS):
             entries.append((event["t"], event["kind"], event["text"]))
-    known: list[str] = []
-    for state in run.states:
-        reasons = state.get("reasons") or []
-        if state["datum"] == "doubtful" and reasons != known:
-            entries.append((state["t"], "reference in doubt", "; ".join(reasons)))
-        known = reasons
     if not entries:
         return None
     entries.sort(key=lambda entry: entry[0])
