@@ -11,51 +11,38 @@ record with t <= tick, because it runs only when something later has come (`feed
 
 from __future__ import annotations
 
-import math
-import re
-from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass, field
-from typing import Any, Literal, Protocol, TypeAlias
+from dataclasses import dataclass
+from typing import Any, TypeAlias
 
-from tipdatum.bus.messages import (
-    Arm,
-    ArmPoint,
-    Change,
-    Changes,
-    Happening,
-    Health,
-    LimitFigure,
-    Limits,
-    Message,
-    Reply,
-    State,
-    TargetPoint,
-    Tip,
-)
+from tipdatum.bus.messages import Change, Changes, Happening, Health, Message, Reply, State
+from tipdatum.compose import arm_message, limits_message, tip_message
 from tipdatum.config import Settings
 from tipdatum.fusion.estimator import Estimator, Event, make_estimator
-from tipdatum.grade.against import Against
 from tipdatum.grade.options import WorkOptions
 from tipdatum.grade.outcome import Outcome
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.state import WorkState
 from tipdatum.grade.work import Work
+from tipdatum.health_board import HealthBoard
 from tipdatum.machine import Machine
 from tipdatum.walltime import WallTime
-from tipdatum_drivers.plausibility import SensorHealth, SensorMonitor
-from tipdatum_drivers.reading import Beam, Command, Fault, Imu, Input, Reading, Record, Slew, Tilt, Truth
+from tipdatum_drivers.reading import (
+    Beam,
+    Command,
+    Fault,
+    Imu,
+    Input,
+    Reading,
+    Record,
+    Slew,
+    Tilt,
+    Truth,
+)
 
 CLOCK_STEP_S = 0.5
 """A reading older than the newest by more than this is a step of the clock; by less, one out of order."""
-HEALTH_EVERY_S = 10.0
-STRAY_FAULT_S = 5.0
-"""How long a fault of a source without a description shows."""
-STRAY_SOURCES = 32
-"""More names than this that nobody described are a flood; they are counted together."""
 CHANGES_KEPT = 20
-NOT_IN_A_TOPIC = re.compile(r"[^A-Za-z0-9._-]+")
-PINS = ("boom foot", "boom-stick pin", "stick-bucket pin", "tip")
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,45 +59,6 @@ class Outgoing:
 
 
 Emit: TypeAlias = Callable[[Outgoing], None]
-
-
-class Watched(Protocol):
-    """Whatever has a health: a sensor's monitor, or the counter of a source without a description."""
-
-    def health(self, t: float) -> SensorHealth: ...
-    def count(self, fault: Fault) -> None: ...
-
-
-class StrayFaults:
-    """Counts faults of a source that no sensor of the description stands for: a driver, an unknown name."""
-
-    def __init__(self) -> None:
-        self._faults: Counter[str] = Counter()
-        self._last = ""
-        self._last_t = float("-inf")
-
-    def count(self, fault: Fault) -> None:
-        """Count a fault."""
-        self._faults[fault.kind] += 1
-        self._last = f"{fault.kind}: {fault.text}" if fault.text else fault.kind
-        self._last_t = max(self._last_t, fault.t)
-
-    def health(self, t: float) -> SensorHealth:
-        """In fault for a while after each one, as nobody says when such a source is well again."""
-        recent = t - self._last_t < STRAY_FAULT_S
-        text = self._last if recent else ""
-        state: Literal["fault", "ok"] = "fault" if recent else "ok"
-        return SensorHealth(state, text, None, None, None, dict(self._faults), self._last or None)
-
-
-@dataclass(slots=True)
-class _SensorLine:
-    """A source of readings or faults, and the health that was last published of it."""
-
-    monitor: Watched
-    body: str
-    published: tuple[str, str, int] | None = None
-    published_at: float = field(default=float("-inf"))
 
 
 class Pipeline:
@@ -143,13 +91,7 @@ class Pipeline:
         self.work = Work(machine, self._estimator, settings.work, state, wall.started)
         if state is not None:
             self.work.restore(state_age_s)
-        self._monitors = {
-            name: SensorMonitor(name, sensor, g=machine.gravity_mps2)
-            for name, sensor in machine.sensor.items()
-        }
-        self._lines = {
-            name: _SensorLine(monitor, machine.sensor[name].body) for name, monitor in self._monitors.items()
-        }
+        self._board = HealthBoard(machine, wall)
         self._next_tick = 0
         self._newest: float | None = None
         self._interval = settings.period_s
@@ -164,7 +106,7 @@ class Pipeline:
         if isinstance(record, Truth):
             return
         if isinstance(record, Fault):
-            self._fault(record)
+            self._board.fault(record)
             return
         self.advance(record.t)
         if isinstance(record, Command):
@@ -225,9 +167,8 @@ class Pipeline:
         """State, changes and health once more, for a broker that may have kept nothing."""
         self._emit_state(self._now)
         self._emit_changes()
-        for name, line in self._lines.items():
-            if line.published is not None:
-                self._emit_health(name, line, self._now)
+        for health in self._board.all(self._now):
+            self._emit_health(health)
 
     # -- readings ------------------------------------------------------------------------------------
 
@@ -235,13 +176,17 @@ class Pipeline:
         if isinstance(reading, Input):
             self.work.observe(reading)
             return
-        monitor = self._monitors.get(reading.sensor)
+        monitor = self._board.monitors.get(reading.sensor)
         if monitor is None:
-            self._fault(Fault(reading.t, reading.sensor, "unknown sensor", "not in the machine description"))
+            self._board.fault(
+                Fault(reading.t, reading.sensor, "unknown sensor", "not in the machine description")
+            )
             return
         if self._newest is not None and reading.t < self._newest:
             if self._newest - reading.t <= CLOCK_STEP_S:
-                self._fault(Fault(reading.t, reading.sensor, "out of order", "older than one already taken"))
+                self._board.fault(
+                    Fault(reading.t, reading.sensor, "out of order", "older than one already taken")
+                )
                 return
             self._clock_stepped_back(reading.t)
         accepted, _ = monitor.check(reading)
@@ -255,8 +200,11 @@ class Pipeline:
             self._interval += 0.05 * (gap - self._interval)
         self._newest = accepted.t
         if isinstance(accepted, (Imu, Tilt, Slew)):
-            self._estimator.consume(accepted)
-            self.work.hear(accepted)
+            try:
+                self._estimator.consume(accepted)
+                self.work.hear(accepted)
+            except (ArithmeticError, ValueError, IndexError) as error:
+                self._defect(accepted.t, error)
 
     def _clock_stepped_back(self, t: float) -> None:
         text = f"readings went back by {(self._newest or 0.0) - t:.1f} s; the filter starts anew"
@@ -285,112 +233,38 @@ class Pipeline:
         # on with the tick, so that nobody sees a figure that stands still.
         missing_after = max(2.0 * period, min(2.5 * self._interval, 0.25))
         t = newest if tick - newest <= missing_after else tick
-        report = self.work.report(t)
-        self._emit(Outgoing("tip", self._tip(report), t_emit=newest))
+        report = self._report(t)
+        self._emit(Outgoing("tip", tip_message(report, self.wall), t_emit=newest))
         every = self._settings.arm_every
         if every and number % every == 0:
-            self._emit(Outgoing("arm", self._arm(report)))
+            self._emit(Outgoing("arm", arm_message(report, self.wall)))
             if report.limits:
-                self._emit(Outgoing("limits", self._limits(report)))
-        self._health(tick)
+                self._emit(Outgoing("limits", limits_message(report, self.wall)))
+        for health in self._board.due(tick):
+            self._emit_health(health)
         self._flush(tick)
 
-    def _tip(self, report: TipReport) -> Tip:
-        figures = target_figures(report.against) if report.against is not None else {}
-        return Tip(
-            t=round(report.t, 6),
-            time=self.wall.rfc3339(report.t),
-            elevation_m=_rounded(report.elevation_m),
-            left_m=_rounded(report.left_m),
-            right_m=_rounded(report.right_m),
-            reach_m=_rounded(report.reach_m),
-            lateral_m=_rounded(report.lateral_m),
-            sigma_m=_rounded(report.sigma_m, 5),
-            quality=report.quality,
-            reasons=list(report.reasons),
-            datum=report.datum,
-            deviation_m=_rounded(report.deviation_m),
-            sigma_prediction_m=_rounded(report.sigma_prediction_m, 5),
-            **figures,
-        )
-
-    def _arm(self, report: TipReport) -> Arm:
-        points = ahead = None
-        if report.pins is not None:
-            points = [
-                ArmPoint(name=name, reach_m=round(float(p[0]), 3), height_m=round(float(p[2]), 3))
-                for name, p in zip(PINS, report.pins, strict=True)
-            ]
-        if report.against is not None:
-            ahead = [
-                TargetPoint(reach_m=round(reach, 3), elevation_m=round(elevation, 4))
-                for reach, elevation in report.against.ahead
-            ]
-        return Arm(
-            t=round(report.t, 6),
-            time=self.wall.rfc3339(report.t),
-            quality=report.quality,
-            points=points,
-            height_to_elevation_m=_rounded(report.offset_m),
-            slew_deg=None if report.pins is None else round(math.degrees(report.slew_rad), 2),
-            target_ahead=ahead,
-        )
-
-    def _limits(self, report: TipReport) -> Limits:
-        figures = [
-            LimitFigure(
-                kind=one.kind,
-                state=one.state,
-                point=one.point,
-                distance_m=None if one.kind.startswith("slew") else _rounded(one.distance, 3),
-                distance_deg=_rounded(one.distance, 3) if one.kind.startswith("slew") else None,
-                time_s=_rounded(one.time_s, 2),
-                reason=one.reason,
-                note=one.note,
+    def _report(self, t: float) -> TipReport:
+        """The figures at `t`. A defect of ours costs the figures and is told; it never ends the service."""
+        try:
+            return self.work.report(t)
+        except (ArithmeticError, ValueError, IndexError) as error:
+            self._defect(t, error)
+            return TipReport.unknown(
+                t, "invalid", ("internal fault, the filter starts anew",), self.work.datum
             )
-            for one in report.limits
-        ]
-        return Limits(t=round(report.t, 6), time=self.wall.rfc3339(report.t), limits=figures)
+
+    def _defect(self, t: float, error: Exception) -> None:
+        text = f"internal fault ({type(error).__name__}: {error}); the filter starts anew"
+        self._happened(Event(t, "internal fault", text))
+        newest = self._newest
+        self._renew_estimator()
+        self._newest = newest
 
     # -- health, events, answers ---------------------------------------------------------------------
 
-    def _health(self, t: float) -> None:
-        for name, line in self._lines.items():
-            health = line.monitor.health(t)
-            shown = (health.state, health.text, sum(health.faults.values()))
-            due = t - line.published_at >= HEALTH_EVERY_S
-            changed = line.published is None or shown[0] != line.published[0]
-            # Counts and words may change with every reading; once a second is as fast as a person reads.
-            fresh = shown != line.published and t - line.published_at >= 1.0
-            if due or changed or fresh:
-                line.published, line.published_at = shown, t
-                self._emit_health(name, line, t)
-
-    def _emit_health(self, name: str, line: _SensorLine, t: float) -> None:
-        health = line.monitor.health(t)
-        message = Health(
-            t=round(t, 6),
-            time=self.wall.rfc3339(t),
-            sensor=name,
-            body=line.body,
-            state=health.state,
-            text=health.text,
-            rate_hz=_rounded(health.rate_hz, 1),
-            jitter_s=_rounded(health.jitter_s, 5),
-            age_s=_rounded(health.age_s, 3),
-            faults=dict(health.faults),
-            last_fault=health.last_fault,
-        )
-        self._emit(Outgoing("health", message, part=name))
-
-    def _fault(self, fault: Fault) -> None:
-        source = fault.source
-        if source not in self._lines:
-            if len(self._lines) - len(self._monitors) >= STRAY_SOURCES:
-                source = "others"
-            source = NOT_IN_A_TOPIC.sub("-", source) or "others"
-            self._lines.setdefault(source, _SensorLine(StrayFaults(), "none"))
-        self._lines[source].monitor.count(fault)
+    def _emit_health(self, health: Health) -> None:
+        self._emit(Outgoing("health", health, part=health.sensor))
 
     def _flush(self, t: float) -> None:
         """Publish what work and fusion have to tell since the last time."""
@@ -438,24 +312,3 @@ class Pipeline:
             )
             del self._changes[:-CHANGES_KEPT]
             self._emit_changes()
-
-
-def target_figures(against: Against) -> dict[str, Any]:
-    """The figures against the target as fields of the tip message."""
-    return {
-        "judgement": against.band,
-        "target_m": _rounded(against.target_m),
-        "station_m": _rounded(against.station_m),
-        "offset_m": _rounded(against.offset_m),
-        "perpendicular_m": _rounded(against.perpendicular_m),
-        "left_deviation_m": _rounded(against.left_m),
-        "right_deviation_m": _rounded(against.right_m),
-        "heel_deviation_m": _rounded(against.heel_m),
-        "governing": against.governing,
-        "governing_deviation_m": _rounded(against.governing_m),
-        "floor_deg": _rounded(against.floor_deg, 2),
-    }
-
-
-def _rounded(value: float | None, digits: int = 4) -> float | None:
-    return None if value is None else round(float(value), digits)

@@ -1,0 +1,127 @@
+"""The health of every sensor, and of sources that nobody described: what is judged, and when it is told.
+
+A health message goes out when a state changes, when counts or words changed (at most once a second, as fast
+as a person reads), and every ten seconds.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Literal, Protocol
+
+from tipdatum.bus.messages import Health
+from tipdatum.compose import rounded
+from tipdatum.machine import Machine
+from tipdatum.walltime import WallTime
+from tipdatum_drivers.plausibility import SensorHealth, SensorMonitor
+from tipdatum_drivers.reading import Fault
+
+EVERY_S = 10.0
+WORDS_EVERY_S = 1.0
+STRAY_FAULT_S = 5.0
+"""How long a fault of a source without a description shows."""
+STRAY_SOURCES = 32
+"""More names than this that nobody described are a flood; they are counted together."""
+NOT_IN_A_TOPIC = re.compile(r"[^A-Za-z0-9._-]+")
+
+
+class Watched(Protocol):
+    """Whatever has a health: a sensor's monitor, or the counter of a source without a description."""
+
+    def health(self, t: float) -> SensorHealth: ...
+    def count(self, fault: Fault) -> None: ...
+
+
+class StrayFaults:
+    """Counts faults of a source that no sensor of the description stands for: a driver, an unknown name."""
+
+    def __init__(self) -> None:
+        self._faults: Counter[str] = Counter()
+        self._last = ""
+        self._last_t = float("-inf")
+
+    def count(self, fault: Fault) -> None:
+        """Count a fault."""
+        self._faults[fault.kind] += 1
+        self._last = f"{fault.kind}: {fault.text}" if fault.text else fault.kind
+        self._last_t = max(self._last_t, fault.t)
+
+    def health(self, t: float) -> SensorHealth:
+        """In fault for a while after each one, as nobody says when such a source is well again."""
+        recent = t - self._last_t < STRAY_FAULT_S
+        text = self._last if recent else ""
+        state: Literal["fault", "ok"] = "fault" if recent else "ok"
+        return SensorHealth(state, text, None, None, None, dict(self._faults), self._last or None)
+
+
+@dataclass(slots=True)
+class _Line:
+    """One source, and the health that was last told of it."""
+
+    watched: Watched
+    body: str
+    told: tuple[str, str, int] | None = None
+    told_at: float = field(default=float("-inf"))
+
+
+class HealthBoard:
+    """Health of everything that readings or faults come from.
+
+    Attributes:
+        monitors: sensor name → its monitor, for every sensor of the description.
+    """
+
+    def __init__(self, machine: Machine, wall: WallTime) -> None:
+        self._wall = wall
+        self.monitors = {
+            name: SensorMonitor(name, sensor, g=machine.gravity_mps2)
+            for name, sensor in machine.sensor.items()
+        }
+        self._lines = {
+            name: _Line(monitor, machine.sensor[name].body) for name, monitor in self.monitors.items()
+        }
+
+    def fault(self, fault: Fault) -> None:
+        """Count a fault under its source, described or not."""
+        source = fault.source
+        if source not in self._lines:
+            if len(self._lines) - len(self.monitors) >= STRAY_SOURCES:
+                source = "others"
+            source = NOT_IN_A_TOPIC.sub("-", source) or "others"
+            self._lines.setdefault(source, _Line(StrayFaults(), "none"))
+        self._lines[source].watched.count(fault)
+
+    def due(self, t: float) -> Iterator[Health]:
+        """What has to be told at `t`."""
+        for name, line in self._lines.items():
+            health = line.watched.health(t)
+            now = (health.state, health.text, sum(health.faults.values()))
+            since = t - line.told_at
+            state_changed = line.told is None or now[0] != line.told[0]
+            if state_changed or since >= EVERY_S or (now != line.told and since >= WORDS_EVERY_S):
+                line.told, line.told_at = now, t
+                yield self._message(name, line.body, health, t)
+
+    def all(self, t: float) -> Iterator[Health]:
+        """Everything that was told before, once more."""
+        for name, line in self._lines.items():
+            if line.told is not None:
+                yield self._message(name, line.body, line.watched.health(t), t)
+
+    def _message(self, name: str, body: str, health: SensorHealth, t: float) -> Health:
+        return Health(
+            t=round(t, 6),
+            time=self._wall.rfc3339(t),
+            sensor=name,
+            body=body,
+            state=health.state,
+            text=health.text,
+            rate_hz=rounded(health.rate_hz, 1),
+            jitter_s=rounded(health.jitter_s, 5),
+            age_s=rounded(health.age_s, 3),
+            faults=dict(health.faults),
+            last_fault=health.last_fault,
+        )
