@@ -17,6 +17,10 @@ CAUTION = (
     "The figures are advisory, and no safety device."
 )
 
+TIP_CAPTION = (
+    "The shaded band is two sigma each way as it was published. Numbers: when the reference was set."
+)
+
 STYLE = """
 :root { color-scheme: light; }
 * { box-sizing: border-box; }
@@ -127,8 +131,8 @@ def _dug(runs: Sequence[Run], units: Units) -> str:
     drawn = "".join(_figure(svg, f"Set-up {number}, true to scale.") for number, svg in sections)
     return (
         f"<h2>What was dug</h2><p>As dug: the lowest the tip came in each step of the reach while it was "
-        f"within {close} of the target.{crosses} Reach is counted from the slew axis, so each set-up has its own "
-        f"drawing.</p>{drawn}"
+        f"within {close} of the target.{crosses} Reach is counted from the slew axis, so each set-up has "
+        f"its own drawing.</p>{drawn}"
         + _figure(charts.deviations(runs, units), f"Messages within {close} of the target.")
         + tables.statistics(list(runs), units).html()
     )
@@ -139,7 +143,7 @@ def _time(runs: Sequence[Run], units: Units) -> str:
         "<h2>Over time</h2>"
         + _figure(
             charts.elevations(runs, units),
-            "The shaded band is two sigma each way as it was published. Numbers: when the reference was set.",
+            TIP_CAPTION,
         )
         + _figure(charts.qualities(runs), "Empty: good figures, reference set.")
         + tables.stillness(list(runs), units).html()

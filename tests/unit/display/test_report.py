@@ -1,0 +1,302 @@
+"""The report: what it computes, what it draws, what it writes."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+import statistics
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tipdatum.cli import main
+from tipdatum.display.report import figures, tables
+from tipdatum.display.report.page import report
+from tipdatum.display.report.run import Run
+from tipdatum.display.report.svg import MOST_POINTS, Chart, thinned, tick_text, ticks
+from tipdatum.display.report.units import FEET, METRIC
+
+DIG = Path(__file__).parents[3] / "replay_data" / "trench.ndjson.gz"
+
+
+def make_run(**changes: Any) -> Run:
+    """Ten seconds: 2 s before the reference, a pass along a level target at 1.0 m, a lift at the end."""
+    t = np.arange(0, 10, 0.02)
+    rng = np.random.default_rng(7)
+    deviation = np.where(t < 8, 0.01 + 0.005 * rng.standard_normal(len(t)), 2.0)
+    elevation = 1.0 + deviation
+    unknown = t < 2
+    run = Run(
+        name="pass",
+        session="pass.ndjson",
+        started="2026-05-04T08:00:00Z",
+        machine={"name": "Test machine"},
+        estimator="chain",
+        comment="",
+        t=t,
+        t_emit=t,
+        elevation=np.where(unknown, np.nan, elevation),
+        reach=7.0 - 0.4 * t,
+        sigma=np.full(len(t), 0.004),
+        deviation=np.where(unknown, np.nan, deviation),
+        quality=tuple("good" for _ in t),
+        datum=tuple("none" if u else "set" for u in unknown),
+        states=[
+            {"t": 2.0, "datum": "set", "reference": {"t": 2.0}, "target": {"kind": "level"},
+             "tolerance": {"above_m": 0.015, "below_m": 0.02}},
+        ],
+    )  # fmt: skip
+    return replace(run, **changes)
+
+
+def test_statistics_are_those_of_the_standard_library() -> None:
+    run = make_run()
+    during = [float(d) for t, d in zip(run.t, run.deviation, strict=True) if 2 <= t < 8]
+    found = figures.follow(run)
+    assert found is not None
+    assert found.mean == pytest.approx(statistics.fmean(during))
+    assert found.sd == pytest.approx(statistics.pstdev(during))
+    assert found.median == pytest.approx(statistics.median(during))
+    assert found.within == pytest.approx(sum(-0.02 <= d <= 0.015 for d in during) / len(during))
+    assert found.seconds == pytest.approx(6.0)
+
+
+def test_lift_and_doubtful_figures_do_not_count_as_following() -> None:
+    run = make_run()
+    mask = figures.following(run)
+    assert not mask[run.t >= 8].any()
+    assert not figures.following(replace(run, quality=tuple("stale" for _ in run.t))).any()
+
+
+def test_histogram_holds_every_message_once() -> None:
+    _, shares = figures.histogram(make_run(), METRIC.bin_m)
+    assert shares.sum() == pytest.approx(1.0)
+
+
+def test_profile_is_the_lowest_of_each_step() -> None:
+    run = make_run(deviation=make_run().elevation - 1.0)
+    (profile,) = figures.profiles(run)
+    at = int(np.argmin(abs(profile.reach - 5.05)))
+    inside = (np.floor(run.reach / figures.BIN_M) == math.floor(5.05 / figures.BIN_M)) & (run.t < 8)
+    assert profile.lowest[at] == pytest.approx(run.elevation[inside].min())
+    assert profile.target == pytest.approx(np.full(len(profile.reach), 1.0))
+
+
+def test_each_reference_begins_a_set_up_of_its_own() -> None:
+    first = make_run().states[0]
+    again = {**first, "t": 5.0, "reference": {"t": 5.0}}
+    same = {**first, "t": 6.0, "reference": {"t": 5.0}}
+    run = make_run(states=[first, again, same])
+    assert figures.setup_starts(run) == [2.0, 5.0]
+    assert [profile.setup for profile in figures.profiles(run)] == [1, 2]
+
+
+def test_noise_is_the_scatter_of_a_standing_tip() -> None:
+    rng = np.random.default_rng(3)
+    still = make_run(reach=np.full(500, 5.0), elevation=1.0 + 0.001 * rng.standard_normal(500))
+    found = figures.noise(still)
+    assert found is not None
+    scatter, seconds = found
+    assert scatter == pytest.approx(0.001, rel=0.1)
+    assert seconds == pytest.approx(9.8, abs=0.3)
+    assert figures.noise(make_run(elevation=np.linspace(0, 5, 500))) is None
+
+
+def test_run_without_any_figure_is_reported_all_the_same() -> None:
+    nothing = np.full(500, np.nan)
+    run = make_run(elevation=nothing, deviation=nothing, sigma=nothing, reach=nothing, states=[])
+    text = report([run], METRIC)
+    assert "No target was followed" in text
+
+
+# --- drawing ------------------------------------------------------------------------------------------
+
+
+@given(
+    st.floats(-1e4, 1e4, allow_nan=False), st.floats(1e-3, 1e4, allow_nan=False), st.integers(3, 12)
+)  # fmt: skip
+def test_ticks_are_round_inside_and_neither_too_many_nor_missing(low: float, span: float, most: int) -> None:
+    found = ticks(low, low + span, most)
+    assert 1 <= len(found) <= most + 1
+    slack = 1e-6 * (abs(low) + span)
+    assert all(low - slack <= value <= low + span + slack for value in found)
+    if len(found) > 1:
+        step = found[1] - found[0]
+        mantissa = step / 10 ** math.floor(math.log10(step) + 1e-9)
+        assert min(abs(mantissa - m) for m in (1, 2, 5, 10)) < 1e-3
+        assert len({tick_text(value, step) for value in found}) == len(found), "two ticks read the same"
+
+
+def test_thinning_keeps_extremes_and_gaps() -> None:
+    x = np.arange(50_000, dtype=float)
+    y = np.sin(x / 500)
+    y[12_345], y[30_000] = 9.0, np.nan
+    thin_x, thin_y = thinned(x, y)
+    assert len(thin_x) <= MOST_POINTS + 10
+    assert np.nanmax(thin_y) == 9.0
+    assert np.isnan(thin_y).any()
+    assert (np.diff(thin_x) > 0).all()
+
+
+def test_section_is_true_to_scale() -> None:
+    chart = Chart("", (2.0, 7.0), (-1.0, 0.5), "", "", true_scale=True)
+    across = chart.px(1.0) - chart.px(0.0)
+    up = chart.py(0.0) - chart.py(1.0)
+    assert across == pytest.approx(up)
+
+
+def test_lines_break_where_nothing_is_known() -> None:
+    chart = Chart("", (0, 4), (0, 1), "", "")
+    chart.line(np.arange(5.0), np.array([0, 1, np.nan, 1, 0]))
+    (path,) = re.findall(r'<path d="(M[^"]+)" fill="none" stroke="#15201d" stroke-width="1.6"', chart.svg())
+    assert path.count("M") == 2
+    assert "nan" not in path
+
+
+# --- the file -----------------------------------------------------------------------------------------
+
+
+class Outline(HTMLParser):
+    """Notes tags, and fails on any that are closed out of order."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.seen: list[tuple[str, dict[str, str | None]]] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.seen.append((tag, dict(attrs)))
+        if tag not in ("meta", "link", "br", "img"):
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.seen.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open, f"</{tag}> closes nothing"
+        assert self.open.pop() == tag
+
+
+def outline(text: str) -> Outline:
+    parsed = Outline()
+    parsed.feed(text)
+    assert parsed.open == []
+    return parsed
+
+
+def test_file_is_well_formed_and_needs_nothing_from_elsewhere() -> None:
+    text = report([make_run()], METRIC)
+    parsed = outline(text)
+    tags = {tag for tag, _ in parsed.seen}
+    assert not tags & {"script", "link", "img", "iframe", "object"}
+    assert not [a for _, attrs in parsed.seen for a in attrs if a in ("src", "href", "xlink:href")]
+    assert "url(#" in text
+    assert not re.search(r"url\((?!#)", text)
+    assert "@import" not in text
+
+
+def test_drawings_are_named_and_are_xml() -> None:
+    text = report([make_run()], METRIC)
+    drawings = [d for d in re.findall(r"<svg viewBox.*?</svg>(?:.*?</svg>)?", text) if "role" in d]
+    assert len(drawings) >= 4
+    for drawing in drawings:
+        root = ElementTree.fromstring(drawing)
+        assert root.get("aria-label")
+
+
+def test_names_from_a_session_cannot_break_out_of_the_text() -> None:
+    hostile = '"><script>alert(1)</script>'
+    run = make_run(
+        name=hostile, comment=hostile, machine={"name": hostile}, estimator=hostile, session=hostile,
+        points=[{"number": 1, "code": hostile, "reach_m": 6.0, "elevation_m": 1.0, "setup": 1,
+                 "automatic": False, "note": hostile, "time": "", "sigma_m": 0.004, "station_m": None,
+                 "lateral_m": 0.0}],
+        replies=[{"t": 3.0, "command": hostile, "ok": True, "text": hostile}],
+    )  # fmt: skip
+    text = report([run, replace(run, name="other " + hostile)], METRIC)
+    assert "<script" not in text
+    outline(text)
+
+
+def test_caution_is_on_the_first_page() -> None:
+    text = report([make_run()], METRIC)
+    assert "not a certified survey" in text
+    assert "no safety device" in text
+    assert text.index("no safety device") < text.index("<h2>")
+
+
+def test_two_runs_stand_beside_each_other() -> None:
+    text = report([make_run(name="first"), make_run(name="second", estimator="complementary")], METRIC)
+    assert "Comparison of first and second" in text
+    heads = re.findall(r"<caption>Deviation from the target</caption><thead><tr>(.*?)</tr>", text)
+    assert re.findall(r">([^<]+)<", heads[0]) == ["first", "second"]
+
+
+def test_lengths_are_written_in_the_units_asked_for() -> None:
+    assert METRIC.small(0.0254, sign=True) == "+25 mm"
+    assert FEET.small(-0.0254, sign=True) == "−1.00 in"
+    assert FEET.large(0.3048) == "1.00 ft"
+    assert METRIC.small(-0.0002, sign=True) == "0 mm"
+    assert METRIC.large(float("nan")) == "–"
+
+
+def test_csv_reads_back_with_plain_minus_signs() -> None:
+    table = tables.Table("x", "t", ("a", "b"), (("one, two", "−5"), ('say "three"', "+1")))
+    assert list(csv.reader(io.StringIO(table.csv()))) == [
+        ["a", "b"],
+        ["one, two", "-5"],
+        ['say "three"', "+1"],
+    ]
+
+
+# --- the command --------------------------------------------------------------------------------------
+
+
+def run_command(*arguments: str) -> int:
+    try:
+        main(["report", *arguments])
+    except SystemExit as end:
+        return int(end.code or 0)
+    return 0
+
+
+def test_command_writes_report_and_tables(tmp_path: Path) -> None:
+    target, folder = tmp_path / "dig.html", tmp_path / "csv"
+    assert run_command(str(DIG), "--output", str(target), "--csv", str(folder)) == 0
+    text = target.read_text(encoding="utf-8")
+    outline(text)
+    for heading in ("What was dug", "Over time", "Against the truth", "References", "Sensors"):
+        assert f"<h2>{heading}" in text
+    with (folder / "tip.csv").open() as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) > 500
+    assert {row["datum"] for row in rows} <= {"none", "set", "doubtful"}
+    assert (folder / "score.csv").exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["no-such-file.ndjson"], "no-such-file.ndjson"),
+        ([str(DIG), "--units", "furlong"], "furlong"),
+        ([str(DIG), "--estimator", "guess"], "guess"),
+        ([str(DIG)] * 5, "at most 4"),
+        ([str(DIG), str(DIG), "--estimator", "chain", "--estimator", "complementary"], "not both at once"),
+    ],
+)
+def test_mistakes_are_told_in_one_sentence(
+    arguments: list[str], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run_command(*arguments) == 2
+    message = capsys.readouterr().err
+    assert said in message
+    assert "Traceback" not in message
