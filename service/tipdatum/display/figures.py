@@ -14,6 +14,8 @@ COARSE_FROM_M, FINE_TO_M = 0.05, 0.03
 """Sigma above which millimetres would be a pretence, and below which they come back, m."""
 ON_GRADE_M = 0.01
 """Size below which a deviation is called on grade where no tolerance is set (common practice, no source)."""
+LARGE_FROM_ROWS = 13
+"""Rows that elevation, deviation and one reason need with large figures; reach and corners may fall off."""
 ABOVE, BELOW = "above grade, to cut", "below grade, over-dug"
 
 
@@ -168,11 +170,11 @@ def _deviation(
 def _large(value: float | None, fine: bool, rows: int, *, sign: bool = False) -> list[Text]:
     """A figure three lines high, or one line where rows are few."""
     if value is None:
-        return [Text(), Text(" —", FIGURE), Text()] if rows >= 16 else [Text(" —", FIGURE)]
+        return [Text(), Text(" —", FIGURE), Text()] if rows >= LARGE_FROM_ROWS else [Text(" —", FIGURE)]
     figure = f"{value:{'+' if sign else ''}.{3 if fine else 2}f}"
     if float(figure) == 0.0:
         figure = figure.lstrip("+-")
-    if rows < 16 or len(figure) > 7:
+    if rows < LARGE_FROM_ROWS or len(figure) > 7:
         return [Text(f" {figure} m", FIGURE)]
     return [Text(f" {line}", FIGURE) for line in big(f"{figure} m")]
 
