@@ -8,7 +8,7 @@ from typing import Literal, TypeAlias, TypeVar
 
 from pydantic import model_validator
 
-from tipdatum_drivers.options import Options
+from tipdatum_drivers.options import Misfit, Options
 from tipdatum_drivers.reading import Imu, Reading, Tilt
 
 G = 9.80665
@@ -45,9 +45,14 @@ class SensorFields(Options):
         both = self.pitch is not None and self.roll is not None
         half = (self.pitch is None) != (self.roll is None)
         if half or [self.accel is not None, self.angle is not None, both].count(True) != 1:
-            raise ValueError("fields for accel (and gyro), or for angle, or for pitch and roll")
+            found = ", ".join(
+                key for key in ("accel", "angle", "pitch", "roll") if getattr(self, key) is not None
+            )
+            raise Misfit(
+                "", found or "nothing", "fields for accel (and gyro), or for angle, or for pitch and roll"
+            )
         if self.gyro is not None and self.accel is None:
-            raise ValueError("a gyro only beside accel")
+            raise Misfit("gyro", "a gyro without accel", "accel beside it")
         return self
 
 

@@ -1,8 +1,20 @@
-"""The base of every driver's options."""
+"""The base of every driver's options, and how they refuse."""
 
 from __future__ import annotations
 
 from pydantic import BaseModel, ConfigDict
+
+
+class Misfit(ValueError):
+    """Raised in a model's validator for values that are fine one by one but do not fit together.
+
+    Args:
+        key: dotted path below the model. found: what stands there. expected: what should.
+    """
+
+    def __init__(self, key: str, found: str, expected: str) -> None:
+        self.key, self.found, self.expected = key, found, expected
+        super().__init__(f"{key}: found {found}; expected {expected}")
 
 
 class Options(BaseModel):

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from tipdatum_drivers.errors import PortError
-from tipdatum_drivers.options import Options
+from tipdatum_drivers.options import Misfit, Options
 
 if TYPE_CHECKING:
     import serial
@@ -45,7 +45,8 @@ class SerialOptions(Options):
     def _one_port(self) -> SerialOptions:
         by_usb = self.usb_id is not None or self.usb_serial is not None
         if by_usb == (self.port is not None):
-            raise ValueError("port, or usb_id and/or usb_serial")
+            found = "port and usb_id or usb_serial" if by_usb else "nothing"
+            raise Misfit("port", found, "port, or usb_id and/or usb_serial instead")
         return self
 
     @property

@@ -23,6 +23,9 @@ from tipdatum.model_places import (
     text_for_number,
     without_branches,
 )
+from tipdatum_drivers.options import Misfit
+
+__all__ = ["Misfit", "config_error", "dotted", "parse_model", "shown", "value_at"]
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -37,18 +40,6 @@ MISTAKEN_FOR: dict[str, tuple[tuple[str, float], ...]] = {
     "seconds": (("milliseconds", 0.001),),
 }
 """Units that people have at hand instead, and what one of them is in the unit that is asked for."""
-
-
-class Misfit(ValueError):  # noqa: N818 - not an error by itself: what a validator found, told by `config_error`
-    """Raised in a model's validator for values that are fine one by one but do not fit together.
-
-    Args:
-        key: dotted path below the model. found: what stands there. expected: what should.
-    """
-
-    def __init__(self, key: str, found: str, expected: str) -> None:
-        self.key, self.found, self.expected = key, found, expected
-        super().__init__(f"{key}: found {found}; expected {expected}")
 
 
 def parse_model(model: type[Model], data: Mapping[str, Any], file: str, under: str = "") -> Model:
@@ -85,7 +76,7 @@ def config_error(error: ValidationError, model: type[BaseModel], file: str, unde
         return UnknownKeyError(file, dotted(path), near[0] if near else None, known)
     cause = first.get("ctx", {}).get("error")
     if isinstance(cause, Misfit):
-        return ConfigError(file, dotted([*path, cause.key]), cause.found, cause.expected)
+        return ConfigError(file, dotted([*path, *filter(None, [cause.key])]), cause.found, cause.expected)
     if first["type"] == "missing" and isinstance(location[-1], int):
         # Of a list that is too short its missing entry is reported; the list says it better.
         location, path, first["type"] = location[:-1], path[:-1], "too_short"

@@ -11,7 +11,7 @@ from pydantic import Field as Constraint
 from pydantic import model_validator
 
 from tipdatum_drivers.fields import Field, Numbers, SensorFields
-from tipdatum_drivers.options import Options
+from tipdatum_drivers.options import Misfit, Options
 from tipdatum_drivers.serial_driver import SerialOptions
 
 MOST_REGISTERS = 125
@@ -89,10 +89,10 @@ class ModbusOptions(SerialOptions):
     @model_validator(mode="after")
     def _something_to_read(self) -> ModbusOptions:
         if not (self.sensor or self.input):
-            raise ValueError("a [driver.sensor.NAME] or [driver.input.NAME] table")
+            raise Misfit("sensor", "nothing", "a [driver.sensor.NAME] or [driver.input.NAME] table")
         addresses = [sensor.address for sensor in self.sensor.values()]
         if len(set(addresses)) != len(addresses):
-            raise ValueError("an address of its own for every sensor")
+            raise Misfit("sensor", f"addresses {addresses}", "an address of its own for every sensor")
         return self
 
     @property

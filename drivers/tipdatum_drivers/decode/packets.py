@@ -29,6 +29,7 @@ from pydantic import BaseModel, Field, model_validator
 
 from tipdatum_drivers.clock_map import ClockMap
 from tipdatum_drivers.decode.framing import Decoder, Delimited, Frame, Item
+from tipdatum_drivers.options import Misfit
 from tipdatum_drivers.reading import Fault, Identity, Imu, Input, Slew, Tilt
 from tipdatum_drivers.serial_driver import SerialDriver, SerialOptions
 
@@ -64,7 +65,7 @@ class PacketsOptions(SerialOptions):
     def _ids_differ(self) -> PacketsOptions:
         ids = [*self.sensor.values(), *self.slew.values()]
         if len(set(ids)) != len(ids) or not (ids or self.input):
-            raise ValueError("each id once, such as { boom = 1, stick = 2 }")
+            raise Misfit("sensor", f"ids {ids}", "each id once, such as { boom = 1, stick = 2 }")
         return self
 
 

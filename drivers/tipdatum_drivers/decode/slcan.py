@@ -32,7 +32,7 @@ from typing import Annotated, Literal, cast
 from pydantic import BaseModel, Field, model_validator
 
 from tipdatum_drivers.decode.framing import Decoder, Delimited, Frame, Item
-from tipdatum_drivers.options import Options
+from tipdatum_drivers.options import Misfit, Options
 from tipdatum_drivers.reading import Fault, Identity, Tilt
 from tipdatum_drivers.serial_driver import SerialDriver, SerialOptions
 
@@ -70,7 +70,7 @@ class SlcanOptions(SerialOptions):
     def _addresses_differ(self) -> SlcanOptions:
         taken = [(sensor.protocol, sensor.address) for sensor in self.sensor.values()]
         if len(set(taken)) != len(taken):
-            raise ValueError("an address of its own for every sensor of a protocol")
+            raise Misfit("sensor", "an address twice", "one of its own for every sensor of a protocol")
         return self
 
 

@@ -29,7 +29,7 @@ from pydantic import Field as Constraint
 from tipdatum_drivers.clock_map import ClockMap
 from tipdatum_drivers.decode.framing import Decoder, Delimited, Frame, Item
 from tipdatum_drivers.fields import TIME_UNITS, Field, Numbers, SensorFields, reading_maker
-from tipdatum_drivers.options import Options
+from tipdatum_drivers.options import Misfit, Options
 from tipdatum_drivers.reading import Fault, Imu, Input, Tilt
 from tipdatum_drivers.serial_driver import SerialDriver, SerialOptions
 
@@ -75,9 +75,9 @@ class TextLinesOptions(SerialOptions):
     @model_validator(mode="after")
     def _something_to_read(self) -> TextLinesOptions:
         if not (self.sensor or self.input):
-            raise ValueError("a [driver.sensor.NAME] or [driver.input.NAME] table")
+            raise Misfit("sensor", "nothing", "a [driver.sensor.NAME] or [driver.input.NAME] table")
         if self.id_field is None and any(sensor.when is not None for sensor in self.sensor.values()):
-            raise ValueError("id_field, since a sensor says `when`")
+            raise Misfit("id_field", "nothing", "the field that a sensor's `when` is compared with")
         return self
 
 

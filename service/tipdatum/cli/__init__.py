@@ -45,7 +45,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "report": ("tipdatum.cli.report", "Write a dig, or two beside each other, as one HTML file."),
     "ports": ("tipdatum.cli.ports", "List the serial ports, with the names that stay."),
     "sniff": ("tipdatum.cli.sniff", "Listen to a port, guess its format and rate, show its readings live."),
-    "rezero": ("tipdatum.cli.rezero", "Take a replaced sensor into use, from one posture whose angle is known."),
+    "rezero": ("tipdatum.cli.rezero", "Take a replaced sensor into use, from one posture of known angle."),
     "score": ("tipdatum.cli.score", "Compare a replay with the truth that its session carries."),
 }
 """command → module that holds a function of that name (hyphens as underscores), help in one line."""
@@ -58,7 +58,8 @@ def build_app(commands: Sequence[str]) -> typer.Typer:
     """The command line with only these commands imported."""
     app = typer.Typer(
         name="tipdatum",
-        help="Where an excavator's bucket tip is, from low-cost tilt sensors. Advisory figures, no safety device.",
+        help="Where an excavator's bucket tip is, from low-cost tilt sensors. "
+        "Advisory figures, no safety device.",
         no_args_is_help=True,
         add_completion=False,
         pretty_exceptions_enable=False,

@@ -18,6 +18,8 @@ from tipdatum.errors import ConfigError
 from tipdatum.machine import Machine, load_toml, parse_machine
 from tipdatum.machine_words import describe_arm, describe_sensor, notes
 from tipdatum_drivers.reading import Beam, Imu, Slew, Tilt
+from tipdatum_drivers.registry import find_driver
+from tipdatum_drivers.serial_driver import SerialDriver
 from tipdatum_drivers.session_file import SessionFile
 
 SESSION_ENDINGS = (".ndjson", ".ndjson.gz")
@@ -116,7 +118,7 @@ def _check_driver(service: Service, table: DriverTable) -> list[str]:
         for path in _paths(files):
             if not path.is_file():
                 raise ConfigError(str(service.path), "driver.file", f'"{path}"', "a file that exists")
-        return []
+        return _line_notes(service, table)
     found = []
     for path in _paths(files):
         described = SessionFile(path).header.machine.get("sensor")
@@ -125,6 +127,16 @@ def _check_driver(service: Service, table: DriverTable) -> list[str]:
             names = ", ".join(sorted(missing))
             found.append(f"{path} has readings of sensors that the machine file does not describe: {names}")
     return found
+
+
+def _line_notes(service: Service, table: DriverTable) -> list[str]:
+    """What should be known of a serial line: its own advice, and sensors that the machine has not."""
+    driver = find_driver(table.kind)(table.options)
+    if not isinstance(driver, SerialDriver):
+        return []
+    strangers = sorted(set(driver.sensors) - set(service.machine.sensor) - {driver.options.port_words})
+    missing = f"{table.kind} names sensors that the machine file does not describe: {', '.join(strangers)}"
+    return [*driver.advice(), *([missing] if strangers else [])]
 
 
 def _paths(value: Any) -> tuple[Path, ...]:
@@ -151,7 +163,7 @@ def _driver_words(table: DriverTable) -> str:
 
 
 def _plain(value: object) -> str:
-    if isinstance(value, tuple):
+    if isinstance(value, (tuple, dict)):
         return " ".join(map(_plain, value))
     if isinstance(value, Path):
         return os.path.normpath(value)
