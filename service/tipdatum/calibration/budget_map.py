@@ -38,6 +38,9 @@ def draw(machine: Machine, budget: Budget, step_m: float, tolerance_m: float | N
         _outside(frame, budget, tolerance_m, half)
     _machine(frame, machine, budget)
     _scale(frame, top)
+    if tolerance_m is not None:
+        note = f"hatched: less than 95 % within ±{1000 * tolerance_m:g} mm"
+        frame.text(frame.width - 400, 132, note, size=12, colour="#c4561a")
     _bars(frame, budget)
     return frame.svg()
 
@@ -93,7 +96,7 @@ def _scale(frame: Frame, top: float) -> None:
 
 def _bars(frame: Frame, budget: Budget) -> None:
     shares = [s for s in budget.shares() if s[2] > 0.0005][:11]
-    x, y, wide = frame.width - 400, 160, 150
+    x, y, wide = frame.width - 400, 166, 150
     frame.text(x, y, "Where it comes from, mm RMS over the envelope", size=13, bold=True)
     largest = shares[0][1]
     for i, (name, rms, share) in enumerate(shares):

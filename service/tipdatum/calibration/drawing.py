@@ -69,12 +69,14 @@ class Frame:
         size: int = 14,
         turn: int = 0,
         bold: bool = False,
+        colour: str = INK,
     ) -> None:
         """Text at pixels."""
         rotate = f' transform="rotate({turn} {x:.1f} {y:.1f})"' if turn else ""
         weight = ' font-weight="600"' if bold else ""
+        tint = f' fill="{colour}"' if colour != INK else ""
         self.parts.append(
-            f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="{size}"{weight}{rotate}>'
+            f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="{size}"{weight}{tint}{rotate}>'
             f"{escape(text)}</text>"
         )
 
