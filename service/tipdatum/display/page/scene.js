@@ -84,6 +84,7 @@ export function scene({ model, record, say, units, inks }, now, targetText) {
       reach: say("axis.reach", { unit }),
       slewAxis: say("axis.slew"),
       target: targetText,
+      ground: say("section.ground"),
     },
   };
 }

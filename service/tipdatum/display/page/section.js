@@ -166,7 +166,7 @@ function drawAxisOfSlew(context, place, { inks, offset, words }) {
   label(context, words.slewAxis, x + 14, y + 10, { colour: inks.quiet, paper: inks.paper });
 }
 
-function drawGround(context, place, { ground, inks }) {
+function drawGround(context, place, { ground, inks, words }) {
   if (ground.length < 2) return;
   const pieces = [];
   let piece = [];
@@ -190,6 +190,10 @@ function drawGround(context, place, { ground, inks }) {
     context.lineWidth = 2.5;
     context.stroke();
   }
+  const seen = pieces.flat().filter(([x]) => x > LEFT && x < place.x(place.right) - 60);
+  if (!seen.length) return;
+  const [x, y] = seen.at(-1);
+  label(context, words.ground, x + 8, y + 22, { colour: inks.ground, paper: inks.paper });
 }
 
 function drawTarget(context, place, { targetLine, band, inks, words }) {

@@ -7,6 +7,7 @@ export const de = {
   "close": "Schließen",
 
   "section.name": "Schnitt in der Auslegerebene",
+  "section.ground": "wie gegraben",
   "section.words": "Die Schneide steht auf {elevation} bei einer Reichweite von {reach}.",
   "section.none": "Der Arm ist nicht gezeichnet, weil seine Stellung nicht bekannt ist.",
   "axis.elevation": "Höhe, {unit}",

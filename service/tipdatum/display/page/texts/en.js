@@ -7,6 +7,7 @@ export const en = {
   "close": "Close",
 
   "section.name": "Section along the boom",
+  "section.ground": "as dug",
   "section.words": "The tip is {elevation} at a reach of {reach}.",
   "section.none": "The arm is not drawn, because its position is not known.",
   "axis.elevation": "Elevation, {unit}",
