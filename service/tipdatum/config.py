@@ -7,7 +7,7 @@ the parts of the service.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -43,7 +43,7 @@ class StateTable(_Table):
     """`[state]`: what must outlive a restart."""
 
     directory: str | None = None
-    """Default: $STATE_DIRECTORY (set by systemd), else $XDG_STATE_HOME/tipdatum, else ~/.local/state/tipdatum."""
+    """Default: $STATE_DIRECTORY (systemd sets it), $XDG_STATE_HOME/tipdatum or ~/.local/state/tipdatum."""
 
 
 class ServiceFile(_Table):
@@ -69,7 +69,7 @@ class Settings:
     period_s: float = 0.02
     arm_every: int = 0
     """Publish the arm's pins every so many ticks; 0: never."""
-    work: WorkOptions = WorkOptions()
+    work: WorkOptions = field(default_factory=WorkOptions)
 
 
 @dataclass(frozen=True, slots=True)

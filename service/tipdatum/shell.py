@@ -13,22 +13,21 @@ import signal
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from pathlib import Path
 
 import structlog
 
-from tipdatum import __version__, systemd
+from tipdatum import systemd
 from tipdatum.bus.broker import BrokerAddresses, EmbeddedBroker
 from tipdatum.bus.client import BusClient, ConnectionState
-from tipdatum.bus.messages import CONTRACT_VERSION, UNITS, About, Happening, Health, Reply, Status, Tip
-from tipdatum.bus.options import BrokerOptions, read_users
+from tipdatum.bus.messages import About, Happening, Health, Reply, Status, Tip
 from tipdatum.bus.orders import Order
 from tipdatum.bus.small import SmallDisplays
 from tipdatum.bus.topics import DELIVERY, Topics
+from tipdatum.clocks import ClockWatch, RunClock
 from tipdatum.config import Service, load_service
-from tipdatum.display.server import PageSettings, Server, start
 from tipdatum.errors import InputError
+from tipdatum.openings import BrokerPlace, about_message, open_broker, open_page, open_recorder
 from tipdatum.pipeline import Outgoing, Pipeline
 from tipdatum.sessions.recorder import Recorder
 from tipdatum.state_file import Remembered, StateFile, default_directory
@@ -44,27 +43,9 @@ SAVE_EVERY_S = 0.05
 SAVE_ANYWAY_S = 30.0
 """The estimator goes on correcting the reference as it learns of mounts; that is kept this often."""
 ALIVE_EVERY_S = 2.0
-CLOCK_JUMP_S = 2.0
-"""A wall clock that moved by more than this against the monotonic one was set."""
 DRIVER_RETRY_S = 1.0
 BEHIND_S = 0.25
 """Readings of two ports change places by no more than this, even where the computer is busy."""
-
-
-class RunClock:
-    """The run's one clock: seconds since its start, monotonic; faster than real time for a fast replay."""
-
-    def __init__(self, speed: float = 1.0) -> None:
-        self._zero = time.monotonic()
-        self._speed = speed
-        self.started = datetime.now(UTC)
-
-    def __call__(self) -> float:
-        return (time.monotonic() - self._zero) * self._speed
-
-    def real_seconds(self, t: float) -> float:
-        """How long to wait, in real seconds, for the clock to pass `t` seconds of its own."""
-        return t / self._speed
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,9 +113,15 @@ class Shell:
             loop.add_signal_handler(number, self.stop)
         loop.add_signal_handler(signal.SIGHUP, self._reload)
         async with contextlib.AsyncExitStack() as stack:
-            options, addresses = await self._start_broker(stack)
-            self._start_bus(stack, options)
-            page = await self._start_page(stack, addresses)
+            place = await asyncio.to_thread(open_broker, self.service)
+            options, addresses = place.options, place.addresses
+            if place.broker is not None:
+                self._broker = place.broker
+                stack.callback(place.broker.stop)
+            self._start_bus(stack, place)
+            page = open_page(self.service, addresses)
+            if page is not None:
+                stack.callback(page.close)
             self._start_recorder(stack)
             ready = Ready(
                 self.service.machine_id,
@@ -179,37 +166,18 @@ class Shell:
             state_age_s=found.age_s,
         )
 
-    async def _start_broker(
-        self, stack: contextlib.AsyncExitStack
-    ) -> tuple[BrokerOptions, BrokerAddresses | None]:
-        """Broker options with host and port filled in, and the embedded broker's addresses if it is ours."""
-        options = self.service.broker
-        if not options.uses_embedded:
-            return options, None
-        own = options.embedded
-        users = None
-        if own.users_file is not None:
-            users = read_users(self.service.path.parent / own.users_file, str(self.service.path))
-        broker = EmbeddedBroker(own.listen, own.port, own.ws_port, users)
-        addresses = await asyncio.to_thread(broker.start)
-        stack.callback(broker.stop)
-        self._broker = broker
-        # What listens everywhere is reached by ourselves over loopback.
-        host = "127.0.0.1" if addresses.host in ("0.0.0.0", "::") else addresses.host
-        return options.model_copy(update={"host": host, "port": addresses.port}), addresses
-
-    def _start_bus(self, stack: contextlib.AsyncExitStack, options: BrokerOptions) -> None:
+    def _start_bus(self, stack: contextlib.AsyncExitStack, place: BrokerPlace) -> None:
         loop = asyncio.get_running_loop()
         base = self.service.path.parent
         outbox = self._file.path.with_suffix(".outbox") if self._file else None
         self._bus = BusClient(
-            options,
+            place.options,
             self.topics,
             on_order=lambda order: _soon(loop, self._order, order),
             on_state=lambda state: _soon(loop, self._bus_state, state),
             on_trouble=lambda text: _soon(loop, _log_trouble, text),
             outbox=outbox,
-            password=options.password(base, file=str(self.service.path)),
+            password=place.password,
             base=base,
         )
         self._bus.publish("about", "", self._about())
@@ -218,52 +186,16 @@ class Shell:
         self._bus.start()
         stack.callback(self._say_goodbye)
 
-    async def _start_page(
-        self, stack: contextlib.AsyncExitStack, addresses: BrokerAddresses | None
-    ) -> Server | None:
-        display = self.service.display
-        websocket = display.websocket
-        if websocket is None and addresses is not None:
-            websocket = f"ws://{{host}}:{addresses.ws_port}"
-        if not display.enabled or websocket is None:
-            return None
-        page = start(
-            display.host,
-            display.port,
-            PageSettings(
-                websocket=websocket,
-                machine_id=self.service.machine_id,
-                role=display.role,
-                topic_root=self.topics.root,
-                units=display.units,
-                language=display.language,
-            ),
-        )
-        stack.callback(page.close)
-        return page
-
     def _start_recorder(self, stack: contextlib.AsyncExitStack) -> None:
-        options = self.service.recording
-        if self._record is None and options.directory is None:
-            return
         loop = asyncio.get_running_loop()
-        target = self._record or self.service.path.parent / Path(options.directory or "").expanduser()
-        header = SessionHeader(
-            1,
-            # To the microsecond, so that a replay gives the very times that were published.
-            self._clock.started.isoformat().replace("+00:00", "Z"),
-            self.service.machine.model_dump(mode="json", exclude_defaults=True),
-            f"recorded by tipdatum {__version__}",
-        )
-        self._recorder = Recorder(
-            target,
-            header,
+        self._recorder = open_recorder(
+            self.service,
+            self._record,
             self._clock.started,
-            self.service.machine_id,
-            options,
             on_fault=lambda text: _soon(loop, self._recording_fault, text),
         )
-        stack.callback(self._recorder.close)
+        if self._recorder is not None:
+            stack.callback(self._recorder.close)
 
     def _announce(self, ready: Ready) -> None:
         log.info("broker", host=ready.broker_host, port=ready.broker_port, topics=f"{self.topics.base}/#")
@@ -278,15 +210,7 @@ class Shell:
             self._on_ready(ready)
 
     def _about(self) -> About:
-        return About(
-            version=__version__,
-            contract=CONTRACT_VERSION,
-            machine_id=self.service.machine_id,
-            machine=self.service.machine.model_dump(mode="json"),
-            units=UNITS,
-            tick_hz=round(1.0 / self.service.settings.period_s, 3),
-            started=self._wall.rfc3339(0.0),
-        )
+        return about_message(self.service, self._wall.rfc3339(0.0))
 
     # -- carrying ------------------------------------------------------------------------------------
 
@@ -438,19 +362,16 @@ class Shell:
 
     async def _watch_clocks(self) -> None:
         """Wall clock set, computer suspended; and the watchdog, fed from the loop that must live."""
-        wall, mono, boot = time.time(), time.monotonic(), _boottime()
+        watch = ClockWatch()
         while True:
             await asyncio.sleep(1.0)
             systemd.notify("WATCHDOG=1")
-            moved = (time.time() - wall) - (time.monotonic() - mono)
-            slept = (_boottime() - boot) - (time.monotonic() - mono)
-            if slept > CLOCK_JUMP_S:
-                self._pipeline.was_suspended(self._clock(), slept)
-            if abs(moved) > CLOCK_JUMP_S:
+            moved, slept = watch.look()
+            if slept:
+                self._pipeline.was_suspended(self._now(), slept)
+            if moved:
                 log.warning("wall clock was set; times in messages follow", moved_s=round(moved, 1))
                 self._wall.move(moved)
-            if slept > CLOCK_JUMP_S or abs(moved) > CLOCK_JUMP_S:
-                wall, mono, boot = time.time(), time.monotonic(), _boottime()
 
     def _reload(self) -> None:
         """SIGHUP: take over what can change without a restart."""
@@ -458,6 +379,9 @@ class Shell:
             fresh = load_service(self.service.path)
         except InputError as error:
             log.error("reload refused; going on as before", reason=str(error))
+            return
+        if fresh.machine.sensor.keys() != self.service.machine.sensor.keys():
+            log.error("reload refused: other sensors need a restart; going on as before")
             return
         frozen = [
             name
@@ -495,9 +419,3 @@ def _soon(loop: asyncio.AbstractEventLoop, call: Callable[..., None], *arguments
 
 def _log_trouble(text: str) -> None:
     log.warning("broker trouble", text=text)
-
-
-def _boottime() -> float:
-    """A clock that goes on while the computer is suspended, where the system has one."""
-    clock = getattr(time, "CLOCK_BOOTTIME", None)
-    return time.clock_gettime(clock) if clock is not None else time.monotonic()

@@ -1,0 +1,116 @@
+"""What a service opens at its start, each from the service's file: broker, page, recording."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from pydantic import SecretStr
+
+from tipdatum import __version__
+from tipdatum.bus.broker import BrokerAddresses, EmbeddedBroker
+from tipdatum.bus.messages import CONTRACT_VERSION, UNITS, About
+from tipdatum.bus.options import BrokerOptions, read_users
+from tipdatum.config import Service
+from tipdatum.display.server import PageSettings, Server, start
+from tipdatum.sessions.recorder import Recorder
+from tipdatum_drivers.reading import SessionHeader
+
+
+@dataclass(frozen=True, slots=True)
+class BrokerPlace:
+    """Where the broker is and how to enter: options with host and port filled in.
+
+    `broker` and `addresses` are there if it is the embedded one.
+    """
+
+    options: BrokerOptions
+    password: SecretStr | None
+    broker: EmbeddedBroker | None = None
+    addresses: BrokerAddresses | None = None
+
+
+def open_broker(service: Service) -> BrokerPlace:
+    """Start the embedded broker where the file names none. Blocks for a tenth of a second.
+
+    Raises:
+        InputError: it cannot be started, or a password cannot be read.
+    """
+    options, base, file = service.broker, service.path.parent, str(service.path)
+    password = options.password(base, file=file)
+    if not options.uses_embedded:
+        return BrokerPlace(options, password)
+    own = options.embedded
+    users = read_users(base / own.users_file, file) if own.users_file is not None else {}
+    user = options.user
+    if users and user is None:
+        # The service is a client like any other; without a name of its own it takes the first.
+        user = next(iter(users))
+    if user in users and password is None:
+        password = SecretStr(users[user])
+    broker = EmbeddedBroker(own.listen, own.port, own.ws_port, users or None)
+    addresses = broker.start()
+    # What listens everywhere is reached by ourselves over loopback.
+    host = "127.0.0.1" if addresses.host in ("0.0.0.0", "::") else addresses.host
+    changed = options.model_copy(update={"host": host, "port": addresses.port, "user": user})
+    return BrokerPlace(changed, password, broker, addresses)
+
+
+def open_page(service: Service, addresses: BrokerAddresses | None) -> Server | None:
+    """Serve the page, where it is wanted and the broker's WebSocket address is known.
+
+    Raises:
+        PortError: its address cannot be listened on.
+    """
+    display = service.display
+    websocket = display.websocket
+    if websocket is None and addresses is not None:
+        websocket = f"ws://{{host}}:{addresses.ws_port}"
+    if not display.enabled or websocket is None:
+        return None
+    settings = PageSettings(
+        websocket=websocket,
+        machine_id=service.machine_id,
+        role=display.role,
+        topic_root=service.broker.topic_root,
+        units=display.units,
+        language=display.language,
+    )
+    return start(display.host, display.port, settings)
+
+
+def open_recorder(
+    service: Service, target: Path | None, started: datetime, on_fault: Callable[[str], None]
+) -> Recorder | None:
+    """Begin to record to `target`, or to the file's directory; None where neither is named.
+
+    Raises:
+        InputError: the target cannot be written to.
+    """
+    options = service.recording
+    if target is None and options.directory is None:
+        return None
+    header = SessionHeader(
+        1,
+        # To the microsecond, so that a replay gives the very times that were published.
+        started.isoformat().replace("+00:00", "Z"),
+        service.machine.model_dump(mode="json", exclude_defaults=True),
+        f"recorded by tipdatum {__version__}",
+    )
+    place = target or service.path.parent / Path(options.directory or "").expanduser()
+    return Recorder(place, header, started, service.machine_id, options, on_fault=on_fault)
+
+
+def about_message(service: Service, started: str) -> About:
+    """What this service and machine are, for the retained topic."""
+    return About(
+        version=__version__,
+        contract=CONTRACT_VERSION,
+        machine_id=service.machine_id,
+        machine=service.machine.model_dump(mode="json"),
+        units=UNITS,
+        tick_hz=round(1.0 / service.settings.period_s, 3),
+        started=started,
+    )
