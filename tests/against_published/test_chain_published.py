@@ -82,7 +82,7 @@ URDF = """
     <origin xyz="0 -0.3 0" rpy="0 0 0"/></joint>
 </robot>
 """
-"""The demo machine, its boom foot 7 cm to the right. Angles are positive upwards, opposite to URDF's pitch."""
+"""The demo machine, its boom foot 7 cm to the right. Angles are positive upwards: opposite to URDF's."""
 
 CHAIN = Chain(np.array([0.35, -0.07, 1.75]), np.array([4.60, 2.50, 1.30]), ("boom", "stick", "bucket"), 0.3)
 angle = st.floats(-4.0, 4.0)
