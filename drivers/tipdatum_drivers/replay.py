@@ -44,7 +44,7 @@ class PacedOptions(Options):
 
 
 class ReplayOptions(PacedOptions):
-    """`kind = "replay"`: one or several session files, one after the other."""
+    """`kind = "replay"`: recorded sessions, one file or several."""
 
     file: Path | Annotated[tuple[Path, ...], Field(min_length=1)]
 
@@ -56,7 +56,7 @@ class ReplayOptions(PacedOptions):
 
 
 class CsvReplayOptions(PacedOptions):
-    """`kind = "csv-replay"`: a CSV log of another program."""
+    """`kind = "csv-replay"`: a long CSV log of another program, by its columns."""
 
     file: Path
     columns: CsvColumns

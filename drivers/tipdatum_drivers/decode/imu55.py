@@ -38,7 +38,7 @@ _BODY = struct.Struct("<xxhhhhx")
 
 
 class Imu55Options(SerialOptions):
-    """`kind = "imu-55"`: one module on one port."""
+    """`kind = "imu-55"`: a widely sold IMU module with 0x55 frames, one on a port."""
 
     sensor: str
     """Name of the machine's sensor that this module is."""

@@ -76,7 +76,7 @@ class ModbusInput(Options):
 
 
 class ModbusOptions(SerialOptions):
-    """`kind = "modbus-rtu"`: the sensors on one line."""
+    """`kind = "modbus-rtu"`: Modbus sensors and switches on one RS-485 line."""
 
     baud: Annotated[int, Constraint(ge=1200, le=4_000_000)] = 9600
     sensor: dict[str, ModbusSensor] = Constraint(default_factory=dict)

@@ -40,7 +40,7 @@ LONGEST = 250
 
 
 class XdrOptions(SerialOptions):
-    """`kind = "nmea-xdr"`: one or several sensors by their transducers' names."""
+    """`kind = "nmea-xdr"`: NMEA 0183 attitude sensors: pitch and roll of XDR sentences."""
 
     baud: Annotated[int, Field(ge=300, le=4_000_000)] = 4800
     sensor: Annotated[dict[str, SensorFields], Field(min_length=1)]

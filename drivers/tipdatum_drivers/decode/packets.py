@@ -50,7 +50,7 @@ Id = Annotated[int, Field(ge=0, le=255)]
 
 
 class PacketsOptions(SerialOptions):
-    """`kind = "packets"`: a microcontroller with one or several sensors."""
+    """`kind = "packets"`: own firmware on a microcontroller with one or several sensors."""
 
     sensor: dict[str, Id] = Field(default_factory=dict)
     """Name of the machine's sensor → its id in the packets."""

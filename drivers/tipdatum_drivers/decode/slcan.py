@@ -59,7 +59,7 @@ class CanSensor(Options):
 
 
 class SlcanOptions(SerialOptions):
-    """`kind = "slcan"`: a USB-CAN adapter with one or several inclinometers behind it."""
+    """`kind = "slcan"`: CiA 410 and J1939 inclinometers on CAN, behind a USB adapter with SLCAN."""
 
     bitrate_kbps: Literal[10, 20, 50, 100, 125, 250, 500, 800, 1000] = 250
     listen_only: bool = False

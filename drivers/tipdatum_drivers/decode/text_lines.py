@@ -55,7 +55,7 @@ class TextInput(Options):
 
 
 class TextLinesOptions(SerialOptions):
-    """`kind = "text-lines"`: what stands where in a line."""
+    """`kind = "text-lines"`: lines of text, as CSV, JSON or key=value, by their fields."""
 
     format: Literal["csv", "json", "key-value"] = "csv"
     delimiter: Annotated[str, Constraint(max_length=1)] = ","
