@@ -65,6 +65,7 @@ class Arm:
             old = keep.channels.get(name) if keep is not None else None
             if old is not None:
                 channel.last_t, channel.period = old.last_t, old.period
+                channel.stale_after = old.stale_after
             self.channels[name] = channel
         self.by_body = {ch.sensor.body: ch for ch in self.channels.values()}
         self.linkage: FourBar | None = machine.four_bar() if "rocker" in self.by_body else None
@@ -74,12 +75,12 @@ class Arm:
             "bucket": machine.bucket[0].held_deg,
         }
         self.held = {body: math.radians(deg) for body, deg in held.items() if deg is not None}
+        self._missing = tuple(f"no sensor on the {body}" for body in ARM if not self._told(body))
 
     def availability(self, t: float) -> tuple[Quality, tuple[str, ...]]:
         """Whether every angle can be told at `t`: `good`, `settling`, `stale` or `invalid`, with reasons."""
-        missing = tuple(f"no sensor on the {body}" for body in ARM if not self._told(body))
-        if missing:
-            return "invalid", missing
+        if self._missing:
+            return "invalid", self._missing
         silent = tuple(r for r in (ch.silence(t) for ch in self.channels.values()) if r is not None)
         if silent:
             return "stale", silent

@@ -32,6 +32,10 @@ LEVELLING_S = 1.0
 """Rest that is averaged before the angles are taken as levelled, s."""
 STILL_RADPS = 0.02
 """Spread of a gyro's means, rad/s, up to which the machine counts as still while it starts."""
+RATE_NOISE_RADPS = 0.004
+"""1-sigma of one gyro reading that an extrapolation stands on, rad/s: engine vibration."""
+GYROLESS_RADPS = 0.15
+"""1-sigma of the rate of a body without gyro while it is extrapolated, rad/s."""
 WAIT_S = 0.06
 """Least time, s, that a step waits for a sensor that is late."""
 
@@ -63,6 +67,7 @@ class ChainEstimator:
         self._anchor_point = False
         self._levelling: list[Array] | None = []
         self._chain = arm.machine.chain()
+        self._fixed_map()
         self._condition = Condition()
         self._acceleration = np.zeros(len(self._channels))
 
@@ -80,14 +85,15 @@ class ChainEstimator:
         if i is None:
             return
         self._take(i, reading)
-        self._advance()
+        if self._sums[i].closed:
+            self._advance()
 
     def _take(self, i: int, reading: Imu | Tilt) -> None:
         sample = self._channels[i].sample(reading)
         if self._filter is None:
             self._gyro_seen[i] = sample.rate is not None
         sums = self._sums[i]
-        sums.longest_gap = max(0.3, 1.5 * self._channels[i].stale_after)
+        sums.longest_gap = 1.5 * self._channels[i].stale_after
         sums.add(sample.t, sample.force, sample.rate or (0.0, 0.0, 0.0))
 
     def _step_back(self, t: float) -> None:
@@ -132,9 +138,16 @@ class ChainEstimator:
                             # It speaks again: from now on it is waited for.
                             self._away.discard(i)
                             return
-            if self._filter is None and any(k is None for k in fronts):
+            if self._filter is None and not self._all_start_at(number):
                 return
             self._step(number)
+
+    def _all_start_at(self, number: int) -> bool:
+        """Whether every sensor has epoch `number`, those before it dropped."""
+        for s in self._sums:
+            while s.closed and s.closed[0][0] < number:
+                s.closed.popleft()
+        return all(s.closed and s.closed[0][0] == number for s in self._sums)
 
     def _step(self, number: int) -> None:
         n = len(self._channels)
@@ -148,8 +161,6 @@ class ChainEstimator:
                 active[i] = True
             else:
                 epochs.append(_NOTHING)
-        if self._filter is None and not active.all():
-            return
         e = np.array(epochs)
         f = self._filter
         if f is None:
@@ -210,13 +221,7 @@ class ChainEstimator:
         q, q_rate, J = self._joined(theta, roll, rates)
         if q is None:
             return self._unknown(t, "invalid", ("linkage out of its range",))
-        own = np.zeros(n + 1)
-        own[:n] = (
-            (0.5 * self._acceleration * ahead[:n] ** 2) ** 2
-            + (rates[1:] * f.latency_sigma) ** 2
-            + (0.004 * ahead[:n]) ** 2
-        )
-        own[n] = (0.004 * ahead[n]) ** 2 + (rates[0] * float(f.latency_sigma.mean())) ** 2
+        own = self._ahead_variance(f, rates, ahead)
         prediction = (J * own) @ J.T
         share = self.options.sigma_share**2
         covariance = share * (J @ f.P[: n + 1, : n + 1] @ J.T) + prediction
@@ -243,6 +248,16 @@ class ChainEstimator:
             anchor=anchor,
             ages_s=self._arm.ages(t),
         )  # fmt: skip
+
+    def _ahead_variance(self, f: ChainFilter, rates: Array, ahead: Array) -> Array:
+        """Variance that the extrapolation adds to each θ and to the roll, (N + 1,) rad²."""
+        n = f.n
+        own = (RATE_NOISE_RADPS * ahead) ** 2
+        own[:n] += (0.5 * self._acceleration * ahead[:n] ** 2) ** 2 + (rates[1:] * f.latency_sigma) ** 2
+        if f.gyroless:
+            own[f.gyroless] += (GYROLESS_RADPS * ahead[f.gyroless]) ** 2
+        own[n] += (float(rates[0]) * float(f.latency_sigma[0])) ** 2
+        return own
 
     def _unknown(self, t: float, quality: str, reasons: tuple[str, ...]) -> Pose:
         size = self._arm.size
@@ -286,33 +301,38 @@ class ChainEstimator:
         ahead[n] = float(ahead[:n].mean()) if n else 0.0
         return theta, roll, rates, ahead
 
-    def _joined(self, theta: Array, roll: float, rates: Array) -> tuple[Array | None, Array, Array]:
-        """The arm's q, its rates, and ∂q/∂(θ_1 … θ_N, roll); q is None where the linkage cannot close."""
-        n, size = len(theta), self._arm.size
-        q, q_rate, J = np.zeros(size), np.zeros(size), np.zeros((size, n + 1))
-        q[1], q_rate[1], J[1, n] = roll, rates[0], 1.0
+    def _fixed_map(self) -> None:
+        """The part of ∂q/∂(θ_1 … θ_N, roll) that does not change: all of it without a rocker."""
+        n = len(self._channels)
+        self._map, self._map_offset = np.zeros((self._arm.size, n + 1)), np.zeros(self._arm.size)
+        self._map[1, n] = 1.0
+        self._rocker = next((i for i, ch in enumerate(self._channels) if ch.sensor.body == "rocker"), None)
         place = {ch.sensor.body: i for i, ch in enumerate(self._channels)}
-        if "upper" in place:
-            i = place["upper"]
-            q[0], q_rate[0], J[0, i] = theta[i], rates[1 + i], 1.0
-        for k, body in enumerate(ARM, start=2):
+        for k, body in enumerate(("upper", "", *ARM)):
             before = k - 1 if k > 2 else 0
             if body in place:
-                i = place[body]
-                q[k], q_rate[k], J[k, i] = theta[i], rates[1 + i], 1.0
-            elif body == "bucket" and "rocker" in place and self._arm.linkage is not None:
-                i = place["rocker"]
-                solution = self._arm.linkage.bucket_from_rocker(theta[i] - q[before])
-                if not bool(solution.closes[0]):
-                    return None, q_rate, J
-                ratio = float(solution.ratio[0])
-                q[k] = q[before] + float(solution.bucket[0])
-                q_rate[k] = (1.0 - ratio) * q_rate[before] + ratio * rates[1 + i]
-                J[k] = (1.0 - ratio) * J[before]
-                J[k, i] += ratio
-            else:
-                q[k] = q[before] + self._arm.held.get(body, 0.0)
-                q_rate[k], J[k] = q_rate[before], J[before]
+                self._map[k, place[body]] = 1.0
+            elif k > 1:
+                self._map[k] = self._map[before]
+                self._map_offset[k] = self._map_offset[before] + self._arm.held.get(body, 0.0)
+
+    def _joined(self, theta: Array, roll: float, rates: Array) -> tuple[Array | None, Array, Array]:
+        """The arm's q, its rates, and ∂q/∂(θ_1 … θ_N, roll); q is None where the linkage cannot close."""
+        J = self._map
+        q = J @ np.append(theta, roll) + self._map_offset
+        q_rate = J @ np.append(rates[1:], rates[0])
+        if self._rocker is None or self._arm.linkage is None:
+            return q, q_rate, J
+        i = self._rocker
+        solution = self._arm.linkage.bucket_from_rocker(theta[i] - q[-2])
+        if not bool(solution.closes[0]):
+            return None, q_rate, J
+        ratio = float(solution.ratio[0])
+        J = J.copy()
+        J[-1] = (1.0 - ratio) * J[-2]
+        J[-1, i] += ratio
+        q[-1] = q[-2] + float(solution.bucket[0])
+        q_rate[-1] = (1.0 - ratio) * q_rate[-2] + ratio * rates[1 + i]
         return q, q_rate, J
 
     def _heave(self, f: ChainFilter, theta: float, roll: float) -> tuple[float, float]:
@@ -395,6 +415,7 @@ class ChainEstimator:
         ]
         self._arm, self._chain = arm, machine.chain()
         self._channels = [arm.channels[ch.name] for ch in self._channels]
+        self._fixed_map()
         self._filter.refit(arm, self._channels)
         for i in moved:
             self._sums[i].restart()

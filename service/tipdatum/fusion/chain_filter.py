@@ -14,6 +14,7 @@ import math
 import numpy as np
 
 from tipdatum.fusion.arm import Arm
+from tipdatum.fusion.kalman import update
 from tipdatum.fusion.layout import (
     ACCEL_BIAS,
     ACCEL_SCALE,
@@ -95,6 +96,8 @@ class ChainFilter:
         self._rows = 3 * n + 2 * (n - 1) + self._tilt_rows
         self._H = np.zeros((self._rows, at.size))
         self._R = np.zeros((self._rows, self._rows))
+        self._eyes = np.tile(np.eye(3), (n, 1))
+        self._eye3 = np.eye(3)
         self._decay = math.exp(-o.epoch_s / o.base_time_s)
         self._last_velocity: Array | None = None
         latency = [
@@ -152,7 +155,7 @@ class ChainFilter:
         places = [self.at.theta.start + i for i in rows] + [self.at.roll]
         H = np.zeros((len(places), self.at.size))
         H[np.arange(len(places)), places] = 1.0
-        self._update(H, np.zeros(len(places)), np.eye(len(places)) * sigma**2, H @ self.P)
+        update(self.x, self.P, H, np.zeros(len(places)), np.eye(len(places)) * sigma**2)
 
     def restart_sensor(self, i: int, force: Array) -> None:
         """Take up a sensor again that was silent: its angle anew from `force` (3,), its constants kept."""
@@ -221,8 +224,8 @@ class ChainFilter:
         R3[:, 0, 2] = -s
         plane_force = (R3 @ force[:, :, None])[:, :, 0]
         plane_moment = (R3 @ moment[:, :, None])[:, :, 0]
-        A3 = np.eye(3) - T * W + (0.5 * T * T) * (W @ W)
-        gained = T * ((plane_force - gravity) @ (np.eye(3) - 0.5 * T * W).T)
+        A3 = self._eye3 - T * W + (0.5 * T * T) * (W @ W)
+        gained = T * ((plane_force - gravity) @ (self._eye3 - 0.5 * T * W).T)
         v_end = v @ A3.T + gained
         F = self._transition(Hr, A3, R3, gravity, v, W, c, s, cr, sr, plane_rate, roll_rate, theta_rate)
         pivot = F[at.pivot, at.pivot] @ x[at.pivot]
@@ -237,7 +240,8 @@ class ChainFilter:
         FP = F @ P
         P[:d, :] = FP
         P[:, :d] = FP.T
-        P[:d, :d] = FP @ F.T
+        corner = FP @ F.T
+        P[:d, :d] = 0.5 * (corner + corner.T)
         rocking = (
             math.hypot(roll_rate, float(theta_rate[0])) if self.on_upper else float(np.abs(theta_rate).max())
         )
@@ -275,11 +279,12 @@ class ChainFilter:
             Ht[:, 1] += across * plane_rate + along * roll_rate
             Ht[:, 2] -= across * (w[1] - theta_rate)
         # the velocity's own column: half of A3 was taken off with F
-        H[self._row_block] = np.eye(3)
-        H[:m, at.base] -= np.tile(np.eye(3), (n, 1))
+        H[self._row_block] = self._eye3
+        H[:m, at.base] -= self._eyes
         if self.on_upper:
-            H[:m, at.pivot.start] -= rock_y * np.tile(up, n)
-            H[:m, at.pivot.start + 1] += rock_x * np.tile(up, n)
+            ups = self._eyes @ up
+            H[:m, at.pivot.start] -= rock_y * ups
+            H[:m, at.pivot.start + 1] += rock_x * ups
         sigma2 = self._gyro_psd / T + o.gyro_floor_radps**2
         Jn = self._J.reshape(2 + n, m)
         rate_noise = (Jn * np.repeat(sigma2, 3)) @ Jn.T
@@ -310,7 +315,7 @@ class ChainFilter:
                 # A shock leaves a step in the integrated velocity, which alone takes the blame.
                 P[self._v[i], self._v[i]] += zi[i] ** 2
             HP = H @ P
-        self._update(H, z, R, HP)
+        update(x, P, H, z, R, HP)
         self.rates[0], self.rates[1], self.rates[2:] = roll_rate, plane_rate, theta_rate
         self.body_rates = rate
 
@@ -470,12 +475,3 @@ class ChainFilter:
                 behind = 0.5 * self.options.epoch_s * float(self.rates[2 + i]) if at_place == i else 0.0
                 z[row] = value + behind - x[at_place] if active[i] else 0.0
                 row += 1
-
-    def _update(self, H: Array, z: Array, R: Array, HP: Array) -> None:
-        """Measurement update with innovation z, in the square-root form that keeps P symmetric."""
-        S = HP @ H.T + R
-        L = np.linalg.cholesky(S)
-        solved = np.linalg.solve(L, np.concatenate([HP, z[:, None]], axis=1))
-        W = solved[:, :-1]
-        self.x += W.T @ solved[:, -1]
-        self.P -= W.T @ W

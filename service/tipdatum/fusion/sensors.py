@@ -62,6 +62,8 @@ class Channel:
         self.latency = sensor.latency_s
         self.last_t = -math.inf
         self.period = 0.0
+        self.stale_after = sensor.stale_after_s or STALE_FLOOR_S
+        """Silence after which the sensor is stale, s."""
 
     def sample(self, reading: Imu | Tilt) -> Sample:
         """The reading in the body's axes; also notes that the sensor is alive."""
@@ -85,6 +87,8 @@ class Channel:
             else:
                 # A gap is no period: one long silence must not make the next one look normal.
                 self.period += PERIOD_SMOOTHING * (min(step, 2.0 * self.period) - self.period)
+            if self.sensor.stale_after_s is None:
+                self.stale_after = max(STALE_FLOOR_S, min(STALE_PERIODS * self.period, STALE_CEILING_S))
         self.last_t = t
 
     def forget_time(self) -> None:
@@ -95,13 +99,6 @@ class Channel:
     def heard(self) -> bool:
         """Whether a reading has come since the start."""
         return self.last_t > -math.inf
-
-    @property
-    def stale_after(self) -> float:
-        """Silence after which the sensor is stale, s."""
-        if self.sensor.stale_after_s is not None:
-            return self.sensor.stale_after_s
-        return max(STALE_FLOOR_S, min(STALE_PERIODS * self.period, STALE_CEILING_S))
 
     def silence(self, t: float) -> str | None:
         """Why the sensor cannot be relied on at `t`, None if it can."""
