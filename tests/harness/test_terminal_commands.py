@@ -249,6 +249,35 @@ def test_a_refusal_in_the_brokers_own_words_is_told(need_mosquitto: None, tmp_pa
     assert "a client without user and password" in unnamed
 
 
+@pytest.mark.broker
+def test_watch_speaks_tls_with_a_broker_that_it_trusts(
+    need_mosquitto: None, terminal: Start, tmp_path: Path
+) -> None:
+    openssl = shutil.which("openssl")
+    if openssl is None:
+        pytest.skip("needs openssl to make a certificate")
+    certificate, key = tmp_path / "server.crt", tmp_path / "server.key"
+    subprocess.run(
+        [
+            openssl, "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes",
+            "-days", "2", "-subj", "/CN=127.0.0.1", "-addext", "subjectAltName=IP:127.0.0.1",
+            "-keyout", str(key), "-out", str(certificate),
+        ],
+        check=True, capture_output=True,
+    )  # fmt: skip
+    config = f"user root\nlistener {{port}} 127.0.0.1\nallow_anonymous true\ncertfile {certificate}\n"
+    broker = Mosquitto(tmp_path, f"{config}keyfile {key}\n")
+    try:
+        shown = terminal("watch", "--port", str(broker.port), "--ca", str(certificate))
+        shown.wait_for("waiting for the service")
+        assert shown.end(by=signal.SIGINT) == 0
+        assert "is not accepted" in _refusal(broker.port, "--tls")
+        assert "does it want" in _refusal(broker.port)
+        assert "--ca: none.pem cannot be used: no such file" in _refusal(broker.port, "--ca", "none.pem")
+    finally:
+        broker.stop()
+
+
 def test_new_asks_until_it_makes_sense_and_writes_files_that_check_accepts(
     terminal: Start, tmp_path: Path
 ) -> None:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import queue
 import socket
+import ssl
 import time
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as mqtt
@@ -13,7 +15,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from pydantic import SecretStr
 
 from tipdatum.bus.trouble import from_connack, from_exception, from_silence
-from tipdatum.errors import PortError
+from tipdatum.errors import InputError, PortError
 
 ANSWER_WITHIN_S = 5.0
 """Patience with a broker that takes the connection and then says nothing."""
@@ -41,13 +43,22 @@ class Listener:
 
     Args:
         topics: filter, such as tipdatum/#.
+        tls: speak TLS. ca: certificates to trust, PEM; None for those that the computer trusts.
 
     Raises:
         PortError: the broker cannot be reached the first time, or refuses.
     """
 
     def __init__(
-        self, host: str, port: int, topics: str, user: str | None = None, password: SecretStr | None = None
+        self,
+        host: str,
+        port: int,
+        topics: str,
+        user: str | None = None,
+        password: SecretStr | None = None,
+        *,
+        tls: bool = False,
+        ca: Path | None = None,
     ) -> None:
         self._where, self._topics, self._user = f"{host}:{port}", topics, user
         self._inbox: queue.SimpleQueue[Heard | Linked] = queue.SimpleQueue()
@@ -59,6 +70,8 @@ class Listener:
         self._client.on_message = self._message
         if user is not None:
             self._client.username_pw_set(user, password.get_secret_value() if password else None)
+        if tls:
+            self._client.tls_set_context(_trusting(ca))
         try:
             self._client.connect(host, port, keepalive=10)
         except (OSError, ValueError) as error:
@@ -72,7 +85,7 @@ class Listener:
         if code is None or code[0] != 0:
             self.close()
             trouble = (
-                from_silence(user, tls=False) if code is None else from_connack(*code, user, "tipdatum-watch")
+                from_silence(user, tls=tls) if code is None else from_connack(*code, user, "tipdatum-watch")
             )
             raise PortError(trouble.text, retry_helps=False)
 
@@ -108,3 +121,11 @@ class Listener:
 
     def _message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         self._inbox.put(Heard(message.topic, bytes(message.payload), time.monotonic()))
+
+
+def _trusting(ca: Path | None) -> ssl.SSLContext:
+    try:
+        return ssl.create_default_context(cafile=ca)
+    except OSError as error:  # ssl.SSLError is one
+        reason = error.strerror or "it holds no certificate"
+        raise InputError(f"--ca: {ca} cannot be used: {reason.lower()}") from None

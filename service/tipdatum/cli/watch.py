@@ -27,6 +27,12 @@ def watch(
         Path | None,
         typer.Option(help="File whose first line is the password (or set TIPDATUM_BROKER_PASSWORD)."),
     ] = None,
+    tls: Annotated[
+        bool, typer.Option("--tls", help="Speak TLS with the broker (usually port 8883).")
+    ] = False,
+    ca: Annotated[
+        Path | None, typer.Option(help="Certificates to trust, PEM; default this computer's. Means --tls.")
+    ] = None,
     topic_root: Annotated[str, typer.Option(help="First part of the topics.")] = ROOT,
     lines: Annotated[
         bool, typer.Option("--lines", help="Print one line a second instead of drawing.")
@@ -41,6 +47,8 @@ def watch(
         machine=machine,
         user=user,
         password=password,
+        tls=tls or ca is not None,
+        ca=ca,
         topic_root=topic_root,
         lines=lines,
     )
@@ -54,6 +62,8 @@ def watch_until(
     machine: str | None = None,
     user: str | None = None,
     password: SecretStr | None = None,
+    tls: bool = False,
+    ca: Path | None = None,
     topic_root: str = ROOT,
     lines: bool = False,
 ) -> None:
@@ -63,7 +73,8 @@ def watch_until(
         PortError: the broker cannot be reached to begin with, or refuses.
     """
     view = View(machine, topic_root)
-    with closing(Listener(host, port, f"{topic_root}/{machine or '+'}/#", user, password)) as listener:
+    topics = f"{topic_root}/{machine or '+'}/#"
+    with closing(Listener(host, port, topics, user, password, tls=tls, ca=ca)) as listener:
 
         def update(_now: float) -> bool:
             for item in listener.take():
