@@ -11,7 +11,7 @@ tip_sigma_m = 0.015
 
 [[observation]]
 id = "slope-1-boom"          # any short name, each once
-method = "slopes"            # for the report; "acceptance" keeps it out of the solution
+method = "slopes"            # for the report; "acceptance" and "daily" keep it out of the solution
 kind = "slope"
 of = "boom"
 value = 25.6                 # SI and degrees
@@ -44,8 +44,8 @@ from tipdatum.validation import Misfit, parse_model, shown
 
 FORMAT = "tipdatum-observations"
 VERSION = 1
-ACCEPTANCE = "acceptance"
-"""Method of observations that judge a calibration and therefore never enter one."""
+ACCEPTANCE, DAILY = "acceptance", "daily"
+"""Methods of observations that judge a calibration and therefore never enter one."""
 
 Kind = Literal[
     "specific_force",
@@ -254,7 +254,7 @@ class ObservationBook(Table):
             o
             for o in self.observation
             if o.use
-            and o.method != ACCEPTANCE
+            and o.method not in (ACCEPTANCE, DAILY)
             and o.id not in leave_out
             and (not methods or o.method in methods or o.kind == "still")
         )

@@ -1,0 +1,52 @@
+"""Which posture next: new directions before old ones, and never worse than before."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from tipdatum.calibration.adjustment import Solution, adjust
+from tipdatum.calibration.plan import follow, measuring, rank, suggestions
+from tipdatum.calibration.recordings import gather
+from tipdatum.calibration.unknowns import make_setup
+
+
+def solution_of(retrofit: Any, postures: int) -> Solution:
+    rests = {f"rest {i}" for i in range(postures)}
+    chosen = [o for o in retrofit.book.solving() if o.kind == "specific_force" or o.rest in rests]
+    return adjust(
+        make_setup(retrofit.machine, chosen, gather(retrofit.book, [], chosen), retrofit.book.assume)
+    )
+
+
+@pytest.fixture(scope="module")
+def two(retrofit: Any) -> Solution:
+    return solution_of(retrofit, 2)
+
+
+def test_every_posture_helps_or_at_least_does_no_harm(two: Solution) -> None:
+    for r in rank(two, suggestions(two)):
+        assert r.after_m <= r.before_m + 1e-9
+
+
+def test_a_posture_already_measured_is_worth_less_than_the_best_new_one(two: Solution) -> None:
+    again = measuring("again", tuple(float(v) for v in two.state.angles[0]), "S")
+    ranked = rank(two, [again, *suggestions(two)])
+    assert ranked[0].candidate.label != "again"
+
+
+def test_the_prediction_is_what_the_measurement_brings(retrofit: Any, two: Solution) -> None:
+    """Predicted sigma after a third posture against that of an adjustment which has it."""
+    three = solution_of(retrofit, 3)
+    third = measuring("third", tuple(float(v) for v in three.state.angles[2]), "S")
+    predicted = rank(two, [third])[0].after_m
+    reached = rank(three, [third])[0].before_m
+    assert predicted == pytest.approx(reached, rel=0.25)
+
+
+def test_the_guide_takes_recorded_postures_until_the_next_gains_little(retrofit: Any) -> None:
+    evidence = gather(retrofit.book, [], retrofit.book.solving())
+    result = follow(retrofit.machine, retrofit.book, evidence, enough=0.02)
+    assert 0 < len(result.order) <= result.available
+    assert result.predicted_m[-1] < 0.01 < result.predicted_m[0]
