@@ -82,5 +82,7 @@ def _only_machine(host: str, port: int, root: str, user: str | None, password: S
     if not found:
         raise PortError(f"no machine is known at {host}:{port}; start its service first", retry_helps=True)
     if len(found) > 1:
-        raise PortError(f"several machines: name one with --machine ({', '.join(sorted(found))})", False)
+        raise PortError(
+            f"several machines: name one with --machine ({', '.join(sorted(found))})", retry_helps=False
+        )
     return found.pop()

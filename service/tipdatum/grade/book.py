@@ -129,9 +129,16 @@ def read_mark(
     return row
 
 
+def carrying(rows: Sequence[Row]) -> list[Row]:
+    """The backsights that carry a line: one that was taken anew on the same mark, because the machine had
+    settled or been nudged meanwhile, is replaced by the later one."""
+    backs = [row for row in rows if row.backsight_m is not None]
+    return [row for i, row in enumerate(backs) if i + 1 == len(backs) or backs[i + 1].point != row.point]
+
+
 def setups_of(rows: Sequence[Row]) -> int:
-    """Set-ups of a line: its backsights."""
-    return sum(row.backsight_m is not None for row in rows)
+    """Set-ups that carry a line."""
+    return len(carrying(rows))
 
 
 def close(rows: Sequence[Row], found_m: float, known_m: float, k_m: float | None = None) -> Closure:
@@ -152,13 +159,10 @@ def close(rows: Sequence[Row], found_m: float, known_m: float, k_m: float | None
 
 
 def _carriers(rows: Sequence[Row]) -> list[Row]:
-    named = {row.point for row in rows if row.backsight_m is not None}
-    last = len(rows) - 1
-    return [
-        row
-        for i, row in enumerate(rows)
-        if row.backsight_m is not None or row.kind == "closing" or i == last or row.point in named
-    ]
+    backs = carrying(rows)
+    named = {row.point for row in backs}
+    fores = [row for row in rows if row.foresight_m is not None and row.point in named]
+    return [*backs, *fores, *rows[-1:]]
 
 
 def correction_at(closure: Closure, setup_in_line: int) -> float:
@@ -172,7 +176,7 @@ def arithmetic_check(rows: Sequence[Row]) -> tuple[float, float, float]:
     Of several foresights in one set-up the one that carries on is the mark of the next backsight; in the last
     set-up the last one.
     """
-    backs = [row for row in rows if row.backsight_m is not None]
+    backs = carrying(rows)
     fores = []
     for i, back in enumerate(backs):
         after = backs[i + 1].point if i + 1 < len(backs) else None

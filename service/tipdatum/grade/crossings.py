@@ -12,7 +12,7 @@ from tipdatum.grade.laser import Crossing, Plane
 from tipdatum.grade.outcome import Order, Outcome, refused
 from tipdatum.grade.station import Line
 
-KEEP_S = 90.0
+KEEP_S = 150.0
 """How long a crossing made before the command still counts, s."""
 
 SLOW_MPS = 0.25

@@ -83,11 +83,11 @@ class Spec:
     help: str
 
 
-def done(order: Order, text: str, **result: Any) -> Outcome:
+def done(order: Order, text: str, /, **result: Any) -> Outcome:
     """The command was carried out."""
     return Outcome(order.name, True, text, result, order.token, order.by)
 
 
-def refused(order: Order, text: str, **result: Any) -> Outcome:
+def refused(order: Order, text: str, /, **result: Any) -> Outcome:
     """The command was not carried out; `text` says why and what to do."""
     return Outcome(order.name, False, text, result, order.token, order.by)

@@ -23,7 +23,7 @@ class RecordPoint(Body):
     """Record the tip as it is now."""
 
     code: Code = Field(default="", description="what it is, such as INV or TOP")
-    note: str = Field(default="", max_length=80)
+    note: str = Field(default="", max_length=80, description="anything worth remembering")
     easting_m: Plan | None = Field(default=None, description="only where somebody knows it")
     northing_m: Plan | None = Field(default=None, description="only where somebody knows it")
 
@@ -44,7 +44,7 @@ class AutoPoints(Body):
     within_m: Annotated[float, Field(ge=0.001, le=1)] = Field(
         default=0.05, description="only while the tip is this near to the target"
     )
-    code: Code = Field(default="DUG")
+    code: Code = Field(default="DUG", description="code of the points recorded")
 
 
 class Volume(Body):
