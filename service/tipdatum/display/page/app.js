@@ -20,6 +20,7 @@ import { drawTrend } from "./trend.js";
 import { lengthText } from "./units.js";
 
 const WORDS_EVERY_MS = 100;
+const TREND_EVERY_MS = 50; // it moves by less than a pixel in between
 const TOPICS = [["tip", 0], ["arm", 0], ["limits", 0], ["state", 1], ["about", 1], ["status", 1], ["changes", 1], ["health/#", 1], ["event", 1], ["reply", 1]];
 
 const settings = await loadSettings();
@@ -41,6 +42,7 @@ let inks = readInks();
 let client, commands;
 let dirty = true;
 let wordsAt = 0;
+let trendAt = 0;
 let shownKind = "none";
 
 // --- the broker --------------------------------------------------------------------------------------
@@ -121,7 +123,8 @@ function frame(now) {
   if (!dirty) return;
   const drawn = scene(context(), now, targetWords(model.state?.target, say, choices.units));
   dirty = section.draw(drawn, now);
-  if (!at("known").hidden) {
+  if (!at("known").hidden && now - trendAt >= TREND_EVERY_MS) {
+    trendAt = now;
     drawTrend(at("trend"), { ...drawn, trend: record.trend });
   }
 }

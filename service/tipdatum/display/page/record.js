@@ -1,6 +1,8 @@
 // What the tip has done: the trace of its last passes, the recent deviations, and the ground as dug.
 
 const TRACE_S = 60;
+/** The trace has a point every so many metres: finer nobody sees. */
+const STEP_M = 0.02;
 const TREND_S = 15;
 /** Ground is kept by reach in bins of this width, in metres. */
 const BIN_M = 0.05;
@@ -15,7 +17,7 @@ function forget(samples, seconds, t) {
 }
 
 export class Record {
-  /** `{t, reach, elevation}`, oldest first; null where the trace is broken. */
+  /** `{t, reach, elevation, after}`, oldest first; `after` a gap the line is not drawn through. */
   trace = [];
   /** `{t, deviation, sigma}` with null deviations where there was none. */
   trend = [];
@@ -54,8 +56,8 @@ export class Record {
     }
     const point = { t: tip.t, reach: tip.reach_m, elevation: tip.elevation_m };
     const before = this.trace.at(-1);
-    if (!before || Math.hypot(point.reach - before.reach, point.elevation - before.elevation) > 0.01) {
-      this.trace.push(point);
+    if (!before || !this.#last || Math.hypot(point.reach - before.reach, point.elevation - before.elevation) > STEP_M) {
+      this.trace.push({ ...point, after: !this.#last });
       forget(this.trace, TRACE_S, tip.t);
     }
     this.#chooseLine(slew ?? 0);
@@ -97,4 +99,4 @@ export class Record {
   }
 }
 
-export { TREND_S };
+export { TRACE_S, TREND_S };

@@ -2,10 +2,12 @@
 // Drawn as a surveyor draws a longitudinal section; the arm is a thin linkage over it.
 
 import { fit, hatch, label, trail } from "./canvas.js";
+import { TRACE_S } from "./record.js";
 import { axisStep, axisText } from "./units.js";
 
 const LEFT = 52, BOTTOM = 24; // px, the margins that carry the axes' figures
 const EASE_S = 0.35;
+const SHADES = 6;
 const NEAR_M = 1.6, FAR_M = 4; // height of the view, close to the target and far from it
 const WHOLE_M = 1.0; // farther from the target than this, the whole arm is the better picture
 
@@ -244,27 +246,24 @@ function drawLimits(context, place, { limits, inks }) {
   }
 }
 
+/** The last passes of the tip; the older, the fainter. One stroke a shade, not one a sample. */
 function drawTrace(context, place, { trace, inks }) {
   if (trace.length < 2) return;
   const newest = trace.at(-1).t;
   context.strokeStyle = inks.tip;
   context.lineWidth = 1.2;
   context.lineJoin = "round";
-  const shades = 6; // one stroke a shade, not one a sample
-  for (let shade = 0; shade < shades; shade += 1) {
-    context.globalAlpha = 0.08 + 0.5 * ((shade + 1) / shades) ** 2;
+  let i = 0;
+  for (let shade = 0; shade < SHADES; shade += 1) {
+    const until = newest - TRACE_S * (1 - (shade + 1) / SHADES);
+    context.globalAlpha = 0.08 + 0.5 * ((shade + 1) / SHADES) ** 2;
     context.beginPath();
+    // Each shade begins where the one before ended, so that the line has no gaps.
     let pen = false;
-    for (let i = 0; i < trace.length; i += 1) {
-      const age = (newest - trace[i].t) / 60;
-      const mine = Math.min(shades - 1, Math.floor((1 - age) * shades)) === shade;
-      const gap = i > 0 && trace[i].t - trace[i - 1].t > 20;
-      if (!mine || gap) pen = false;
-      if (!mine) continue;
-      const x = place.x(trace[i].reach), y = place.y(trace[i].elevation);
-      if (!pen && i > 0 && !gap) context.moveTo(place.x(trace[i - 1].reach), place.y(trace[i - 1].elevation));
-      else if (!pen) context.moveTo(x, y);
-      context.lineTo(x, y);
+    for (i = Math.max(0, i - 1); i < trace.length && trace[i].t <= until; i += 1) {
+      const { reach, elevation, after } = trace[i];
+      if (pen && !after) context.lineTo(place.x(reach), place.y(elevation));
+      else context.moveTo(place.x(reach), place.y(elevation));
       pen = true;
     }
     context.stroke();
