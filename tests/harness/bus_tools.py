@@ -22,6 +22,10 @@ MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sb
 PATIENCE_S = 15.0  # how long a test waits for what should come soon; never part of an assertion's meaning
 
 
+def _properties(packet: int) -> Properties:
+    return Properties(packet)  # type: ignore[no-untyped-call]  # the library's only untyped constructor
+
+
 def free_port() -> int:
     """A TCP port on loopback that is free now."""
     with socket.socket() as probe:
@@ -112,6 +116,8 @@ class Cable:
         self._target = target_port
         self._state = "up"
         self._listener = socket.create_server(("127.0.0.1", 0))
+        # A cable stores nothing; a socket would by itself take in some hundred kilobytes while it is stalled.
+        self._listener.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
         self._listener.setblocking(False)
         self.port = int(self._listener.getsockname()[1])
         self._pairs: dict[socket.socket, socket.socket] = {}
@@ -152,18 +158,17 @@ class Cable:
     def _turn(self) -> None:
         with selectors.DefaultSelector() as selector:
             selector.register(self._listener, selectors.EVENT_READ)
-            for end in self._pairs:
-                want = selectors.EVENT_READ if len(self._pending[self._pairs[end]]) < 65536 else 0
-                want |= selectors.EVENT_WRITE if self._pending[end] else 0
+            for one in self._pairs:
+                want = selectors.EVENT_READ if len(self._pending[self._pairs[one]]) < 65536 else 0
+                want |= selectors.EVENT_WRITE if self._pending[one] else 0
                 if want:
-                    selector.register(end, want)
+                    selector.register(one, want)
             for key, events in selector.select(0.02):
                 if key.fileobj is self._listener:
                     self._accept()
                     continue
                 end = key.fileobj
-                assert isinstance(end, socket.socket)
-                if end in self._pairs:
+                if isinstance(end, socket.socket) and end in self._pairs:
                     self._carry(end, events)
 
     def _accept(self) -> None:
@@ -235,12 +240,13 @@ class Listener:
         self.client.reconnect_delay_set(1, 1)
         self.client.on_connect = self._connected
         self.client.on_subscribe = self._subscribed
-        self.client.on_message = lambda _c, _d, m: self.messages.append((m.topic, bytes(m.payload), m))
+        self._stamps: list[int] = []
+        self.client.on_message = self._heard
         if setup is not None:
             setup(self.client)
         options: dict[str, Any] = {}
         if version == 5:
-            properties = Properties(PacketTypes.CONNECT)
+            properties = _properties(PacketTypes.CONNECT)
             properties.SessionExpiryInterval = 3600 if keep_session else 0
             options = {"clean_start": not keep_session, "properties": properties}
         self._subscribed_once = threading.Event()
@@ -257,6 +263,11 @@ class Listener:
         """Payloads of topics with that ending, in order."""
         return [payload for topic, payload, _ in list(self.messages) if topic.endswith(ending)]
 
+    def timed(self, ending: str) -> list[tuple[int, bytes]]:
+        """When each payload of such topics came, ns of the monotonic clock, and the payload."""
+        found = zip(list(self._stamps), list(self.messages), strict=False)
+        return [(stamp, payload) for stamp, (topic, payload, _) in found if topic.endswith(ending)]
+
     def wait_for(self, ending: str, count: int = 1, patience_s: float = PATIENCE_S) -> list[bytes]:
         """Wait until so many messages came on topics with that ending; returns them."""
         wait_until(lambda: len(self.payloads(ending)) >= count, f"{count} on …{ending}", patience_s)
@@ -272,6 +283,10 @@ class Listener:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+    def _heard(self, _c: mqtt.Client, _d: Any, message: mqtt.MQTTMessage) -> None:
+        self._stamps.append(time.monotonic_ns())
+        self.messages.append((message.topic, bytes(message.payload), message))
 
     def _connected(self, client: mqtt.Client, _d: Any, _f: Any, reason: Any, _p: Any) -> None:
         if reason.is_failure:
@@ -291,7 +306,7 @@ def request_properties(
     response_topic: str | None = None, correlation: bytes | None = None, **user: str
 ) -> Properties:
     """MQTT 5 properties of a request."""
-    properties = Properties(PacketTypes.PUBLISH)
+    properties = _properties(PacketTypes.PUBLISH)
     if response_topic is not None:
         properties.ResponseTopic = response_topic
     if correlation is not None:

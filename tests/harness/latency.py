@@ -126,7 +126,7 @@ def subscriber_process(port: int, stop: Event, heard: Any) -> None:
 
     def on_message(_c: Any, _d: Any, message: mqtt.MQTTMessage) -> None:
         stamp = time.monotonic_ns()
-        (tips if message.topic == TIP_TOPIC else floor).append((stamp, message.payload))
+        (tips if message.topic == TIP_TOPIC else floor).append((stamp, bytes(message.payload)))
 
     client.on_message = on_message
     client.connect("127.0.0.1", port)

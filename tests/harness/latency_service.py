@@ -66,10 +66,10 @@ class Trace:
             raw(client, topic, payload, delivery)
             self._published = self._published or now()  # the tip is the first; plain topics follow it
 
-        Pipeline._reading = traced_reading  # type: ignore[method-assign]
-        Work.report = traced_report  # type: ignore[method-assign]
-        BusClient.publish = traced_publish  # type: ignore[method-assign]
-        BusClient.publish_raw = traced_raw  # type: ignore[method-assign]
+        Pipeline._reading = traced_reading  # type: ignore[method-assign,assignment]
+        Work.report = traced_report  # type: ignore[method-assign,assignment]
+        BusClient.publish = traced_publish  # type: ignore[method-assign,assignment]
+        BusClient.publish_raw = traced_raw  # type: ignore[method-assign,assignment]
 
 
 def main() -> None:

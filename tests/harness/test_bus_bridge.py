@@ -93,14 +93,22 @@ def test_a_cut_link_costs_no_event_and_brings_no_old_figure(
             service.client.publish("event", "", event(sent))
             sent += 1
         link.cut()
-        wait_until(lambda cut=cut: office.payloads("/link").count(b"0") > cut, "the bridge is missed")
+
+        def missed(before: int = cut) -> bool:
+            return office.payloads("/link").count(b"0") > before
+
+        wait_until(missed, "the bridge is missed")
         for number in range(100):
             service.client.publish("event", "", event(sent))
             service.client.publish_raw("tipdatum/digger-1/tip", b"old %d" % number, LIVE)
             sent += 1
         wait_until(lambda: service.client.waiting_events == 0, "the machine's broker has all events")
         link.restore()
-        wait_until(lambda sent=sent: len(texts_once(office)) == sent, "every event arrives", 30)
+
+        def all_there(wanted: int = sent) -> bool:
+            return len(texts_once(office)) == wanted
+
+        wait_until(all_there, "every event arrives", 30)
 
     service.client.publish_raw("tipdatum/digger-1/tip", b"new", LIVE)
     office.wait_for("/tip")

@@ -85,8 +85,8 @@ def test_it_ends_with_a_parent_that_is_killed_and_outlives_ctrl_c_in_the_termina
         "time.sleep(60)\n"
     )
     parent = subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, start_new_session=True)
+    assert parent.stdout is not None
     try:
-        assert parent.stdout is not None
         assert parent.stdout.readline() == b"up\n"
         os.killpg(parent.pid, signal.SIGINT)  # as a terminal does
         assert accepts(port)

