@@ -29,6 +29,9 @@ if TYPE_CHECKING:
 FIRST_WAIT_S, LONGEST_WAIT_S, WAIT_GROWS = 0.1, 1.0, 1.6
 """Waits between attempts to open a port; the longest is what a replugged sensor may have to wait."""
 
+STOOD_STILL_S = 1.0
+"""Time between two reads, which wait for a twentieth of a second, after which the bytes are old."""
+
 __all__ = ["LineDecoder", "SerialDriver", "SerialOptions"]
 
 
@@ -148,8 +151,10 @@ class SerialDriver(ABC):
         """Read, decode and send until the port fails, falls silent for long, or the driver stops."""
         options = self.options
         watch = LineWatch(options.port_words, options.baud, self.usual_bauds, options.silent_after_s)
-        watch.opened(clock())
+        now = clock()
+        watch.opened(now)
         while not self._stop.is_set():
+            before = now
             send, items = decoder.poll(clock())
             deliver(items)
             if send:
@@ -157,6 +162,11 @@ class SerialDriver(ABC):
             # One byte waits for the rest: the next read takes all that has come, and stamps it then.
             data = port.read(max(1, port.in_waiting))
             now = clock()
+            if now - before > STOOD_STILL_S:
+                # What waited in the system's buffers would pass for new; opening anew throws it away.
+                text = f"the computer stood still for {now - before:.1f} s; what came meanwhile is too old"
+                deliver(self._faults(now, "late", text))
+                return
             if data:
                 items = decoder.feed(data, now)
                 watch.heard(len(data), sum(not isinstance(item, Fault) for item in items), now)

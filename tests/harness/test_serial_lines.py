@@ -253,6 +253,27 @@ async def test_mistake_in_a_driver_s_decoder_is_a_fault_and_the_line_goes_on(por
     assert readings(got)
 
 
+async def test_bytes_that_waited_while_the_computer_stood_still_are_not_taken_for_new(port: TornPort) -> None:
+    jump = 0.0
+
+    def clock() -> float:
+        return time.monotonic() + jump
+
+    async with running(PacketsDriver(PacketsOptions(port=str(port.path), sensor={"boom": 1})), clock) as got:
+        await asyncio.sleep(0.15)
+        port.send(packet(0, 1, 0))
+        await until(lambda: len(readings(got)) == 1)
+        await asyncio.sleep(0.1)
+        jump = 3.0
+        port.send(packet(1, 1, 1))
+        await until(lambda: bool(faults(got, "late")))
+        await asyncio.sleep(0.3)
+        port.send(packet(2, 1, 2))
+        await until(lambda: len(readings(got)) == 2)
+    assert [count_of(item) for item in got if isinstance(item, Imu)] == [0, 2]
+    assert "stood still for 3.0" in faults(got, "late")[0].text
+
+
 async def test_stopping_takes_no_longer_than_a_moment(port: TornPort) -> None:
     async with running(Imu55Driver(Imu55Options(port=str(port.path), sensor="boom"))):
         await asyncio.sleep(0.15)

@@ -34,6 +34,8 @@ from tipdatum_drivers.serial_driver import SerialDriver, SerialOptions
 
 START, LENGTH = 0x55, 11
 ACCELERATION, RATE, ANGLE = 0x51, 0x52, 0x53
+KINDS = range(0x50, 0x60)
+"""Time, acceleration, rate, angles, magnetic field, ports, pressure, position, …, answers."""
 _BODY = struct.Struct("<xxhhhhx")
 
 
@@ -88,8 +90,8 @@ class Imu55Decoder(Decoder):
 
 
 def sum_is_right(frame: bytes) -> bool:
-    """Whether the last byte is the low eight bits of the sum of those before."""
-    return sum(frame[:-1]) & 0xFF == frame[-1]
+    """Whether the last byte is the low eight bits of the sum of the others, and the kind one that exists."""
+    return sum(frame[:-1]) & 0xFF == frame[-1] and frame[1] in KINDS
 
 
 class Imu55Driver(SerialDriver):
