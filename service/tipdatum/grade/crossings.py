@@ -11,6 +11,7 @@ from typing import TypeAlias
 from tipdatum.grade.laser import Crossing, Plane
 from tipdatum.grade.outcome import Order, Outcome, refused
 from tipdatum.grade.station import Line
+from tipdatum.grade.units import signed_mm
 
 KEEP_S = 150.0
 """How long a crossing made before the command still counts, s."""
@@ -64,7 +65,7 @@ class Gathering:
         instruments = [self._plane_at(c, line) - c.height_m for c in used]
         spread = max(instruments) - min(instruments)
         if spread > self.spread_m:
-            each = ", ".join(f"{(i - statistics.fmean(instruments)) * 1000:+.0f}" for i in instruments)
+            each = ", ".join(f"{signed_mm(i - statistics.fmean(instruments))}" for i in instruments)
             return refused(
                 self.order,
                 f"The crossings disagree by {spread * 1000:.0f} mm (allowed {self.spread_m * 1000:.0f} mm; "

@@ -6,6 +6,7 @@ Everything here happens at once; what has to wait for the arm is in `tipdatum.gr
 from __future__ import annotations
 
 import math
+import re
 from datetime import datetime
 
 from tipdatum.errors import CommandRefused
@@ -24,6 +25,9 @@ from tipdatum.grade.state import Reference, WorkState
 from tipdatum.grade.stillness import Recent, Touch
 from tipdatum.grade.wear import tip_gain
 from tipdatum.machine import Machine
+
+UNNAMED = re.compile(r"mark \d+")
+"""How a mark is called that nobody named."""
 
 SECONDS_LONG = 120.0
 """Durations up to here are told in seconds, s."""
@@ -112,11 +116,10 @@ class Desk:
         return elevation, math.hypot(sigma, touch_noise(touch, self.options.touch_sigma_m))
 
     def unnamed_mark(self) -> str:
-        """A name for a mark that was given none."""
-        number = 1
-        while f"mark {number}" in self._state.marks:
-            number += 1
-        return f"mark {number}"
+        """A name for a mark without one; earlier such marks are forgotten, though not by the level book."""
+        for name in [n for n in self._state.marks if UNNAMED.fullmatch(n)]:
+            del self._state.marks[name]
+        return f"mark {self._state.book.setup + 1}"
 
     # What must be so
 

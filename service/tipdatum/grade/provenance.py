@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from tipdatum.grade.points import NO_SURVEY
 from tipdatum.grade.state import WorkState
+from tipdatum.grade.units import signed_mm
 from tipdatum.machine import Machine
 
 
@@ -21,6 +22,6 @@ def provenance(machine: Machine, state: WorkState) -> list[str]:
         c = state.checked
         who = f" by {c.by}" if c.by else ""
         lines.append(
-            f"Checked on {c.mark}{who}{f', {c.time}' if c.time else ''}: off by {c.off_m * 1000:+.0f} mm."
+            f"Checked on {c.mark}{who}{f', {c.time}' if c.time else ''}: off by {signed_mm(c.off_m)} mm."
         )
     return lines

@@ -18,6 +18,7 @@ from tipdatum.grade.reference import angle_variance, touch_noise
 from tipdatum.grade.state import Reference
 from tipdatum.grade.station import Line, line_through
 from tipdatum.grade.stillness import Touch
+from tipdatum.grade.units import signed_mm
 
 if TYPE_CHECKING:
     from tipdatum.grade.work import Work
@@ -36,7 +37,7 @@ class Change:
     @property
     def text(self) -> str:
         """For the answer to the operator."""
-        moved = "" if self.moved_m is None else f" Height of instrument {self.moved_m * 1000:+.0f} mm."
+        moved = "" if self.moved_m is None else f" Height of instrument {signed_mm(self.moved_m)} mm."
         return moved + (f" {self.line}" if self.line else "")
 
 
@@ -167,7 +168,7 @@ def _write(
     same_place = before is not None and not work.state.travelled and not line
     moved = record.instrument_m - before.instrument_m if before and same_place else None
     if moved is not None:
-        remark = (remark + ", " if remark else "") + f"height of instrument {moved * 1000:+.0f} mm"
+        remark = (remark + ", " if remark else "") + f"height of instrument {signed_mm(moved)} mm"
     open_setup(
         work.state.book, point, kind, record.known_m, -record.touch_height_m, sigma_m, remark,
         order.t, work.time(order.t),

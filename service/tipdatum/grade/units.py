@@ -165,6 +165,12 @@ def format_grade(grade: float, unit: GradeUnit = "%") -> str:
     return f"{sign}1:{steepness} (rise:run)" if unit == "1:n" else f"{sign}{steepness}:1 (run:rise)"
 
 
+def signed_mm(metres: float) -> str:
+    """A difference in whole millimetres with its sign, without a minus before nothing: +12, -3, 0."""
+    whole = round(metres * 1000.0)
+    return f"{whole:+d}" if whole else "0"
+
+
 def _plain(text: str) -> tuple[str, int]:
     """Lower case, plain signs and fractions, without the leading sign, and that sign."""
     if len(text) > LONGEST:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tipdatum.errors import CommandRefused
+from tipdatum.grade.units import signed_mm
 from tipdatum.kinematics.frames import Array
 
 STEEP_ENOUGH = 0.5
@@ -50,6 +51,6 @@ def wear_from_touch(off_m: float, gain: float, sigma_m: float) -> Wear:
     wear = off_m / gain
     if abs(wear) > MOST_WEAR_M:
         raise CommandRefused(
-            f"The mark reads {off_m * 1000:+.0f} mm wrong, which is no wear: check mark, reference, bucket."
+            f"The mark reads {signed_mm(off_m)} mm wrong, which is no wear: check mark, reference, bucket."
         )
     return Wear(wear, sigma_m / abs(gain))

@@ -23,6 +23,7 @@ from tipdatum.grade.outcome import Body, Elevation, Name, Nothing, Order, Outcom
 from tipdatum.grade.setup import sight
 from tipdatum.grade.state import Closed
 from tipdatum.grade.stillness import TipPoint, Touch
+from tipdatum.grade.units import signed_mm
 
 if TYPE_CHECKING:
     from tipdatum.grade.work import Work
@@ -64,7 +65,7 @@ def close_book(work: Work, body: CloseBook, order: Order) -> Outcome | None:
     def carry_on(touch: Touch) -> Outcome:
         book = work.state.book
         found, _ = work.elevation_of(touch)
-        remark = f"known {known:.3f}, misclosure {(found - known) * 1000:+.0f} mm"
+        remark = f"known {known:.3f}, misclosure {signed_mm(found - known)} mm"
         sight(work, order, name, "closing", touch, remark)
         closure = close(book.line, found, known, body.k_m)
         work.state.marks.setdefault(name, Mark(elevation_m=known, known=True, time=work.time(order.t)))
@@ -99,7 +100,7 @@ def distribute(work: Work, body: Nothing, order: Order) -> Outcome:
     closure = Closure(closed.misclosure_m, closed.setups, closed.allowable_m, closed.k_m)
     if not closure.within:
         raise CommandRefused(
-            f"The misclosure of {closure.misclosure_m * 1000:+.0f} mm is more than the allowable "
+            f"The misclosure of {signed_mm(closure.misclosure_m)} mm is more than the allowable "
             f"{closure.allowable_m * 1000:.0f} mm: find the mistake, do not spread it."
         )
     rows = state.book.rows[closed.line_from : closed.rows]
@@ -119,8 +120,8 @@ def distribute(work: Work, body: Nothing, order: Order) -> Outcome:
     work.changed()
     return done(
         order,
-        f"Misclosure of {closure.misclosure_m * 1000:+.0f} mm distributed over {closure.setups} set-ups; the "
-        f"reference is {-closure.misclosure_m * 1000:+.0f} mm. Points recorded before keep their figures.",
+        f"Misclosure of {signed_mm(closure.misclosure_m)} mm distributed over {closure.setups} set-ups; the "
+        f"reference is {signed_mm(-closure.misclosure_m)} mm. Points recorded before keep their figures.",
         misclosure_m=closure.misclosure_m,
         setups=closure.setups,
     )
@@ -139,7 +140,7 @@ def new_book(work: Work, body: Nothing, order: Order) -> Outcome:
 def _closed_text(name: str, found: float, known: float, closure: Closure) -> str:
     verdict = "within" if closure.within else "MORE THAN"
     return (
-        f"{name} found at {found:.3f} m, known {known:.3f} m: misclosure {closure.misclosure_m * 1000:+.0f} "
+        f"{name} found at {found:.3f} m, known {known:.3f} m: misclosure {signed_mm(closure.misclosure_m)} "
         f"mm over {closure.setups} set-ups, {verdict} the allowable {closure.allowable_m * 1000:.0f} mm "
         f"({closure.k_m * 1000:.1f} mm times the root of the set-ups)."
     )

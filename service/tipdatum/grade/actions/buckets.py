@@ -10,6 +10,7 @@ from tipdatum.errors import CommandRefused
 from tipdatum.grade.outcome import Body, Name, Order, Outcome, Spec, done
 from tipdatum.grade.setup import touch_sigma
 from tipdatum.grade.stillness import Touch
+from tipdatum.grade.units import signed_mm
 from tipdatum.grade.wear import tip_gain, wear_from_touch
 
 if TYPE_CHECKING:
@@ -84,7 +85,7 @@ def measure_wear(work: Work, body: MeasureWear, order: Order) -> Outcome | None:
         moved = work.set_wear(bucket, total)
         return done(
             order,
-            f"{bucket} is worn by {total * 1000:.0f} mm (this touch: {found.wear_m * 1000:+.0f} mm, sigma "
+            f"{bucket} is worn by {total * 1000:.0f} mm (this touch: {signed_mm(found.wear_m)} mm, sigma "
             f"{found.sigma_m * 1000:.0f} mm).{_moved(moved)}",
             wear_m=total,
             sigma_m=found.sigma_m,
@@ -103,7 +104,7 @@ def set_wear(work: Work, body: SetWear, order: Order) -> Outcome:
 def _moved(by_m: float) -> str:
     if by_m == 0.0:
         return " The reference was not moved."
-    return f" The reference had been set with it: height of instrument {by_m * 1000:+.0f} mm."
+    return f" The reference had been set with it: height of instrument {signed_mm(by_m)} mm."
 
 
 COMMANDS = {

@@ -11,6 +11,7 @@ from tipdatum.grade.book import Row
 from tipdatum.grade.outcome import Body, Elevation, Name, Nothing, Order, Outcome, Spec, done
 from tipdatum.grade.setup import set_up_on_mark
 from tipdatum.grade.stillness import TipPoint, Touch
+from tipdatum.grade.units import signed_mm
 
 if TYPE_CHECKING:
     from tipdatum.grade.work import Work
@@ -89,13 +90,13 @@ def correct_datum(work: Work, body: Correct, order: Order) -> Outcome:
             kind="correction",
             instrument_m=record.instrument_m,
             elevation_m=record.instrument_m,
-            remark=f"{body.by_m * 1000:+.0f} mm {body.remark}".strip(),
+            remark=f"{signed_mm(body.by_m)} mm {body.remark}".strip(),
             t=order.t,
             time=work.time(order.t),
         )
     )
     work.settle_doubts()
-    return done(order, f"Every elevation is {body.by_m * 1000:+.0f} mm from now on.", by_m=body.by_m)
+    return done(order, f"Every elevation is {signed_mm(body.by_m)} mm from now on.", by_m=body.by_m)
 
 
 def clear_datum(work: Work, body: Nothing, order: Order) -> Outcome:

@@ -11,7 +11,7 @@ from tipdatum.grade.book import read_mark
 from tipdatum.grade.laser import Plane
 from tipdatum.grade.outcome import Body, Elevation, Nothing, Order, Outcome, Spec, done
 from tipdatum.grade.setup import set_up_on_plane
-from tipdatum.grade.units import parse_grade
+from tipdatum.grade.units import parse_grade, signed_mm
 
 if TYPE_CHECKING:
     from tipdatum.grade.crossings import Found
@@ -85,12 +85,12 @@ def check_by_laser(work: Work, body: UseLaser, order: Order) -> Outcome | None:
         off = work.instrument_m() - found.instrument_m
         read_mark(
             work.state.book, "laser plane", "check", work.instrument_m(), -found.height_m, found.sigma_m,
-            f"off by {off * 1000:+.0f} mm, {found.count} crossings", order.t, work.time(order.t),
+            f"off by {signed_mm(off)} mm, {found.count} crossings", order.t, work.time(order.t),
         )  # fmt: skip
         work.changed()
         return done(
             order,
-            f"The carried elevation is {off * 1000:+.0f} mm from the laser's, mean of {found.count} "
+            f"The carried elevation is {signed_mm(off)} mm from the laser's, mean of {found.count} "
             f"crossings with a spread of {found.spread_m * 1000:.0f} mm. Nothing was changed.",
             off_m=off,
             crossings=found.count,

@@ -13,6 +13,7 @@ from tipdatum.grade.outcome import Body, Elevation, Name, Order, Outcome, Spec, 
 from tipdatum.grade.setup import boom_in_line, set_up_on_mark, sight, spot
 from tipdatum.grade.state import Checked
 from tipdatum.grade.stillness import TipPoint, Touch
+from tipdatum.grade.units import signed_mm
 
 if TYPE_CHECKING:
     from tipdatum.grade.work import Work
@@ -122,7 +123,7 @@ def check_mark(work: Work, body: TouchMark, order: Order) -> Outcome | None:
     def carry_on(touch: Touch) -> Outcome:
         elevation, sigma = work.elevation_of(touch)
         off = elevation - mark.elevation_m
-        sight(work, order, body.name, "check", touch, f"off by {off * 1000:+.0f} mm")
+        sight(work, order, body.name, "check", touch, f"off by {signed_mm(off)} mm")
         work.state.checked = Checked(
             mark=body.name, off_m=off, sigma_m=sigma, time=work.time(order.t), by=order.by
         )
@@ -131,7 +132,7 @@ def check_mark(work: Work, body: TouchMark, order: Order) -> Outcome | None:
         agrees = "agrees within" if abs(off) <= 2.0 * sigma else "is off by more than"
         return done(
             order,
-            f"{body.name} reads {elevation:.3f} m instead of {mark.elevation_m:.3f} m: {off * 1000:+.0f} "
+            f"{body.name} reads {elevation:.3f} m instead of {mark.elevation_m:.3f} m: {signed_mm(off)} "
             f"mm, which {agrees} two sigma ({2000 * sigma:.0f} mm). Nothing was changed.",
             elevation_m=elevation,
             off_m=off,

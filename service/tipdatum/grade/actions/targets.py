@@ -14,7 +14,7 @@ from tipdatum.grade.profile_file import parse_profile
 from tipdatum.grade.station import Line, line_through
 from tipdatum.grade.stillness import Touch
 from tipdatum.grade.targets import BelowPlane, Grade, Layer, Level, Profile, ProfilePoint, Target, Tolerance
-from tipdatum.grade.units import parse_grade
+from tipdatum.grade.units import parse_grade, signed_mm
 
 if TYPE_CHECKING:
     from tipdatum.grade.work import Work
@@ -321,7 +321,7 @@ def choose_layer(work: Work, body: ChooseLayer, order: Order) -> Outcome:
         raise CommandRefused(f'There is no layer "{body.name}"; known are: {known}.')
     work.state.layer = body.name
     work.changed()
-    where = f"{body.name}, {chosen.up_m * 1000:+.0f} mm on the target" if chosen else "the target itself"
+    where = f"{body.name}, {signed_mm(chosen.up_m)} mm on the target" if chosen else "the target itself"
     return done(order, f"Layer: {where}.")
 
 
