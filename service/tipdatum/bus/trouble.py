@@ -32,6 +32,7 @@ WAITS_S = (0.2, 0.5, 1.0, 2.0)
 # to be usable in between. Where nothing tells, a row of short lives with a broker that accepts at once is
 # taken for it, and the wait is shorter, because a broker that keeps dying looks the same.
 SHORT_LIFE_S = 5.0
+USEFUL_LIFE_S = 1.0  # a connection that stood so long was one; after it, look at once again
 STORM_LOSSES, STORM_WAIT_S = 2, 20.0
 GUESS_LOSSES, GUESS_WAIT_S = 5, 5.0
 
@@ -117,7 +118,7 @@ class Patience:
         `twin`: another service is known to speak for this machine.
         """
         self._short_lives = self._short_lives + 1 if seconds < SHORT_LIFE_S else 1
-        if seconds >= SHORT_LIFE_S:
+        if seconds >= USEFUL_LIFE_S:
             self._step = 0
         if twin or trouble.cause == "taken-over":
             text = f'another client uses the client id "{self.client_id}": give each service an id of its own'
