@@ -230,9 +230,11 @@ class Shell:
         """The present moment on the run's clock, behind which no record comes any more.
 
         A driver that hands over what is stamped already (a recording) may be a little late with it; a tick
-        or a command must not run ahead of such a record, or a replay would see another order.
+        or a command must not run ahead of such a record, or a replay would see another order. One that is
+        later still takes its place behind this moment.
         """
-        return max(self._newest, self._clock() - self._lateness)
+        self._newest = max(self._newest, self._clock() - self._lateness)
+        return self._newest
 
     def _order(self, order: Order) -> None:
         t = self._now()
