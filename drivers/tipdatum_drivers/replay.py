@@ -25,7 +25,7 @@ from tipdatum_drivers.source import Clock, Emit
 BATCH = 200
 """Records delivered at full speed before other tasks get a turn."""
 
-LATENESS_S = 0.05
+LATENESS_S = 0.2
 """How much later than its `t` a record may be handed over: the event loop's worst usual delay, real s."""
 
 OnPass = Callable[[SessionHeader | None, float], None]

@@ -27,6 +27,7 @@ from typing import Annotated, Literal, cast
 
 from pydantic import BaseModel, Field
 
+from tipdatum_drivers.clock_map import EvenSamples
 from tipdatum_drivers.decode.framing import Decoder, FixedLength, Frame, Item
 from tipdatum_drivers.fields import G, axis_roll_deg
 from tipdatum_drivers.reading import Imu, Tilt, Vector
@@ -50,6 +51,8 @@ class Imu55Options(SerialOptions):
     accel_range_g: Annotated[float, Field(gt=0, le=400)] = 16.0
     gyro_range_degps: Annotated[float, Field(gt=0, le=10000)] = 2000.0
     temperature: Literal["hundredths", "340", "none"] = "hundredths"
+    even_hz: Annotated[float, Field(gt=0, le=2000)] | None = None
+    """The module's output rate: readings are then spaced evenly, whatever a USB adapter does to them."""
 
 
 class Imu55Decoder(Decoder):
@@ -61,6 +64,7 @@ class Imu55Decoder(Decoder):
         self._accel_lsb = options.accel_range_g * G / 32768.0
         self._gyro_lsb = math.radians(options.gyro_range_degps) / 32768.0
         self._held: tuple[Vector, float | None] | None = None
+        self._even = EvenSamples(options.even_hz) if options.even_hz is not None else None
 
     def frame(self, frame: Frame, t: float) -> Iterable[Item]:
         kind = frame.data[1]
@@ -70,19 +74,25 @@ class Imu55Decoder(Decoder):
             k = self._accel_lsb
             self._held = ((a * k, b * k, c * k), self._temperature(d))
             if content == "accel":
-                yield Imu(t, sensor, self._held[0], None, self._held[1])
+                yield Imu(t, sensor, self._held[0], None, self._held[1], self._stamp(t))
         elif kind == RATE and content == "imu" and self._held is not None:
             k = self._gyro_lsb
             accel, temp = self._held
             self._held = None
-            yield Imu(t, sensor, accel, (a * k, b * k, c * k), temp)
+            yield Imu(t, sensor, accel, (a * k, b * k, c * k), temp, self._stamp(t))
         elif kind == ANGLE and content == "angles":
             roll, pitch = a * 180.0 / 32768.0, b * 180.0 / 32768.0
-            yield Tilt(t, sensor, pitch_deg=-pitch, roll_deg=axis_roll_deg(pitch, roll))
+            roll = axis_roll_deg(pitch, roll)
+            yield Tilt(t, sensor, pitch_deg=-pitch, roll_deg=roll, t_sample=self._stamp(t))
 
     def lost(self) -> None:
         # The rate that comes next may belong to a later sample than the acceleration held.
         self._held = None
+        if self._even is not None:
+            self._even.restart()
+
+    def _stamp(self, t: float) -> float | None:
+        return self._even.stamp(t) if self._even is not None else None
 
     def _temperature(self, raw: int) -> float | None:
         how = self._options.temperature

@@ -17,7 +17,8 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from functools import reduce
 from operator import xor
 from typing import Annotated, Any, Literal, TypeAlias, cast
@@ -26,7 +27,7 @@ import orjson
 from pydantic import BaseModel, model_validator
 from pydantic import Field as Constraint
 
-from tipdatum_drivers.clock_map import ClockMap
+from tipdatum_drivers.clock_map import ClockMap, EvenSamples
 from tipdatum_drivers.decode.framing import Decoder, Delimited, Frame, Item
 from tipdatum_drivers.fields import TIME_UNITS, Field, Numbers, SensorFields, reading_maker
 from tipdatum_drivers.options import Misfit, Options
@@ -69,6 +70,8 @@ class TextLinesOptions(SerialOptions):
     time_unit: Literal["s", "ms", "us"] = "ms"
     time_bits: Literal[0, 16, 24, 32] = 32
     """Width of the device's counter (of its whole counts), for its wrap; 0: it never wraps."""
+    even_hz: Annotated[float, Constraint(gt=0, le=2000)] | None = None
+    """Readings a second of each sensor, for a device without a stamp: they are then spaced evenly."""
     sensor: dict[str, TextSensor] = Constraint(default_factory=dict)
     input: dict[str, TextInput] = Constraint(default_factory=dict)
 
@@ -78,7 +81,23 @@ class TextLinesOptions(SerialOptions):
             raise Misfit("sensor", "nothing", "a [driver.sensor.NAME] or [driver.input.NAME] table")
         if self.id_field is None and any(sensor.when is not None for sensor in self.sensor.values()):
             raise Misfit("id_field", "nothing", "the field that a sensor's `when` is compared with")
+        if self.time is not None and self.even_hz is not None:
+            raise Misfit("even_hz", "time beside it", "one of the two")
+        for field in self._fields() if self.format == "csv" else ():
+            if not re.fullmatch("-?[1-9][0-9]*", str(field)):
+                raise Misfit(
+                    "sensor", f'field "{field}"', "numbers of columns from 1, as CSV lines have no names"
+                )
         return self
+
+    def _fields(self) -> Iterator[Field]:
+        """Every field that the options name."""
+        yield from (field for field in (self.id_field, self.time) if field is not None)
+        yield from (wired.field for wired in self.input.values())
+        for sensor in self.sensor.values():
+            groups = (*(sensor.accel or ()), *(sensor.gyro or ()))
+            single = (sensor.angle, sensor.pitch, sensor.roll, sensor.temp_c)
+            yield from (field for field in (*groups, *single) if field is not None)
 
 
 class TextLinesDecoder(Decoder):
@@ -95,6 +114,13 @@ class TextLinesDecoder(Decoder):
         self._start_shows = _start_shows(options)
         self._clock = ClockMap(TIME_UNITS[options.time_unit], options.time_bits or None)
         self._count = _number(options.time, 1.0) if options.time is not None else None
+        self._even = {
+            name: EvenSamples(options.even_hz) for name in options.sensor if options.even_hz is not None
+        }
+
+    def lost(self) -> None:
+        for even in self._even.values():
+            even.restart()
 
     def frame(self, frame: Frame, t: float) -> Iterable[Item]:
         line = frame.data.strip()
@@ -123,13 +149,10 @@ class TextLinesDecoder(Decoder):
         for when, make in self._makers:
             if when is None or when == who:
                 reading = make(t, row)
-                if isinstance(reading, Imu):
-                    yield Imu(
-                        t, reading.sensor, reading.accel_mps2, reading.gyro_radps, reading.temp_c, stamp
-                    )
-                elif isinstance(reading, Tilt):
-                    angles = (reading.angle_deg, reading.pitch_deg, reading.roll_deg)
-                    yield Tilt(t, reading.sensor, *angles, reading.temp_c, stamp)
+                if isinstance(reading, (Imu, Tilt)):
+                    even = self._even.get(reading.sensor)
+                    sampled = even.stamp(t) if even is not None else stamp
+                    yield reading if sampled is None else replace(reading, t_sample=sampled)
         for name, wired in options.input.items():
             state = _text(row, wired.field)
             if state is not None:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tipdatum_drivers.clock_map import ClockMap
+from tipdatum_drivers.clock_map import ClockMap, EvenSamples
 
 WIRE_S = 0.002
 
@@ -68,3 +68,33 @@ def test_stamps_never_lie_in_the_future_and_rise(pairs: list[tuple[int, float]])
         assert stamp <= now
         assert stamp >= before or now - stamp < 1.5
         before = stamp
+
+
+@pytest.mark.parametrize("off", [0.0, 0.01, -0.02])
+@pytest.mark.parametrize("batch", [0.0, 0.016])
+def test_even_samples_are_spaced_evenly_however_they_arrive(off: float, batch: float) -> None:
+    """A module that says 100 Hz and is some percent off, behind an adapter that holds bytes for 16 ms."""
+    rng = random.Random(2)
+    even = EvenSamples(100.0)
+    errors, jitter = [], []
+    for i in range(2000):
+        true = 50.0 + 0.01 * (1.0 + off) * i
+        arrival = true + 0.004 + rng.expovariate(1 / 0.0005)
+        if batch:
+            arrival = (arrival // batch + 1.0) * batch
+        stamp = even.stamp(arrival)
+        if i > 600:
+            errors.append(stamp - true)
+            jitter.append(arrival - true)
+    assert statistics.pstdev(errors) < 0.6e-3
+    if batch:
+        assert statistics.pstdev(jitter) > 4e-3
+        assert max(errors) - min(errors) < 4e-3
+
+
+def test_even_samples_start_anew_after_a_gap() -> None:
+    even = EvenSamples(100.0)
+    for i in range(300):
+        even.stamp(10.0 + 0.01 * i)
+    assert even.stamp(14.0) == 14.0
+    assert even.stamp(14.01) == pytest.approx(14.01)
