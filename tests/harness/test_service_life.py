@@ -48,7 +48,7 @@ POSTURE = {"upper": (0.0, 9.8), "boom": (3.4, 9.2), "stick": (-8.5, 4.9), "bucke
 
 PATIENCE_S = 20.0
 
-SPEED = 4.0
+SPEED = 3.0
 """Times real speed of the recordings, to save the tests' time."""
 
 
