@@ -313,8 +313,9 @@ def test_a_replay_gives_what_the_live_run_published(folder: Path, services: list
     replayed = [json.loads(line) for line in out.read_text().splitlines()]
     for tip in replayed:
         del tip["t_emit"]
-    first = next(i for i, tip in enumerate(replayed) if tip["t"] == live[0]["t"])
-    assert replayed[first : first + len(live)] == live
+    # In order; a busy computer may have dropped a live figure on its way to the client.
+    rest = iter(replayed)
+    assert all(tip in rest for tip in live)
 
 
 def test_ctrl_c_ends_cleanly(folder: Path, services: list[Service]) -> None:
