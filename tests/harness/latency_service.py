@@ -30,12 +30,11 @@ class Trace:
         self.rows: list[dict[str, Any]] = []
         self.readings: dict[str, int] = {}
         self._newest: dict[str, Any] = {}
-        self._begun = self._fused = self._published = 0
+        self._begun = self._fused = 0
 
     def install(self, zero_s: float) -> None:
         """Wrap the stages. `zero_s`: the run's t = 0 on the monotonic clock."""
-        reading, report = Pipeline._reading, Work.report
-        publish, raw = BusClient.publish, BusClient.publish_raw
+        reading, report, publish = Pipeline._reading, Work.report, BusClient.publish
 
         def traced_reading(pipeline: Pipeline, found: Any) -> None:
             handed = now()
@@ -56,20 +55,15 @@ class Trace:
             return found
 
         def traced_publish(client: BusClient, name: str, part: str, message: Any) -> None:
-            made, self._published = now(), 0
+            made = now()
             publish(client, name, part, message)
             if name == "tip" and self._newest:
                 stamps = {"begun_ns": self._begun, "fused_ns": self._fused, "made_ns": made}
-                self.rows.append({"t": message.t, "published_ns": self._published} | self._newest | stamps)
-
-        def traced_raw(client: BusClient, topic: str, payload: bytes, delivery: Any) -> None:
-            raw(client, topic, payload, delivery)
-            self._published = self._published or now()  # the tip is the first; plain topics follow it
+                self.rows.append({"t": message.t} | self._newest | stamps)
 
         Pipeline._reading = traced_reading  # type: ignore[method-assign,assignment]
         Work.report = traced_report  # type: ignore[method-assign,assignment]
         BusClient.publish = traced_publish  # type: ignore[method-assign,assignment]
-        BusClient.publish_raw = traced_raw  # type: ignore[method-assign,assignment]
 
 
 def main() -> None:
