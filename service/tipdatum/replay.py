@@ -10,7 +10,7 @@ import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tipdatum.bus.messages import Message, Tip
@@ -80,6 +80,8 @@ def replay_file(
         InputError: the session or the target cannot be used.
     """
     session = SessionFile(source)
+    # Only tips are written; the pins of the arm are for displays.
+    settings = replace(settings, arm_every=0)
     if target.is_dir():
         raise InputError(f"{target} is a directory; --output wants a file (several sessions: --output-dir)")
     part = target.with_name(f".{target.name}.part{os.getpid()}")
