@@ -11,13 +11,14 @@ from pathlib import Path
 
 import pytest
 from bus_fixtures import Service
-from bus_tools import Listener, Mosquitto, wait_until
+from bus_tools import Listener, Mosquitto, accepts, free_port, wait_until
 from pydantic import SecretStr
 
 from tipdatum.bus.messages import Status
 from tipdatum.bus.options import TlsOptions
 
 DOCUMENT = Path(__file__).parents[2] / "service" / "tipdatum" / "docs" / "security.md"
+CONFIG = DOCUMENT.parents[3] / "config" / "broker"
 TIME = "2026-03-02T07:41:12.340Z"
 
 
@@ -151,3 +152,31 @@ def test_a_renewed_certificate_counts_without_a_restart(
     wait_until(lambda: "tls" in service.causes(), "the wrong authority is told")
     shutil.copy(certificates / "ca.crt", ca)
     wait_until(lambda: service.client.online, "the right one counts")
+
+
+def test_the_whole_shipped_configuration_starts_and_lets_a_certified_user_in(
+    need_mosquitto: None, tmp_path: Path, certificates: Path, bus_service: Make
+) -> None:
+    text = (CONFIG / "mosquitto.conf").read_text()
+    text = text.replace("#require_certificate", "require_certificate")
+    text = text.replace("#use_identity_as_username", "use_identity_as_username")
+    (tmp_path / "passwords").touch()
+    for place, here in (
+        ("/etc/mosquitto/tipdatum/passwords", tmp_path / "passwords"),
+        ("/etc/mosquitto/tipdatum/roles.acl", CONFIG / "roles.acl"),
+        ("/etc/mosquitto/tipdatum", certificates),
+        ("/var/lib/mosquitto", tmp_path),
+    ):
+        text = text.replace(place, str(here))
+    plain, pages = free_port(), free_port()
+    text = text.replace("listener 1883 ", f"user root\nlistener {plain} ")
+    text = text.replace("listener 9001 ", f"listener {pages} ").replace("listener 8883", "listener {port}")
+    broker = Mosquitto(tmp_path / "broker", text)
+    try:
+        wait_until(lambda: accepts(plain) and accepts(pages), "every listener is there")
+        tls = TlsOptions(ca=Path("ca.crt"), certificate=Path("service.crt"), key=Path("service.key"))
+        service = bus_service(broker.port, tls=tls, base=certificates)
+        wait_until(lambda: service.client.online, "the service is in")
+        assert service.troubles == []  # it may receive commands: the certificate's name is its role
+    finally:
+        broker.stop()
