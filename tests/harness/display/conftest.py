@@ -99,6 +99,7 @@ class StandIn:
             "target": {"kind": "level", "elevation_m": 22.94},
         }  # fmt: skip
         self.reply: dict[str, Any] = {"ok": True, "text": "Reference set."}
+        self.limits: list[dict[str, Any]] = []
         self.silent = threading.Event()
         self._t, self._stop = 0.0, threading.Event()
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2)
@@ -150,6 +151,8 @@ class StandIn:
             if self.silent.is_set():
                 continue
             self.publish("tip", self.tip)
+            if self.limits:
+                self.publish("limits", {"limits": self.limits})
             points = [("boom foot", 0.35, 1.75), ("pin", 4.2, 4.2), ("pin", 6.4, 0.6), ("tip", 6.2, -1.3)]
             self.publish(
                 "arm",

@@ -211,7 +211,6 @@ def test_every_cause_has_its_own_reason(ask: Ask, change: str, why: str) -> None
         (0.5, 0.02, "{ above: 0.01, below: 0.025 }", "above"),
         (0.03, 0.002, "null", "above"),
         (-0.03, 0.002, "null", "below"),
-        (0.0004, 0.002, "null", "at"),
     ],
 )
 def test_verdict(ask: Ask, deviation: float, sigma: float, band: str, word: str) -> None:

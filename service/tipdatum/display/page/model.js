@@ -127,12 +127,11 @@ export function tolerance(state) {
 
 /**
  * "above", "below", "on-grade" or "cannot-judge", as the service judges against the band. What lies outside by
- * more than two sigma is above or below, however narrow the band; without a band it is a side, or "at" where
- * the figure shown is zero.
+ * more than two sigma is above or below, however narrow the band; without a band it is one side or the other.
  */
 export function verdict(tip, band) {
   const { deviation_m: deviation, sigma_m: sigma } = tip;
-  if (!band) return Math.abs(deviation) < Math.max(0.0005, 0.35 * sigma) ? "at" : deviation > 0 ? "above" : "below";
+  if (!band) return deviation > 0 ? "above" : "below";
   if (deviation - 2 * sigma > band.above) return "above";
   if (deviation + 2 * sigma < -band.below) return "below";
   if (tip.judgement) return tip.judgement.replace(" ", "-");

@@ -24,15 +24,17 @@ export function showFigure(figure, { say, units, model, machine }) {
     setText(at("spoken"), why.replace(/[\d.,]+ s/, "")); // read aloud once, not at every tenth of a second
     return;
   }
-  const { value, sigma, verdict } = figure;
+  const { value, sigma } = figure;
   const deviation = figure.kind === "deviation";
-  panel.dataset.verdict = deviation ? verdict : "plain";
   const step = stepFor(sigma, units);
   // Far from the target nobody needs millimetres, and the figure keeps its size.
   const near = deviation && Math.abs(value) < FAR_M;
   const rounded = { step: deviation && !near ? Math.max(step, FAR_STEP_M[UNIT_SETS[units].long]) : step, comma: say.comma };
   const { negative, digits, unit } = formatLength(value, near ? "short" : "long", units, rounded);
   const zero = !/[1-9]/.test(digits);
+  // Without a tolerance a figure of zero is on neither side.
+  const verdict = deviation && zero && !tolerance(model.state) ? "at" : figure.verdict;
+  panel.dataset.verdict = deviation ? verdict : "plain";
   const sign = negative ? "−" : deviation && !zero ? "+" : "";
   setText(at("verdict"), say(`verdict.${verdict}`));
   setText(at("digits"), sign + digits);
