@@ -229,7 +229,7 @@ def test_limit_is_named_in_the_heading(live: Page, stand_in: Any) -> None:
 
 
 def test_sensor_that_is_not_well_is_told_on_its_tool(live: Page, stand_in: Any) -> None:
-    health = {
+    health: dict[str, Any] = {
         "sensor": "boom",
         "body": "boom",
         "state": "fault",
