@@ -151,6 +151,16 @@ def test_readings_in_g_are_found_and_the_unit_is_named() -> None:
     assert monitor.health(6.6).state == "ok"
 
 
+def test_first_reading_after_an_outage_is_not_held_against_what_was_before() -> None:
+    monitor = SensorMonitor("boom", Described())
+    for i in range(50):
+        monitor.check(still(0.01 * i))
+    falling = Imu(20.0, "boom", (0.0, 0.0, 2.0), (0.0, 0.0, 0.0))
+    assert monitor.check(falling) == (falling, []), "one reading far from 1 g is no long time far from it"
+    again = Imu(40.0, "boom", (0.0, 0.0, 2.0), (0.0, 0.0, 0.0))
+    assert monitor.check(again) == (again, []), "two equal readings are no frozen sensor"
+
+
 def test_shocks_are_believed_but_not_what_no_part_can_measure() -> None:
     monitor = SensorMonitor("boom", Described())
     monitor.check(still(0.0))

@@ -1,0 +1,196 @@
+"""What one part's readings must look like: an inertial sensor's and an inclinometer's checks."""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated
+
+from pydantic import Field
+
+from tipdatum_drivers.findings import Findings
+from tipdatum_drivers.options import Options
+from tipdatum_drivers.rate_check import RateCheck
+from tipdatum_drivers.reading import Imu, Tilt, Vector
+
+NEAR_G = 0.15
+"""Part of g; wide enough for the worst scale and bias of cheap parts."""
+AGREEMENT_BAD, AGREEMENT_GOOD = 0.3, 0.6
+"""Agreement of gyro and tilt below which the gyro is not believed, and above which it is again."""
+FRESH_START_S = 1.0
+"""After a longer silence a reading is not held against the one before."""
+FASTEST_STEADY_RADPS = 1.5
+"""A clipped gyro repeats to the last bit, noise keeps a live one from it. 1.5 rad/s is below the smallest
+full scale of the usual parts (125 °/s) and above what a steady turn of an excavator repeats."""
+FINE_DEG = 0.02
+"""An inclinometer that has shown a finer step than this shows noise when it is alive."""
+
+
+class Limits(Options):
+    """What is believable; the defaults fit the usual parts on an excavator, 15 g shocks included."""
+
+    accel_g: Annotated[float, Field(gt=0, le=400)] = 33.0
+    """Largest component, g: the widest range of the usual parts is 32 g."""
+    gyro_degps: Annotated[float, Field(gt=0, le=10000)] = 4100.0
+    """Largest component, °/s: the widest range of the usual parts is 4000 °/s."""
+    temp_min_c: float = -40.0
+    temp_max_c: float = 85.0
+    frozen_s: Annotated[float, Field(gt=0)] = 1.0
+    """An inertial sensor's noise never repeats for this long."""
+    tilt_frozen_s: Annotated[float, Field(gt=0)] = 60.0
+    """Inclinometers filter and round; used only where the smallest step seen is finer than 0.02°."""
+    not_1_g_s: Annotated[float, Field(gt=0)] = 5.0
+    """Longest time without one reading near 1 g; the hardest work passes it several times a second."""
+    jump_degps: Annotated[float, Field(gt=0)] = 400.0
+    """Faster than any part of an excavator turns."""
+
+
+class ImuChecks:
+    """Range, frozen values, |accel| near 1 g, gyro against tilt, clipped gyro, temperature.
+
+    Args:
+        limits: what is believable. findings: takes what is found. g: local gravity, m/s².
+    """
+
+    def __init__(self, limits: Limits, findings: Findings, g: float) -> None:
+        self._limits, self._findings = limits, findings
+        self._accel_limit = limits.accel_g * 9.80665
+        self._gyro_limit = math.radians(limits.gyro_degps)
+        self._near_low, self._near_high = (1.0 - NEAR_G) * g, (1.0 + NEAR_G) * g
+        self._rate_check = RateCheck(g)
+        self._last: Imu | None = None
+        self._same_since = self._near_since = self._near_last = 0.0
+        self._stuck = 0
+
+    def believable(self, reading: Imu, dt: float) -> bool:
+        """Whether this reading can be used, by itself and beside the one `dt` seconds before."""
+        if not self._in_range(reading):
+            return False
+        t, accel, gyro = reading.t, reading.accel_mps2, reading.gyro_radps
+        before, self._last = self._last, reading
+        if before is None or not 0.0 <= dt <= FRESH_START_S:
+            self._same_since = self._near_last = t
+            self._near_since = math.inf
+            return True
+        self._gravity(t, math.hypot(*accel))
+        if reading.temp_c is not None or self._findings.conditions:
+            judge_warmth(reading, self._limits, self._findings)
+        if accel == before.accel_mps2 and gyro == before.gyro_radps:
+            if t - self._same_since > self._limits.frozen_s:
+                text = f"the same reading for more than {self._limits.frozen_s:g} s"
+                self._findings.begin(t, "frozen", text)
+            return True
+        self._same_since = t
+        self._findings.end("frozen")
+        if gyro is None or before.gyro_radps is None:
+            return True
+        self._rate_check.add(dt, accel, gyro)
+        self._agreement(t)
+        return not self._saturated(t, gyro, before.gyro_radps)
+
+    def _in_range(self, reading: Imu) -> bool:
+        # Chained comparisons are false for NaN as well.
+        (x, y, z), limit = reading.accel_mps2, self._accel_limit
+        if not (-limit <= x <= limit and -limit <= y <= limit and -limit <= z <= limit):
+            self._findings.found(reading.t, "out of range", f"accel {shown(reading.accel_mps2)} m/s²")
+            return False
+        if reading.gyro_radps is not None:
+            (x, y, z), limit = reading.gyro_radps, self._gyro_limit
+            if not (-limit <= x <= limit and -limit <= y <= limit and -limit <= z <= limit):
+                self._findings.found(reading.t, "out of range", f"gyro {shown(reading.gyro_radps)} rad/s")
+                return False
+        return True
+
+    def _gravity(self, t: float, force: float) -> None:
+        if self._near_low < force < self._near_high:
+            self._near_since = min(self._near_since, t)
+            self._near_last = t
+            if t - self._near_since >= 0.5:
+                self._findings.end("not 1 g")
+            return
+        self._near_since = math.inf
+        if t - self._near_last > self._limits.not_1_g_s:
+            hint = " (is it in g?)" if 0.85 < force < 1.15 else ""
+            self._findings.begin(
+                t, "not 1 g", f"|accel| is {force:.2f} m/s²{hint}, at rest it should be 9.81"
+            )
+
+    def _agreement(self, t: float) -> None:
+        agreement = self._rate_check.agreement
+        if agreement is None:
+            return
+        if agreement < AGREEMENT_BAD:
+            text = "the gyro does not fit the change of tilt: axes, sign, unit?"
+            self._findings.begin(t, "rate disagrees", text)
+        elif agreement > AGREEMENT_GOOD:
+            self._findings.end("rate disagrees")
+
+    def _saturated(self, t: float, gyro: Vector, before: Vector) -> bool:
+        pairs = zip(gyro, before, strict=True)
+        same = any(abs(now) > FASTEST_STEADY_RADPS and now == was for now, was in pairs)
+        self._stuck = self._stuck + 1 if same else 0
+        if self._stuck >= 2:
+            self._findings.begin(t, "gyro saturated", f"{shown(gyro)} rad/s")
+            return True
+        self._findings.end("gyro saturated")
+        return False
+
+
+class TiltChecks:
+    """Range, leaps, frozen values, temperature.
+
+    Args:
+        limits: what is believable. findings: takes what is found.
+    """
+
+    def __init__(self, limits: Limits, findings: Findings) -> None:
+        self._limits, self._findings = limits, findings
+        self._last: tuple[float, ...] = ()
+        self._same_since = 0.0
+        self._resolution = math.inf
+        self._jumps = 0
+
+    def believable(self, reading: Tilt, dt: float) -> bool:
+        """Whether this reading can be used, by itself and beside the one `dt` seconds before."""
+        t, now, was = reading.t, _angles(reading), self._last
+        if not all(-360.0 <= angle <= 360.0 for angle in now):
+            self._findings.found(t, "out of range", f"{shown(now)} degrees")
+            return False
+        if len(was) != len(now) or not 0.0 <= dt <= max(FRESH_START_S, 0.5 * self._limits.tilt_frozen_s):
+            self._last, self._same_since = now, t
+            return True
+        judge_warmth(reading, self._limits, self._findings)
+        step = max(abs((a - b + 180.0) % 360.0 - 180.0) for a, b in zip(now, was, strict=True))
+        # A new angle that stays is no glitch.
+        if step > self._limits.jump_degps * max(dt, 0.02) and self._jumps < 3:
+            self._jumps += 1
+            self._findings.found(t, "jump", f"by {step:.1f}° in {dt:.3f} s")
+            return False
+        self._jumps = 0
+        self._last = now
+        if step > 0.0:
+            self._resolution = min(self._resolution, step)
+            self._same_since = t
+            self._findings.end("frozen")
+        elif t - self._same_since > self._limits.tilt_frozen_s and self._resolution < FINE_DEG:
+            text = f"the same reading for more than {self._limits.tilt_frozen_s:g} s"
+            self._findings.begin(t, "frozen", text)
+        return True
+
+
+def judge_warmth(reading: Imu | Tilt, limits: Limits, findings: Findings) -> None:
+    """The part's temperature against its range."""
+    low, high, temp = limits.temp_min_c, limits.temp_max_c, reading.temp_c
+    if temp is not None and not low <= temp <= high:
+        findings.begin(reading.t, "temperature", f"{temp:.0f} °C is outside {low:g} to {high:g} °C")
+    else:
+        findings.end("temperature")
+
+
+def shown(values: tuple[float, ...]) -> str:
+    """Numbers for a fault's text."""
+    return "(" + ", ".join(f"{value:.4g}" for value in values) + ")"
+
+
+def _angles(reading: Tilt) -> tuple[float, ...]:
+    three = (reading.angle_deg, reading.pitch_deg, reading.roll_deg)
+    return tuple(angle for angle in three if angle is not None)
