@@ -120,3 +120,12 @@ def test_five_degrees_of_roll_take_four_thousandths_off_the_height() -> None:
     leaning = q.copy()
     leaning[1] = math.radians(5.0)
     assert chain.tip(leaning)[2] / chain.tip(q)[2] == pytest.approx(0.9962, abs=1e-4)
+
+
+@given(chains, poses)
+def test_one_pose_located_at_once_is_what_the_array_methods_give(chain: Chain, q: Floats) -> None:
+    located = chain.locate(q)
+    assert located.pins == pytest.approx(chain.pins(q), abs=1e-12)
+    assert located.corners == pytest.approx(chain.corners(q), abs=1e-12)
+    assert located.height_jacobian == pytest.approx(chain.height_jacobian(q), abs=1e-12)
+    assert located.geometry_jacobian == pytest.approx(chain.height_geometry_jacobian(q), abs=1e-12)
