@@ -7,8 +7,8 @@ from collections.abc import Sequence
 LEAST_BYTES = 64
 """Bytes without a reading that make a judgement; a few may be the rest of a frame."""
 REOPEN_AFTER = 10.0
-"""Silences (times `silent_after_s`) after which the port is opened anew, as some adapters need. Long enough for a
-board that restarts whenever its port is opened."""
+"""Silences (times `silent_after_s`) after which the port is opened anew, as some adapters need. Long enough
+for a board that restarts whenever its port is opened."""
 
 
 class LineWatch:
