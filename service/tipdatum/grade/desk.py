@@ -112,7 +112,8 @@ class Desk:
         """
         elevation = self.instrument_m() + touch.height_m
         assert self.tie is not None
-        sigma = self.tie.sigma(self.known_pose(), self.chain, self.machine).total
+        pose = self.known_pose()
+        sigma = self.tie.sigma(pose, self.chain.locate(pose.angles.tolist()), self.machine).total
         return elevation, math.hypot(sigma, touch_noise(touch, self.options.touch_sigma_m))
 
     def unnamed_mark(self) -> str:

@@ -32,10 +32,10 @@ def figures(desk: Desk, pose: Pose) -> TipReport:
         )
         return TipReport.unknown(pose.t, pose.quality, pose.reasons, desk.datum, limits)
     chain = desk.chain
-    pins = chain.pins(pose.angles)
-    corners = chain.corners(pose.angles)
-    reach, lateral, height = (float(v) for v in pins[-1])
-    left, right = float(corners[0, 2]), float(corners[1, 2])
+    located = chain.locate(pose.angles.tolist())
+    pins, corners, jacobian = located.pins, located.corners, located.height_jacobian
+    reach, lateral, height = pins[-1].tolist()
+    left, right = corners[:, 2].tolist()
     heave = pose.heave_m
     desk.recent.add(
         Moment(pose.t, height + heave, left + heave, right + heave, reach, lateral, pose.slew_rad)
@@ -43,12 +43,11 @@ def figures(desk: Desk, pose: Pose) -> TipReport:
     for receiver in desk.receivers.values():
         receiver.follow(pose, chain, pins)
 
-    jacobian = chain.height_jacobian(pose.angles)
     offset = None
     sigma = math.sqrt(max(0.0, angle_variance(pose, jacobian)))
     if desk.tie is not None:
         offset = desk.tie.instrument_m(pose) + heave
-        sigma = desk.tie.sigma(pose, chain, desk.machine).total
+        sigma = desk.tie.sigma(pose, located, desk.machine).total
     reasons = list(pose.reasons)
     against = _against(desk, pose, pins, corners, offset, sigma, reasons)
     return TipReport(

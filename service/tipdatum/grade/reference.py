@@ -19,7 +19,7 @@ import numpy as np
 from tipdatum.fusion.pose import Pose
 from tipdatum.grade.state import Reference
 from tipdatum.grade.stillness import Touch
-from tipdatum.kinematics.chain import Chain
+from tipdatum.kinematics.chain import Chain, Located
 from tipdatum.kinematics.frames import Array
 from tipdatum.machine import Machine
 
@@ -140,10 +140,10 @@ class Tie:
             self.record = self.record.model_copy(update={"instrument_m": now})
         return now
 
-    def sigma(self, pose: Pose, chain: Chain, machine: Machine) -> Sigma:
-        """What an elevation of the tip is worth at `pose`; see `Sigma`."""
+    def sigma(self, pose: Pose, located: Located, machine: Machine) -> Sigma:
+        """What an elevation of the tip is worth at `pose`, located by the chain; see `Sigma`."""
         record = self.record
-        jacobian = chain.height_jacobian(pose.angles)
+        jacobian = located.height_jacobian
         variance = angle_variance(pose, jacobian)
         if self._anchored_at_m is not None and pose.anchor is not None:
             anchor = pose.anchor
@@ -153,7 +153,7 @@ class Tie:
         tolerance = machine.tolerance
         return Sigma(
             angles=math.sqrt(max(variance, 0.0)),
-            geometry=self._geometry_m(pose, chain, machine),
+            geometry=self._geometry_m(located.geometry_jacobian, machine),
             touch=record.touch_noise_m,
             known=record.known_sigma_m,
             heave=pose.heave_sigma_m if machine.undercarriage is not None else tolerance.heave_m,
@@ -161,8 +161,7 @@ class Tie:
             temperature=tolerance.temperature_m,
         )
 
-    def _geometry_m(self, pose: Pose, chain: Chain, machine: Machine) -> float:
-        now = chain.height_geometry_jacobian(pose.angles)
+    def _geometry_m(self, now: Array, machine: Machine) -> float:
         sigmas = geometry_sigmas(machine)
         if self._geometry is None:
             return float(np.linalg.norm(now[3:] * sigmas[3:]))
