@@ -26,6 +26,7 @@ from tipdatum.grade.state import WorkState
 from tipdatum.grade.work import Work
 from tipdatum.health_board import HealthBoard
 from tipdatum.machine import Machine
+from tipdatum.rounds import Rounds
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.reading import (
     Beam,
@@ -92,6 +93,9 @@ class Pipeline:
         if state is not None:
             self.work.restore(state_age_s)
         self._board = HealthBoard(machine, wall)
+        self._rounds = Rounds() if settings.on_arrival else None
+        self._latest: TipReport | None = None
+        self._arrived_t = float("-inf")
         self._next_tick = 0
         self._newest: float | None = None
         self._interval = settings.period_s
@@ -205,6 +209,9 @@ class Pipeline:
                 self.work.hear(accepted)
             except (ArithmeticError, ValueError, IndexError) as error:
                 self._defect(accepted.t, error)
+            if self._rounds is not None and self._rounds.heard(accepted.sensor, accepted.t):
+                self._arrived_t = accepted.t
+                self._figures(accepted.t)
 
     def _clock_stepped_back(self, t: float) -> None:
         text = f"readings went back by {(self._newest or 0.0) - t:.1f} s; the filter starts anew"
@@ -217,6 +224,7 @@ class Pipeline:
         self._estimator = self._make_estimator()
         self.work.replace_estimator(self._estimator)
         self._newest = None
+        self._arrived_t = float("-inf")
 
     def _make_estimator(self) -> Estimator:
         settings = self._settings
@@ -233,8 +241,10 @@ class Pipeline:
         # on with the tick, so that nobody sees a figure that stands still.
         missing_after = max(2.0 * period, min(2.5 * self._interval, 0.25))
         t = newest if tick - newest <= missing_after else tick
-        report = self._report(t)
-        self._emit(Outgoing("tip", tip_message(report, self.wall), t_emit=newest))
+        if self._latest is None or tick - self._arrived_t > missing_after:
+            self._figures(t)
+        report = self._latest
+        assert report is not None
         every = self._settings.arm_every
         if every and number % every == 0:
             self._emit(Outgoing("arm", arm_message(report, self.wall)))
@@ -243,6 +253,10 @@ class Pipeline:
         for health in self._board.due(tick):
             self._emit_health(health)
         self._flush(tick)
+
+    def _figures(self, t: float) -> None:
+        self._latest = self._report(t)
+        self._emit(Outgoing("tip", tip_message(self._latest, self.wall), t_emit=self._newest))
 
     def _report(self, t: float) -> TipReport:
         """The figures at `t`. A defect of ours costs the figures and is told; it never ends the service."""

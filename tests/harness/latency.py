@@ -1,6 +1,6 @@
 """From a sensor's last byte to a display, stage by stage, and the noise of a machine that stands still.
 
-    python tests/harness/latency.py [--seconds 30] [--output latency.json] [--plot latency.png]
+    python tests/harness/latency.py [--seconds 30] [--publish arrival] [--output F.json] [--plot F.png]
 
 Real processes: encoders write frames to pseudo-terminals; the service reads them, fuses and publishes over a
 real mosquitto; a subscriber hears. In the same run a bare forwarder carries one line's raw readings over the
@@ -137,7 +137,7 @@ def subscriber_process(port: int, stop: Event, heard: Any) -> None:
     heard.put((tips, floor))
 
 
-def configuration(folder: Path, port: int) -> Path:
+def configuration(folder: Path, port: int, publish: str) -> Path:
     """Machine and service file of the run."""
     sensors = "".join(
         f'[sensor.{name}]\nbody = "{name}"\nposition_m = [0.0, 0.0, 0.0]\nmount_rpy_deg = [0.0, 0.0, 0.0]\n'
@@ -152,6 +152,7 @@ def configuration(folder: Path, port: int) -> Path:
     service.write_text(
         f'machine = "bench.toml"\nmachine_id = "bench"\n{drivers}'
         f'[broker]\nhost = "127.0.0.1"\nport = {port}\n[display]\nenabled = false\n'
+        f'[fusion]\npublish = "{publish}"\n'
     )
     return service
 
@@ -186,7 +187,9 @@ def usage(pid: int) -> tuple[float, float]:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK"), pages * 4096 / 1e6
 
 
-def measure(folder: Path, seconds: float, progress: Callable[[str, float], None]) -> dict[str, Any]:
+def measure(
+    folder: Path, seconds: float, progress: Callable[[str, float], None], publish: str = "tick"
+) -> dict[str, Any]:
     """One run; see the module's description. `progress` is told a stage and its share done."""
     context = multiprocessing.get_context("spawn")
     stop = context.Event()
@@ -202,7 +205,7 @@ def measure(folder: Path, seconds: float, progress: Callable[[str, float], None]
             helper.start()
         wait_until((folder / "lines-ready").exists, "the lines are there")
         heard.get(timeout=30)
-        service = configuration(folder, broker.port)
+        service = configuration(folder, broker.port, publish)
         with (folder / "service.log").open("wb") as log:
             running = [
                 subprocess.Popen([sys.executable, *map(str, command)], stdout=log, stderr=log)
@@ -344,6 +347,7 @@ def main() -> None:
     raw = argparse.RawDescriptionHelpFormatter
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=raw)
     parser.add_argument("--seconds", type=float, default=30.0)
+    parser.add_argument("--publish", choices=("tick", "arrival"), default="tick", help="of [fusion]")
     parser.add_argument("--output", type=Path)
     parser.add_argument("--plot", type=Path)
     options = parser.parse_args()
@@ -354,6 +358,7 @@ def main() -> None:
             Path(folder),
             options.seconds,
             lambda stage, share: bar.update(task, description=stage, completed=share),
+            options.publish,
         )
     samples = found.pop("samples")
     table = Table("stage", "p50 ms", "p95 ms", "p99 ms", "max ms")
