@@ -30,6 +30,8 @@ from tipdatum.fusion.sensors import Channel
 from tipdatum.fusion.tuning import ChainOptions
 from tipdatum.kinematics.frames import Array
 
+ADAPTATION_S = 2.0
+"""Time over which the persistence of the innovations is averaged, s."""
 UNKNOWN = 1e6
 """Variance given to a row that has no measurement in this epoch."""
 
@@ -96,6 +98,8 @@ class ChainFilter:
         self._rows = 3 * n + 2 * (n - 1) + self._tilt_rows
         self._H = np.zeros((self._rows, at.size))
         self._R = np.zeros((self._rows, self._rows))
+        self._persistence = np.zeros(n)
+        self._last_innovation = np.zeros((n, 3))
         self._eyes = np.tile(np.eye(3), (n, 1))
         self._eye3 = np.eye(3)
         self._decay = math.exp(-o.epoch_s / o.base_time_s)
@@ -306,16 +310,21 @@ class ChainFilter:
             self._read_inclinometers(z, e, active, slip, m + 2 * (n - 1))
 
         HP = H @ P
-        S = HP[:m] @ H[:m].T + R[:m, :m]
-        blocks = S.reshape(n, 3, n, 3)[self._i, :, self._i, :]
+        S = HP @ H.T + R
+        blocks = S[:m, :m].reshape(n, 3, n, 3)[self._i, :, self._i, :]
         zi = z[:m].reshape(n, 3)
         self.distances = (zi * np.linalg.solve(blocks, zi[:, :, None])[:, :, 0]).sum(axis=1)
+        # White innovations have no persistence; what has is acceleration that the model does not know.
+        share = T / ADAPTATION_S
+        self._persistence += share * ((zi * self._last_innovation).mean(axis=1) - self._persistence)
+        self._last_innovation = zi.copy()
         if (self.distances > o.gate).any():
             for i in np.flatnonzero(self.distances > o.gate).tolist():
                 # A shock leaves a step in the integrated velocity, which alone takes the blame.
                 P[self._v[i], self._v[i]] += zi[i] ** 2
             HP = H @ P
-        update(x, P, H, z, R, HP)
+            S = HP @ H.T + R
+        update(x, P, H, z, R, (HP, S))
         self.rates[0], self.rates[1], self.rates[2:] = roll_rate, plane_rate, theta_rate
         self.body_rates = rate
 
@@ -424,7 +433,8 @@ class ChainFilter:
         # A body whose sensor is silent may turn as fast as an arm can: half a radian a second.
         q[at.theta] = np.where(active | ~self.has_gyro, self._gyro_psd * T, (0.5 * T) ** 2)
         q[at.roll] = float(self._gyro_psd.mean()) * T / max(1, int(gyro.sum()))
-        shaken = self._accel_psd + (o.shake_share**2 / 3.0) * e[:, 9] * e[:, 10]
+        unmodelled = o.adaptation / T * np.maximum(self._persistence, 0.0)
+        shaken = unmodelled + self._accel_psd + (o.shake_share**2 / 3.0) * e[:, 9] * e[:, 10]
         q[at.velocity] = np.repeat(np.where(active, shaken * T, 1.0), 3)
         unexplained = o.base_share_m if self.on_upper else 1.0
         q[at.base] = (o.base_floor_mps**2 + (unexplained * rocking) ** 2) * (1.0 - self._decay**2)

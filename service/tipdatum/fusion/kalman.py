@@ -13,14 +13,16 @@ import numpy as np
 from tipdatum.kinematics.frames import Array
 
 
-def update(x: Array, P: Array, H: Array, z: Array, R: Array, HP: Array | None = None) -> None:
-    """Change `x` (n,) and `P` (n, n) by the innovation `z` (m,) with Jacobian `H` (m, n) and noise `R` (m, m).
+def update(
+    x: Array, P: Array, H: Array, z: Array, R: Array, known: tuple[Array, Array] | None = None
+) -> None:
+    """Change `x` (n,) and `P` (n, n) by the innovation `z` (m,), Jacobian `H` (m, n) and noise `R` (m, m).
 
-    `HP` is H @ P where the caller has it already.
+    `known` is (H P, H P Hᵀ + R) where the caller has them already.
     """
-    if HP is None:
-        HP = H @ P
-    L = np.linalg.cholesky(HP @ H.T + R)
+    HP = H @ P if known is None else known[0]
+    S = HP @ H.T + R if known is None else known[1]
+    L = np.linalg.cholesky(S)
     solved = np.linalg.solve(L, np.concatenate([HP, z[:, None]], axis=1))
     W = solved[:, :-1]
     x += W.T @ solved[:, -1]

@@ -15,7 +15,7 @@ class ChainOptions(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    epoch_s: Annotated[float, Field(ge=0.01, le=0.2)] = 0.04
+    epoch_s: Annotated[float, Field(ge=0.01, le=0.2)] = 0.05
     """Span of one filter step, s. Shorter costs time, longer blurs fast reversals."""
     levelling_sigma_deg: Positive = 0.05
     """1-sigma of a mount levelled to gravity at the posture in which the service starts, where the
@@ -32,6 +32,8 @@ class ChainOptions(BaseModel):
     """Walk of an accelerometer's bias, m/s²/√s."""
     shake_share: NotNegative = 0.2
     """Share of the spread of the force within an epoch that counts as noise, 1."""
+    adaptation: NotNegative = 0.07
+    """Share of the innovations' persistence that counts as acceleration noise, 1; 0 does not adapt."""
     gyro_floor_radps: NotNegative = 0.001
     """Vibration left in a gyro's mean over an epoch, rad/s."""
     velocity_floor_mps: NotNegative = 0.006
@@ -58,5 +60,5 @@ class ChainOptions(BaseModel):
     """Walk of the rate of a body without gyro, rad/s/√s: an arm reaches 0.5 rad/s in a tenth of a second."""
     gate: Positive = 16.0
     """Squared, normalised innovation above which a shock is assumed (0.1 % of a χ² with 3 degrees)."""
-    sigma_share: Positive = 1.0
+    sigma_share: Positive = 1.1
     """Factor on the stated sigma for what the model leaves out."""

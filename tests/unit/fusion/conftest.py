@@ -51,12 +51,13 @@ class Dig:
 
     def height_at(self, t: Array) -> Array:
         """True height of the tip above the slew centre, m."""
-        return np.interp(t, self.t, self.height)
+        return np.asarray(np.interp(t, self.t, self.height), dtype=float)
 
 
 def _in_plane(angle: Array, way: tuple[float, float, float]) -> Array:
     c, s = np.cos(angle), np.sin(angle)
-    return np.stack([way[0] * c - way[2] * s, np.full_like(c, way[1]), way[0] * s + way[2] * c], axis=1)
+    rows = [way[0] * c - way[2] * s, np.full_like(c, way[1]), way[0] * s + way[2] * c]
+    return np.asarray(np.stack(rows, axis=1), dtype=float)
 
 
 def _waves(t: Array, seed: int, amplitude: float, slowest: float) -> Array:
@@ -115,7 +116,7 @@ def simulate(
         f = force[at] + noise * (rng.normal(0.0, 0.02, (len(at), 3)) + rng.normal(0.0, 0.03, 3))
         w = rate[at - 1] + gyro_bias + noise * rng.normal(0.0, 0.001, (len(at), 3))
         readings += [
-            Imu(float(t[i]), body, tuple(a), tuple(b))  # type: ignore[arg-type]
+            Imu(float(t[i]), body, tuple(a), tuple(b))
             for i, a, b in zip(at, f.tolist(), w.tolist(), strict=True)
         ]
     readings.sort(key=lambda r: r.t)

@@ -50,7 +50,7 @@ def errors(machine: Machine, poses: list[Pose], dig: Any, after: float = 5.0) ->
         assert p.anchor is not None
         row = shape.height_jacobian(p.angles)
         z.append(float(shape.tip(p.angles)[2]) - p.anchor.height_m)
-        variance = row @ p.covariance @ row + p.anchor.variance_m2 - 2.0 * row @ p.anchor.covariance
+        variance = float(row @ p.covariance @ row - 2.0 * row @ p.anchor.covariance) + p.anchor.variance_m2
         sigma.append(math.sqrt(max(0.0, variance)))
     return np.array(z) - (dig.height_at(t) - dig.height_at(np.array([3.0]))), np.array(sigma)
 

@@ -1,0 +1,236 @@
+"""Parts of the fusion, each against an independent answer."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy.linalg import solve_discrete_are
+from scipy.spatial.transform import Rotation
+
+from tipdatum.fusion.arm import Arm
+from tipdatum.fusion.complementary import ComplementaryEstimator, ComplementaryOptions
+from tipdatum.fusion.condition import CALM_S, MOVING_RADPS, Condition
+from tipdatum.fusion.kalman import update
+from tipdatum.fusion.layout import layout
+from tipdatum.fusion.levers import Levers
+from tipdatum.fusion.sensors import Channel, up_from_tilt
+from tipdatum.fusion.strapdown import Strapdown
+from tipdatum.machine import Sensor, parse_machine
+from tipdatum_drivers.reading import Imu, Tilt
+
+Array = NDArray[np.float64]
+angle = st.floats(-3.0, 3.0)
+rate = st.floats(-1.0, 1.0)
+
+
+def levers(describe: Callable[..., dict[str, Any]]) -> Levers:
+    arm = Arm(parse_machine(describe(), "test"))
+    return Levers(arm, [arm.by_body[b] for b in ("upper", "boom", "stick", "bucket")])
+
+
+def test_velocity_is_the_derivative_of_the_way_that_scipy_rotates(
+    describe: Callable[..., dict[str, Any]],
+) -> None:
+    """Independent answer: positions by scipy's rotations, differentiated numerically."""
+    found = levers(describe)
+    theta, roll = np.array([0.05, 0.6, -1.2, -1.7]), 0.08
+    theta_rate, roll_rate, plane_rate = np.array([0.02, 0.3, -0.4, 0.7]), 0.05, 0.5
+    words = describe()
+    ways: list[list[tuple[int, list[float]]]] = [[(0, words["sensor"]["upper"]["position_m"])]]
+    foot = (0, words["boom"]["foot_m"])
+    ways.append([foot, (1, words["sensor"]["boom"]["position_m"])])
+    ways.append([foot, (1, [4.6, 0, 0]), (2, words["sensor"]["stick"]["position_m"])])
+    ways.append([foot, (1, [4.6, 0, 0]), (2, [2.5, 0, 0]), (3, words["sensor"]["bucket"]["position_m"])])
+
+    def places(t: float) -> Array:
+        # The plane turns at a constant rate in its own axes; each body in it about -y.
+        plane = Rotation.from_rotvec(t * np.array([roll_rate, plane_rate * math.tan(roll), plane_rate]))
+        out = []
+        for way in ways:
+            p = np.zeros(3)
+            for body, step in way:
+                p += Rotation.from_euler("y", -(theta[body] + t * theta_rate[body])).apply(step)
+            out.append(plane.apply(p))
+        return np.array(out)
+
+    h = 1e-5
+    numeric = (places(h) - places(-h)) / (2 * h)
+    velocity, _ = found.velocities(theta, math.tan(roll), roll_rate, plane_rate, theta_rate)
+    assert velocity == pytest.approx(numeric, abs=1e-7)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    theta=st.lists(angle, min_size=4, max_size=4),
+    rates=st.lists(rate, min_size=6, max_size=6),
+    tangent=st.floats(-0.3, 0.3),
+)
+def test_lever_jacobian_agrees_with_finite_differences(
+    theta: list[float], rates: list[float], tangent: float
+) -> None:
+    from_conftest = {
+        "name": "m",
+        "boom": {"foot_m": [0.35, 0.02, 1.75], "length_m": 4.6},
+        "stick": {"length_m": 2.5},
+        "bucket": [{"name": "b", "tip_m": 1.3, "width_m": 0.6}],
+        "sensor": {
+            b: {"body": b, "position_m": [0.5, 0.2, 0.3]} for b in ("upper", "boom", "stick", "bucket")
+        },
+    }
+    found = levers(lambda: from_conftest)
+
+    def at(r: Array) -> Array:
+        return found.velocities(np.array(theta), tangent, float(r[0]), float(r[1]), r[2:])[0].copy()
+
+    r0 = np.array(rates)
+    J = found.velocities(np.array(theta), tangent, r0[0], r0[1], r0[2:])[1].copy()
+    for k in range(6):
+        step = np.zeros(6)
+        step[k] = 1e-4
+        assert (at(r0 + step) - at(r0 - step)) / 2e-4 == pytest.approx(J[:, :, k], abs=1e-7)
+
+
+def test_layout_is_without_gaps_or_overlaps() -> None:
+    at = layout(4, 1, 2)
+    covered = [*range(*at.theta.indices(999)), at.roll]
+    for part in (at.velocity, at.base, at.pivot, at.turn, at.common, at.lagged, at.constants):
+        covered += range(*part.indices(999))
+    covered += [at.anchor, at.heave]
+    assert covered == list(range(at.size))
+
+
+def test_update_settles_at_the_gain_of_the_riccati_equation() -> None:
+    """Steady state of predict and update against scipy.linalg.solve_discrete_are."""
+    F, H = np.array([[1.0, 0.1], [0.0, 0.98]]), np.array([[1.0, 0.2]])
+    Q, R = np.diag([1e-4, 2e-3]), np.array([[0.05]])
+    x, P = np.zeros(2), np.eye(2)
+    for _ in range(2000):
+        P = F @ P @ F.T + Q
+        before = P.copy()
+        update(x, P, H, np.zeros(1), R)
+    steady = solve_discrete_are(F.T, H.T, Q, R)
+    assert before == pytest.approx(steady, rel=1e-8)
+    gain = steady @ H.T @ np.linalg.inv(H @ steady @ H.T + R)
+    assert (np.eye(2) - gain @ H) @ steady == pytest.approx(P, rel=1e-8)
+
+
+def test_mean_over_an_epoch_follows_the_averaging_law_of_white_noise() -> None:
+    """σ of a mean of n white readings is σ/√n (any text on statistics); here n = 4 of 100 Hz in 0.04 s."""
+    rng = np.random.default_rng(3)
+    sums = Strapdown(0.04, 0.3)
+    means = []
+    for k in range(8000):
+        sums.add(0.01 * k + 0.003, tuple(rng.normal(0.0, 1.0, 3)), (0.0, 0.0, 0.0))
+        while sums.closed:
+            means.append(sums.closed.popleft()[1].fy)
+    assert np.std(means) == pytest.approx(1.0 / math.sqrt(4.0), rel=0.06)
+
+
+def test_epoch_sums_of_a_turning_body_agree_with_scipys_rotation() -> None:
+    """A body that turns at 1 rad/s under constant gravity: the sum over an epoch, in axes at its start."""
+    turn, length = 1.0, 0.05
+    sums = Strapdown(length, 0.3)
+    up = np.array([0.0, 0.0, 9.80665])
+    for k in range(200):
+        t = 0.001 + 0.005 * k
+        body = Rotation.from_euler("y", -turn * t)
+        sums.add(t, tuple(body.inv().apply(up)), (0.0, -turn, 0.0))
+    number, epoch = sums.closed[2]
+    at_start = Rotation.from_euler("y", -turn * number * length)
+    assert (epoch.fx, epoch.fy, epoch.fz) == pytest.approx(at_start.inv().apply(up), abs=2e-4)
+    assert (epoch.gx, epoch.gz) == pytest.approx(at_start.inv().apply(up)[[0, 2]] / 2.0, abs=2e-4)
+    assert epoch.wy == pytest.approx(-turn)
+
+
+def test_a_gap_leaves_its_epochs_out_and_the_next_whole_one_counts() -> None:
+    sums = Strapdown(0.05, 0.3)
+    for k in range(20):
+        sums.add(0.01 * k, (0.0, 0.0, 9.8), (0.0, 0.0, 0.0))
+    sums.closed.clear()
+    for k in range(20):
+        sums.add(1.012 + 0.01 * k, (0.0, 0.0, 9.8), (0.0, 0.0, 0.0))
+    assert [number for number, _ in sums.closed] == [21, 22, 23]
+
+
+def test_sensor_silence_counts_in_its_own_periods_up_to_a_second() -> None:
+    def channel(period: float, **words: Any) -> Channel:
+        ch = Channel("boom", Sensor(body="boom", **words), 9.80665)
+        for k in range(5):
+            ch.note(k * period)
+        return ch
+
+    assert channel(0.01).stale_after == 0.25
+    assert channel(0.25).stale_after == pytest.approx(0.625)
+    assert channel(0.6).stale_after == 1.0
+    assert channel(0.6, stale_after_s=2.0).stale_after == 2.0
+    fast = channel(0.01)
+    assert fast.silence(0.04 + 0.2) is None
+    assert fast.silence(0.04 + 0.3) == "boom sensor silent for 0.3 s"
+
+
+@pytest.mark.parametrize(
+    ("words", "up"),
+    [
+        ({"angle_deg": 90.0}, (1.0, 0.0, 0.0)),
+        ({"angle_deg": -180.0}, (0.0, 0.0, -1.0)),
+        ({"pitch_deg": 30.0, "roll_deg": 0.0}, (0.5, 0.0, math.sqrt(0.75))),
+        ({"pitch_deg": 0.0, "roll_deg": -30.0}, (0.0, -0.5, math.sqrt(0.75))),
+    ],
+)
+def test_inclinometer_angles_become_up(words: dict[str, float], up: tuple[float, float, float]) -> None:
+    """sin 30° = 1/2: tilt of one axis in the gravity field, as accelerometer application notes define it."""
+    assert up_from_tilt(Tilt(0.0, "s", **words)) == pytest.approx(up, abs=1e-12)
+
+
+def test_moving_is_entered_at_once_and_left_after_a_calm_while() -> None:
+    c = Condition()
+    c.update(0.0, 0.0, 0.001, starting=False)
+    assert c.judge("good", ()) == ("good", ())
+    c.update(0.1, 2 * MOVING_RADPS, 0.001, starting=False)
+    assert c.judge("good", ()) == ("moving", ("arm moving",))
+    for k in range(3):
+        c.update(0.2 + 0.1 * k, 0.8 * MOVING_RADPS, 0.001, starting=False)
+        assert c.moving
+    c.update(0.6, 0.0, 0.001, starting=False)
+    c.update(0.6 + 0.5 * CALM_S, 0.0, 0.001, starting=False)
+    assert c.moving
+    c.update(0.6 + CALM_S + 0.01, 0.0, 0.001, starting=False)
+    assert c.judge("good", ()) == ("good", ())
+    assert c.judge("stale", ("x",))[0] == "stale"
+
+
+def test_complementary_finds_a_posture_at_rest(dig: Callable[..., Any]) -> None:
+    d = dig(seconds=8)
+    e = ComplementaryEstimator(d.machine, 0.02, ComplementaryOptions())
+    for r in d.readings:
+        if r.t > 3.5:
+            break
+        e.consume(r)
+    pose = e.pose(3.5)
+    assert pose.quality == "good"
+    height = float(d.machine.chain().tip(pose.angles)[2])
+    assert height == pytest.approx(float(d.height_at(np.array([3.5]))[0]), abs=0.002)
+
+
+def test_complementary_forgets_a_disturbance_with_its_time_constant(dig: Callable[..., Any]) -> None:
+    """First-order step response: 1/e of a wrong tilt is left after one time constant."""
+    d = dig(seconds=8)
+    e = ComplementaryEstimator(d.machine, 0.02, ComplementaryOptions(crossover_hz=0.16))
+    tau = 1.0 / (2.0 * math.pi * 0.16)
+
+    def feed(start: float, stop: float, tilt: float) -> None:
+        for k in range(round((stop - start) * 100)):
+            f = (9.8 * math.sin(tilt), 0.0, 9.8 * math.cos(tilt))
+            for body in ("upper", "boom", "stick", "bucket"):
+                e.consume(Imu(start + 0.01 * k, body, f, (0.0, 0.0, 0.0)))
+
+    feed(0.0, 10.0, 0.0)
+    feed(10.0, 10.0 + tau, 0.2)
+    assert e.pose(10.0 + tau).angles[2] == pytest.approx(0.2 * (1.0 - math.exp(-1.0)), abs=0.003)
