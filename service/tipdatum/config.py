@@ -38,7 +38,7 @@ class FusionTable(_Table):
     """How often the arm's pins are published for displays that draw; 0: never."""
     publish: Literal["tick", "arrival"] = "tick"
     """arrival: figures as soon as every sensor has been heard anew, so at the pace of the slowest; ticks go
-    on where readings are missing. Saves the wait for the tick where a display or valve is quick enough."""
+    on where readings are missing. Saves the wait for the tick."""
     options: dict[str, Any] = {}
 
 
