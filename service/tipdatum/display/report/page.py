@@ -44,12 +44,12 @@ table.narrow { width: auto; min-width: 55%; }
 caption { text-align: left; font-weight: 650; padding-bottom: 4px; }
 th, td { text-align: left; vertical-align: top; padding: 3px 14px 3px 0; border-bottom: 1px solid #dcd9ca; }
 thead th { border-bottom: 1.5px solid #15201d; }
-tbody th { font-weight: 400; }
-th { white-space: nowrap; }
+tbody th { font-weight: 400; white-space: nowrap; }
 .number { text-align: right; }
 tr { break-inside: avoid; }
 @page { margin: 16mm 14mm; }
 @media print { body { background: none; padding: 0; max-width: none; font-size: 10pt; }
+  table { font-size: 8.5pt; } th, td { padding-right: 7px; overflow-wrap: break-word; }
   svg text.halo { stroke: #fff; } h2 { break-after: avoid; } }
 """
 
