@@ -70,6 +70,11 @@ def _length(low: float, high: float) -> Any:
     return Field(gt=low, le=high)
 
 
+LengthSigma = Annotated[float | None, Field(ge=0, le=0.5)]
+"""1-sigma of a dimension, m. Where the description does not state it, sigma takes the dimension as exact, and
+`tipdatum check` says so; `tipdatum new` writes a tape's, a calibration its own."""
+
+
 class Boom(Table):
     """`[boom]`: foot pin in the upper frame and length to the boom–stick pin."""
 
@@ -79,8 +84,8 @@ class Boom(Table):
         Annotated[float, _within(6.0, low=0.0)],
     ]
     length_m: Annotated[float, _length(0.3, 30.0)]
-    length_sigma_m: Annotated[float, Field(ge=0, le=0.5)] = 0.003
-    foot_sigma_m: Annotated[float, Field(ge=0, le=0.5)] = 0.01
+    length_sigma_m: LengthSigma = None
+    foot_sigma_m: LengthSigma = None
     held_deg: Annotated[float, _within(360.0)] | None = None
     """Angle relative to the upper's x, for a joint that is held fixed and has no sensor."""
 
@@ -89,7 +94,7 @@ class Stick(Table):
     """`[stick]`: boom–stick pin to stick–bucket pin."""
 
     length_m: Annotated[float, _length(0.2, 30.0)]
-    length_sigma_m: Annotated[float, Field(ge=0, le=0.5)] = 0.003
+    length_sigma_m: LengthSigma = None
     held_deg: Annotated[float, _within(360.0)] | None = None
     """Angle relative to the boom's x, for a joint that is held fixed and has no sensor."""
 
@@ -100,7 +105,7 @@ class Bucket(Table):
     name: Annotated[str, Field(min_length=1, max_length=60)]
     tip_m: Annotated[float, _length(0.1, 6.0)]
     width_m: Annotated[float, _length(0.05, 6.0)]
-    tip_sigma_m: Annotated[float, Field(ge=0, le=0.5)] = 0.003
+    tip_sigma_m: LengthSigma = None
     bucket_ear_m: Annotated[float, _length(0.02, 3.0)] | None = None
     bucket_ear_angle_deg: Annotated[float, Field(ge=-360, le=360)] | None = None
     mount_rpy_deg: MountAngles | None = None
@@ -124,7 +129,7 @@ class Linkage(Table):
     bucket_ear_m: Annotated[float, _length(0.02, 3.0)]
     bucket_ear_angle_deg: Annotated[float, Field(ge=-360, le=360)]
     assembly: Literal[1, -1]
-    length_sigma_m: Annotated[float, Field(ge=0, le=0.1)] = 0.001
+    length_sigma_m: LengthSigma = None
 
 
 class Noise(Table):
@@ -279,6 +284,17 @@ class Machine(Table):
             stick=self.stick.length_m,
             assembly=k.assembly,
         )
+
+    @property
+    def dimensions_taken_as_exact(self) -> bool:
+        """Whether a length of the arm has no stated uncertainty, so that sigma does not contain it."""
+        stated = (
+            self.boom.length_sigma_m,
+            self.boom.foot_sigma_m,
+            self.stick.length_sigma_m,
+            self.bucket[0].tip_sigma_m,
+        )
+        return any(sigma is None for sigma in stated)
 
     def sensor_on(self, body: str) -> tuple[str, Sensor] | None:
         """Name and description of the tilt sensor on `body`, None if there is none."""

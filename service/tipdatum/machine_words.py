@@ -155,6 +155,10 @@ def notes(machine: Machine) -> list[str]:
             found.append(
                 f"sensor {name} is {_tilted_deg(sensor):.0f}° away from any quarter turn: check its mount"
             )
+    if machine.dimensions_taken_as_exact:
+        found.append(
+            "a length of the arm has no length_sigma_m, foot_sigma_m or tip_sigma_m: sigma takes it as exact"
+        )
     return found
 
 

@@ -20,6 +20,8 @@ from tipdatum.calibration.sensitivity import TipSensitivity
 from tipdatum.kinematics.frames import STANDARD_GRAVITY_MPS2, Array
 from tipdatum.machine import Machine, Sensor
 
+TAPE_M = 0.005
+"""1-sigma of a length between pins taken with a tape (common practice, no source)."""
 UNKNOWN_MOUNT_DEG = 1.0
 """1-sigma of a mount that nobody calibrated: set by eye against a casting (common practice, no source)."""
 
@@ -146,14 +148,14 @@ def make_budget(
         difference = (J[:, columns] - J0[columns]) * np.array([sigmas[n] for n in sigmas if n in place])
         budget.variance[source] = np.sum(difference**2, axis=1)
 
-    shared("boom length", {"boom.length_m": machine.boom.length_sigma_m})
-    shared("stick length", {"stick.length_m": machine.stick.length_sigma_m})
-    shared("bucket pin to tip", {"bucket.tip_m": machine.bucket[0].tip_sigma_m})
-    foot = machine.boom.foot_sigma_m
+    shared("boom length", {"boom.length_m": _taped(machine.boom.length_sigma_m)})
+    shared("stick length", {"stick.length_m": _taped(machine.stick.length_sigma_m)})
+    shared("bucket pin to tip", {"bucket.tip_m": _taped(machine.bucket[0].tip_sigma_m)})
+    foot = _taped(machine.boom.foot_sigma_m, 2.0)
     shared("boom foot", {"boom.foot_m.x": foot, "boom.foot_m.z": foot})
     if sensitivity.linkage and machine.linkage is not None:
         names = [n for n in sensitivity.names if n.startswith("linkage.")]
-        length = machine.linkage.length_sigma_m
+        length = _taped(machine.linkage.length_sigma_m, 0.5)
         lever = machine.four_bar().ear
         shared("linkage", {n: length / lever if n.endswith("angle") else length for n in names})
     for name in sensitivity.sensors:
@@ -205,3 +207,8 @@ def better_sensor(machine: Machine, **options: Any) -> list[tuple[str, float, fl
         changed = machine.model_copy(update={"sensor": {**machine.sensor, name: part}})
         found.append((name, now, make_budget(changed, **options).rms_m))
     return sorted(found, key=lambda f: f[2])
+
+
+def _taped(stated: float | None, times: float = 1.0) -> float:
+    """A dimension's stated uncertainty, or `times` that of a tape where none is stated."""
+    return TAPE_M * times if stated is None else stated

@@ -63,18 +63,13 @@ class Sigma:
 
 
 def geometry_sigmas(machine: Machine) -> Array:
-    """(3 + n,) m: 1-sigma of foot x, y, z and of each length, in the order of the geometry Jacobian."""
+    """(3 + n,) m: 1-sigma of foot x, y, z and of each length, in the order of the geometry Jacobian.
+
+    A dimension without a stated uncertainty counts as exact.
+    """
     foot = machine.boom.foot_sigma_m
-    return np.array(
-        [
-            foot,
-            foot,
-            foot,
-            machine.boom.length_sigma_m,
-            machine.stick.length_sigma_m,
-            machine.bucket[0].tip_sigma_m,
-        ]
-    )
+    lengths = (machine.boom.length_sigma_m, machine.stick.length_sigma_m, machine.bucket[0].tip_sigma_m)
+    return np.array([sigma or 0.0 for sigma in (foot, foot, foot, *lengths)])
 
 
 CORRELATION_S = 0.5

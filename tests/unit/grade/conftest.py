@@ -26,8 +26,8 @@ Matrix = NDArray[np.float64]
 
 DESCRIPTION: dict[str, Any] = {
     "name": "Invented test machine",
-    "boom": {"foot_m": [0.35, 0.1, 1.75], "length_m": 4.6},
-    "stick": {"length_m": 2.5},
+    "boom": {"foot_m": [0.35, 0.1, 1.75], "length_m": 4.6, "length_sigma_m": 0.003, "foot_sigma_m": 0.01},
+    "stick": {"length_m": 2.5, "length_sigma_m": 0.003},
     "bucket": [
         {"name": "trenching 600", "tip_m": 1.3, "width_m": 0.6, "floor_angle_deg": -20.0},
         {"name": "ditching 1400", "tip_m": 1.05, "width_m": 1.4, "outline_m": [[0.4, 0.6], [0.1, 0.5]]},
