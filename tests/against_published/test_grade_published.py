@@ -17,7 +17,7 @@ from tipdatum.grade.units import format_grade, format_length, parse_grade, parse
 from tipdatum.grade.volume import average_end_area, trench_volume
 
 FOOT = 0.3048
-UNITS: pint.UnitRegistry = pint.UnitRegistry()
+UNITS: pint.UnitRegistry[float] = pint.UnitRegistry()
 
 
 def test_pipe_stake_out_of_the_us_navy_manual() -> None:

@@ -7,6 +7,7 @@ Two signs are watched:
   what the engine makes: a multiple of the quiet level that this machine showed, and an absolute least.
 - **Lasting tilt.** The slew axis' lean, turned back by the slew angle so that swinging on a slope does not
   count, as a mean over some seconds against the mean some seconds before. A track that sinks shows here.
+  A machine also rocks towards its arm as the load moves: a change counts only beyond that.
 
 A straight, smooth travel on even, level ground shows in neither, and the height of the slew centre is never
 seen: a wired travel switch, or the operator, is better than any of this. What comes of it is a doubt, until
@@ -35,16 +36,19 @@ RATTLE_LEAST_RADPS = math.radians(0.16)
 RATTLE_TIMES_QUIET = 3.0
 """Rattle counts from this multiple of the machine's own quiet level."""
 
-RATTLE_LASTS_S = 0.7
+POWER_S = 0.2
+"""Time constant of the mean square, s: short, so that a shock of long ago is not taken for rattle."""
+
+RATTLE_LASTS_S = 0.9
 """How long it must last, s: a knock dies away sooner."""
 
 STILL_RADPS = math.radians(1.5)
 """Rate of any joint or of slewing, rad/s, above which the arm is not still."""
 
-JOINTS_S = 0.4
+JOINTS_S = 0.15
 """Time constant over which joint rates are smoothed for that, s."""
 
-CALM_AFTER_S = 1.5
+CALM_AFTER_S = 1.0
 """How long the arm must have been still before rattle counts, s: swinging-out after a movement."""
 
 TILT_MEAN_S, TILT_APART_S = 10.0, 20.0
@@ -56,8 +60,12 @@ LEAN_EVERY_S = 0.2
 LEAST_LEANS = 15
 """Fewest notes in a mean: three seconds without slewing."""
 
-TILT_RAD = math.radians(0.3)
-"""Change of the lean that counts, rad: twice the most seen without an event (0.14°)."""
+TILT_RAD = math.radians(0.28)
+"""Change of the lean that counts with the arm alike, rad: twice the most seen without an event (0.14°)."""
+
+ROCKING_RAD_PER_M = math.radians(0.15)
+"""How far a machine may lean towards its arm, rad for each metre that the tip has gone the other way: it rocks
+on soft ground as the load moves, by up to 0.19 °/m in simulated digs, and that is no settlement."""
 
 
 TILT_SIGMAS = 4.0
@@ -74,7 +82,7 @@ class Sign:
 
 
 class Rattle:
-    """Band-passed pitch and roll rate of the upper, as a running root mean square over about a second."""
+    """Band-passed pitch and roll rate of the upper, as a running root mean square."""
 
     def __init__(self, to_body: Array) -> None:
         self._to_body = to_body
@@ -94,7 +102,7 @@ class Rattle:
         step, self._t = reading.t - self._t, reading.t
         self._slow = self._slow + _gain(step, LOW_HZ) * (rate - self._slow)
         self._fast = self._fast + _gain(step, HIGH_HZ) * (rate - self._slow - self._fast)
-        self._power += step / (0.5 + step) * (float(self._fast @ self._fast) - self._power)
+        self._power += step / (POWER_S + step) * (float(self._fast @ self._fast) - self._power)
 
     @property
     def rms(self) -> float:
@@ -126,15 +134,15 @@ class MoveWatch:
         self._leans.clear()
         self._rattling_s = 0.0
 
-    def watch(self, pose: Pose) -> Sign | None:
-        """A reason to doubt the reference at this tick, or None."""
+    def watch(self, pose: Pose, reach_m: float) -> Sign | None:
+        """A reason to doubt the reference at this tick, or None; `reach_m` of the tip."""
         step = 0.0 if self._t is None else pose.t - self._t
         self._t = pose.t
         if not pose.known or not 0.0 <= step < 0.5:
             self._still_since, self._rattling_s = None, 0.0
             self._leans.clear()
             return None
-        return self._watch_rattle(pose, step) or self._watch_lean(pose)
+        return self._watch_rattle(pose, step) or self._watch_lean(pose, reach_m)
 
     def _watch_rattle(self, pose: Pose, step: float) -> Sign | None:
         if self._rattle is None:
@@ -153,7 +161,7 @@ class MoveWatch:
         level = self._rattle.rms
         limit = max(RATTLE_LEAST_RADPS, RATTLE_TIMES_QUIET * self._quiet)
         if level <= limit:
-            self._rattling_s = 0.0
+            self._rattling_s = max(0.0, self._rattling_s - step)
             self._quiet += step / (30.0 + step) * (level - self._quiet)
             return None
         self._rattling_s += step
@@ -162,7 +170,7 @@ class MoveWatch:
         self._rattling_s = 0.0
         return Sign("the machine shook with a still arm, as when it travels", travelled=True)
 
-    def _watch_lean(self, pose: Pose) -> Sign | None:
+    def _watch_lean(self, pose: Pose, reach_m: float) -> Sign | None:
         last = self._leans[-1][0] if self._leans else -math.inf
         # While it slews, what the lean is depends on how well the slew angle is known at that very moment.
         if abs(pose.slew_rate_radps) > STILL_RADPS or pose.t - last < LEAN_EVERY_S:
@@ -171,15 +179,16 @@ class MoveWatch:
         forward, left = math.cos(roll) * math.sin(theta), math.sin(roll)
         cos, sin = math.cos(pose.slew_rad), math.sin(pose.slew_rad)
         lean = np.array([forward * cos - left * sin, forward * sin + left * cos])
-        self._leans.append((pose.t, lean))
+        arm = reach_m * np.array([cos, sin])
+        self._leans.append((pose.t, np.concatenate([lean, arm])))
         while self._leans[-1][0] - self._leans[0][0] > TILT_MEAN_S + TILT_APART_S:
             self._leans.popleft()
         now, before = self._mean(pose.t), self._mean(pose.t - TILT_APART_S)
         if now is None or before is None:
             return None
-        change = float(np.hypot(*(now - before)))
+        change, swung = float(np.hypot(*(now - before)[:2])), float(np.hypot(*(now - before)[2:]))
         sigma = math.sqrt(max(0.0, pose.covariance[0, 0] + pose.covariance[1, 1]))
-        if change < max(TILT_RAD, TILT_SIGMAS * sigma):
+        if change < max(TILT_RAD, TILT_SIGMAS * sigma) + ROCKING_RAD_PER_M * swung:
             return None
         self._leans.clear()
         return Sign(

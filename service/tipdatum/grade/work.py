@@ -164,7 +164,8 @@ class Work(Desk):
         assert self.pose is not None
         if not self.options.watch_moves:
             return
-        sign = self.watch.watch(self.pose)
+        reach = float(self.chain.tip(self.pose.angles)[0]) if self.pose.known else 0.0
+        sign = self.watch.watch(self.pose, reach)
         if sign is not None:
             self.doubt(self.pose.t, sign.text, travelled=sign.travelled)
 

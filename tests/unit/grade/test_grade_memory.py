@@ -98,7 +98,7 @@ def watch_with(shake_radps: float, joint_rate: float, seconds: float) -> str | N
             continue
         rates = np.array([rate, 0.0, rate + joint_rate, rate + joint_rate, rate + joint_rate])
         pose = Pose(t, np.zeros(5), rates, np.eye(5) * 1e-8, np.zeros((5, 5)), "good", ())
-        sign = watch.watch(pose)
+        sign = watch.watch(pose, 6.0)
         if sign is not None:
             return sign.text
     return None
