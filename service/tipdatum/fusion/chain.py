@@ -165,7 +165,7 @@ class ChainEstimator:
         f = self._filter
         if f is None:
             f = ChainFilter(self._arm, self._channels, [self._gyro_seen[i] for i in range(n)], self.options)
-            f.start(e[:, 0:3])
+            f.start(e[:, 0:3], e[:, 6:9])
             self._filter = f
             if self._restore is not None:
                 f.x[f.at.anchor], f.P[f.at.anchor, f.at.anchor] = self._restore

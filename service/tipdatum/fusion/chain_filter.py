@@ -123,8 +123,8 @@ class ChainFilter:
 
     # -- start -------------------------------------------------------------------------------------------
 
-    def start(self, force: Array) -> None:
-        """Begin from one epoch's mean forces, (N, 3) m/s²."""
+    def start(self, force: Array, rate: Array) -> None:
+        """Begin from one epoch's mean forces and rates, (N, 3) m/s² and rad/s."""
         n, at, o = self.n, self.at, self.options
         x = self.x
         x[: at.dynamic] = 0.0
@@ -143,7 +143,9 @@ class ChainFilter:
         for i, ch in enumerate(self.channels):
             s = ch.sensor
             mount = s.mount_sigma_deg if s.mount_sigma_deg is not None else o.mount_sigma_deg
-            constants[i, GYRO_BIAS] = max(s.noise.gyro_bias_radps, o.gyro_start_sigma_radps)
+            # What a gyro shows at the start may all be bias: some low-cost parts are off by 20 °/s.
+            least = max(s.noise.gyro_bias_radps, o.gyro_start_sigma_radps)
+            constants[i, GYRO_BIAS] = np.maximum(least, np.abs(rate[i]))
             constants[i, GYRO_SCALE] = constants[i, ACCEL_SCALE] = o.scale_sigma
             constants[i, ACCEL_BIAS] = s.noise.accel_bias_mps2
             constants[i, MOUNT] = math.radians(mount)

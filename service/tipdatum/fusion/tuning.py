@@ -26,8 +26,8 @@ class ChainOptions(BaseModel):
     """1-sigma of scale errors, accelerometers and gyros: low-cost data sheets say up to 0.5 to 1 %."""
     gyro_start_sigma_radps: Positive = 0.02
     """Least 1-sigma of a gyro's bias at switch-on, rad/s (1 °/s: common for low-cost parts)."""
-    gyro_walk: NotNegative = 1e-5
-    """Walk of a gyro's bias, rad/s/√s: 0.05 °/s in an hour's half-minute pieces, and warm-up."""
+    gyro_walk: NotNegative = 5e-5
+    """Walk of a gyro's bias, rad/s/√s: follows a warm-up of 0.3 °/s in 150 s with millimetres of error."""
     accel_walk: NotNegative = 2e-4
     """Walk of an accelerometer's bias, m/s²/√s."""
     shake_share: NotNegative = 0.2
@@ -60,5 +60,5 @@ class ChainOptions(BaseModel):
     """Walk of the rate of a body without gyro, rad/s/√s: an arm reaches 0.5 rad/s in a tenth of a second."""
     gate: Positive = 16.0
     """Squared, normalised innovation above which a shock is assumed (0.1 % of a χ² with 3 degrees)."""
-    sigma_share: Positive = 1.1
+    sigma_share: Positive = 1.0
     """Factor on the stated sigma for what the model leaves out."""

@@ -69,7 +69,7 @@ def _waves(t: Array, seed: int, amplitude: float, slowest: float) -> Array:
         rng.uniform(0.4, 1.0) * np.sin(2 * math.pi * t / (slowest / k) + rng.uniform(0, 6.28))
         for k in (1.0, 1.7, 2.6)
     ]
-    return amplitude * soft * np.sum(parts, axis=0)
+    return np.asarray(amplitude * soft * np.sum(parts, axis=0), dtype=float)
 
 
 def simulate(

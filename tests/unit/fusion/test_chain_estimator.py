@@ -275,3 +275,15 @@ def test_cost_does_not_grow_with_the_session(dig: Callable[..., Any]) -> None:
             e.consume(replace(r, t=r.t + lap * 8.0))
         held.append([len(s.closed) for s in e._sums])
     assert max(map(max, held)) <= 2
+
+
+def test_a_gyro_that_is_off_by_twenty_degrees_a_second_is_found_out_at_rest(dig: Callable[..., Any]) -> None:
+    """±20 °/s zero-rate output: data sheet of a hobby part (MPU-6050, PS-MPU-6000A-00 r3.4, 6.1)."""
+    d = dig(seconds=20)
+    bias = math.radians(20.0)
+    off_by = [
+        replace(r, gyro_radps=tuple(w + bias for w in r.gyro_radps or ())) if r.sensor == "stick" else r
+        for r in d.readings
+    ]
+    off, _ = errors(d.machine, play(chain(d.machine), off_by), d, after=6.0)
+    assert rms(off) < 0.01
