@@ -64,8 +64,8 @@ TILT_RAD = math.radians(0.28)
 """Change of the lean that counts with the arm alike, rad: twice the most seen without an event (0.14°)."""
 
 ROCKING_RAD_PER_M = math.radians(0.15)
-"""How far a machine may lean towards its arm, rad for each metre that the tip has gone the other way: it rocks
-on soft ground as the load moves, by up to 0.19 °/m in simulated digs, and that is no settlement."""
+"""How far a machine may lean towards its arm, rad for each metre that the tip has gone elsewhere: it rocks on
+soft ground as the load moves, by up to 0.19 °/m in simulated digs, and that is no settlement."""
 
 
 TILT_SIGMAS = 4.0

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any, TypeAlias
 
 from tipdatum.errors import CommandRefused, InputError
-from tipdatum.fusion.estimator import Event
+from tipdatum.fusion.estimator import Estimator, Event
 from tipdatum.grade.cautions import PROTECT, depth_cautions
 from tipdatum.grade.commands import parse_body
 from tipdatum.grade.crossings import KEEP_S, SLOW_MPS, Gathering
@@ -20,11 +21,13 @@ from tipdatum.grade.crossings import Then as ThenFound
 from tipdatum.grade.desk import Desk, lasted
 from tipdatum.grade.figures import figures
 from tipdatum.grade.laser import Crossing, Plane
+from tipdatum.grade.options import WorkOptions
 from tipdatum.grade.outcome import Order, Outcome, refused
 from tipdatum.grade.report import TipReport
-from tipdatum.grade.state import BeamFix
+from tipdatum.grade.state import BeamFix, WorkState
 from tipdatum.grade.stillness import TipPoint, Touch, still_touch
 from tipdatum.grade.view import state_view
+from tipdatum.machine import Machine
 from tipdatum_drivers.reading import Beam, Imu, Input, Reading
 
 Then: TypeAlias = Callable[[Touch], Outcome]
@@ -57,13 +60,18 @@ class Work(Desk):
         started: wall clock at t = 0, for the times that records carry.
     """
 
-    _waiting: list[_Waiting]
-    _gathering: list[Gathering]
-    _outcomes: list[Outcome]
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self._waiting, self._gathering, self._outcomes = [], [], []
+    def __init__(
+        self,
+        machine: Machine,
+        estimator: Estimator,
+        options: WorkOptions | None = None,
+        state: WorkState | None = None,
+        started: datetime | None = None,
+    ) -> None:
+        super().__init__(machine, estimator, options, state, started)
+        self._waiting: list[_Waiting] = []
+        self._gathering: list[Gathering] = []
+        self._outcomes: list[Outcome] = []
         if self.state.bucket is not None and self.state.bucket != self.description.bucket[0].name:
             self.estimator.replace_machine(self.machine)
 
