@@ -335,7 +335,9 @@ class BusClient:
         interest = selectors.EVENT_READ | (selectors.EVENT_WRITE if link.congested else 0)
         try:
             selector.modify(stream, interest)
-            ready = selector.select(0.05 if self._stopping.is_set() else 1.0)
+            # Nothing tells when what is under way has arrived, so what is held back for it looks again soon.
+            soon = self._stopping.is_set() or self._live.waiting
+            ready = selector.select(0.05 if soon else 1.0)
         except (OSError, ValueError, KeyError):
             return True, False  # whoever published found the connection broken, which reading will tell
         self._drain_wake(ready)

@@ -27,6 +27,11 @@ class LiveQueue:
             self._trim(now)
             return self._waiting.popleft()[1:] if self._waiting else None
 
+    @property
+    def waiting(self) -> bool:
+        """Whether anything waits."""
+        return bool(self._waiting)
+
     def clear(self) -> None:
         """Forget all, counting it as dropped."""
         with self._lock:
