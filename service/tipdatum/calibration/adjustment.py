@@ -33,7 +33,7 @@ CRITICAL = 3.5
 UNTESTABLE = 0.02
 """Redundancy number below which nothing checks an observation."""
 
-MOST_REJECTED = 0.25
+MOST_REJECTED = 0.1
 """Share of tested observations beyond which rejecting more would explain nothing."""
 
 _STEP = 1e-4
@@ -158,7 +158,7 @@ class Problem:
 
 
 def adjust(setup: Setup) -> Solution:
-    """Solve from every promising start and keep the best: fewest rejected, then smallest misfit.
+    """Follow every promising start, and settle the one with the smallest robust misfit.
 
     Raises:
         ValueError: there is nothing to adjust.
@@ -168,17 +168,25 @@ def adjust(setup: Setup) -> Solution:
     # Matrices of a few hundred columns: threads cost several times what they give, above all on a machine
     # that is busy with something else.
     with threadpool_limits(limits=1, user_api="blas"):
-        found = [_adjust_from(Problem(setup, start)) for start in starts(setup)]
-    best = min(found, key=lambda s: (len(s.rejected), s.cost))
-    best.starts_tried = len(found)
-    return best
+        tried = [_robust(Problem(setup, start)) for start in starts(setup)]
+        best, u, _ = min(tried, key=lambda t: t[2])
+        solution = _settle(best, u)
+    solution.starts_tried = len(tried)
+    return solution
 
 
-def _adjust_from(problem: Problem) -> Solution:
+def _robust(problem: Problem) -> tuple[Problem, Array, float]:
+    """Where a start leads, and the robust misfit there."""
     keep = np.ones(len(problem.rows), dtype=bool)
     # Plain first: it is far quicker over the long way from a start, and robust steps then have a short one.
     u = _solve(problem, problem.x0 / problem.scale, keep)
     u = _solve(problem, u, keep, robust=True)
+    return problem, u, float(np.sum(2.0 * (np.sqrt(1.0 + problem.weighted(u, keep) ** 2) - 1.0)))
+
+
+def _settle(problem: Problem, u: Array) -> Solution:
+    """Set outliers aside and state what is left."""
+    keep = np.ones(len(problem.rows), dtype=bool)
     u, keep, rejected = _snoop(problem, u, keep)
     J = problem.jacobian(u, keep)
     residual = problem.weighted(u, keep)
@@ -220,7 +228,7 @@ def _solve(problem: Problem, u: Array, keep: NDArray[np.bool_], robust: bool = F
         xtol=1e-7,
         ftol=1e-7,
         gtol=1e-7,
-        max_nfev=60,
+        max_nfev=50,
         **options,
     )
     solved: Array = result.x
@@ -246,9 +254,9 @@ def _snoop(problem: Problem, u: Array, keep: NDArray[np.bool_]) -> tuple[Array, 
     by_id: dict[str, list[int]] = {}
     for i, row in enumerate(problem.rows):
         by_id.setdefault(row.id, []).append(i)
-    most = max(1, int(MOST_REJECTED * len({r.id for r in problem.rows if r.tested})))
+    most = max(3, int(MOST_REJECTED * len({r.id for r in problem.rows if r.tested})))
     rejected: list[str] = []
-    for _ in range(3 * most):
+    for _ in range(2 * most):
         u = _solve(problem, u, keep)
         J = problem.jacobian(u, keep)
         judged = _judge(problem, u, J, _inverse(J), keep)

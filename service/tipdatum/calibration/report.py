@@ -13,7 +13,7 @@ from rich.text import Text
 from tipdatum.calibration.adjustment import Judged, Solution
 from tipdatum.calibration.plan import Followed, Ranked
 from tipdatum.calibration.statistics import Determined, condition, determined, strong_correlations
-from tipdatum.kinematics.frames import rpy_deg_from_rotation
+from tipdatum.kinematics.frames import rotation_from_rpy_deg, rpy_deg_from_rotation
 
 NEVER_OBSERVED = (
     "Not observable from still postures, and left as described: sensor positions (lever arms), latencies, "
@@ -166,9 +166,10 @@ def _unobserved(solution: Solution) -> Iterator[RenderableType]:
 def _warnings(solution: Solution) -> Iterator[RenderableType]:
     for text in solution.setup.evidence.warnings:
         yield Text(f"Note: {text}")
-    for name in solution.setup.sensors:
-        turn = [solution.value(f"sensor.{name}.mount.{a}") for a in ("roll", "pitch", "yaw")]
-        turned = math.degrees(math.sqrt(sum(v * v for v in turn)))
+    for s, name in enumerate(solution.setup.sensors):
+        described = rotation_from_rpy_deg(solution.setup.machine.sensor[name].mount_rpy_deg)
+        cosine = (float(np.trace(solution.state.mount[s] @ described.T)) - 1.0) / 2.0
+        turned = math.degrees(math.acos(min(1.0, max(-1.0, cosine))))
         if turned > FAR_TURNED * solution.setup.assume.mount_sigma_deg:
             yield Text(
                 f"Note: the {name} sensor sits {turned:.0f}° from where the description has it; "

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from tipdatum.calibration.methods.slopes import PINS
+from tipdatum.calibration.orientation import found_mounts
 from tipdatum.calibration.unknowns import ANGLES, BUCKET, ROCKER, ROLL, SLEW, STICK, Setup, start_mounts
 from tipdatum.kinematics.chain import Chain
 from tipdatum.kinematics.frames import Array, elevation_angle, roll_angle, rotation_from_rpy_deg, wrap
@@ -38,7 +39,7 @@ class Start:
 
 def starts(setup: Setup) -> list[Start]:
     """Promising starts, best first; at least one."""
-    mounts = start_mounts(setup)
+    mounts = found_mounts(setup, start_mounts(setup))
     rocker = setup.sensor_on("rocker")
     if rocker is None:
         return [_complete(setup, mounts, _angles(setup, mounts), "as described")]

@@ -65,10 +65,9 @@ def rocker_for(bucket: float, stick: float, k: dict[str, Any], stick_length: flo
     cx, cz = stick_length + k["bucket_ear_m"] * math.cos(gamma), k["bucket_ear_m"] * math.sin(gamma)
 
     def gap(rho: float) -> float:
-        return (
-            math.hypot(cx - px - k["rocker_m"] * math.cos(rho), cz - pz - k["rocker_m"] * math.sin(rho))
-            - k["link_m"]
-        )
+        across = cx - px - k["rocker_m"] * math.cos(rho)
+        along = cz - pz - k["rocker_m"] * math.sin(rho)
+        return math.hypot(across, along) - float(k["link_m"])
 
     towards = math.atan2(cz - pz, cx - px)
     return float(brentq(gap, towards, towards + math.pi)) + stick

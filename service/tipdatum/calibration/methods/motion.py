@@ -15,11 +15,13 @@ from tipdatum.calibration.methods.rows import Row, Term
 from tipdatum.calibration.unknowns import Setup, State
 from tipdatum.kinematics.frames import Array
 
-_BEYOND = {
+BEYOND = {
     "boom": ("boom", "stick", "bucket", "rocker"),
     "stick": ("stick", "bucket", "rocker"),
     "bucket": ("bucket", "rocker"),
 }
+"""Joint that moves → bodies that turn with it."""
+
 UNCLEAN = 0.15
 """Share of turning off the axis above which a swing is not taken for one of a single joint."""
 
@@ -38,7 +40,7 @@ def axes(setup: Setup) -> Term:
             body = setup.bodies[s]
             if o.of == "slew":
                 components = (0, 1) if body == "upper" else (1,)
-            elif body in _BEYOND[o.of]:
+            elif body in BEYOND[o.of]:
                 components = (0, 2)
             else:
                 continue
