@@ -19,10 +19,11 @@ import structlog
 
 from tipdatum import systemd
 from tipdatum.bus.broker import BrokerAddresses, EmbeddedBroker
-from tipdatum.bus.client import BusClient, ConnectionState
+from tipdatum.bus.client import BusClient
 from tipdatum.bus.messages import About, Happening, Health, Reply, Status, Tip
 from tipdatum.bus.orders import Order
 from tipdatum.bus.small import SmallDisplays
+from tipdatum.bus.telling import ConnectionState
 from tipdatum.bus.topics import DELIVERY, Topics
 from tipdatum.clocks import ClockWatch, RunClock
 from tipdatum.config import Service, load_service

@@ -9,9 +9,10 @@ from typing import Any
 import pytest
 from bus_tools import MOSQUITTO, Cable, Listener, Mosquitto
 
-from tipdatum.bus.client import BusClient, ConnectionState
+from tipdatum.bus.client import BusClient
 from tipdatum.bus.options import BrokerOptions
 from tipdatum.bus.orders import Order
+from tipdatum.bus.telling import ConnectionState
 from tipdatum.bus.topics import Topics
 
 TOPICS = Topics("digger-1")

@@ -22,23 +22,24 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
 
 import paho.mqtt.client as mqtt
 from pydantic import BaseModel, SecretStr
 
 from tipdatum.bus import trouble
-from tipdatum.bus.link import CONNECT_TIMEOUT_S, Link, LinkSettings
+from tipdatum.bus.link import CONNECT_TIMEOUT_S, Link, inbound
+from tipdatum.bus.link_settings import link_settings
 from tipdatum.bus.messages import Happening, Status, Tip
 from tipdatum.bus.options import BrokerOptions
-from tipdatum.bus.orders import Answer, Inbound, Order, OrderDesk, Repeated
+from tipdatum.bus.orders import Answer, Order, OrderDesk, Repeated
 from tipdatum.bus.outbox import Outbox, Waiting
 from tipdatum.bus.queues import LiveQueue, RetainedState
 from tipdatum.bus.small import SmallDisplays
+from tipdatum.bus.telling import ConnectionState, Teller
 from tipdatum.bus.topics import ANSWER, DELIVERY, EVENT, LIVE, RETAINED, Delivery, Topics
-from tipdatum.bus.trouble import Cause, Patience, Trouble
+from tipdatum.bus.trouble import Patience, Trouble
 from tipdatum.bus.twins import TwinWatch
 from tipdatum.errors import PortError
 
@@ -46,16 +47,6 @@ LIVE_QUEUE = 128  # messages; at 50 Hz with tip and arm about the second after w
 EVENTS_IN_FLIGHT = 20
 FRESH_EVENTS = 10_000  # between the event loop and the network thread, should the disk be slow
 FAREWELL_S = 1.0  # for the last words on a graceful stop
-
-
-@dataclass(frozen=True, slots=True)
-class ConnectionState:
-    """What `on_state` is told when it changes. `text` is for people."""
-
-    state: Literal["connecting", "online", "offline"]
-    text: str
-    cause: Cause | None = None
-    protocol: str | None = None
 
 
 @dataclass(slots=True)
@@ -96,10 +87,11 @@ class BusClient:
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._topics = topics
-        self._on_order, self._on_state, self._on_trouble = on_order, on_state, on_trouble
+        self._on_order, self._on_trouble = on_order, on_trouble
         self._clock = clock
         self._run_id = secrets.token_hex(4)
-        self._settings = _settings(options, topics, password, base, self._run_id)
+        self._settings = link_settings(options, topics, password, base, self._run_id)
+        self._teller = Teller(f"{self._settings.host}:{self._settings.port}", on_state)
         self._twins = TwinWatch(self._run_id)
         self._twin_here = self._twin_told = False
         self._wanted_protocol = options.protocol
@@ -123,7 +115,6 @@ class BusClient:
         self._acknowledged: list[int] = []
         self._last_event = 0
         self._waiting_events = 0
-        self._said: ConnectionState | None = None
         self._stopping = threading.Event()
         self._wake_out, self._wake_in = socket.socketpair()
         self._wake_out.setblocking(False)
@@ -251,7 +242,7 @@ class BusClient:
 
     def _connection(self, outbox: Outbox) -> float:
         """One connection from try to end. Returns how long to wait before the next, s."""
-        self._tell(ConnectionState("connecting", f"connecting to {self._where}"))
+        self._teller.connecting()
         link = Link(
             self._settings,
             self._protocol,
@@ -318,7 +309,8 @@ class BusClient:
                         link.abandon(Trouble("unreachable", "the broker does not answer: is this port MQTT?"))
                 self._deliver_orders()
                 if came_up:
-                    self._tell_online(link)
+                    self.counters.connections += 1
+                    self._teller.online("5" if link.protocol == 5 else "3.1.1")
                 self._store_events(outbox)
                 events = self._next_events(link, outbox)
                 with self._lock:
@@ -409,16 +401,6 @@ class BusClient:
         elif isinstance(result, Order):
             self._orders.append(result)
 
-    @property
-    def _where(self) -> str:
-        return f"{self._settings.host}:{self._settings.port}"
-
-    def _tell_online(self, link: Link) -> None:
-        self.counters.connections += 1
-        protocol = "5" if link.protocol == 5 else "3.1.1"
-        text = f"connected to {self._where}, MQTT {protocol}"
-        self._tell(ConnectionState("online", text, protocol=protocol))
-
     def _status_heard(self, message: mqtt.MQTTMessage) -> None:
         found = self._twins.judge(bytes(message.payload), retained=bool(message.retain))
         if found == "overwritten":
@@ -434,54 +416,4 @@ class BusClient:
 
     def _tell_offline(self, why: Trouble) -> None:
         if not self._stopping.is_set():
-            self._tell(ConnectionState("offline", why.text, why.cause))
-
-    def _tell(self, state: ConnectionState) -> None:
-        """Say what is new; the same trouble at every try is said once."""
-        if state.state == "connecting" and self._said is not None:
-            return
-        if state != self._said:
-            self._said = state
-            self._on_state(state)
-
-
-def inbound(name: str, message: mqtt.MQTTMessage) -> Inbound:
-    """A message of the library as this project's."""
-    properties = message.properties
-    users = dict(getattr(properties, "UserProperty", []) or [])
-    return Inbound(
-        name=name,
-        body=bytes(message.payload),
-        retained=bool(message.retain),
-        response_topic=getattr(properties, "ResponseTopic", None),
-        correlation=getattr(properties, "CorrelationData", None),
-        request_id=users.get("request_id"),
-        by=users.get("by"),
-    )
-
-
-def _settings(
-    options: BrokerOptions, topics: Topics, password: SecretStr | None, base: Path, run: str
-) -> LinkSettings:
-    will = Status(state="offline", reason="connection lost", run=run)
-    tls = options.tls
-    settings = LinkSettings(
-        host=options.host or "127.0.0.1",
-        port=options.actual_port,
-        client_id=options.name_at_broker(topics.machine_id),
-        keepalive_s=options.keepalive_s,
-        status=topics.of("status"),
-        will=will.model_dump_json().encode(),
-        commands=topics.commands,
-        user=options.user,
-        password=password,
-    )
-    if tls is None:
-        return settings
-    return replace(
-        settings,
-        tls=True,
-        ca=base / tls.ca if tls.ca else None,
-        certificate=base / tls.certificate if tls.certificate else None,
-        key=base / tls.key if tls.key else None,
-    )
+            self._teller.offline(why)

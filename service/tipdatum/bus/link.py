@@ -11,8 +11,6 @@ import socket
 import ssl
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as mqtt
@@ -21,13 +19,12 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
-from pydantic import SecretStr
 
 from tipdatum.bus import trouble
-from tipdatum.bus.orders import MAX_BODY_BYTES, Answer
+from tipdatum.bus.link_settings import LinkSettings, tls_context
+from tipdatum.bus.orders import MAX_BODY_BYTES, Answer, Inbound
 from tipdatum.bus.topics import RETAINED, Delivery
 from tipdatum.bus.trouble import Trouble
-from tipdatum.errors import PortError
 
 if sys.platform == "linux":
     import fcntl
@@ -47,25 +44,6 @@ SEND_BUFFER_BYTES = 32 * 1024
 STALL_LIMIT_MS = 4000
 # The packet that carries the largest body we take, its topic and properties.
 MAX_PACKET_BYTES = MAX_BODY_BYTES + 8 * 1024
-
-
-@dataclass(frozen=True, slots=True)
-class LinkSettings:
-    """Everything about one connection that does not change while it stands."""
-
-    host: str
-    port: int
-    client_id: str
-    keepalive_s: int
-    status: str  # topic of our status: the last will goes there, and others' show there
-    will: bytes
-    commands: str  # topic filter
-    user: str | None = None
-    password: SecretStr | None = None
-    tls: bool = False
-    ca: Path | None = None
-    certificate: Path | None = None
-    key: Path | None = None
 
 
 class Link:
@@ -274,39 +252,24 @@ def _properties(packet: int) -> Properties:
     return Properties(packet)  # type: ignore[no-untyped-call]  # the library's only untyped constructor
 
 
-class _ClosingSocket(ssl.SSLSocket):
-    """Closes itself where the handshake fails; the library lets go of it open."""
-
-    def do_handshake(self, block: bool = False) -> None:
-        try:
-            super().do_handshake(block)
-        except BaseException:
-            self.close()
-            raise
-
-
-def tls_context(settings: LinkSettings) -> ssl.SSLContext:
-    """A context as the options ask for; made anew for every connection, so renewed certificates count.
-
-    Raises:
-        PortError: a file that cannot be read or used.
-    """
-    file = settings.ca
-    try:
-        context = ssl.create_default_context(cafile=file)
-        if settings.certificate is not None:
-            file = settings.certificate
-            context.load_cert_chain(file, settings.key)
-        context.sslsocket_class = _ClosingSocket
-    except OSError as error:  # ssl.SSLError is one
-        reason = (getattr(error, "reason", None) or error.strerror or str(error)).replace("_", " ").lower()
-        raise PortError(f"{file} cannot be used for TLS: {reason}", retry_helps=True) from None
-    return context
-
-
 def _tune(_client: mqtt.Client, _data: Any, stream: Any) -> None:
     """Small packets go out at once; a stalled connection is noticed."""
     stream.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     stream.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
     if hasattr(socket, "TCP_USER_TIMEOUT"):
         stream.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, STALL_LIMIT_MS)
+
+
+def inbound(name: str, message: mqtt.MQTTMessage) -> Inbound:
+    """A message of the library as this project's."""
+    properties = message.properties
+    users = dict(getattr(properties, "UserProperty", []) or [])
+    return Inbound(
+        name=name,
+        body=bytes(message.payload),
+        retained=bool(message.retain),
+        response_topic=getattr(properties, "ResponseTopic", None),
+        correlation=getattr(properties, "CorrelationData", None),
+        request_id=users.get("request_id"),
+        by=users.get("by"),
+    )
