@@ -130,12 +130,14 @@ def test_messages_keep_their_order(connected: Page, peer: Peer) -> None:
     assert received == list(range(300))
 
 
+@pytest.mark.parametrize("ports", ["mosquitto"], indirect=True)
 def test_topics_and_texts_beyond_ascii(connected: Page, peer: Peer) -> None:
     connected.evaluate("client.publish('peer/höhe', 'Δ 12 mm ′', { qos: 1 })")
     peer.wait(lambda: len(peer.received) == 1)
     assert peer.received == [("peer/höhe", "Δ 12 mm ′".encode(), 1)]
 
 
+@pytest.mark.parametrize("ports", ["mosquitto"], indirect=True)
 def test_quiet_connection_is_kept_alive(connected: Page, peer: Peer) -> None:
     connected.wait_for_timeout(2500)  # the broker gives up after 1.5 times the keep-alive of 1 s
     peer.publish("page/still", b"here")
@@ -159,6 +161,7 @@ def test_will_is_told_when_the_page_vanishes(modules: Page, ports: tuple[int, in
     assert peer.received == [("peer/gone", b"without a word", 1)]
 
 
+@pytest.mark.parametrize("ports", ["mosquitto"], indirect=True)
 def test_leaving_properly_tells_no_will(modules: Page, ports: tuple[int, int], peer: Peer) -> None:
     will = {"topic": "peer/gone", "payload": "x"}
     modules.evaluate(CONNECT, [f"ws://127.0.0.1:{ports[1]}/mqtt", {"will": will}])
@@ -186,12 +189,8 @@ def test_nothing_is_kept_to_be_sent_after_the_connection_was_lost(
     watcher.close()
 
 
-def test_subscriptions_are_made_again_after_a_restart(
-    connected: Page, request: pytest.FixtureRequest
-) -> None:
-    if "mosquitto" not in request.node.name:
-        pytest.skip("the embedded broker ends with its service; mosquitto is what gets restarted")
-    broker = request.getfixturevalue("broker")
+@pytest.mark.parametrize("ports", ["mosquitto"], indirect=True)
+def test_subscriptions_are_made_again_after_a_restart(connected: Page, broker: Any) -> None:
     broker.stop()
     connected.wait_for_function("!client.connected")
     broker.start()

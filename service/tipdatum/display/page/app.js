@@ -17,17 +17,17 @@ import { targetWords } from "./target.js";
 import { pickLanguage, speaker } from "./texts.js";
 import { TOOLS, screenTool } from "./tools/index.js";
 import { drawTrend } from "./trend.js";
-import { lengthText } from "./units.js";
+import { UNIT_SETS, lengthText } from "./units.js";
 
 const WORDS_EVERY_MS = 100;
 const TREND_EVERY_MS = 50; // it moves by less than a pixel in between
 const TOPICS = [["tip", 0], ["arm", 0], ["limits", 0], ["state", 1], ["about", 1], ["status", 1], ["changes", 1], ["health/#", 1], ["event", 1], ["reply", 1]];
 
 const settings = await loadSettings();
-const choices = { light: "auto", units: settings.units, sound: "off", language: settings.language, ...loadChoices() };
-if (settings.light) choices.light = settings.light;
-const query = new URLSearchParams(location.search);
-for (const name of ["units", "language"]) if (query.has(name)) choices[name] = query.get(name);
+const choices = {
+  light: "auto", units: settings.units, language: settings.language, ...loadChoices(), ...settings.asked, sound: "off",
+};
+if (!(choices.units in UNIT_SETS)) choices.units = "mm"; // whatever an address or an older page may have left
 
 const at = (id) => document.getElementById(id);
 const base = `${settings.topic_root}/${settings.machine_id}`;

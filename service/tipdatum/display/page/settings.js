@@ -2,15 +2,18 @@
 
 const CHOICES = "tipdatum.choices";
 
-/** `settings.json`, with what the address overrides: ?ws=…&machine=…&role=…&units=…&language=…&light=… */
+/**
+ * `settings.json`, and in `asked` what the address asks for: ?units=…&language=…&light=… Never the broker: a
+ * link could lead an operator, and a password, to somebody else's.
+ */
 export async function loadSettings() {
   const told = await fetch("settings.json").then((r) => (r.ok ? r.json() : {})).catch(() => ({}));
-  const query = new URLSearchParams(location.search);
-  const names = { ws: "websocket", machine: "machine_id", role: "role", units: "units", language: "language", light: "light" };
-  for (const [short, name] of Object.entries(names)) if (query.has(short)) told[name] = query.get(short);
   const defaults = { websocket: "ws://{host}:9001/mqtt", machine_id: "", role: "display", topic_root: "tipdatum", units: "mm" };
   const settings = { ...defaults, ...told };
   settings.websocket = settings.websocket.replace("{host}", location.hostname);
+  const query = new URLSearchParams(location.search);
+  const wanted = ["units", "language", "light"].filter((name) => query.has(name));
+  settings.asked = Object.fromEntries(wanted.map((name) => [name, query.get(name)]));
   return settings;
 }
 

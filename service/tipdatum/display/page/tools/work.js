@@ -71,11 +71,12 @@ function limitLines({ model, say, units }) {
     const value = limit.kind.startsWith("slew")
       ? `${limit.value}°`
       : lengthText(limit.value, "long", units, { comma: say.comma });
-    const state = watched.get(limit.kind)?.state;
+    const { state, distance_m: left = null } = watched.get(limit.kind) ?? {};
+    const words = [state && say(`limit.state.${state}`), left !== null && lengthText(left, "long", units, { step: 0.01, comma: say.comma })];
     return make("tr", {},
       make("th", { scope: "row" }, say(`limit.${limit.kind}`)),
       make("td", {}, value),
-      make("td", {}, state ? say(`limit.state.${state}`) : ""),
+      make("td", {}, words.filter(Boolean).join(", ")),
       make("td", {}, limit.note ?? ""));
   });
   return [advice, make("table", {}, make("tbody", {}, ...rows))];
