@@ -87,13 +87,19 @@ class ChainFilter:
         self._F = np.zeros((at.dynamic, at.size))
         self._B = np.zeros((n, 3, 9))
         self._A = np.zeros((n, 3, 9))
+        self._B[:, [0, 1, 2], [0, 1, 2]] = -1.0
+        self._A[:, [0, 1, 2], [3, 4, 5]] = -1.0
         self._R3 = np.zeros((n, 3, 3))
         self._R3[:, 1, 1] = 1.0
         self._Q2 = np.zeros((n, 2, 3))
         self._J = np.zeros((2 + n, n, 3))
         self._Hr = np.zeros((2 + n, at.size))
         self._difference = np.eye(n, k=1)[: n - 1] - np.eye(n)[: n - 1]
-        self._sum_noise = self._difference @ self._difference.T
+        variance = self._gyro_psd / o.epoch_s + o.gyro_floor_radps**2
+        self._rate_variance = np.repeat(variance, 3)
+        self._difference_noise = (
+            float(variance.mean()) * o.redundancy_share**2 * (self._difference @ self._difference.T)
+        )
         self._tilt_rows = 2 * int(self.is_tilt.sum())
         self._rows = 3 * n + 2 * (n - 1) + self._tilt_rows
         self._H = np.zeros((self._rows, at.size))
@@ -113,7 +119,14 @@ class ChainFilter:
         walk[:, GYRO_BIAS] = o.gyro_walk**2 * o.epoch_s
         walk[:, ACCEL_BIAS] = o.accel_walk**2 * o.epoch_s
         walk[:, GYRO_SCALE] = walk[:, ACCEL_SCALE] = walk[:, MOUNT] = 1e-14
-        self._walk = walk.ravel()
+        self._walk = np.zeros(at.size)
+        self._walk[at.theta] = self._gyro_psd * o.epoch_s
+        self._walk[at.roll] = float(self._gyro_psd.mean()) * o.epoch_s / n
+        self._walk[at.pivot] = o.pivot_walk**2 * o.epoch_s if self.on_upper else 0.0
+        self._walk[at.turn] = o.turn_walk**2 * o.epoch_s
+        self._walk[at.common] = (0.5 * o.turn_walk) ** 2 * o.epoch_s
+        self._walk[at.lagged] = 1e-10
+        self._walk[at.constants] = walk.ravel()
 
     def refit(self, arm: Arm, channels: list[Channel]) -> None:
         """Go on with changed dimensions of the same sensors."""
@@ -251,7 +264,7 @@ class ChainFilter:
         rocking = (
             math.hypot(roll_rate, float(theta_rate[0])) if self.on_upper else float(np.abs(theta_rate).max())
         )
-        self._add_process_noise(e, active, gyro, rocking)
+        self._add_process_noise(e, active, rocking)
 
         # Velocities the chain ought to have, in the middle of the epoch.
         expected, Jv = self.levers.velocities(
@@ -291,9 +304,8 @@ class ChainFilter:
             ups = self._eyes @ up
             H[:m, at.pivot.start] -= rock_y * ups
             H[:m, at.pivot.start + 1] += rock_x * ups
-        sigma2 = self._gyro_psd / T + o.gyro_floor_radps**2
         Jn = self._J.reshape(2 + n, m)
-        rate_noise = (Jn * np.repeat(sigma2, 3)) @ Jn.T
+        rate_noise = (Jn * self._rate_variance) @ Jn.T
         R[:m, :m] = Jf @ rate_noise @ Jf.T
         speed = np.sqrt((rate * rate).sum(axis=1))
         slip = np.zeros((n, 3))
@@ -307,7 +319,7 @@ class ChainFilter:
         z[:m].reshape(n, 3)[~usable] = 0.0
         R[self._vi, self._vi] += extra.ravel()
         self._last_velocity = expected
-        self._compare_gyros(z, roll_i, plane_i, gyro, sigma2, m)
+        self._compare_gyros(z, roll_i, plane_i, gyro, m)
         if self._tilt_rows:
             self._read_inclinometers(z, e, active, slip, m + 2 * (n - 1))
 
@@ -354,7 +366,6 @@ class ChainFilter:
     ) -> Array:  # fmt: skip
         """∂(roll rate, plane rate, θ̇_i)/∂x, (2 + N, n); also fills the parts that other rows share."""
         n, at, B, Q2, J, Hr = self.n, self.at, self._B, self._Q2, self._J, self._Hr
-        B[:, 0, 0] = B[:, 1, 1] = B[:, 2, 2] = -1.0
         B[:, 0, 3], B[:, 1, 4], B[:, 2, 5] = -rate[:, 0], -rate[:, 1], -rate[:, 2]
         B[:, 0, 7] = rate[:, 2]
         B[:, 0, 8] = -rate[:, 1]
@@ -406,7 +417,6 @@ class ChainFilter:
         A[:, 0, 1], A[:, 0, 2] = bz, -by
         A[:, 1, 0], A[:, 1, 2] = -bz, bx
         A[:, 2, 0], A[:, 2, 1] = by, -bx
-        A[:, 0, 3] = A[:, 1, 4] = A[:, 2, 5] = -1.0
         A[:, 0, 6], A[:, 1, 7], A[:, 2, 8] = -bx, -by, -bz
         F[self._accel_block] = T * (R3 @ A)
         F[self._v[:, :, None], self._v[:, None, :]] = A3
@@ -429,27 +439,20 @@ class ChainFilter:
             F[row, at.theta.start + i] = share
         return F
 
-    def _add_process_noise(self, e: Array, active: Array, gyro: Array, rocking: float) -> None:
-        at, o, T = self.at, self.options, self.options.epoch_s
-        q = np.zeros(self.at.size)
-        # A body whose sensor is silent may turn as fast as an arm can: half a radian a second.
-        q[at.theta] = np.where(active | ~self.has_gyro, self._gyro_psd * T, (0.5 * T) ** 2)
-        q[at.roll] = float(self._gyro_psd.mean()) * T / max(1, int(gyro.sum()))
-        unmodelled = o.adaptation / T * np.maximum(self._persistence, 0.0)
+    def _add_process_noise(self, e: Array, active: Array, rocking: float) -> None:
+        at, o, T, q = self.at, self.options, self.options.epoch_s, self._walk
+        unmodelled = (o.adaptation / T) * np.maximum(self._persistence, 0.0)
         shaken = unmodelled + self._accel_psd + (o.shake_share**2 / 3.0) * e[:, 9] * e[:, 10]
-        q[at.velocity] = np.repeat(np.where(active, shaken * T, 1.0), 3)
+        if not active.all():
+            shaken = np.where(active, shaken, 1.0 / T)
+            # A body whose sensor is silent may turn as fast as an arm can: half a radian a second.
+            self.P[self._i, self._i] += np.where(active | ~self.has_gyro, 0.0, (0.5 * T) ** 2)
+        q[self._v] = (shaken * T)[:, None]
         unexplained = o.base_share_m if self.on_upper else 1.0
         q[at.base] = (o.base_floor_mps**2 + (unexplained * rocking) ** 2) * (1.0 - self._decay**2)
-        q[at.pivot] = o.pivot_walk**2 * T if self.on_upper else 0.0
-        q[at.turn] = o.turn_walk**2 * T
-        q[at.common] = (0.5 * o.turn_walk) ** 2 * T
-        q[at.lagged] = 1e-10
-        q[at.constants] = self._walk
-        self.P.ravel()[:: self.at.size + 1] += q
+        self.P.ravel()[:: at.size + 1] += q
 
-    def _compare_gyros(
-        self, z: Array, roll_i: Array, plane_i: Array, gyro: Array, sigma2: Array, m: int
-    ) -> None:
+    def _compare_gyros(self, z: Array, roll_i: Array, plane_i: Array, gyro: Array, m: int) -> None:
         """All bodies of the arm plane share roll rate and plane rate: what their gyros differ in is error."""
         n, at, H, R, D = self.n, self.at, self._H, self._R, self._difference
         if n < 2:
@@ -462,8 +465,9 @@ class ChainFilter:
         Hc[k:, :, :9] = D[:, :, None] * self._QB[None, :, 1]
         H[m : m + k, at.theta] = -D * plane_i
         H[m + k : m + 2 * k, at.theta] = D * roll_i
-        noise = float(sigma2.mean()) * self.options.redundancy_share**2 * self._sum_noise
-        R[m : m + k, m : m + k] = R[m + k : m + 2 * k, m + k : m + 2 * k] = noise
+        R[m : m + k, m : m + k] = R[m + k : m + 2 * k, m + k : m + 2 * k] = self._difference_noise
+        if gyro.all():
+            return
         blind = np.flatnonzero(~np.logical_and(gyro[1:], gyro[:-1]))
         for row in (*(m + blind), *(m + k + blind)):
             R[row, row] += UNKNOWN

@@ -22,8 +22,8 @@ def update(
     """
     HP = H @ P if known is None else known[0]
     S = HP @ H.T + R if known is None else known[1]
-    L = np.linalg.cholesky(S)
-    solved = np.linalg.solve(L, np.concatenate([HP, z[:, None]], axis=1))
-    W = solved[:, :-1]
-    x += W.T @ solved[:, -1]
+    # S is small; its factor's inverse and one product are faster than solving for every column.
+    inverse = np.linalg.inv(np.linalg.cholesky(S))
+    W = inverse @ HP
+    x += W.T @ (inverse @ z)
     P -= W.T @ W
