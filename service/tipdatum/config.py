@@ -39,6 +39,8 @@ class FusionTable(_Table):
     publish: Literal["tick", "arrival"] = "tick"
     """arrival: figures as soon as every sensor has been heard anew, so at the pace of the slowest; ticks go
     on where readings are missing. Saves the wait for the tick."""
+    raw: bool = True
+    """Whether half-second means of the raw readings are published, for `tipdatum calibrate` over the bus."""
     options: dict[str, Any] = {}
 
 
@@ -72,6 +74,8 @@ class Settings:
     period_s: float = 0.02
     arm_every: int = 0
     """Publish the arm's pins every so many ticks; 0: never."""
+    raw: bool = False
+    """Whether means of raw readings are published."""
     work: WorkOptions = field(default_factory=WorkOptions)
     on_arrival: bool = False
     """Figures when every sensor has been heard anew, instead of with the tick."""
@@ -138,7 +142,15 @@ def make_settings(fusion: FusionTable, work: WorkOptions, file: str) -> Settings
     model = options_model(fusion.estimator, file)
     options = parse_model(model, fusion.options, f"{file}: [fusion.options]")
     every = max(1, round(fusion.tick_hz / fusion.arm_hz)) if fusion.arm_hz else 0
-    return Settings(fusion.estimator, options, 1.0 / fusion.tick_hz, every, work, fusion.publish == "arrival")
+    return Settings(
+        estimator=fusion.estimator,
+        estimator_options=options,
+        period_s=1.0 / fusion.tick_hz,
+        arm_every=every,
+        work=work,
+        on_arrival=fusion.publish == "arrival",
+        raw=fusion.raw,
+    )
 
 
 def _machine_id(given: str | None, machine_path: Path, file: str) -> str:

@@ -26,6 +26,7 @@ from tipdatum.grade.state import WorkState
 from tipdatum.grade.work import Work
 from tipdatum.health_board import HealthBoard
 from tipdatum.machine import Machine
+from tipdatum.raw_means import RawMeans
 from tipdatum.rounds import Rounds
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.reading import (
@@ -96,6 +97,7 @@ class Pipeline:
         self._rounds = Rounds() if settings.on_arrival else None
         self._latest: TipReport | None = None
         self._arrived_t = float("-inf")
+        self._raw = RawMeans() if settings.raw else None
         self._next_tick = 0
         self._newest: float | None = None
         self._interval = settings.period_s
@@ -193,6 +195,10 @@ class Pipeline:
                 )
                 return
             self._clock_stepped_back(reading.t)
+        if self._raw is not None and isinstance(reading, Imu):
+            raw = self._raw.add(reading)
+            if raw is not None:
+                self._emit(Outgoing("raw", raw, part=reading.sensor))
         accepted, _ = monitor.check(reading)
         if accepted is None:
             return

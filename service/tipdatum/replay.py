@@ -80,8 +80,8 @@ def replay_file(
         InputError: the session or the target cannot be used.
     """
     session = SessionFile(source)
-    # Only tips are written; the pins of the arm are for displays.
-    settings = replace(settings, arm_every=0)
+    # Only tips are written; the arm's pins are for displays, raw means for a calibration.
+    settings = replace(settings, arm_every=0, raw=False)
     if target.is_dir():
         raise InputError(f"{target} is a directory; --output wants a file (several sessions: --output-dir)")
     part = target.with_name(f".{target.name}.part{os.getpid()}")

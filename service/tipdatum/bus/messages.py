@@ -173,6 +173,18 @@ class Health(Message):
     last_fault: str | None = None
 
 
+class Raw(Message):
+    """Means of one sensor's raw readings over half a second, for a calibration. Live, never retained."""
+
+    sensor: str
+    t0: float
+    t1: float
+    n: int
+    accel_mps2: list[float] = Field(description="mean, in the sensor's own axes, nothing taken off")
+    spread_mps2: list[float] = Field(description="standard deviation of the readings")
+    gyro_radps: list[float] | None = Field(description="mean; null without a gyro")
+
+
 class Change(Message):
     """One entry of the change log: who changed what and when."""
 

@@ -36,6 +36,7 @@ DELIVERY: dict[str, Delivery] = {
     "tip": LIVE,
     "arm": LIVE,
     "limits": LIVE,
+    "raw": LIVE,  # raw/<sensor>
     "value": LIVE,  # value/<name>: a bare number or word
     "text": LIVE,  # text/<name>: ready to show
     "status": RETAINED,
