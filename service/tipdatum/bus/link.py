@@ -49,7 +49,7 @@ MAX_PACKET_BYTES = MAX_BODY_BYTES + 8 * 1024
 class Link:
     """A connection. `protocol` is 5 or 4 (3.1.1).
 
-    `up` is true from the broker's acceptance on; `ended` says why it is over, once it is.
+    `up` is true once the broker has accepted us and hands commands on; `ended` says why it is over.
     """
 
     def __init__(
@@ -208,7 +208,6 @@ class Link:
             self.fallback_helps = reason.value == trouble.BAD_PROTOCOL
             self.ended = trouble.from_connack(reason.value, str(reason), s.user, s.client_id)
             return
-        self.up = True
         commands, status = self._settings.commands, self._settings.status
         if self.protocol == 5:
             # Retained commands are refused anyway; do not even send them.
@@ -243,6 +242,7 @@ class Link:
     def _subscribed(
         self, _client: mqtt.Client, _data: Any, _mid: int, reasons: list[ReasonCode], _props: Any
     ) -> None:
+        self.up = True  # not before: who reads that we are online may send a command at once
         # The first filter is the commands'; a broker that keeps our own status from us costs us little.
         if reasons and reasons[0].is_failure:
             self._on_refused("the broker does not let the service receive commands")
