@@ -107,6 +107,7 @@ def test_ratio_that_can_be_meant_two_ways_is_refused_with_both(ask: Ask) -> None
         (0.1, "short", "ft", 0.003048, "+0.33 ft"),
         (1.3081, "long", "ft-in", 0.003175, "+4′ 3 1/2″"),  # 51.5 in
         (0.3047, "long", "ft-in", 0.003175, "+1′ 0″"),  # carries to the next foot
+        (25.60955, "long", "ft-in", 0.003175, "+84′ 0 1/4″"),
         (-0.022225, "short", "ft-in", 0.003175, "−7/8 in"),
         (0.4, "short", "ft-in", 0.003175, "+1′ 3 3/4″"),  # 15.748 in
     ],

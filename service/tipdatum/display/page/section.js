@@ -192,7 +192,7 @@ function drawGround(context, place, { ground, inks, words }) {
     context.lineWidth = 2.5;
     context.stroke();
   }
-  const seen = pieces.flat().filter(([x]) => x > LEFT && x < place.x(place.right) - 60);
+  const seen = pieces.flat().filter(([x]) => x > LEFT && x < place.x(place.right) - 100);
   if (!seen.length) return;
   const [x, y] = seen.at(-1);
   label(context, words.ground, x + 8, y + 22, { colour: inks.ground, paper: inks.paper });

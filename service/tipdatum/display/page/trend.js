@@ -78,7 +78,7 @@ export function drawTrend(canvas, { trend, band, inks, units, comma, font }) {
   context.font = font;
   const style = { colour: inks.quiet, paper: inks.paper };
   const kind = scale < 1 ? "short" : "long";
-  const edge = (metres) => lengthText(metres, kind, units, { comma, sign: true, step: scale < 1 ? SCALES[units][0] / 2 : 1 });
+  const edge = (metres) => lengthText(metres, kind, units, { comma, sign: true, step: SCALES[units][0] / 2 });
   label(context, edge(scale), 4, 2, { ...style, baseline: "top" });
   label(context, edge(-scale), 4, height - 2, { ...style, baseline: "bottom" });
 }

@@ -33,13 +33,13 @@ function decimals(value, places, comma) {
   return comma ? text.replace(".", ",") : text;
 }
 
-/** Inches as a number and eighths: 3.375 → "3 3/8". The carry to the next inch is in the rounding. */
-function inchText(eighths) {
+/** Eighths of an inch in words: 27 → "3 3/8"; `zero` writes "0 1/4", as beside feet. */
+function inchText(eighths, zero = false) {
   const whole = Math.floor(eighths / 8);
   let above = eighths % 8, below = 8;
   while (above && above % 2 === 0) { above /= 2; below /= 2; }
   if (!above) return `${whole}`;
-  return whole ? `${whole} ${above}/${below}` : `${above}/${below}`;
+  return whole || zero ? `${whole} ${above}/${below}` : `${above}/${below}`;
 }
 
 function placesFor(step, unitMetres) {
@@ -59,7 +59,7 @@ export function formatLength(metres, kind, set, { step = UNIT_SETS[set].steps[0]
     const eighths = Math.round((size / INCH) * 8);
     const feet = Math.floor(eighths / 96);
     if (unit === "ft-in" || feet) {
-      return { negative, digits: `${feet}′ ${inchText(eighths % 96)}″`, unit: "" };
+      return { negative, digits: `${feet}′ ${inchText(eighths % 96, true)}″`, unit: "" };
     }
     return { negative, digits: inchText(eighths), unit: "in" };
   }
