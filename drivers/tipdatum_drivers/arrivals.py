@@ -30,12 +30,13 @@ class Arrivals:
         if last is None:
             return None
         dt = t - last
-        if self._count >= 10 and dt > OUTAGE * self._mean and self._outages < MOST_OUTAGES:
+        if dt > OUTAGE * self._mean and self._count >= 10 and self._outages < MOST_OUTAGES:
             self._outages += 1
         elif 0.0 <= dt <= LONGEST_GAP_S:
             self._outages = 0
-            self._count += 1
-            k = 1.0 / min(self._count, MEMORY)
+            if self._count < MEMORY:
+                self._count += 1
+            k = 1.0 / self._count
             away = dt - self._mean
             self._mean += k * away
             self._variance = (1.0 - k) * (self._variance + k * away * away)

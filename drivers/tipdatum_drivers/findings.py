@@ -18,6 +18,8 @@ class Findings:
         self.source = source
         self.faults: dict[str, int] = {}
         """Faults by kind since the start."""
+        self.total = 0
+        """Faults of all kinds."""
         self.last_fault: str | None = None
         self.last_t = -math.inf
         self.conditions: dict[str, str] = {}
@@ -32,6 +34,7 @@ class Findings:
     def count(self, fault: Fault) -> None:
         """Count a fault that somebody else found."""
         self.faults[fault.kind] = self.faults.get(fault.kind, 0) + 1
+        self.total += 1
         self.last_fault = f"{fault.kind}: {fault.text}" if fault.text else fault.kind
         self.last_t = fault.t
 

@@ -63,16 +63,17 @@ class ImuChecks:
 
     def believable(self, reading: Imu, dt: float) -> bool:
         """Whether this reading can be used, by itself and beside the one `dt` seconds before."""
-        if not self._in_range(reading):
-            return False
         t, accel, gyro = reading.t, reading.accel_mps2, reading.gyro_radps
+        if not self._in_range(t, accel, gyro):
+            return False
         before, self._last = self._last, reading
         if before is None or not 0.0 <= dt <= FRESH_START_S:
             self._same_since = self._near_last = t
             self._near_since = math.inf
             return True
         self._gravity(t, math.hypot(*accel))
-        if reading.temp_c is not None or self._findings.conditions:
+        conditions = self._findings.conditions
+        if conditions or reading.temp_c is not None:
             judge_warmth(reading, self._limits, self._findings)
         if accel == before.accel_mps2 and gyro == before.gyro_radps:
             if t - self._same_since > self._limits.frozen_s:
@@ -80,31 +81,34 @@ class ImuChecks:
                 self._findings.begin(t, "frozen", text)
             return True
         self._same_since = t
-        self._findings.end("frozen")
+        if conditions:
+            self._findings.end("frozen")
         if gyro is None or before.gyro_radps is None:
             return True
         self._rate_check.add(dt, accel, gyro)
-        self._agreement(t)
+        if self._rate_check.agreement is not None:
+            self._agreement(t, self._rate_check.agreement)
         return not self._saturated(t, gyro, before.gyro_radps)
 
-    def _in_range(self, reading: Imu) -> bool:
+    def _in_range(self, t: float, accel: Vector, gyro: Vector | None) -> bool:
         # Chained comparisons are false for NaN as well.
-        (x, y, z), limit = reading.accel_mps2, self._accel_limit
+        (x, y, z), limit = accel, self._accel_limit
         if not (-limit <= x <= limit and -limit <= y <= limit and -limit <= z <= limit):
-            self._findings.found(reading.t, "out of range", f"accel {shown(reading.accel_mps2)} m/s²")
+            self._findings.found(t, "out of range", f"accel {shown(accel)} m/s²")
             return False
-        if reading.gyro_radps is not None:
-            (x, y, z), limit = reading.gyro_radps, self._gyro_limit
+        if gyro is not None:
+            (x, y, z), limit = gyro, self._gyro_limit
             if not (-limit <= x <= limit and -limit <= y <= limit and -limit <= z <= limit):
-                self._findings.found(reading.t, "out of range", f"gyro {shown(reading.gyro_radps)} rad/s")
+                self._findings.found(t, "out of range", f"gyro {shown(gyro)} rad/s")
                 return False
         return True
 
     def _gravity(self, t: float, force: float) -> None:
         if self._near_low < force < self._near_high:
-            self._near_since = min(self._near_since, t)
             self._near_last = t
-            if t - self._near_since >= 0.5:
+            if t < self._near_since:
+                self._near_since = t
+            elif self._findings.conditions and t - self._near_since >= 0.5:
                 self._findings.end("not 1 g")
             return
         self._near_since = math.inf
@@ -114,10 +118,7 @@ class ImuChecks:
                 t, "not 1 g", f"|accel| is {force:.2f} m/s²{hint}, at rest it should be 9.81"
             )
 
-    def _agreement(self, t: float) -> None:
-        agreement = self._rate_check.agreement
-        if agreement is None:
-            return
+    def _agreement(self, t: float, agreement: float) -> None:
         if agreement < AGREEMENT_BAD:
             text = "the gyro does not fit the change of tilt: axes, sign, unit?"
             self._findings.begin(t, "rate disagrees", text)
@@ -125,13 +126,21 @@ class ImuChecks:
             self._findings.end("rate disagrees")
 
     def _saturated(self, t: float, gyro: Vector, before: Vector) -> bool:
-        pairs = zip(gyro, before, strict=True)
-        same = any(abs(now) > FASTEST_STEADY_RADPS and now == was for now, was in pairs)
-        self._stuck = self._stuck + 1 if same else 0
-        if self._stuck >= 2:
-            self._findings.begin(t, "gyro saturated", f"{shown(gyro)} rad/s")
-            return True
-        self._findings.end("gyro saturated")
+        # A live gyro's noise hardly ever repeats: three comparisons settle nearly every reading.
+        (x, y, z), (u, v, w) = gyro, before
+        if (
+            (x == u and abs(x) > FASTEST_STEADY_RADPS)
+            or (y == v and abs(y) > FASTEST_STEADY_RADPS)
+            or (z == w and abs(z) > FASTEST_STEADY_RADPS)
+        ):
+            self._stuck += 1
+            if self._stuck >= 2:
+                self._findings.begin(t, "gyro saturated", f"{shown(gyro)} rad/s")
+                return True
+        else:
+            self._stuck = 0
+        if self._findings.conditions:
+            self._findings.end("gyro saturated")
         return False
 
 

@@ -96,6 +96,11 @@ class SensorMonitor:
         """Faults by kind since the start."""
         return self._findings.faults
 
+    @property
+    def fault_count(self) -> int:
+        """Faults of all kinds since the start."""
+        return self._findings.total
+
     def check(self, reading: Reading) -> tuple[Reading | None, list[Fault]]:
         """Judge one reading: what of it may be used (None: nothing), and the faults that this one began."""
         accepted = self._judged(reading)
@@ -141,24 +146,33 @@ class SensorMonitor:
             findings.last_fault,
         )
 
+    def is_ok(self, t: float) -> bool:
+        """Whether `health(t)` would say "ok"; asked every tick, so it only looks at what decides that."""
+        used, arrived = self._used, self._arrivals.last
+        if used is None or arrived is None or self._findings.conditions:
+            return False
+        limit = self.stale_after_s
+        return t - used <= limit and t - arrived <= limit
+
     @property
     def stale_after_s(self) -> float:
         """Age beyond which the last reading is not current, s."""
         if self._stale_after is not None:
             return self._stale_after
-        return max(STALE_S, STALE_PERIODS * (self._arrivals.period_s or 0.0))
+        period = self._arrivals.period_s
+        return STALE_S if period is None or period < STALE_S / STALE_PERIODS else STALE_PERIODS * period
 
     def _judged(self, reading: Reading) -> Reading | None:
         if isinstance(reading, Identity):
             self._identify(reading)
             return None
-        last = self._arrivals.last
-        if last is not None and reading.t < last:
-            if last - reading.t <= CLOCK_STEP_S:
-                self._findings.found(reading.t, "time went back", f"by {last - reading.t:.3f} s")
+        t, last = reading.t, self._arrivals.last
+        if last is not None and t < last:
+            if last - t <= CLOCK_STEP_S:
+                self._findings.found(t, "time went back", f"by {last - t:.3f} s")
                 return None
             self._sampled = -math.inf
-        dt = self._arrivals.add(reading.t) or 0.0
+        dt = self._arrivals.add(t) or 0.0
         accepted: Reading | None = reading
         if isinstance(reading, Imu):
             accepted = self._stamped(reading) if self._imu.believable(reading, dt) else None

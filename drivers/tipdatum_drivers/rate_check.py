@@ -41,12 +41,9 @@ class RateCheck:
     def __init__(self, g: float) -> None:
         self._g = g
         self._votes: deque[float] = deque(maxlen=VOTES)
-        self._restart()
-
-    @property
-    def agreement(self) -> float | None:
+        self.agreement: float | None = None
         """1 when both tell the same, 0 when they are unrelated, -1 for a turned sign; None: not yet known."""
-        return median(self._votes) if len(self._votes) >= LEAST_VOTES else None
+        self._restart()
 
     def add(self, dt: float, accel: Vector, gyro: Vector) -> None:
         """One reading, `dt` seconds after the one before."""
@@ -117,6 +114,8 @@ class RateCheck:
         most = max(_dot(seen, seen), _dot(told, told))
         if most >= LEAST_TURN**2:
             self._votes.append(_dot(seen, told) / most)
+            if len(self._votes) >= LEAST_VOTES:
+                self.agreement = median(self._votes)
 
 
 def turned_back(vector: Vector, rotation: Vector) -> Vector:

@@ -144,6 +144,8 @@ def _shown_line(line: bytes | str) -> str:
 
 def _number(row: dict[str, Any], key: str) -> float:
     value = row.get(key)
+    if type(value) is float and value - value == 0.0:
+        return value
     if isinstance(value, (float, int)) and not isinstance(value, bool) and math.isfinite(value):
         return float(value)
     raise LineError(f"{key} = {_shown(value)}", f"{key} as a finite number")
@@ -164,8 +166,8 @@ def _vector(row: dict[str, Any], key: str) -> Vector:
     value = row.get(key)
     try:
         x, y, z = value  # type: ignore[misc]
-        # One comparison settles type and finiteness: x - x is 0 for finite numbers only.
-        if type(x) is float and type(y) is float and type(z) is float and (x - x) + (y - y) + (z - z) == 0.0:
+        # One comparison settles finiteness: the product with 0 is NaN for anything else.
+        if type(x) is float and type(y) is float and type(z) is float and (x + y + z) * 0.0 == 0.0:
             return (x, y, z)
         if not any(isinstance(v, (bool, str)) for v in (x, y, z)) and all(map(math.isfinite, (x, y, z))):
             return (float(x), float(y), float(z))
@@ -175,17 +177,11 @@ def _vector(row: dict[str, Any], key: str) -> Vector:
 
 
 def _imu(row: dict[str, Any]) -> Imu:
+    t, sensor, accel = _number(row, "t"), _text(row, "sensor"), _vector(row, "accel_mps2")
     gyro = _vector(row, "gyro_radps") if row.get("gyro_radps") is not None else None
     if len(row) == 5 and gyro is not None:
-        return Imu(_number(row, "t"), _text(row, "sensor"), _vector(row, "accel_mps2"), gyro)
-    return Imu(
-        _number(row, "t"),
-        _text(row, "sensor"),
-        _vector(row, "accel_mps2"),
-        gyro,
-        _optional_number(row, "temp_c"),
-        _optional_number(row, "t_sample"),
-    )
+        return Imu(t, sensor, accel, gyro)
+    return Imu(t, sensor, accel, gyro, _optional_number(row, "temp_c"), _optional_number(row, "t_sample"))
 
 
 def _tilt(row: dict[str, Any]) -> Tilt:
