@@ -25,6 +25,7 @@ MESSAGES: dict[str, type[m.Message]] = {
     "tip": m.Tip,
     "arm": m.Arm,
     "limits": m.Limits,
+    "raw": m.Raw,
     "status": m.Status,
     "about": m.About,
     "state": m.State,
@@ -35,10 +36,13 @@ MESSAGES: dict[str, type[m.Message]] = {
 }
 """Topic → what it carries."""
 
+PER_SENSOR = ("health", "raw")
+"""Topics with a sensor's name at the end."""
+
 DESCRIPTION = """\
 What tipdatum publishes about one excavator, and the commands it takes.
 
-Live figures (tip, arm, limits, value, text) are never retained: who comes late waits for the next one, a
+Live figures (tip, arm, limits, raw, value, text) are never retained: who comes late waits for the next one, a
 fraction of a second. State (status, about, state, changes, health) is retained. A value that is not known is
 null; show that it is not known, and show nothing older than a second as if it were new: compare `time`, or
 your own clock since the last message. While `status` says offline there are no figures.
@@ -58,8 +62,8 @@ def asyncapi(root: str = ROOT) -> dict[str, Any]:
     operations: dict[str, Any] = {}
     parts: dict[str, Any] = {}
     for name, model in MESSAGES.items():
-        part = {"sensor": "name of the sensor, or of its driver where the sensor is not known"}
-        channels[name] = _channel(root, name, model.__name__, part if name == "health" else {})
+        sensor = {"sensor": "name of the sensor, or of its driver where the sensor is not known"}
+        channels[name] = _channel(root, name, model.__name__, sensor if name in PER_SENSOR else {})
         parts[model.__name__] = _json_message(name, model)
         operations[f"publish_{name}"] = _published(name, _doc(model))
     for name, names, what in (

@@ -43,6 +43,12 @@ EXAMPLES: dict[str, list[m.Message]] = {
             ],
         )
     ],
+    "raw": [
+        m.Raw(
+            sensor="boom", t0=912.0, t1=912.5, n=50, accel_mps2=[3.354, 0.012, 9.215],
+            spread_mps2=[0.021, 0.019, 0.022], gyro_radps=[0.0002, -0.0011, 0.0004],
+        )
+    ],
     "status": [
         m.Status(state="online", time=_TIME),
         m.Status(state="offline", reason="connection lost"),

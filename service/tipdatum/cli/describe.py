@@ -10,7 +10,7 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from tipdatum.bus.contract import MESSAGES, asyncapi, json_schemas
+from tipdatum.bus.contract import MESSAGES, PER_SENSOR, asyncapi, json_schemas
 from tipdatum.bus.messages import CONTRACT_VERSION
 from tipdatum.bus.topics import DELIVERY, ROOT, Delivery
 from tipdatum.errors import InputError
@@ -56,7 +56,7 @@ def _table(console: Console) -> None:
     for column in ("topic", "delivery", "what"):
         shown.add_column(column)
     for name, model in MESSAGES.items():
-        topic = f"{name}/<sensor>" if name == "health" else name
+        topic = f"{name}/<sensor>" if name in PER_SENSOR else name
         shown.add_row(topic, _delivery(DELIVERY[name]), (model.__doc__ or "").split("\n\n")[0])
     shown.add_row("value/<name>", _delivery(DELIVERY["value"]), "One number or word, without JSON.")
     shown.add_row("text/<name>", _delivery(DELIVERY["text"]), "Text ready to show, in the operator's units.")
