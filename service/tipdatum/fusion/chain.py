@@ -63,6 +63,7 @@ class ChainEstimator:
         self._filter: ChainFilter | None = None
         self._last = -1
         self._away: set[int] = set()
+        self._awaited: set[int] = set()
         self._anchored = False
         self._anchor_point = False
         self._levelling: list[Array] | None = []
@@ -132,11 +133,11 @@ class ChainEstimator:
                     ch = self._channels[i]
                     wait = max(WAIT_S, 2.5 * ch.period) + ch.latency
                     if k is None and self._t - end < wait:
-                        if self._filter is None or i not in self._away:
+                        if self._filter is None or i not in self._away or i in self._awaited:
                             return
                         if self._sums[i].t > end - self.options.epoch_s and self._t - ch.last_t < wait:
                             # It speaks again: from now on it is waited for.
-                            self._away.discard(i)
+                            self._awaited.add(i)
                             return
             if self._filter is None and not self._all_start_at(number):
                 return
@@ -170,11 +171,17 @@ class ChainEstimator:
             if self._restore is not None:
                 f.x[f.at.anchor], f.P[f.at.anchor, f.at.anchor] = self._restore
                 self._anchored, self._restore = True, None
+        elif number > self._last + 1:
+            # Nobody spoke for a while: every angle is found anew.
+            f.pause((number - self._last - 1) * self.options.epoch_s)
+            self._away.update(range(n))
         for i in range(n):
             if not active[i]:
                 self._away.add(i)
+                self._awaited.discard(i)
             elif i in self._away:
                 self._away.discard(i)
+                self._awaited.discard(i)
                 f.restart_sensor(i, e[i, 0:3])
         before = f.rates[2:].copy()
         f.step(e, active)

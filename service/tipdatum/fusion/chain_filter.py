@@ -176,6 +176,13 @@ class ChainFilter:
         H[np.arange(len(places)), places] = 1.0
         update(self.x, self.P, H, np.zeros(len(places)), np.eye(len(places)) * sigma**2)
 
+    def pause(self, seconds: float) -> None:
+        """Let time pass in which no sensor spoke: the machine may have rolled and slewed."""
+        at, sigma = self.at, self.options.pivot_sigma_m
+        self.P[at.roll, at.roll] += min(0.1 * seconds, 0.1) ** 2
+        for place in range(at.pivot.start, at.pivot.stop):
+            self.P[place, place] += min(sigma * seconds, sigma) ** 2 if self.on_upper else 0.0
+
     def restart_sensor(self, i: int, force: Array) -> None:
         """Take up a sensor again that was silent: its angle anew from `force` (3,), its constants kept."""
         at = self.at

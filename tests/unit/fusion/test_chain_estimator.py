@@ -287,3 +287,12 @@ def test_a_gyro_that_is_off_by_twenty_degrees_a_second_is_found_out_at_rest(dig:
     ]
     off, _ = errors(d.machine, play(chain(d.machine), off_by), d, after=6.0)
     assert rms(off) < 0.01
+
+
+def test_a_silence_of_all_sensors_in_which_the_machine_moved_is_survived(dig: Callable[..., Any]) -> None:
+    d = dig(seconds=30, noise=1.0)
+    heard = [r for r in d.readings if not 12.0 < r.t < 14.0]
+    poses = play(chain(d.machine), heard)
+    assert all(p.quality == "stale" for p in poses if 12.5 < p.t < 13.9)
+    off, _ = errors(d.machine, [p for p in poses if p.t > 20.0], d)
+    assert rms(off) < 0.015
