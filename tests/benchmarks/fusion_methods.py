@@ -115,11 +115,11 @@ def mahony(s: Stream) -> Array:
 
 
 def ahrs_ekf(s: Stream) -> Array:
-    """`ahrs` EKF with its default noises, east-north-up."""
+    """`ahrs` EKF with its default noises; its "NED" is the frame whose third axis is what force points along."""
     from ahrs.filters import EKF
 
     q0 = _start_quaternion(s.force[0])
-    return _up_from_earth_to_sensor(EKF(gyr=s.rate, acc=s.force, Dt=s.period, q0=q0, frame="ENU").Q)
+    return _up_from_earth_to_sensor(EKF(gyr=s.rate, acc=s.force, Dt=s.period, q0=q0, frame="NED").Q)
 
 
 def _vqf(s: Stream, **parameters: float | bool) -> Array:
