@@ -115,7 +115,7 @@ def mahony(s: Stream) -> Array:
 
 
 def ahrs_ekf(s: Stream) -> Array:
-    """`ahrs` EKF with its default noises; its "NED" is the frame whose third axis is what force points along."""
+    """`ahrs` EKF with its default noises; at rest its "NED" expects the force along +z, as ours is."""
     from ahrs.filters import EKF
 
     q0 = _start_quaternion(s.force[0])
