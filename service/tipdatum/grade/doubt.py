@@ -19,8 +19,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass
-
-import numpy as np
+from itertools import pairwise
 
 from tipdatum.fusion.pose import Pose
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
@@ -85,24 +84,34 @@ class Rattle:
     """Band-passed pitch and roll rate of the upper, as a running root mean square."""
 
     def __init__(self, to_body: Array) -> None:
-        self._to_body = to_body
+        (self._roll_row, self._pitch_row, _) = to_body.tolist()
         self._t: float | None = None
-        self._slow = np.zeros(2)
-        self._fast = np.zeros(2)
+        self._slow = self._fast = (0.0, 0.0)
         self._power = 0.0
 
     def hear(self, reading: Imu) -> None:
         """Take one reading of the upper's sensor."""
         if reading.gyro_radps is None:
             return
-        rate = (self._to_body @ np.array(reading.gyro_radps))[:2]
+        # In plain numbers, since an array of two costs more than what it computes.
+        x, y, z = reading.gyro_radps
+        a, b, c = self._roll_row
+        roll = a * x + b * y + c * z
+        a, b, c = self._pitch_row
+        pitch = a * x + b * y + c * z
         if self._t is None or not 0.0 < reading.t - self._t < 0.5:
-            self._t, self._slow, self._fast, self._power = reading.t, rate, np.zeros(2), 0.0
+            self._t, self._slow, self._fast, self._power = reading.t, (roll, pitch), (0.0, 0.0), 0.0
             return
         step, self._t = reading.t - self._t, reading.t
-        self._slow = self._slow + _gain(step, LOW_HZ) * (rate - self._slow)
-        self._fast = self._fast + _gain(step, HIGH_HZ) * (rate - self._slow - self._fast)
-        self._power += step / (POWER_S + step) * (float(self._fast @ self._fast) - self._power)
+        low, high = _gain(step, LOW_HZ), _gain(step, HIGH_HZ)
+        (slow_roll, slow_pitch), (fast_roll, fast_pitch) = self._slow, self._fast
+        slow_roll += low * (roll - slow_roll)
+        slow_pitch += low * (pitch - slow_pitch)
+        fast_roll += high * (roll - slow_roll - fast_roll)
+        fast_pitch += high * (pitch - slow_pitch - fast_pitch)
+        self._slow, self._fast = (slow_roll, slow_pitch), (fast_roll, fast_pitch)
+        power = fast_roll * fast_roll + fast_pitch * fast_pitch
+        self._power += step / (POWER_S + step) * (power - self._power)
 
     @property
     def rms(self) -> float:
@@ -118,11 +127,12 @@ class MoveWatch:
         self.sensor = found[0] if found else None
         self._rattle = Rattle(rotation_from_rpy_deg(found[1].mount_rpy_deg)) if found else None
         self._still_since: float | None = None
-        self._joints = np.zeros(0)
+        self._joints: list[float] = []
         self._rattling_s = 0.0
         self._quiet = RATTLE_LEAST_RADPS / RATTLE_TIMES_QUIET
         self._t: float | None = None
-        self._leans: deque[tuple[float, Array]] = deque()
+        self._leans: deque[tuple[float, float, float, float, float]] = deque()
+        """Time, lean (2) and the tip's place (2), each turned back by the slew angle."""
 
     def hear(self, reading: Imu) -> None:
         """Take a reading of the upper's inertial sensor."""
@@ -148,11 +158,14 @@ class MoveWatch:
         if self._rattle is None:
             return None
         # Shaking moves all links together; what counts is whether the joints move, and not for a blink.
-        joints = np.append(np.diff(np.append(pose.rates[0], pose.rates[2:])), pose.slew_rate_radps)
-        if self._joints.shape != joints.shape:
+        upper, _, *sections = pose.rates.tolist()
+        joints = [after - before for before, after in pairwise((upper, *sections))]
+        joints.append(pose.slew_rate_radps)
+        if len(self._joints) != len(joints):
             self._joints = joints
-        self._joints = self._joints + (1.0 - math.exp(-step / JOINTS_S)) * (joints - self._joints)
-        if float(np.abs(self._joints).max()) > STILL_RADPS:
+        gain = 1.0 - math.exp(-step / JOINTS_S)
+        self._joints = [was + gain * (now - was) for was, now in zip(self._joints, joints, strict=True)]
+        if max(self._joints) > STILL_RADPS or min(self._joints) < -STILL_RADPS:
             self._still_since, self._rattling_s = None, 0.0
             return None
         self._still_since = pose.t if self._still_since is None else self._still_since
@@ -178,16 +191,15 @@ class MoveWatch:
         theta, roll = float(pose.angles[0]), float(pose.angles[1])
         forward, left = math.cos(roll) * math.sin(theta), math.sin(roll)
         cos, sin = math.cos(pose.slew_rad), math.sin(pose.slew_rad)
-        lean = np.array([forward * cos - left * sin, forward * sin + left * cos])
-        arm = reach_m * np.array([cos, sin])
-        self._leans.append((pose.t, np.concatenate([lean, arm])))
+        lean = (forward * cos - left * sin, forward * sin + left * cos)
+        self._leans.append((pose.t, *lean, reach_m * cos, reach_m * sin))
         while self._leans[-1][0] - self._leans[0][0] > TILT_MEAN_S + TILT_APART_S:
             self._leans.popleft()
         now, before = self._mean(pose.t), self._mean(pose.t - TILT_APART_S)
         if now is None or before is None:
             return None
-        change, swung = float(np.hypot(*(now - before)[:2])), float(np.hypot(*(now - before)[2:]))
-        sigma = math.sqrt(max(0.0, pose.covariance[0, 0] + pose.covariance[1, 1]))
+        change, swung = math.dist(now[:2], before[:2]), math.dist(now[2:], before[2:])
+        sigma = math.sqrt(max(0.0, float(pose.covariance[0, 0] + pose.covariance[1, 1])))
         if change < max(TILT_RAD, TILT_SIGMAS * sigma) + ROCKING_RAD_PER_M * swung:
             return None
         self._leans.clear()
@@ -196,9 +208,14 @@ class MoveWatch:
             travelled=False,
         )
 
-    def _mean(self, end: float) -> Array | None:
-        rows = [lean for t, lean in self._leans if end - TILT_MEAN_S <= t <= end + 1e-9]
-        return np.asarray(np.mean(rows, axis=0)) if len(rows) >= LEAST_LEANS else None
+    def _mean(self, end: float) -> tuple[float, ...] | None:
+        """Mean lean (2) and place of the tip (2) over the stretch up to `end`."""
+        first, last = end - TILT_MEAN_S, end + 1e-9
+        rows = [note for note in self._leans if first <= note[0] <= last]
+        if len(rows) < LEAST_LEANS:
+            return None
+        _, *columns = zip(*rows, strict=True)
+        return tuple(sum(column) / len(rows) for column in columns)
 
 
 def _gain(step: float, corner_hz: float) -> float:

@@ -14,15 +14,20 @@ from tipdatum.grade.reference import angle_variance
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.stillness import Moment
 from tipdatum.grade.targets import BelowPlane, Level
+from tipdatum.kinematics.chain import Located
 from tipdatum.kinematics.frames import Array
 
 RATE_STEP_S = 0.01
 """Step of the finite difference that turns joint rates into the points' velocities, s."""
 
 
-def figures(desk: Desk, pose: Pose) -> TipReport:
-    """The figures of `pose`; also notes the moment for touches and the receivers' paths."""
-    if not pose.known:
+def figures(desk: Desk, pose: Pose, located: Located | None) -> TipReport:
+    """The figures of `pose`; also notes the moment for touches and the receivers' paths.
+
+    Args:
+        located: the arm at `pose`; None while the pose is not known.
+    """
+    if located is None:
         desk.recent.forget()
         for receiver in desk.receivers.values():
             receiver.forget()
@@ -31,8 +36,6 @@ def figures(desk: Desk, pose: Pose) -> TipReport:
             for one in desk.state.limits
         )
         return TipReport.unknown(pose.t, pose.quality, pose.reasons, desk.datum, limits)
-    chain = desk.chain
-    located = chain.locate(pose.angles.tolist())
     pins, corners, jacobian = located.pins, located.corners, located.height_jacobian
     reach, lateral, height = pins[-1].tolist()
     left, right = corners[:, 2].tolist()
@@ -41,11 +44,12 @@ def figures(desk: Desk, pose: Pose) -> TipReport:
         Moment(pose.t, height + heave, left + heave, right + heave, reach, lateral, pose.slew_rad)
     )
     for receiver in desk.receivers.values():
-        receiver.follow(pose, chain, pins)
+        receiver.follow(pose, desk.chain, pins)
 
-    offset = None
-    sigma = math.sqrt(max(0.0, angle_variance(pose, jacobian)))
-    if desk.tie is not None:
+    if desk.tie is None:
+        offset = None
+        sigma = math.sqrt(max(0.0, angle_variance(pose, jacobian)))
+    else:
         offset = desk.tie.instrument_m(pose) + heave
         sigma = desk.tie.sigma(pose, located, desk.machine).total
     reasons = list(pose.reasons)

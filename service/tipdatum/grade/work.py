@@ -7,6 +7,7 @@ reads no clock and does no I/O: replayed input gives the same figures.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -14,7 +15,9 @@ from typing import Any, TypeAlias
 
 from tipdatum.errors import CommandRefused, InputError
 from tipdatum.fusion.estimator import Estimator, Event
+from tipdatum.fusion.pose import Pose
 from tipdatum.grade.cautions import PROTECT, depth_cautions
+from tipdatum.grade.clock import day_of
 from tipdatum.grade.commands import parse_body
 from tipdatum.grade.crossings import KEEP_S, SLOW_MPS, Gathering
 from tipdatum.grade.crossings import Then as ThenFound
@@ -27,6 +30,7 @@ from tipdatum.grade.report import TipReport
 from tipdatum.grade.state import BeamFix, WorkState
 from tipdatum.grade.stillness import TipPoint, Touch, still_touch
 from tipdatum.grade.view import state_view
+from tipdatum.kinematics.chain import Located
 from tipdatum.machine import Machine
 from tipdatum_drivers.reading import Beam, Imu, Input, Reading
 
@@ -72,6 +76,8 @@ class Work(Desk):
         self._waiting: list[_Waiting] = []
         self._gathering: list[Gathering] = []
         self._outcomes: list[Outcome] = []
+        self._dawn_t = -math.inf
+        """When the wall clock's next day begins, s of session time."""
         if self.state.bucket is not None and self.state.bucket != self.description.bucket[0].name:
             self.estimator.replace_machine(self.machine)
 
@@ -80,8 +86,9 @@ class Work(Desk):
     def report(self, t: float) -> TipReport:
         """The figures at `t`; also lets waiting commands have their turn. Once a tick, in order of `t`."""
         self.pose = pose = self.estimator.pose(t)
-        self._look_for_moves()
-        self.last = report = figures(self, pose)
+        located = self.chain.locate(pose.angles.tolist()) if pose.known else None
+        self._look_for_moves(pose, located)
+        self.last = report = figures(self, pose, located)
         self._take_crossings(t)
         self._serve_waiting(t)
         self._follow_trench(report)
@@ -168,14 +175,12 @@ class Work(Desk):
 
     # Inside
 
-    def _look_for_moves(self) -> None:
-        assert self.pose is not None
+    def _look_for_moves(self, pose: Pose, located: Located | None) -> None:
         if not self.options.watch_moves:
             return
-        reach = float(self.chain.tip(self.pose.angles)[0]) if self.pose.known else 0.0
-        sign = self.watch.watch(self.pose, reach)
+        sign = self.watch.watch(pose, 0.0 if located is None else float(located.pins[-1, 0]))
         if sign is not None:
-            self.doubt(self.pose.t, sign.text, travelled=sign.travelled)
+            self.doubt(pose.t, sign.text, travelled=sign.travelled)
 
     def _take_crossings(self, t: float) -> None:
         for receiver in self.receivers.values():
@@ -222,8 +227,10 @@ class Work(Desk):
 
     def _follow_trench(self, report: TipReport) -> None:
         trench = self._state.trench
-        if self._started is not None and trench.dawn(self.time(report.t)[:10]):
-            self.show_target_cautions(report.t)
+        if report.t >= self._dawn_t or not trench.day:
+            day, self._dawn_t = day_of(self._started, report.t)
+            if trench.dawn(day):
+                self.show_target_cautions(report.t)
         if report.datum != "set" or report.elevation_m is None or trench.ground_m is None:
             return
         lowest = min(v for v in (report.elevation_m, report.left_m, report.right_m) if v is not None)
