@@ -13,12 +13,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import orjson
-from pydantic import ValidationError
 
 from tipdatum.errors import InputError
-from tipdatum.grade.work import WorkState
+from tipdatum.grade.state import WorkState
 
 VERSION = 1
+BROKEN_KEPT = 1000
+"""So many say that something breaks them again and again, which a person must look at."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,24 +59,18 @@ class StateFile:
         """Read what was saved; `now` is wall-clock seconds since the epoch.
 
         A clock that went backwards gives no age, since nobody knows how long the service was away.
+
+        Raises:
+            InputError: a broken document cannot be set aside, so that the next one would replace it.
         """
         try:
-            raw = self.path.read_bytes()
+            state = _document(self.path.read_bytes())
         except FileNotFoundError:
             return Remembered(None, None)
         except OSError as error:
-            return Remembered(None, None, f"{self.path}: {error.strerror}; starting without what was set")
-        try:
-            document = orjson.loads(raw)
-            if not isinstance(document, dict) or document.get("version") != VERSION:
-                raise ValueError(f"not a state document of version {VERSION}")
-            state = WorkState.model_validate(document["work"])
-        except (ValueError, KeyError, ValidationError) as error:
-            aside = self._set_aside()
-            first = str(error).splitlines()[0]
-            return Remembered(
-                None, None, f"{self.path} is broken ({first}); kept as {aside}, starting without it"
-            )
+            return self._without(error.strerror or str(error))
+        except ValueError as error:
+            return self._without(str(error).splitlines()[0])
         return Remembered(state, self._age(now))
 
     def save(self, state: WorkState) -> None:
@@ -109,15 +104,34 @@ class StateFile:
             return None
         return age if age >= -1.0 else None
 
+    def _without(self, why: str) -> Remembered:
+        aside = self._set_aside()
+        return Remembered(None, None, f"{self.path} is broken ({why}); kept as {aside}, starting without it")
+
     def _set_aside(self) -> Path:
-        for number in range(1, 1000):
+        for number in range(1, BROKEN_KEPT + 1):
             aside = self.path.with_suffix(f".broken-{number}.json")
-            if not aside.exists():
+            if aside.exists():
+                continue
+            try:
                 self.path.replace(aside)
-                return aside
+            except OSError as error:
+                raise InputError(
+                    f"{self.path} is broken and cannot be set aside: {error.strerror or error}"
+                ) from None
+            return aside
         raise InputError(
-            f"{self.path} is broken and a thousand broken ones stand beside it; clear the folder"
+            f"{self.path} is broken and {BROKEN_KEPT} broken ones stand beside it; clear the folder"
         )
+
+
+def _document(raw: bytes) -> WorkState:
+    document = orjson.loads(raw)
+    if not isinstance(document, dict) or document.get("version") != VERSION:
+        raise ValueError(f"not a state document of version {VERSION}")
+    if "work" not in document:
+        raise ValueError("it has no work")
+    return WorkState.model_validate(document["work"])
 
 
 def default_directory() -> Path:
