@@ -164,9 +164,9 @@ class StandIn:
             )
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    """Debian's Chromium, headless."""
+    """Debian's Chromium, headless; a module at a time, because playwright keeps an event loop running."""
     if CHROMIUM is None:
         pytest.skip("needs Chromium, which is not installed")
     with sync_playwright() as playwright:
