@@ -5,6 +5,7 @@ A user's mistake ends with one clear sentence and exit code 2; Ctrl-C ends quiet
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -13,6 +14,11 @@ import typer
 
 from tipdatum import __version__
 from tipdatum.errors import InputError, PortError
+
+# Matrices here are small: a second thread of the linear algebra only costs. numpy reads this when it is first
+# imported, which the commands do.
+for _variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_variable, "1")
 
 COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("tipdatum.cli.demo", "Show the whole line at work: a broker, a recorded dig, a live view."),
