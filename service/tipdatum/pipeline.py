@@ -33,18 +33,20 @@ from tipdatum_drivers.reading import (
     Beam,
     Command,
     Fault,
+    Identity,
     Imu,
     Input,
-    Reading,
     Record,
     Slew,
     Tilt,
-    Truth,
 )
 
 CLOCK_STEP_S = 0.5
 """A reading older than the newest by more than this is a step of the clock; by less, one out of order."""
 CHANGES_KEPT = 20
+
+Sensed = (Imu, Tilt, Slew, Beam, Identity)
+"""What comes from a sensor of the description, the most frequent first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,20 +111,22 @@ class Pipeline:
 
     def feed(self, record: Record | Fault) -> None:
         """Take one record in order of time; ticks that lie before it run first."""
-        if isinstance(record, Truth):
-            return
-        if isinstance(record, Fault):
-            self._board.fault(record)
-            return
-        self.advance(record.t)
-        if isinstance(record, Command):
-            self.command(record.name, record.body, record.t, by="session")
-        else:
+        if isinstance(record, Sensed):
+            self.advance(record.t)
             self._reading(record)
+        elif isinstance(record, Fault):
+            self._board.fault(record)
+        elif isinstance(record, Command):
+            self.advance(record.t)
+            self.command(record.name, record.body, record.t, by="session")
+        elif isinstance(record, Input):
+            self.advance(record.t)
+            self.work.observe(record)
 
     def advance(self, now: float) -> None:
         """Run every tick before `now`, s. The tick at `now` itself waits, for a reading may still come."""
-        self._now = max(self._now, now)
+        if now > self._now:
+            self._now = now
         period = self._settings.period_s
         while self._next_tick * period < now:
             tick = self._next_tick
@@ -178,18 +182,16 @@ class Pipeline:
 
     # -- readings ------------------------------------------------------------------------------------
 
-    def _reading(self, reading: Reading) -> None:
-        if isinstance(reading, Input):
-            self.work.observe(reading)
-            return
+    def _reading(self, reading: Imu | Tilt | Slew | Beam | Identity) -> None:
         monitor = self._board.monitors.get(reading.sensor)
         if monitor is None:
             self._board.fault(
                 Fault(reading.t, reading.sensor, "unknown sensor", "not in the machine description")
             )
             return
-        if self._newest is not None and reading.t < self._newest:
-            if self._newest - reading.t <= CLOCK_STEP_S:
+        newest = self._newest
+        if newest is not None and reading.t < newest:
+            if newest - reading.t <= CLOCK_STEP_S:
                 self._board.fault(
                     Fault(reading.t, reading.sensor, "out of order", "older than one already taken")
                 )

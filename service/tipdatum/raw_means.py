@@ -41,15 +41,24 @@ class RawMeans:
             sums = self._open[reading.sensor] = _Sums(reading.t, about=reading.accel_mps2)
         sums.t1 = reading.t
         sums.n += 1
-        for i, (value, first) in enumerate(zip(reading.accel_mps2, sums.about, strict=True)):
-            # About the first reading, so that squares of small differences keep their digits.
-            sums.accel[i] += value - first
-            sums.squares[i] += (value - first) ** 2
+        # About the first reading, so that squares of small differences keep their digits. Axis by axis, since
+        # every reading of a live run passes here.
+        (x, y, z), (x0, y0, z0) = reading.accel_mps2, sums.about
+        x, y, z = x - x0, y - y0, z - z0
+        accel, squares, gyro = sums.accel, sums.squares, sums.gyro
+        accel[0] += x
+        accel[1] += y
+        accel[2] += z
+        squares[0] += x * x
+        squares[1] += y * y
+        squares[2] += z * z
         if reading.gyro_radps is None:
             sums.gyro = None
-        elif sums.gyro is not None:
-            for i, value in enumerate(reading.gyro_radps):
-                sums.gyro[i] += value
+        elif gyro is not None:
+            x, y, z = reading.gyro_radps
+            gyro[0] += x
+            gyro[1] += y
+            gyro[2] += z
         return done
 
 

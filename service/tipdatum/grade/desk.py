@@ -69,7 +69,7 @@ class Desk:
     @property
     def state(self) -> WorkState:
         """What must outlive a restart; write it whenever `revision` has moved on."""
-        if self.tie is not None:
+        if self.tie is not None and self.tie.record is not self._state.reference:
             self._state.reference = self.tie.record
         return self._state
 

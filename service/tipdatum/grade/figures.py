@@ -63,7 +63,7 @@ def figures(desk: Desk, pose: Pose, located: Located | None) -> TipReport:
         reach_m=reach,
         lateral_m=lateral,
         sigma_m=sigma,
-        sigma_prediction_m=math.sqrt(max(0.0, float(jacobian @ pose.prediction_covariance @ jacobian))),
+        sigma_prediction_m=math.sqrt(max(0.0, float(jacobian.dot(pose.prediction_covariance).dot(jacobian)))),
         quality=pose.quality,
         reasons=tuple(reasons),
         datum=desk.datum,

@@ -88,7 +88,7 @@ def touch_noise(touch: Touch, standing_sigma_m: float) -> float:
 
 def angle_variance(pose: Pose, jacobian: Array) -> float:
     """J P Jᵀ, m²."""
-    return float(jacobian @ pose.covariance @ jacobian)
+    return float(jacobian.dot(pose.covariance).dot(jacobian))
 
 
 class Tie:
@@ -104,7 +104,8 @@ class Tie:
         self._anchored_at_m: float | None = None
         posture = np.array(record.posture, dtype=float)
         self._geometry = chain.height_geometry_jacobian(posture) if posture.size == chain.size else None
-        self._sigmas = geometry_sigmas(machine)
+        self._touched_with = geometry_sigmas(machine)
+        self._mounted, self._sigmas = machine, self._touched_with
 
     def anchored(self, pose: Pose) -> None:
         """The estimator has just set its anchor; `pose` is the first one with it."""
@@ -142,7 +143,7 @@ class Tie:
         variance = angle_variance(pose, jacobian)
         if self._anchored_at_m is not None and pose.anchor is not None:
             anchor = pose.anchor
-            variance += anchor.variance_m2 - 2.0 * float(jacobian @ anchor.covariance)
+            variance += anchor.variance_m2 - 2.0 * float(jacobian.dot(anchor.covariance))
         else:
             variance += record.touch_sigma_m**2
         tolerance = machine.tolerance
@@ -157,7 +158,9 @@ class Tie:
         )
 
     def _geometry_m(self, now: Array, machine: Machine) -> float:
-        sigmas = geometry_sigmas(machine)
+        if machine is not self._mounted:
+            self._mounted, self._sigmas = machine, geometry_sigmas(machine)
+        sigmas = self._sigmas
         if self._geometry is None:
             return float(np.linalg.norm(now[3:] * sigmas[3:]))
         if machine.bucket[0].name == self.record.bucket:
@@ -165,5 +168,5 @@ class Tie:
         common = np.linalg.norm((now - self._geometry)[:-1] * sigmas[:-1])
         # Two buckets' tip distances are measured one by one: their errors do not cancel.
         return float(
-            math.hypot(common, math.hypot(now[-1] * sigmas[-1], self._geometry[-1] * self._sigmas[-1]))
+            math.hypot(common, math.hypot(now[-1] * sigmas[-1], self._geometry[-1] * self._touched_with[-1]))
         )

@@ -32,7 +32,7 @@ from tipdatum.grade.stillness import TipPoint, Touch, still_touch
 from tipdatum.grade.view import state_view
 from tipdatum.kinematics.chain import Located
 from tipdatum.machine import Machine
-from tipdatum_drivers.reading import Beam, Imu, Input, Reading
+from tipdatum_drivers.reading import Beam, Imu, Input, Slew, Tilt
 
 Then: TypeAlias = Callable[[Touch], Outcome]
 
@@ -119,9 +119,9 @@ class Work(Desk):
         elif reading.name == TRAVEL_INPUT and reading.on:
             self.doubt(reading.t, "the machine travelled (travel switch)", travelled=True)
 
-    def hear(self, reading: Reading) -> None:
+    def hear(self, reading: Imu | Tilt | Slew) -> None:
         """Take what the sensors felt, to notice travel; only the upper's inertial sensor matters."""
-        if isinstance(reading, Imu):
+        if reading.sensor == self.watch.sensor and isinstance(reading, Imu):
             self.watch.hear(reading)
 
     def outcomes(self) -> list[Outcome]:

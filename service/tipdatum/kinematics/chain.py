@@ -126,8 +126,8 @@ class Chain:
         The same figures as the methods above, in plain arithmetic: for a single pose an array operation
         costs more than what it computes.
         """
-        tu, ph, *thetas = (float(v) for v in q)
-        fx, fy, fz = (float(v) for v in self.foot)
+        tu, ph, *thetas = q
+        fx, fy, fz = self.foot.tolist()
         su, cu, sp, cp = math.sin(tu), math.cos(tu), math.sin(ph), math.cos(ph)
         along, rise = fx * cu - fz * su, fx * su + fz * cu
         pins = [(along, fy * cp - rise * sp, rise * cp + fy * sp)]
