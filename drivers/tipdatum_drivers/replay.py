@@ -126,9 +126,21 @@ class ReplayDriver(_Paced):
         self.options = cast("ReplayOptions", options)
         super().__init__(self.options)
 
-    def _passes(self) -> Iterable[tuple[SessionHeader | None, Iterable[Record], list[str]]]:
+    def prepare(self) -> None:
+        """Look at every file before anything starts.
+
+        Raises:
+            SessionError: one is missing or is no session.
+        """
+        for path in self._files():
+            SessionFile(path)
+
+    def _files(self) -> tuple[Path, ...]:
         file = self.options.file
-        for path in file if isinstance(file, tuple) else (file,):
+        return file if isinstance(file, tuple) else (file,)
+
+    def _passes(self) -> Iterable[tuple[SessionHeader | None, Iterable[Record], list[str]]]:
+        for path in self._files():
             session = SessionFile(path)
             yield session.header, session, session.warnings
 

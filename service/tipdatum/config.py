@@ -48,7 +48,8 @@ class StateTable(_Table):
     """`[state]`: what must outlive a restart."""
 
     directory: str | None = None
-    """Default: $STATE_DIRECTORY (systemd sets it), $XDG_STATE_HOME/tipdatum or ~/.local/state/tipdatum."""
+    """Relative to the service's file. Default: $STATE_DIRECTORY (systemd sets it), $XDG_STATE_HOME/tipdatum
+    or ~/.local/state/tipdatum."""
 
 
 class ServiceFile(_Table):
@@ -102,7 +103,7 @@ class Service:
     broker: BrokerOptions
     recording: RecordingOptions
     display: DisplayOptions
-    state_directory: str | None
+    state_directory: Path | None
 
 
 def load_service(path: Path) -> Service:
@@ -129,7 +130,7 @@ def load_service(path: Path) -> Service:
         broker=raw.broker,
         recording=raw.recording,
         display=raw.display,
-        state_directory=raw.state.directory,
+        state_directory=path.parent / Path(raw.state.directory).expanduser() if raw.state.directory else None,
     )
 
 
@@ -140,7 +141,7 @@ def make_settings(fusion: FusionTable, work: WorkOptions, file: str) -> Settings
         ConfigError: the estimator is not known, or its options are wrong.
     """
     model = options_model(fusion.estimator, file)
-    options = parse_model(model, fusion.options, f"{file}: [fusion.options]")
+    options = parse_model(model, fusion.options, file, under="fusion.options")
     every = max(1, round(fusion.tick_hz / fusion.arm_hz)) if fusion.arm_hz else 0
     return Settings(
         estimator=fusion.estimator,

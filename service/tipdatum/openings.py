@@ -10,6 +10,7 @@ from pathlib import Path
 from pydantic import SecretStr
 
 from tipdatum import __version__
+from tipdatum.build import build
 from tipdatum.bus.broker import BrokerAddresses, EmbeddedBroker
 from tipdatum.bus.messages import CONTRACT_VERSION, UNITS, About
 from tipdatum.bus.options import BrokerOptions, read_users
@@ -58,7 +59,7 @@ def open_broker(service: Service) -> BrokerPlace:
     return BrokerPlace(changed, password, broker, addresses)
 
 
-def open_page(service: Service, addresses: BrokerAddresses | None) -> Server | None:
+def open_page(service: Service, place: BrokerPlace) -> Server | None:
     """Serve the page, where it is wanted and the broker's WebSocket address is known.
 
     Raises:
@@ -66,8 +67,8 @@ def open_page(service: Service, addresses: BrokerAddresses | None) -> Server | N
     """
     display = service.display
     websocket = display.websocket
-    if websocket is None and addresses is not None:
-        websocket = f"ws://{{host}}:{addresses.ws_port}"
+    if websocket is None and place.addresses is not None:
+        websocket = f"ws://{{host}}:{place.addresses.ws_port}"
     if not display.enabled or websocket is None:
         return None
     settings = PageSettings(
@@ -75,6 +76,8 @@ def open_page(service: Service, addresses: BrokerAddresses | None) -> Server | N
         machine_id=service.machine_id,
         role=display.role,
         topic_root=service.broker.topic_root,
+        # The name alone, and only of a broker that asks for one; the password is for people to type.
+        username=(place.options.user or "") if place.password is not None else "",
         units=display.units,
         language=display.language,
     )
@@ -97,7 +100,7 @@ def open_recorder(
         # To the microsecond, so that a replay gives the very times that were published.
         started.isoformat().replace("+00:00", "Z"),
         service.machine.model_dump(mode="json", exclude_defaults=True),
-        f"recorded by tipdatum {__version__}",
+        f"recorded by tipdatum {__version__}, build {build()}",
     )
     place = target or service.path.parent / Path(options.directory or "").expanduser()
     return Recorder(place, header, started, service.machine_id, options, on_fault=on_fault)
@@ -107,6 +110,7 @@ def about_message(service: Service, started: str) -> About:
     """What this service and machine are, for the retained topic."""
     return About(
         version=__version__,
+        build=build(),
         contract=CONTRACT_VERSION,
         machine_id=service.machine_id,
         machine=service.machine.model_dump(mode="json"),

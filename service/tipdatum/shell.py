@@ -11,7 +11,7 @@ import asyncio
 import contextlib
 import signal
 import time
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -20,7 +20,7 @@ import structlog
 from tipdatum import systemd
 from tipdatum.bus.broker import BrokerAddresses, EmbeddedBroker
 from tipdatum.bus.client import BusClient
-from tipdatum.bus.messages import About, Happening, Health, Reply, Status, Tip
+from tipdatum.bus.messages import Happening, Health, Reply, Status, Tip
 from tipdatum.bus.orders import Order
 from tipdatum.bus.small import SmallDisplays
 from tipdatum.bus.telling import ConnectionState
@@ -41,10 +41,12 @@ log = structlog.get_logger()
 
 SAVE_EVERY_S = 0.05
 """A changed state is on the disk this soon; several changes within it are one write."""
+SAVE_RETRY_S = 2.0
 SAVE_ANYWAY_S = 30.0
 """The estimator goes on correcting the reference as it learns of mounts; that is kept this often."""
 ALIVE_EVERY_S = 2.0
 DRIVER_RETRY_S = 1.0
+TASK_RETRY_S = 1.0
 BEHIND_S = 0.25
 """Readings of two ports change places by no more than this, even where the computer is busy."""
 
@@ -88,7 +90,7 @@ class Shell:
         self._lateness = max((getattr(d, "lateness_s", 0.0) for _, d in self._drivers), default=0.0)
         self._newest = 0.0
         self._wall = WallTime(self._clock.started)
-        directory = Path(service.state_directory) if service.state_directory else default_directory()
+        directory = service.state_directory or default_directory()
         self._file = StateFile(directory, service.machine_id) if remember else None
         self._state_changed = False
         self._stopping = asyncio.Event()
@@ -114,28 +116,11 @@ class Shell:
             loop.add_signal_handler(number, self.stop)
         loop.add_signal_handler(signal.SIGHUP, self._reload)
         async with contextlib.AsyncExitStack() as stack:
-            place = await asyncio.to_thread(open_broker, self.service)
-            options, addresses = place.options, place.addresses
-            if place.broker is not None:
-                self._broker = place.broker
-                stack.callback(place.broker.stop)
-            self._start_bus(stack, place)
-            page = open_page(self.service, addresses)
-            if page is not None:
-                stack.callback(page.close)
-            self._start_recorder(stack)
-            ready = Ready(
-                self.service.machine_id,
-                self.topics,
-                options.host or "127.0.0.1",
-                options.actual_port,
-                addresses,
-                page.url if page else None,
-            )
+            ready = await self._open(stack)
             self._announce(ready)
             tasks = [asyncio.create_task(self._drive(kind, driver)) for kind, driver in self._drivers]
             tasks += [
-                asyncio.create_task(work())
+                asyncio.create_task(_keep_going(work))
                 for work in (self._tick, self._keep_state, self._watch_clocks, self._watch_broker)
             ]
             systemd.notify("READY=1")
@@ -153,6 +138,29 @@ class Shell:
         self._stopping.set()
 
     # -- starting ------------------------------------------------------------------------------------
+
+    async def _open(self, stack: contextlib.AsyncExitStack) -> Ready:
+        """Open everything that may turn out to be unusable first; only then tell the bus that we are here."""
+        for _, driver in self._drivers:
+            if hasattr(driver, "prepare"):
+                await asyncio.to_thread(driver.prepare)
+        place = await asyncio.to_thread(open_broker, self.service)
+        if place.broker is not None:
+            self._broker = place.broker
+            stack.callback(place.broker.stop)
+        page = open_page(self.service, place)
+        if page is not None:
+            stack.callback(page.close)
+        self._start_recorder(stack)
+        self._start_bus(stack, place)
+        return Ready(
+            self.service.machine_id,
+            self.topics,
+            place.options.host or "127.0.0.1",
+            place.options.actual_port,
+            place.addresses,
+            page.url if page else None,
+        )
 
     def _start_pipeline(self) -> Pipeline:
         found = self._file.load(time.time()) if self._file else Remembered(None, None)
@@ -181,7 +189,7 @@ class Shell:
             password=place.password,
             base=base,
         )
-        self._bus.publish("about", "", self._about())
+        self._bus.publish("about", "", about_message(self.service, self._wall.rfc3339(0.0)))
         self._bus.publish("status", "", Status(state="online", time=self._wall.rfc3339(self._clock())))
         self._pipeline.publish_retained()
         self._bus.start()
@@ -205,13 +213,12 @@ class Shell:
             log.info("embedded broker", mqtt=ours.port, websockets=ours.ws_port)
         if ready.page_url is not None:
             log.info("page", url=ready.page_url)
+        elif self.service.display.enabled:
+            log.info("no page", reason="[display] websocket names no WebSocket address of the broker")
         if self._recorder is not None:
             log.info("recording", to=str(self._recorder.state.file))
         if self._on_ready is not None:
             self._on_ready(ready)
-
-    def _about(self) -> About:
-        return about_message(self.service, self._wall.rfc3339(0.0))
 
     # -- carrying ------------------------------------------------------------------------------------
 
@@ -332,26 +339,33 @@ class Shell:
         """Write the state when it has changed, and now and then for what the estimator corrects by itself."""
         if self._file is None:
             return
+        saved = True
         alive_at = saved_at = time.monotonic()
         while True:
-            await asyncio.sleep(SAVE_EVERY_S)
+            await asyncio.sleep(SAVE_EVERY_S if saved else SAVE_RETRY_S)
             now = time.monotonic()
             if self._state_changed or now - saved_at >= SAVE_ANYWAY_S:
                 saved_at = alive_at = now
-                await self._save()
+                saved = await self._save()
             elif now - alive_at >= ALIVE_EVERY_S:
                 alive_at = now
-                await asyncio.to_thread(self._file.touch)
+                # Where it cannot be noted, a later start takes the absence for longer, which errs to doubt.
+                with contextlib.suppress(OSError):
+                    await asyncio.to_thread(self._file.touch)
 
-    async def _save(self) -> None:
+    async def _save(self) -> bool:
+        """Whether the state is on the disk, or need not be."""
         if self._file is None:
-            return
+            return True
         self._state_changed = False
         state = self._pipeline.work.state.model_copy(deep=True)
         try:
             await asyncio.to_thread(self._file.save, state)
         except OSError as error:
-            log.error("state not saved", reason=error.strerror or str(error))
+            self._state_changed = True
+            log.error("state not saved; trying again", reason=error.strerror or str(error))
+            return False
+        return True
 
     async def _watch_broker(self) -> None:
         """The embedded broker is a process of its own, which may die or be killed."""
@@ -399,7 +413,7 @@ class Shell:
         self.service = replace(self.service, machine=fresh.machine, settings=kept)
         self._pipeline.reload(fresh.machine, fresh.settings.work)
         if self._bus is not None:
-            self._bus.publish("about", "", self._about())
+            self._bus.publish("about", "", about_message(self.service, self._wall.rfc3339(0.0)))
         log.info("reloaded")
 
 
@@ -412,6 +426,18 @@ async def serve(
 ) -> None:
     """Run the service until it is stopped; see `Shell`."""
     await Shell(service, record=record, remember=remember, on_ready=on_ready).run()
+
+
+async def _keep_going(work: Callable[[], Awaitable[None]]) -> None:
+    """A task of the shell, begun anew after a defect of ours, which is logged: the others depend on it."""
+    while True:
+        try:
+            await work()
+        except Exception:
+            log.exception("internal fault; going on", name=getattr(work, "__name__", ""))
+            await asyncio.sleep(TASK_RETRY_S)
+        else:
+            return
 
 
 def _soon(loop: asyncio.AbstractEventLoop, call: Callable[..., None], *arguments: object) -> None:

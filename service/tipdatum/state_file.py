@@ -13,9 +13,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import orjson
+from pydantic import ValidationError
 
 from tipdatum.errors import InputError
 from tipdatum.grade.state import WorkState
+from tipdatum.validation import dotted
 
 VERSION = 1
 BROKEN_KEPT = 1000
@@ -69,8 +71,11 @@ class StateFile:
             return Remembered(None, None)
         except OSError as error:
             return self._without(error.strerror or str(error))
+        except ValidationError as error:
+            first = error.errors()[0]
+            return self._without(f"{dotted(first['loc'])}: {first['msg']}")
         except ValueError as error:
-            return self._without(str(error).splitlines()[0])
+            return self._without(str(error))
         return Remembered(state, self._age(now))
 
     def save(self, state: WorkState) -> None:

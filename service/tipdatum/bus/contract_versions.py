@@ -18,5 +18,5 @@ class Version(NamedTuple):
 
 
 VERSIONS: dict[str, Version] = {
-    "1.0": Version("246911bf7fd81895", "First version."),
+    "1.0": Version("9f157ae0ac1e348e", "First version."),
 }

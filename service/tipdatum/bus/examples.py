@@ -55,7 +55,7 @@ EXAMPLES: dict[str, list[m.Message]] = {
     ],
     "about": [
         m.About(
-            version="0.1.0", contract=m.CONTRACT_VERSION, machine_id="digger-1",
+            version="0.1.0", build="9f3c1e07ab52", contract=m.CONTRACT_VERSION, machine_id="digger-1",
             machine={"name": "Fourteen-tonne demo machine", "boom": {"foot_m": [0.35, 0.0, 1.75]}},
             units=m.UNITS, tick_hz=50.0, started=_TIME,
         )

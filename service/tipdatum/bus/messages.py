@@ -149,6 +149,7 @@ class About(Message):
 
     service: str = "tipdatum"
     version: str
+    build: str = Field(description="commit that the program was made from, or its version where nobody knows")
     contract: str = Field(description="version of the message contract")
     machine_id: str
     machine: dict[str, Any] = Field(description="the machine description, for displays that draw")
