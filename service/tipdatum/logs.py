@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import sys
 import time
-from collections.abc import MutableMapping
+from collections.abc import Callable, MutableMapping
 from typing import Any, TextIO
 
 import structlog
@@ -17,13 +17,14 @@ REPEAT_AFTER_S = 5.0
 class Throttle:
     """A structlog processor that drops a line which repeats faster than a person reads."""
 
-    def __init__(self, every_s: float = REPEAT_AFTER_S) -> None:
+    def __init__(self, every_s: float = REPEAT_AFTER_S, clock: Callable[[], float] = time.monotonic) -> None:
         self._every = every_s
+        self._clock = clock
         self._seen: dict[tuple[str, ...], tuple[float, int]] = {}
 
     def __call__(self, logger: Any, method: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
         key = tuple(str(event.get(part) or "") for part in ("event", "sensor", "name", "text"))
-        now = time.monotonic()
+        now = self._clock()
         last, held = self._seen.get(key, (float("-inf"), 0))
         if now - last < self._every:
             self._seen[key] = (last, held + 1)

@@ -6,6 +6,9 @@ from datetime import UTC, datetime, timedelta
 
 from tipdatum.errors import SessionError
 
+FIRST_YEAR, LAST_YEAR = 1970, 2199
+"""A computer without a clock of its own starts in 1970; far beyond, a run would end outside the calendar."""
+
 
 class WallTime:
     """Wall-clock time of a run that started at `started` (t = 0).
@@ -15,15 +18,16 @@ class WallTime:
 
     def __init__(self, started: datetime) -> None:
         self.started = started.astimezone(UTC)
-        self._second = -1
-        self._text = ""
-        self._base = self.started.replace(microsecond=0)
-        self._fraction_us = self.started.microsecond
+        self._begin()
 
     def move(self, seconds: float) -> None:
         """The wall clock was set forward by `seconds`; later times follow it."""
         self.started += timedelta(seconds=seconds)
-        self._second = -1
+        self._begin()
+
+    def _begin(self) -> None:
+        self._second: int | None = None
+        self._text = ""
         self._base = self.started.replace(microsecond=0)
         self._fraction_us = self.started.microsecond
 
@@ -41,12 +45,12 @@ def parse_started(text: str, file: str) -> datetime:
     """A session header's `started`.
 
     Raises:
-        SessionError: it is not RFC 3339 with a zone.
+        SessionError: it is not RFC 3339 with a zone, or no year in which there were such sessions.
     """
     try:
         started = datetime.fromisoformat(text)
     except ValueError:
         started = None
-    if started is None or started.tzinfo is None:
+    if started is None or started.tzinfo is None or not FIRST_YEAR <= started.year <= LAST_YEAR:
         raise SessionError(file, 1, f'started "{text}"', "an RFC 3339 time such as 2026-05-04T08:00:00Z")
     return started
