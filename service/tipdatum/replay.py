@@ -6,12 +6,16 @@ had been consumed when the message was made.
 
 from __future__ import annotations
 
+import multiprocessing
 import os
+import signal
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from contextlib import suppress
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import BinaryIO
 
 from tipdatum.bus.messages import Message, Tip
 from tipdatum.config import Settings
@@ -73,6 +77,8 @@ def replay_file(
 ) -> Summary:
     """Replay one session into `target`, which appears only when it is whole.
 
+    What is no ordinary file (a pipe, /dev/stdout) is written to as it comes.
+
     Args:
         watch: is shown every other message than tips (events, replies, health).
 
@@ -84,23 +90,39 @@ def replay_file(
     settings = replace(settings, arm_every=0, raw=False)
     if target.is_dir():
         raise InputError(f"{target} is a directory; --output wants a file (several sessions: --output-dir)")
-    part = target.with_name(f".{target.name}.part{os.getpid()}")
+    if target.exists() and target.samefile(source):
+        raise InputError(f"{target} is the session itself, which its messages would replace")
     count, last = 0, 0.0
     try:
-        with part.open("wb", buffering=1 << 20) as out:
+        with _appearing_whole(target) as out:
             for item in outgoing(session, settings):
                 if isinstance(item.message, Tip) and item.t_emit is not None:
                     out.write(tip_line(item.message, item.t_emit))
                     count, last = count + 1, item.message.t
                 elif watch is not None:
                     watch(item.message)
-        part.replace(target)
+    except BrokenPipeError:
+        raise
     except OSError as error:
-        raise InputError(f"{error.filename or target}: {error.strerror}") from None
+        raise InputError(f"{target} cannot be written: {(error.strerror or str(error)).lower()}") from None
+    return Summary(source, count, last, tuple(session.warnings))
+
+
+@contextmanager
+def _appearing_whole(target: Path) -> Iterator[BinaryIO]:
+    """A file to write that takes the place of `target` once it is written without an error."""
+    if target.exists() and not target.is_file():
+        with target.open("wb") as out:
+            yield out
+        return
+    part = target.with_name(f".{target.name}.part{os.getpid()}")
+    try:
+        with part.open("wb", buffering=1 << 20) as out:
+            yield out
+        part.replace(target)
     finally:
         with suppress(OSError):
             part.unlink(missing_ok=True)
-    return Summary(source, count, last, tuple(session.warnings))
 
 
 def replay_many(
@@ -113,16 +135,34 @@ def replay_many(
     """Replay several sessions in parallel processes, one output file each in `directory`.
 
     One bad session does not stop the others: its error is handed to `progress` in place of a summary.
+
+    Raises:
+        InputError: the directory cannot be made.
     """
-    directory.mkdir(parents=True, exist_ok=True)
+    try:
+        directory.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"{directory}: no folder can be made there: {error.strerror}") from None
     targets = {source: directory / output_name(source) for source in sources}
-    with ProcessPoolExecutor(max_workers=jobs or os.cpu_count()) as pool:
+    with ProcessPoolExecutor(max_workers=jobs or os.cpu_count(), initializer=_leave_ctrl_c) as pool:
         running = {pool.submit(replay_file, s, t, settings): s for s, t in targets.items()}
-        for done in as_completed(running):
-            try:
-                progress(done.result())
-            except InputError as error:
-                progress(error)
+        try:
+            for done in as_completed(running):
+                try:
+                    progress(done.result())
+                except InputError as error:
+                    progress(error)
+                except BrokenProcessPool:
+                    progress(InputError(f"{running[done]}: its process was ended from outside"))
+        except KeyboardInterrupt:
+            for child in multiprocessing.active_children():
+                child.terminate()
+            raise
+
+
+def _leave_ctrl_c() -> None:
+    """Ctrl-C reaches every process of the terminal; the first one ends the others."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def output_name(source: Path) -> str:
