@@ -76,7 +76,10 @@ def build_app(commands: Sequence[str]) -> typer.Typer:
     @app.callback(invoke_without_command=True)
     def overall(version: bool = typer.Option(False, "--version", help="Print the version and stop.")) -> None:
         if version:
-            typer.echo(f"tipdatum {__version__}")
+            # Imported here: every other command starts without what it needs.
+            from tipdatum.build import build
+
+            typer.echo(f"tipdatum {__version__} (build {build()})")
             raise typer.Exit
 
     for name in commands:

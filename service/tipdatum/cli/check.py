@@ -14,7 +14,7 @@ from rich.table import Table
 from tipdatum.bus.broker import EmbeddedBroker
 from tipdatum.bus.options import read_users
 from tipdatum.config import DriverTable, Service, load_service
-from tipdatum.errors import ConfigError
+from tipdatum.errors import ConfigError, InputError
 from tipdatum.machine import Machine, load_toml, parse_machine
 from tipdatum.machine_words import describe_arm, describe_sensor, notes
 from tipdatum_drivers.reading import Beam, Imu, Slew, Tilt
@@ -26,10 +26,25 @@ SESSION_ENDINGS = (".ndjson", ".ndjson.gz")
 
 
 def check(
-    config: Annotated[Path, typer.Argument(help="A service file, a machine file, or a recorded session.")],
+    file: Annotated[list[Path], typer.Argument(help="Service files, machine files or recorded sessions.")],
 ) -> None:
-    """Check a file and say in words what it describes."""
+    """Check files and say in words what they describe; one that is wrong does not hide the next."""
     console = Console(highlight=False, markup=False, emoji=False)
+    errors: list[InputError] = []
+    for number, path in enumerate(file):
+        if number:
+            console.print()
+        try:
+            _check_file(console, path)
+        except InputError as error:
+            errors.append(error)
+    for wrong in errors[:-1]:
+        typer.echo(f"tipdatum: {wrong}", err=True)
+    if errors:
+        raise errors[-1]
+
+
+def _check_file(console: Console, config: Path) -> None:
     if config.name.endswith(SESSION_ENDINGS):
         _check_session(console, config)
         return
