@@ -143,9 +143,12 @@ def nearest_quarter_turns(rotation: Array) -> tuple[Array, float]:
 def notes(machine: Machine) -> list[str]:
     """What is allowed and yet worth a second look."""
     found = []
-    for body in ("upper", "boom", "stick"):
-        held = body != "upper" and getattr(machine, body).held_deg is not None
-        if machine.sensor_on(body) is None and not held:
+    if machine.sensor_on("upper") is None:
+        found.append(
+            "no tilt sensor on the upper: the machine is taken as level, which sigma and reasons say"
+        )
+    for body in ("boom", "stick"):
+        if machine.sensor_on(body) is None and getattr(machine, body).held_deg is None:
             found.append(f"no tilt sensor on the {body}: no elevation can be computed")
     on_bucket = machine.sensor_on("bucket") or machine.sensor_on("rocker")
     if on_bucket is None and machine.bucket[0].held_deg is None:
@@ -155,6 +158,14 @@ def notes(machine: Machine) -> list[str]:
             found.append(
                 f"sensor {name} is {_tilted_deg(sensor):.0f}° away from any quarter turn: check its mount"
             )
+    levelled = [
+        n for n, s in machine.sensor.items() if s.type in ("imu", "tilt") and s.mount_sigma_deg is None
+    ]
+    if levelled:
+        found.append(
+            f"no mount_sigma_deg for {', '.join(levelled)}: "
+            "taken as levelled to gravity where the service starts"
+        )
     if machine.dimensions_taken_as_exact:
         found.append(
             "a length of the arm has no length_sigma_m, foot_sigma_m or tip_sigma_m: sigma takes it as exact"
