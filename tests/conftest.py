@@ -6,19 +6,28 @@ import importlib.util
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 
-_spec = importlib.util.spec_from_file_location("shared_data", Path(__file__).parent / "shared_data.py")
-assert _spec is not None
-assert _spec.loader is not None
-_module = importlib.util.module_from_spec(_spec)
-sys.modules["shared_data"] = _module
-_spec.loader.exec_module(_module)
+
+def _take_in(name: str) -> ModuleType:
+    """A helper module beside this file, under its plain name."""
+    spec = importlib.util.spec_from_file_location(name, Path(__file__).parent / f"{name}.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+_shared_data = _take_in("shared_data")
+_take_in("day_script")
 
 
 @pytest.fixture(scope="session")
 def shared_data() -> Callable[..., Path]:
-    """`shared_data("physics_public", "trench-hobby.ndjson.gz")`: a path, or the test is skipped saying why."""
-    found: Callable[..., Path] = _module.shared
+    """`shared_data("physics_public", "day")`: a path, or the test is skipped saying why."""
+    found: Callable[..., Path] = _shared_data.shared
     return found

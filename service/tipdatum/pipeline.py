@@ -19,6 +19,7 @@ from tipdatum.bus.messages import Change, Changes, Happening, Health, Message, R
 from tipdatum.compose import arm_message, limits_message, tip_message
 from tipdatum.config import Settings
 from tipdatum.fusion.estimator import Estimator, Event, make_estimator
+from tipdatum.grade.desk import Told
 from tipdatum.grade.options import WorkOptions
 from tipdatum.grade.outcome import Outcome
 from tipdatum.grade.report import TipReport
@@ -144,7 +145,7 @@ class Pipeline:
         text = f"the computer was suspended for {seconds:.0f} s; the filter starts anew"
         self._happened(Event(t, "suspended", text))
         self._renew_estimator()
-        self.work.doubt(t, "the computer was suspended; the machine may have moved")
+        self.work.doubt(t, "the computer was suspended; the machine may have moved", travelled=True)
         self._flush(t)
 
     def reload(self, machine: Machine, work: WorkOptions) -> None:
@@ -290,9 +291,7 @@ class Pipeline:
 
     def _flush(self, t: float) -> None:
         """Publish what work and fusion have to tell since the last time."""
-        for event in self.work.events():
-            self._happened(event)
-        for event in self._estimator.events():
+        for event in (*self.work.events(), *self._estimator.events()):
             self._happened(event)
         for outcome in self.work.outcomes():
             self._outcome(outcome, t)
@@ -306,6 +305,7 @@ class Pipeline:
             kind=event.kind,
             text=event.text,
             sensor=event.sensor or None,
+            data=event.data if isinstance(event, Told) else None,
         )
         self._emit(Outgoing("event", message))
 

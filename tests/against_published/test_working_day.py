@@ -12,10 +12,10 @@ from bisect import bisect_left
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import pytest
 
+from day_script import touches
 from tipdatum.fusion.estimator import DEFAULT_ESTIMATOR, make_estimator
 from tipdatum.grade.book import arithmetic_check
 from tipdatum.grade.outcome import Outcome
@@ -26,7 +26,6 @@ from tipdatum_drivers.decode.session_lines import decode_header, decode_line
 from tipdatum_drivers.reading import Beam, Command, Imu, Input, Slew, Tilt, Truth
 
 PERIOD_S = 0.1
-LASER_M = 26.300
 
 
 @dataclass
@@ -46,37 +45,13 @@ class Day:
         return report.elevation_m - self.truth[i][1]
 
 
-def script(events: list[dict[str, Any]]) -> list[Command]:
-    """The day's commands as an operator would send them."""
-    commands = [Command(350.0, "laser/check", {"elevation_m": LASER_M, "crossings": 5})]
-    kept: set[str] = set()
-    for event in events:
-        t, mark, known = event["t"], event["mark"], event["known_elevation_m"]
-        if event["what"] == "bucket":
-            commands.append(Command(t, "bucket/choose", {"name": event["bucket"]}))
-        elif event["what"] != "touch":
-            continue
-        elif mark == "BM2":
-            commands.append(Command(t, "book/close", {"mark": mark, "elevation_m": known}))
-        elif mark == "KM3":
-            commands.append(Command(1.0, "mark/add", {"name": mark, "elevation_m": known}))
-            commands.append(Command(t, "mark/check", {"name": mark}))
-        elif known is not None:
-            commands.append(Command(t, "datum/set", {"elevation_m": known, "mark": mark}))
-        else:
-            name = "mark/return" if mark in kept else "mark/keep"
-            kept.add(mark)
-            commands.append(Command(t, name, {"name": mark}))
-    return commands
-
-
 def play(folder: Path) -> Day:
     """Play the day through the work with the default estimator."""
     with gzip.open(folder / "day.ndjson.gz", "rt") as lines:
         header = decode_header(next(lines))
         machine = parse_machine(header.machine, "day")
         records = [r for r in map(decode_line, lines) if r is not None]
-    records += script(json.loads((folder / "events.json").read_text()))
+    records += touches(json.loads((folder / "events.json").read_text()))
     records.sort(key=lambda r: r.t)
     estimator = make_estimator(DEFAULT_ESTIMATOR, machine, PERIOD_S, None)
     work = Work(machine, estimator)

@@ -45,7 +45,10 @@ class Tip(Message):
     lateral_m: float | None = Field(description="horizontal distance from the boom plane, positive left")
     sigma_m: float | None = Field(description="1-sigma of elevation_m relative to the reference")
     quality: Quality
-    reasons: list[str] = Field(description="short words, empty when good")
+    reasons: list[str] = Field(
+        description="why figures are missing or weak, in short words; what is missing of the target "
+        "(station unknown, outside the profile) stands here while quality is good"
+    )
     datum: Datum
     deviation_m: float | None = Field(
         description="tip elevation minus the target's elevation under it; null without a target"

@@ -192,6 +192,20 @@ def arithmetic_check(rows: Sequence[Row]) -> tuple[float, float, float]:
     return total_back, total_fore, rise
 
 
+def said(row: Row) -> str:
+    """A line of the book in words."""
+    if row.kind == "correction":
+        return f"Level book, set-up {row.setup}: correction {row.remark}."
+    sight, rod = (
+        ("backsight", row.backsight_m) if row.backsight_m is not None else ("foresight", row.foresight_m)
+    )
+    remark = f"; {row.remark}" if row.remark else ""
+    return (
+        f"Level book, set-up {row.setup}: {sight} {rod or 0.0:.3f} on {row.point}, elevation "
+        f"{row.elevation_m:.3f} m, height of instrument {row.instrument_m:.3f} m{remark}."
+    )
+
+
 COLUMNS = (
     "setup", "point", "kind", "backsight_m", "instrument_m", "foresight_m", "elevation_m", "sigma_m",
     "adjusted_m", "time", "remark",

@@ -11,7 +11,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from tipdatum.errors import CommandRefused
+from tipdatum.errors import CommandRefused, ConfigError
 from tipdatum.grade.actions import (
     book,
     buckets,
@@ -25,7 +25,7 @@ from tipdatum.grade.actions import (
     trench,
 )
 from tipdatum.grade.outcome import Body, Spec
-from tipdatum.validation import config_error
+from tipdatum.validation import config_error, parse_model
 
 _GROUPS = (datum, marks, laser, book, targets, buckets, limits, trench, points, morning)
 
@@ -40,8 +40,12 @@ def spec_of(name: str) -> Spec:
     """
     if name in COMMANDS:
         return COMMANDS[name]
-    near = difflib.get_close_matches(name, COMMANDS, n=1, cutoff=0.5)
-    hint = f' Did you mean "{near[0]}"?' if near else f" Known are {', '.join(sorted(COMMANDS))}."
+    group = sorted(c for c in COMMANDS if c.startswith(f"{name.lower().strip('/')}/"))
+    near = difflib.get_close_matches(name.lower(), COMMANDS, n=1, cutoff=0.5)
+    if group:
+        hint = f" There are {', '.join(group)}."
+    else:
+        hint = f' Did you mean "{near[0]}"?' if near else f" Known are {', '.join(sorted(COMMANDS))}."
     raise CommandRefused(f'There is no command "{name}".{hint}')
 
 
@@ -55,14 +59,23 @@ def parse_body(name: str, body: Mapping[str, Any]) -> tuple[Spec, Body]:
     if not isinstance(body, Mapping):
         raise CommandRefused(f"{name} needs a JSON object such as {example(spec)}.")
     try:
-        return spec, spec.body.model_validate(dict(body))
+        spec.body.model_validate(dict(body))
+        return spec, parse_model(spec.body, body, name)
+    except ConfigError as wrong:
+        raise _refusal(name, wrong) from None
     except ValidationError as error:
         whole = next((e for e in error.errors() if e["type"] == "value_error" and not e["loc"]), None)
         if whole is not None:
             raise CommandRefused(f"{name} needs {whole['ctx']['error']}.") from None
-        wrong = config_error(error, spec.body, name)
-        where = f'"{wrong.key}": ' if wrong.key else ""
-        raise CommandRefused(f"{name}: {where}found {wrong.found}, expected {wrong.expected}.") from None
+        raise _refusal(name, config_error(error, spec.body, name)) from None
+
+
+def _refusal(name: str, wrong: ConfigError) -> CommandRefused:
+    where = f'"{wrong.key}": ' if wrong.key else ""
+    # "24.31 m" under elevation_m: the key without its unit takes it.
+    words = wrong.key.endswith("_m") and wrong.found.startswith('"')
+    hint = f' With its unit, such as "1.2 m", it goes under "{wrong.key[:-2]}".' if words else ""
+    return CommandRefused(f"{name}: {where}found {wrong.found}, expected {wrong.expected}.{hint}")
 
 
 def example(spec: Spec) -> str:

@@ -58,7 +58,8 @@ class Gathering:
             more = f"; {fast} were faster than {SLOW_MPS:g} m/s and left out" if fast else ""
             return refused(
                 self.order,
-                f"Only {len(slow)} of {self.count} crossings of the laser's plane came{more}. Raise and "
+                f"{f'Only {len(slow)}' if slow else 'None'} of {self.count} crossings of the laser's plane "
+                f"came within {now - self.order.t:.0f} s{more}. Raise and "
                 "lower the receiver slowly through the beam and try again.",
             )
         used = slow[-self.count :]

@@ -7,18 +7,20 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from tipdatum.errors import CommandRefused
 from tipdatum.fusion.estimator import Estimator, Event
 from tipdatum.fusion.pose import Pose
-from tipdatum.grade import morning
-from tipdatum.grade.cautions import CALL_FIRST, Caution, depth_cautions
+from tipdatum.grade import book, morning
+from tipdatum.grade.cautions import CALL_FIRST, PROTECT, Caution, depth_cautions
 from tipdatum.grade.clock import wall_time
 from tipdatum.grade.doubt import MoveWatch
 from tipdatum.grade.laser import Crossing, Receiver
 from tipdatum.grade.options import WorkOptions
-from tipdatum.grade.points import MOST, AsDug
+from tipdatum.grade.points import MOST, AsDug, said
 from tipdatum.grade.reference import Tie, touch_noise
 from tipdatum.grade.report import DatumState, TipReport
 from tipdatum.grade.state import Reference, WorkState
@@ -28,6 +30,18 @@ from tipdatum.machine import Machine
 
 UNNAMED = re.compile(r"mark \d+")
 """How a mark is called that nobody named."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told(Event):
+    """An event with its figures, for the `data` of the event message."""
+
+    data: dict[str, Any] | None = None
+
+
+POINTS_TOLD_S = 1.0
+"""Points that come by themselves are an event each, but change the state at most this often, s: the state is
+written to disk each time."""
 
 SECONDS_LONG = 120.0
 """Durations up to here are told in seconds, s."""
@@ -55,9 +69,10 @@ class Desk:
         self.watch = MoveWatch(machine)
         self.tie: Tie | None = None
         self.revision = 0
+        self._points_told_t = -math.inf
         self._started = started
         self._state = state or WorkState()
-        self._events: list[Event] = []
+        self._events: list[Told] = []
         if self._state.trench.jurisdiction is None:
             self._state.trench.jurisdiction = self.options.jurisdiction
         self._mount()
@@ -167,9 +182,15 @@ class Desk:
         """The state has changed and wants to be written."""
         self.revision += 1
 
-    def tell(self, t: float, kind: str, text: str, sensor: str = "") -> None:
+    def tell(
+        self, t: float, kind: str, text: str, sensor: str = "", data: dict[str, Any] | None = None
+    ) -> None:
         """Something worth telling happened."""
-        self._events.append(Event(t, kind, text, sensor))
+        self._events.append(Told(t, kind, text, sensor, data))
+
+    def tell_row(self, row: book.Row) -> None:
+        """A line was written into the level book."""
+        self.tell(row.t, "level-book", book.said(row), data=row.model_dump())
 
     def doubt(self, t: float, reason: str, travelled: bool = False) -> None:
         """The reference can no longer be relied on, for `reason`."""
@@ -302,6 +323,10 @@ class Desk:
         if target.kind in ("level", "grade"):
             at_target = trench.depth(target.elevation_m)
             depth = at_target if depth is None else max(depth, at_target or depth)
+        if depth is None and trench.ground_m is not None:
+            # The depth shows as it is dug.
+            self.show_cautions(t, [CALL_FIRST, PROTECT])
+            return
         self.show_cautions(t, [CALL_FIRST, *depth_cautions(depth, trench.jurisdiction)])
 
     def record(
@@ -310,14 +335,14 @@ class Desk:
         code: str,
         note: str = "",
         plan: tuple[float | None, float | None] = (None, None),
-        automatic: bool = False,
+        at: TipReport | None = None,
     ) -> AsDug:
-        """Record the tip as it was at the last tick.
+        """Record the tip as it was at the last tick, or by itself as it was `at` an earlier one.
 
         Raises:
             CommandRefused: it is not known, or the list is full.
         """
-        tip = self.last
+        tip, automatic = at or self.last, at is not None
         if tip is None or tip.elevation_m is None or tip.reach_m is None or tip.lateral_m is None:
             self.known_pose()
             raise CommandRefused("There is no elevation to record just now.")
@@ -348,10 +373,13 @@ class Desk:
             setup=self._state.book.setup,
             bucket=self.bucket,
             automatic=automatic,
-            time=self.time(t),
+            time=self.time(tip.t),
         )
         points.append(point)
-        self.changed()
+        self.tell(t, "point", said(point), data=point.model_dump())
+        if not automatic or t - self._points_told_t >= POINTS_TOLD_S:
+            self._points_told_t = t
+            self.changed()
         return point
 
 

@@ -10,6 +10,9 @@ from tipdatum.errors import CommandRefused
 from tipdatum.grade.document import Document
 from tipdatum.grade.stillness import Touch
 
+SAME_ELEVATION_M = 0.0005
+"""Elevations that print alike, m."""
+
 SAME_PLACE_M = 0.15
 """A mark found this near to where it was shows that the machine has not travelled, m."""
 
@@ -61,9 +64,18 @@ def find_mark(marks: Mapping[str, Mark], name: str) -> Mark:
     """
     if name in marks:
         return marks[name]
-    near = difflib.get_close_matches(name, marks, n=1, cutoff=0.5)
+    plain = {known.lower(): known for known in marks}
+    near = difflib.get_close_matches(name.lower(), plain, n=1, cutoff=0.5)
     if near:
-        hint = f'did you mean "{near[0]}"?'
+        hint = f'did you mean "{plain[near[0]]}"?'
     else:
         hint = f"known are {', '.join(sorted(marks))}." if marks else "none has been kept yet."
     raise CommandRefused(f'There is no mark "{name}": {hint}')
+
+
+def noted_otherwise(marks: Mapping[str, Mark], name: str, elevation_m: float) -> str:
+    """A sentence where a mark of that name had been noted at another elevation, otherwise nothing."""
+    mark = marks.get(name)
+    if mark is None or abs(mark.elevation_m - elevation_m) < SAME_ELEVATION_M:
+        return ""
+    return f" {name} had been at {mark.elevation_m:.3f} m before."

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Annotated, Any, TypeAlias
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
 from tipdatum.grade.units import parse_length
 
@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 Elevation: TypeAlias = Annotated[float, Field(ge=-11000, le=9000)]
 """m; between the deepest sea and the highest mountain, so that a figure in millimetres is caught."""
 
-Name: TypeAlias = Annotated[str, Field(min_length=1, max_length=40, pattern=r"^\S(.*\S)?$")]
-"""A name that people give."""
+Name: TypeAlias = Annotated[str, StringConstraints(strip_whitespace=True), Field(min_length=1, max_length=40)]
+"""A name that people give; spaces around it are left out."""
 
 
 class Body(BaseModel):

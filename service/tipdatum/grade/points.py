@@ -34,6 +34,9 @@ class AsDug(Document):
     easting_m: float | None = None
     northing_m: float | None = None
     deviation_m: float | None = None
+    adjusted_m: float | None = Field(
+        default=None, description="elevation with its share of a misclosure that was distributed later"
+    )
     setup: int = 0
     bucket: str = ""
     automatic: bool = False
@@ -41,31 +44,31 @@ class AsDug(Document):
 
 
 class AutoRecord(Document):
-    """Record by itself while the bucket follows the target."""
+    """Record by itself while the bucket follows the target; see `tipdatum.grade.following`."""
 
-    step_m: float = Field(default=0.25, description="distance along the profile between points")
+    step_m: float = Field(default=0.25, description="a point for each such distance along the target")
     within_m: float = Field(default=0.05, description="only while the tip is this near to the target")
     code: str = "DUG"
-    last_m: float | None = Field(default=None, description="where the last point was")
 
-    def due(self, along_m: float, deviation_m: float) -> bool:
-        """Whether the tip at `along_m` is to be recorded."""
-        if abs(deviation_m) > self.within_m:
-            return False
-        return self.last_m is None or abs(along_m - self.last_m) >= self.step_m
+
+def said(point: AsDug) -> str:
+    """A point in one line."""
+    code = f" {point.code}" if point.code else ""
+    return f"Point {point.number}: {point.elevation_m:.3f} m (sigma {point.sigma_m * 1000:.0f} mm){code}."
 
 
 COLUMNS = (
     "point", "easting_m", "northing_m", "station_m", "offset_m", "reach_m", "lateral_m", "elevation_m",
-    "code", "sigma_m", "deviation_m", "setup", "time", "note",
+    "adjusted_m", "code", "sigma_m", "deviation_m", "setup", "time", "note",
 )  # fmt: skip
 
 
 def to_csv(points: Iterable[AsDug], says: Sequence[str] = ()) -> str:
     """Points as CSV with a header line; lines of `says` come before it behind a #.
 
-    Empty cells are not known: easting and northing where nobody gave them, station where it was lost. Cells
-    that a spreadsheet would take for a formula are led by an apostrophe.
+    `elevation_m` is what was recorded, `adjusted_m` the same with its share of a misclosure that was
+    distributed later. Empty cells are not known: easting and northing where nobody gave them, station where
+    it was lost. Cells that a spreadsheet would take for a formula are led by an apostrophe.
     """
     out = io.StringIO()
     for line in says:

@@ -17,7 +17,8 @@ def parse_profile(text: str, file: str) -> list[tuple[float, float]]:
     """(station m, elevation m) rows.
 
     Args:
-        text: CSV with a header line (comma or semicolon between cells), or TOML with `[[point]]` tables.
+        text: CSV with a header line (comma between cells, or semicolon, where numbers may have a
+            decimal comma), or TOML with `[[point]]` tables.
         file: named in errors.
 
     Raises:
@@ -55,11 +56,16 @@ def _from_csv(text: str, file: str) -> list[tuple[float, float]]:
     reader.fieldnames = heads
     return [
         (
-            _number(row.get(STATION) or "", file, f"row {i}, {STATION}"),
-            _number(row.get(ELEVATION) or "", file, f"row {i}, {ELEVATION}"),
+            _number(_point(row.get(STATION), delimiter), file, f"row {i}, {STATION}"),
+            _number(_point(row.get(ELEVATION), delimiter), file, f"row {i}, {ELEVATION}"),
         )
         for i, row in enumerate(reader, start=1)
     ]
+
+
+def _point(cell: str | None, delimiter: str) -> str:
+    """Where a semicolon stands between cells a comma is a decimal one."""
+    return (cell or "").replace(",", ".") if delimiter == ";" else cell or ""
 
 
 def _number(text: str, file: str, where: str) -> float:

@@ -22,6 +22,7 @@ def provenance(machine: Machine, state: WorkState) -> list[str]:
         c = state.checked
         who = f" by {c.by}" if c.by else ""
         lines.append(
-            f"Checked on {c.mark}{who}{f', {c.time}' if c.time else ''}: off by {signed_mm(c.off_m)} mm."
+            f"Checked on {c.mark}{who}{f', {c.time}' if c.time else ''}: off by {signed_mm(c.off_m)} mm"
+            f"{'' if c.passed is None else ', passed' if c.passed else ', NOT PASSED'}."
         )
     return lines

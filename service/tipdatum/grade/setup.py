@@ -37,7 +37,14 @@ class Change:
     @property
     def text(self) -> str:
         """For the answer to the operator."""
-        moved = "" if self.moved_m is None else f" Height of instrument {signed_mm(self.moved_m)} mm."
+        moved = ""
+        if self.moved_m is not None:
+            by = signed_mm(self.moved_m)
+            moved = (
+                " The height of instrument is as before."
+                if by == "0"
+                else (f" The height of instrument changed by {by} mm.")
+            )
         return moved + (f" {self.line}" if self.line else "")
 
 
@@ -50,10 +57,11 @@ def touch_sigma(work: Work, touch: Touch) -> float:
 
 def sight(work: Work, order: Order, name: str, kind: Kind, touch: Touch, remark: str = "") -> None:
     """Write the touch of a mark into the level book."""
-    read_mark(
+    row = read_mark(
         work.state.book, name, kind, work.instrument_m(), -touch.height_m, touch_sigma(work, touch), remark,
         order.t, work.time(order.t),
     )  # fmt: skip
+    work.tell_row(row)
 
 
 def boom_in_line(work: Work, said: bool | None) -> bool:
@@ -147,8 +155,8 @@ def set_up_on_plane(
         by=order.by,
     )
     # A plane carries height alone: if the machine has travelled, where along the line is not known.
-    line = "" if not work.state.travelled else _lose_line(work)
     work.known_pose()
+    line = leave_line(work)
     change = _write(work, order, record, "laser plane", "laser", sigma_m, line, f"mean of {count} crossings")
     work.hang(record, order.t, anchored=False)
     return change
@@ -169,10 +177,11 @@ def _write(
     moved = record.instrument_m - before.instrument_m if before and same_place else None
     if moved is not None:
         remark = (remark + ", " if remark else "") + f"height of instrument {signed_mm(moved)} mm"
-    open_setup(
+    row = open_setup(
         work.state.book, point, kind, record.known_m, -record.touch_height_m, sigma_m, remark,
         order.t, work.time(order.t),
     )  # fmt: skip
+    work.tell_row(row)
     work.state.closed = None
     if kind in ("benchmark", "laser"):
         # A new line of levels begins: turning points of the last one are no part of it.
@@ -208,6 +217,14 @@ def _keep_line(work: Work, mark: Mark | None, touch: Touch, in_line: bool | None
         along = touch.slew_rad if pose.slew_known else None
         state.line = line_through(touch.reach_m, touch.lateral_m, touch.slew_rad, along, mark.station_m)
         return f"Station carried over: {mark.station_m:.2f} m."
+    return _lose_line(work)
+
+
+def leave_line(work: Work) -> str:
+    """Height was carried over by other means than a mark: after travel the station is lost; says so."""
+    if not work.state.travelled:
+        return ""
+    work.state.place += 1
     return _lose_line(work)
 
 

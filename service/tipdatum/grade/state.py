@@ -27,7 +27,7 @@ class Reference(Document):
     """
 
     instrument_m: float
-    how: Literal["mark", "laser"]
+    how: Literal["mark", "laser", "other"]
     mark: str | None = None
     point: TipPoint = "tip"
     known_m: float = Field(description="elevation of what was touched")
@@ -73,6 +73,7 @@ class Checked(Document):
     mark: str
     off_m: float
     sigma_m: float
+    passed: bool | None = Field(default=None, description="within what was allowed")
     time: str = ""
     by: str = ""
 

@@ -14,15 +14,16 @@ from datetime import datetime
 from typing import Any, TypeAlias
 
 from tipdatum.errors import CommandRefused, InputError
-from tipdatum.fusion.estimator import Estimator, Event
+from tipdatum.fusion.estimator import Estimator
 from tipdatum.fusion.pose import Pose
 from tipdatum.grade.cautions import PROTECT, depth_cautions
 from tipdatum.grade.clock import day_of
 from tipdatum.grade.commands import parse_body
 from tipdatum.grade.crossings import KEEP_S, SLOW_MPS, Gathering
 from tipdatum.grade.crossings import Then as ThenFound
-from tipdatum.grade.desk import Desk, lasted
+from tipdatum.grade.desk import Desk, Told, lasted
 from tipdatum.grade.figures import figures
+from tipdatum.grade.following import Following
 from tipdatum.grade.laser import Crossing, Plane
 from tipdatum.grade.options import WorkOptions
 from tipdatum.grade.outcome import Order, Outcome, refused
@@ -76,6 +77,7 @@ class Work(Desk):
         self._waiting: list[_Waiting] = []
         self._gathering: list[Gathering] = []
         self._outcomes: list[Outcome] = []
+        self._following = Following()
         self._dawn_t = -math.inf
         """When the wall clock's next day begins, s of session time."""
         if self.state.bucket is not None and self.state.bucket != self.description.bucket[0].name:
@@ -129,7 +131,7 @@ class Work(Desk):
         out, self._outcomes = self._outcomes, []
         return out
 
-    def events(self) -> list[Event]:
+    def events(self) -> list[Told]:
         """What happened since the last call, oldest first."""
         out, self._events = self._events, []
         return out
@@ -155,6 +157,7 @@ class Work(Desk):
 
     def when_still(self, order: Order, point: TipPoint, then: Then) -> Outcome | None:
         """Carry on with the touch as soon as the tip stands still; refuse while it clearly moves."""
+        self._replace(order.name)
         found = still_touch(self.recent.moments, order.t, point, self.options)
         if isinstance(found, Touch):
             return then(found)
@@ -165,15 +168,28 @@ class Work(Desk):
 
     def when_crossed(self, order: Order, plane: Plane, count: int, then: ThenFound) -> Outcome | None:
         """Carry on as soon as so many slow crossings have come that agree."""
+        self._replace(order.name)
         waiting = Gathering(
             order, plane, count, order.t + self.options.laser_wait_s, self.options.laser_spread_m, then
         )
         answer = waiting.answer(self.crossings, self.state.line, order.t)
         if answer is None:
             self._gathering.append(waiting)
+            text = (
+                f"{order.name} waits for {count} slow crossings of the laser's plane, at most "
+                f"{self.options.laser_wait_s:g} s."
+            )
+            self.tell(order.t, "waiting", text)
         return answer
 
     # Inside
+
+    def _replace(self, name: str) -> None:
+        """Of the same command sent twice the later one waits on."""
+        orders = [w.order for w in self._waiting] + [g.order for g in self._gathering]
+        self._outcomes += [refused(o, f"Replaced by a later {name}.") for o in orders if o.name == name]
+        self._waiting = [w for w in self._waiting if w.order.name != name]
+        self._gathering = [g for g in self._gathering if g.order.name != name]
 
     def _look_for_moves(self, pose: Pose, located: Located | None) -> None:
         if not self.options.watch_moves:
@@ -211,6 +227,8 @@ class Work(Desk):
                 self._outcomes.append(_carried_out(one, found))
             elif t >= one.until:
                 text = f"The tip did not come to rest within {self.options.wait_s:g} s: {found.text}."
+                if self.pose is not None and not self.pose.known:
+                    text = f"The arm's position is not known ({', '.join(self.pose.reasons)})."
                 self._outcomes.append(refused(one.order, text))
             else:
                 self._waiting.append(one)
@@ -241,19 +259,18 @@ class Work(Desk):
             self.show_cautions(report.t, fresh)
 
     def _record_by_itself(self, report: TipReport) -> None:
-        auto, against = self._state.auto, report.against
-        if auto is None or against is None or report.reach_m is None or report.elevation_m is None:
+        auto = self._state.auto
+        if auto is None:
+            self._following.forget()
             return
-        along = against.station_m if against.station_m is not None else report.reach_m
-        if not auto.due(along, against.deviation_m):
+        lowest = self._following.moment(report, auto)
+        if lowest is None:
             return
         try:
-            self.record(report.t, code=auto.code, automatic=True)
+            self.record(report.t, code=auto.code, at=lowest)
         except CommandRefused as reason:
             self._state.auto = None
             self.tell(report.t, "points-full", f"Automatic recording stopped. {reason}")
-            return
-        auto.last_m = along
 
 
 def _carried_out(waiting: _Waiting, touch: Touch) -> Outcome:

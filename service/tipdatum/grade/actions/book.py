@@ -18,7 +18,7 @@ from tipdatum.grade.book import (
     to_csv,
     to_table,
 )
-from tipdatum.grade.marks import Mark, find_mark
+from tipdatum.grade.marks import Mark, find_mark, noted_otherwise
 from tipdatum.grade.outcome import Body, Elevation, Name, Nothing, Order, Outcome, Spec, done
 from tipdatum.grade.setup import sight
 from tipdatum.grade.state import Closed
@@ -61,6 +61,13 @@ def close_book(work: Work, body: CloseBook, order: Order) -> Outcome | None:
         known = mark.elevation_m
     else:
         known = body.elevation_m
+        noted = noted_otherwise(work.state.marks, name, known)
+        if noted:
+            raise CommandRefused(
+                f"{name} is to be {known:.3f} m, but it is noted at "
+                f"{work.state.marks[name].elevation_m:.3f} m. If {known:.3f} m is right, send mark/add "
+                "first; otherwise leave elevation_m out."
+            )
 
     def carry_on(touch: Touch) -> Outcome:
         book = work.state.book
@@ -105,12 +112,16 @@ def distribute(work: Work, body: Nothing, order: Order) -> Outcome:
         )
     rows = state.book.rows[closed.line_from : closed.rows]
     before = 0
+    nth_of: dict[int, int] = {}
     for i, row in enumerate(rows):
         nth = setups_of(rows[: i + 1])
         # A backsight stands on a mark read from the set-up before.
         at = correction_at(closure, nth - 1 if row.backsight_m is not None else nth)
         rows[i].adjusted_m = row.elevation_m + at
-        before = nth
+        before = nth_of[row.setup] = nth
+    points = [p for p in state.points if p.setup in nth_of]
+    for point in points:
+        point.adjusted_m = point.elevation_m + correction_at(closure, nth_of[point.setup])
     for mark in state.marks.values():
         if not mark.known and 0 < mark.setup_in_line <= closure.setups:
             mark.elevation_m += correction_at(closure, mark.setup_in_line)
@@ -120,11 +131,17 @@ def distribute(work: Work, body: Nothing, order: Order) -> Outcome:
     work.changed()
     return done(
         order,
-        f"Misclosure of {signed_mm(closure.misclosure_m)} mm distributed over {closure.setups} set-ups; the "
-        f"reference is {signed_mm(-closure.misclosure_m)} mm. Points recorded before keep their figures.",
+        f"Misclosure of {signed_mm(closure.misclosure_m)} mm distributed over {_setups(closure)}; "
+        f"{signed_mm(-closure.misclosure_m)} mm added to every elevation from now on. "
+        f"{_points(len(points))} their elevation as recorded, with the corrected one beside it (adjusted_m).",
         misclosure_m=closure.misclosure_m,
         setups=closure.setups,
+        points=len(points),
     )
+
+
+def _points(count: int) -> str:
+    return "The one point of the line keeps" if count == 1 else f"The {count} points of the line keep"
 
 
 def new_book(work: Work, body: Nothing, order: Order) -> Outcome:
@@ -141,9 +158,13 @@ def _closed_text(name: str, found: float, known: float, closure: Closure) -> str
     verdict = "within" if closure.within else "MORE THAN"
     return (
         f"{name} found at {found:.3f} m, known {known:.3f} m: misclosure {signed_mm(closure.misclosure_m)} "
-        f"mm over {closure.setups} set-ups, {verdict} the allowable {closure.allowable_m * 1000:.0f} mm "
+        f"mm over {_setups(closure)}, {verdict} the allowable {closure.allowable_m * 1000:.0f} mm "
         f"({closure.k_m * 1000:.1f} mm times the root of the set-ups)."
     )
+
+
+def _setups(closure: Closure) -> str:
+    return f"{closure.setups} set-up{'' if closure.setups == 1 else 's'}"
 
 
 def _orders(distance_m: float | None) -> str:

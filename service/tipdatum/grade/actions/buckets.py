@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 from pydantic import Field
 
 from tipdatum.errors import CommandRefused
+from tipdatum.grade.marks import find_mark
 from tipdatum.grade.outcome import Body, Name, Order, Outcome, Spec, done
 from tipdatum.grade.setup import touch_sigma
 from tipdatum.grade.stillness import Touch
@@ -71,8 +72,11 @@ def measure_wear(work: Work, body: MeasureWear, order: Order) -> Outcome | None:
     work.need_reference("Wear cannot be measured")
     reference = work.state.reference
     assert reference is not None
-    name = body.mark or reference.mark or ""
-    mark = work.state.marks.get(name)
+    if body.mark is None and (reference.how != "mark" or reference.mark is None):
+        raise CommandRefused("Name the mark that the tip stands on: the reference was not set on one.")
+    mark = work.state.marks.get(reference.mark or "") if body.mark is None else None
+    if body.mark is not None:
+        mark = find_mark(work.state.marks, body.mark)
     known = mark.elevation_m if mark else reference.known_m
     bucket = work.machine.bucket[0].name
 

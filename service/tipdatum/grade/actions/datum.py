@@ -8,8 +8,9 @@ from pydantic import Field
 
 from tipdatum.errors import CommandRefused
 from tipdatum.grade.book import Row
+from tipdatum.grade.marks import noted_otherwise
 from tipdatum.grade.outcome import Body, Elevation, Name, Nothing, Order, Outcome, Spec, done
-from tipdatum.grade.setup import set_up_on_mark
+from tipdatum.grade.setup import leave_line, set_up_on_mark
 from tipdatum.grade.stillness import TipPoint, Touch
 from tipdatum.grade.units import signed_mm
 
@@ -44,6 +45,7 @@ def set_datum(work: Work, body: SetDatum, order: Order) -> Outcome | None:
 
     def carry_on(touch: Touch) -> Outcome:
         name = body.mark or work.unnamed_mark()
+        noted = noted_otherwise(work.state.marks, name, body.elevation_m)
         change = set_up_on_mark(work, order, touch, name, "benchmark", body.elevation_m, 0.0, body.in_line)
         mark = work.state.marks[name]
         work.state.marks[name] = mark.model_copy(update={"known": True, "setup_in_line": 0})
@@ -51,7 +53,7 @@ def set_datum(work: Work, body: SetDatum, order: Order) -> Outcome | None:
         return done(
             order,
             f"Reference set on {name} at {body.elevation_m:.3f} m{which}, averaged over "
-            f"{touch.lasted_s:.1f} s, spread {touch.spread_m * 1000:.0f} mm.{change.text}",
+            f"{touch.lasted_s:.1f} s, spread {touch.spread_m * 1000:.0f} mm.{change.text}{noted}",
             elevation_m=body.elevation_m,
             mark=name,
             spread_m=touch.spread_m,
@@ -80,6 +82,10 @@ def correct_datum(work: Work, body: Correct, order: Order) -> Outcome:
     if work.tie is None:
         raise CommandRefused("There is no reference to correct: set one with datum/set.")
     work.tie.shift(body.by_m)
+    line = leave_line(work)
+    if work.state.travelled:
+        # Where the old mark stands from here is not known any more.
+        work.tie.record = work.tie.record.model_copy(update={"how": "other"})
     record = work.state.reference
     assert record is not None
     book = work.state.book
@@ -95,8 +101,17 @@ def correct_datum(work: Work, body: Correct, order: Order) -> Outcome:
             time=work.time(order.t),
         )
     )
+    work.tell_row(book.rows[-1])
+    doubt = " It counts as reliable again." if work.state.doubts else ""
     work.settle_doubts()
-    return done(order, f"Every elevation is {signed_mm(body.by_m)} mm from now on.", by_m=body.by_m)
+    work.answered("reference")
+    return done(
+        order,
+        f"{signed_mm(body.by_m)} mm added to every elevation from now on; the height of instrument is "
+        f"{record.instrument_m:.3f} m.{doubt}{' ' + line if line else ''}",
+        by_m=body.by_m,
+        instrument_m=record.instrument_m,
+    )
 
 
 def clear_datum(work: Work, body: Nothing, order: Order) -> Outcome:

@@ -83,10 +83,11 @@ def check_by_laser(work: Work, body: UseLaser, order: Order) -> Outcome | None:
 
     def carry_on(found: Found) -> Outcome:
         off = work.instrument_m() - found.instrument_m
-        read_mark(
+        row = read_mark(
             work.state.book, "laser plane", "check", work.instrument_m(), -found.height_m, found.sigma_m,
             f"off by {signed_mm(off)} mm, {found.count} crossings", order.t, work.time(order.t),
         )  # fmt: skip
+        work.tell_row(row)
         work.changed()
         return done(
             order,

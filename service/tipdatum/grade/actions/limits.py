@@ -55,6 +55,8 @@ def set_limit(work: Work, body: SetLimit, order: Order) -> Outcome:
     value, key = (body.value_deg, "value_deg") if slew else (body.value_m, "value_m")
     if value is None:
         raise CommandRefused(f'A limit of kind "{body.kind}" needs "{key}".')
+    if "reach" in body.kind and value <= 0.0:
+        raise CommandRefused(f"A {body.kind} is a distance from the slew axis, above 0 m; found {value:g} m.")
     if slew and not work.has_slew_sensor:
         raise CommandRefused("A slew limit needs a slew sensor; this machine has none.")
     limit = Limit(
@@ -67,9 +69,13 @@ def set_limit(work: Work, body: SetLimit, order: Order) -> Outcome:
         work.show_cautions(order.t, [line_caution(body.kilovolts, state.trench.jurisdiction)])
     work.changed()
     unit = "°" if slew else " m"
-    unknown = (
-        " Unknown while there is no reliable reference." if not slew and "reach" not in body.kind else ""
-    )
+    unknown = ""
+    if not slew and "reach" not in body.kind:
+        unknown = (
+            " It becomes unknown when the reference turns doubtful."
+            if work.datum == "set"
+            else " Unknown as long as there is no reliable reference."
+        )
     return done(
         order, f"Limit: {body.kind} at {value:g}{unit}.{unknown}{ADVICE}", kind=body.kind, value=value
     )

@@ -8,7 +8,7 @@ from pydantic import Field
 
 from tipdatum.errors import CommandRefused
 from tipdatum.grade.book import Kind, setups_of
-from tipdatum.grade.marks import Mark, find_mark
+from tipdatum.grade.marks import Mark, find_mark, noted_otherwise
 from tipdatum.grade.outcome import Body, Elevation, Name, Order, Outcome, Spec, done
 from tipdatum.grade.setup import boom_in_line, set_up_on_mark, sight, spot
 from tipdatum.grade.state import Checked
@@ -39,6 +39,14 @@ class TouchMark(Body):
     )
 
 
+class CheckMark(TouchMark):
+    """The tip stands on a mark that is known."""
+
+    within_m: Annotated[float, Field(gt=0, le=1)] | None = Field(
+        default=None, description="how far off still passes; left out: two sigma"
+    )
+
+
 class NamedMark(Body):
     """A mark by name."""
 
@@ -47,11 +55,18 @@ class NamedMark(Body):
 
 def add_mark(work: Work, body: AddMark, order: Order) -> Outcome:
     """Note a benchmark."""
+    noted = noted_otherwise(work.state.marks, body.name, body.elevation_m)
     work.state.marks[body.name] = Mark(
         elevation_m=body.elevation_m, known=True, station_m=body.station_m, time=work.time(order.t)
     )
     work.changed()
-    return done(order, f"{body.name} noted at {body.elevation_m:.3f} m.")
+    reference = work.state.reference
+    stays = (
+        " The reference that was set on it stays as it is."
+        if reference and reference.mark == body.name
+        else ""
+    )
+    return done(order, f"{body.name} noted at {body.elevation_m:.3f} m.{noted}{stays if noted else ''}")
 
 
 def keep_mark(work: Work, body: TouchMark, order: Order) -> Outcome | None:
@@ -114,7 +129,7 @@ def return_to_mark(work: Work, body: TouchMark, order: Order) -> Outcome | None:
     return work.when_still(order, body.point, carry_on)
 
 
-def check_mark(work: Work, body: TouchMark, order: Order) -> Outcome | None:
+def check_mark(work: Work, body: CheckMark, order: Order) -> Outcome | None:
     """Compare a mark's elevation as it is now with what is known; changes nothing."""
     mark = find_mark(work.state.marks, body.name)
     if work.tie is None:
@@ -124,22 +139,46 @@ def check_mark(work: Work, body: TouchMark, order: Order) -> Outcome | None:
         elevation, sigma = work.elevation_of(touch)
         off = elevation - mark.elevation_m
         sight(work, order, body.name, "check", touch, f"off by {signed_mm(off)} mm")
+        allowed = 2.0 * sigma if body.within_m is None else body.within_m
+        passed = abs(off) <= allowed
         work.state.checked = Checked(
-            mark=body.name, off_m=off, sigma_m=sigma, time=work.time(order.t), by=order.by
+            mark=body.name, off_m=off, sigma_m=sigma, passed=passed, time=work.time(order.t), by=order.by
         )
         work.answered("check")
         work.changed()
-        agrees = "agrees within" if abs(off) <= 2.0 * sigma else "is off by more than"
+        limit = f"{'two sigma, ' if body.within_m is None else ''}{allowed * 1000:.0f} mm"
+        text = (
+            f"Check {'PASSED' if passed else 'NOT PASSED'}: {body.name} reads {elevation:.3f} m, known "
+            f"{mark.elevation_m:.3f} m, {signed_mm(off)} mm off (allowed {limit}). Nothing was changed."
+        )
+        if not passed:
+            work.tell(order.t, "check-failed", text)
         return done(
             order,
-            f"{body.name} reads {elevation:.3f} m instead of {mark.elevation_m:.3f} m: {signed_mm(off)} "
-            f"mm, which {agrees} two sigma ({2000 * sigma:.0f} mm). Nothing was changed.",
+            text + _what_now(work, body.name, passed),
             elevation_m=elevation,
             off_m=off,
             sigma_m=sigma,
+            allowed_m=allowed,
+            passed=passed,
         )
 
     return work.when_still(order, body.point, carry_on)
+
+
+def _what_now(work: Work, name: str, passed: bool) -> str:
+    """What a check suggests."""
+    if work.state.doubts:
+        return (
+            " The reference is doubtful: if the machine has not moved, datum/confirm; otherwise mark/return "
+            f"with {name}."
+        )
+    if passed:
+        return ""
+    return (
+        " Touch it again with care; if it stays off, find out why (bucket, wear, a machine that settled) and "
+        f"set the reference anew: mark/return with {name}."
+    )
 
 
 def forget_mark(work: Work, body: NamedMark, order: Order) -> Outcome:
@@ -158,6 +197,6 @@ COMMANDS = {
     "mark/return": Spec(
         TouchMark, return_to_mark, "The tip stands on a kept mark: carry the reference over."
     ),
-    "mark/check": Spec(TouchMark, check_mark, "Compare a mark with what is known of it; changes nothing."),
+    "mark/check": Spec(CheckMark, check_mark, "Check a known mark, pass or fail; changes nothing."),
     "mark/forget": Spec(NamedMark, forget_mark, "Forget a mark."),
 }

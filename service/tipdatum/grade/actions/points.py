@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 
 from tipdatum.errors import CommandRefused
 from tipdatum.grade.outcome import Body, Elevation, Nothing, Order, Outcome, Spec, done
-from tipdatum.grade.points import AutoRecord, to_csv
+from tipdatum.grade.points import AutoRecord, said, to_csv
 from tipdatum.grade.provenance import provenance
 from tipdatum.grade.volume import trench_volume
 
@@ -63,12 +63,7 @@ def record_point(work: Work, body: RecordPoint, order: Order) -> Outcome:
     """Record the tip."""
     work.need_reference("A point recorded now would be worthless")
     point = work.record(order.t, code=body.code, note=body.note, plan=(body.easting_m, body.northing_m))
-    return done(
-        order,
-        f"Point {point.number}: {point.elevation_m:.3f} m (sigma {point.sigma_m * 1000:.0f} mm)"
-        f"{' ' + body.code if body.code else ''}.",
-        **point.model_dump(),
-    )
+    return done(order, said(point), **point.model_dump())
 
 
 def auto_points(work: Work, body: AutoPoints, order: Order) -> Outcome:
@@ -83,9 +78,15 @@ def auto_points(work: Work, body: AutoPoints, order: Order) -> Outcome:
     work.changed()
     return done(
         order,
-        f"Recording a point every {body.step_m:g} m while the tip is within {body.within_m * 1000:.0f} mm "
-        "of the target.",
+        f"Recording the lowest point of every {body.step_m:g} m along the target, while the tip is within "
+        f"{body.within_m * 1000:.0f} mm of it.{_not_yet(work)}",
     )
+
+
+def _not_yet(work: Work) -> str:
+    if work.datum == "set":
+        return ""
+    return " Nothing is recorded while the reference is missing or doubtful, as it is now."
 
 
 def clear_points(work: Work, body: Nothing, order: Order) -> Outcome:

@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from tipdatum.grade.outcome import Body, Elevation, Name
 from tipdatum.grade.units import parse_grade
 
 Depth = Annotated[float, Field(ge=-50, le=50)]
 Thickness = Annotated[float, Field(ge=0, le=5)]
-GradeText = Annotated[str, Field(min_length=1, max_length=40)]
+GradeText = Annotated[
+    str,
+    Field(min_length=1, max_length=40),
+    BeforeValidator(lambda v: f"{v:g}" if isinstance(v, int | float) and not isinstance(v, bool) else v),
+]
+"""A bare number is let through as text, so that it is told which units it lacks."""
+
+_RISES = re.compile(r"\s*(rising|rises|\+)")
 Percent = Annotated[float, Field(ge=-1000, le=1000)]
 Through = Literal["reference", "here"]
 
@@ -109,9 +117,13 @@ class SetPipe(Body):
 
     @model_validator(mode="after")
     def _fall_known(self) -> SetPipe:
-        between = self.end_invert_m is not None and self.length_m is not None
-        if (self.grade is not None) == between:
+        given = [self.end_invert_m is not None, self.length_m is not None]
+        if (self.grade is not None and any(given)) or (self.grade is None and not all(given)):
             raise ValueError('either "grade", or "end_invert_m" with "length_m"')
+        if self.grade is not None and parse_grade(self.grade) > 0.0 and not _RISES.match(self.grade):
+            raise ValueError(
+                f'its direction away from the machine: "falling {self.grade}" or "rising {self.grade}"'
+            )
         return self
 
 

@@ -38,11 +38,13 @@ FOLLOWS_BOOM = " There is no slew sensor: the grade follows the boom plane where
 def set_level(work: Work, body: SetLevel, order: Order) -> Outcome:
     """Dig to one elevation."""
     if body.elevation_m is not None:
-        elevation = body.elevation_m
+        elevation, below = body.elevation_m, ""
     else:
-        elevation = _mark_elevation(work) - (body.depth_m or 0.0)
+        depth = body.depth_m or 0.0
+        elevation = _mark_elevation(work) - depth
+        below = f", {abs(depth):.3f} m {'below' if depth >= 0.0 else 'above'} the reference's mark"
     text = _take(work, order, Level(elevation_m=elevation))
-    return done(order, f"Target: level at {elevation:.3f} m.{text}", elevation_m=elevation)
+    return done(order, f"Target: level at {elevation:.3f} m{below}.{text}", elevation_m=elevation)
 
 
 def set_grade(work: Work, body: SetGrade, order: Order) -> Outcome | None:
