@@ -40,15 +40,15 @@ def figures(desk: Desk, pose: Pose, located: Located | None) -> TipReport:
     reach, lateral, height = pins[-1].tolist()
     left, right = corners[:, 2].tolist()
     heave = pose.heave_m
+    sigma = math.sqrt(max(0.0, angle_variance(pose, jacobian)))
     desk.recent.add(
-        Moment(pose.t, height + heave, left + heave, right + heave, reach, lateral, pose.slew_rad)
+        Moment(pose.t, height + heave, left + heave, right + heave, reach, lateral, pose.slew_rad, sigma)
     )
     for receiver in desk.receivers.values():
         receiver.follow(pose, desk.chain, pins)
 
     if desk.tie is None:
         offset = None
-        sigma = math.sqrt(max(0.0, angle_variance(pose, jacobian)))
     else:
         offset = desk.tie.instrument_m(pose) + heave
         sigma = desk.tie.sigma(pose, located, desk.machine).total

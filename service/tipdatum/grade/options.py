@@ -28,6 +28,9 @@ class WorkOptions(BaseModel):
     still_spread_m: Metres = 0.012
     """Peak-to-peak height within which the tip counts as still. Smaller refuses noisy sensors, larger
     averages a creeping boom."""
+    wobble_most_m: Metres = 0.04
+    """Sensors of a few readings a second leave a still tip wobbling by some of its sigma; a spread that its
+    sigma explains counts as still up to here."""
     still_reach_m: Metres = 0.05
     """The same for reach and sideways movement."""
     moving_mps: Annotated[float, Field(gt=0, le=2)] = 0.08

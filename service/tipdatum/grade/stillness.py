@@ -19,6 +19,9 @@ TipPoint: TypeAlias = Literal["tip", "left", "right"]
 GAP_S = 0.3
 """Longest gap between two moments of one stretch, s: fifteen ticks at 50 Hz, above any radio hiccup."""
 
+WOBBLE_SIGMAS = 4.0
+"""Peak to peak of a noisy figure that stands still, in standard deviations."""
+
 
 @dataclass(frozen=True, slots=True)
 class Moment:
@@ -31,6 +34,8 @@ class Moment:
     reach_m: float
     lateral_m: float
     slew_rad: float
+    sigma_m: float = 0.0
+    """1-sigma of the height, as the pose knows it."""
 
     def of(self, point: TipPoint) -> float:
         """Height of the tip centre or of a corner."""
@@ -91,6 +96,9 @@ def still_touch(
     """The touch that the recent moments show at `now`, or why there is none."""
     if not moments or now - moments[-1].t > GAP_S:
         return NotStill(False, "the tip's position is not known just now")
+    spread_limit = max(
+        options.still_spread_m, min(WOBBLE_SIGMAS * moments[-1].sigma_m, options.wobble_most_m)
+    )
     low = high = moments[-1].of(point)
     near = far = moments[-1].reach_m
     left = right = moments[-1].lateral_m
@@ -101,7 +109,7 @@ def still_touch(
         near, far = min(near, moment.reach_m), max(far, moment.reach_m)
         right, left = min(right, moment.lateral_m), max(left, moment.lateral_m)
         too_far = (
-            high - low > options.still_spread_m
+            high - low > spread_limit
             or far - near > options.still_reach_m
             or left - right > options.still_reach_m
         )
