@@ -15,10 +15,23 @@ Live data never raises: a decoder counts a `Fault` (see `tipdatum_drivers.readin
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any, TypeVar
+
+Error = TypeVar("Error", bound="TipdatumError")
 
 
 class TipdatumError(Exception):
-    """Base of every error that this project raises on purpose."""
+    """Base of every error that this project raises on purpose. It can be sent to another process."""
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        # By itself, pickle would hand the finished message to an __init__ that asks for its parts.
+        return _rebuilt, (type(self), self.args, self.__dict__)
+
+
+def _rebuilt(cls: type[Error], args: tuple[Any, ...], attributes: dict[str, Any]) -> Error:
+    error = cls.__new__(cls, *args)
+    error.__dict__.update(attributes)
+    return error
 
 
 class InputError(TipdatumError):

@@ -62,7 +62,7 @@ def replay(
 
         replay_many(session, output_dir, settings, progress, jobs)
     for error in errors[1:]:
-        console.print(f"tipdatum: {error}", highlight=False, markup=False)
+        console.print(f"tipdatum: {error}", highlight=False, markup=False, soft_wrap=True)
     if errors:
         raise errors[0]
 
