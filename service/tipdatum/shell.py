@@ -12,7 +12,7 @@ import contextlib
 import signal
 import time
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import structlog
@@ -30,8 +30,10 @@ from tipdatum.config import Service, load_service
 from tipdatum.errors import InputError
 from tipdatum.openings import BrokerPlace, about_message, open_broker, open_page, open_recorder
 from tipdatum.pipeline import Outgoing, Pipeline
+from tipdatum.reloading import reloaded
 from tipdatum.sessions.recorder import Recorder
 from tipdatum.state_file import Remembered, StateFile, default_directory
+from tipdatum.state_keeper import StateKeeper
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.reading import Command, Fault, Record, SessionHeader, Truth, handed_over
 from tipdatum_drivers.registry import find_driver
@@ -39,12 +41,6 @@ from tipdatum_drivers.source import Driver
 
 log = structlog.get_logger()
 
-SAVE_EVERY_S = 0.05
-"""A changed state is on the disk this soon; several changes within it are one write."""
-SAVE_RETRY_S = 2.0
-SAVE_ANYWAY_S = 30.0
-"""The estimator goes on correcting the reference as it learns of mounts; that is kept this often."""
-ALIVE_EVERY_S = 2.0
 DRIVER_RETRY_S = 1.0
 TASK_RETRY_S = 1.0
 BEHIND_S = 0.25
@@ -92,7 +88,7 @@ class Shell:
         self._wall = WallTime(self._clock.started)
         directory = service.state_directory or default_directory()
         self._file = StateFile(directory, service.machine_id) if remember else None
-        self._state_changed = False
+        self._keeper = StateKeeper(self._file, lambda: self._pipeline.work.state)
         self._stopping = asyncio.Event()
         self._broken: BaseException | None = None
         self._recorder: Recorder | None = None
@@ -121,7 +117,7 @@ class Shell:
             tasks = [asyncio.create_task(self._drive(kind, driver)) for kind, driver in self._drivers]
             tasks += [
                 asyncio.create_task(_keep_going(work))
-                for work in (self._tick, self._keep_state, self._watch_clocks, self._watch_broker)
+                for work in (self._tick, self._keeper.run, self._watch_clocks, self._watch_broker)
             ]
             systemd.notify("READY=1")
             await self._stopping.wait()
@@ -129,7 +125,7 @@ class Shell:
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
-            await self._save()
+            await self._keeper.save()
         if self._broken is not None:
             raise self._broken
 
@@ -148,11 +144,17 @@ class Shell:
         if place.broker is not None:
             self._broker = place.broker
             stack.callback(place.broker.stop)
+        self._bus = bus = self._make_bus(place)
         page = open_page(self.service, place)
         if page is not None:
             stack.callback(page.close)
+        # The recorder comes last of those: a start that fails leaves no file in the way of the next one.
         self._start_recorder(stack)
-        self._start_bus(stack, place)
+        bus.publish("about", "", about_message(self.service, self._wall.rfc3339(0.0)))
+        bus.publish("status", "", Status(state="online", time=self._wall.rfc3339(self._clock())))
+        self._pipeline.publish_retained()
+        bus.start()
+        stack.callback(self._say_goodbye)
         return Ready(
             self.service.machine_id,
             self.topics,
@@ -175,11 +177,11 @@ class Shell:
             state_age_s=found.age_s,
         )
 
-    def _start_bus(self, stack: contextlib.AsyncExitStack, place: BrokerPlace) -> None:
+    def _make_bus(self, place: BrokerPlace) -> BusClient:
         loop = asyncio.get_running_loop()
         base = self.service.path.parent
         outbox = self._file.path.with_suffix(".outbox") if self._file else None
-        self._bus = BusClient(
+        return BusClient(
             place.options,
             self.topics,
             on_order=lambda order: _soon(loop, self._order, order),
@@ -189,11 +191,6 @@ class Shell:
             password=place.password,
             base=base,
         )
-        self._bus.publish("about", "", about_message(self.service, self._wall.rfc3339(0.0)))
-        self._bus.publish("status", "", Status(state="online", time=self._wall.rfc3339(self._clock())))
-        self._pipeline.publish_retained()
-        self._bus.start()
-        stack.callback(self._say_goodbye)
 
     def _start_recorder(self, stack: contextlib.AsyncExitStack) -> None:
         loop = asyncio.get_running_loop()
@@ -256,7 +253,7 @@ class Shell:
 
     def _publish(self, out: Outgoing) -> None:
         if out.name == "state":
-            self._state_changed = True
+            self._keeper.changed()
         if isinstance(out.message, (Health, Happening, Reply)):
             self._log_message(out.message)
         if self._bus is not None:
@@ -335,38 +332,6 @@ class Shell:
             due = (int(now / period) + 1) * period
             await asyncio.sleep(self._clock.real_seconds(due - now))
 
-    async def _keep_state(self) -> None:
-        """Write the state when it has changed, and now and then for what the estimator corrects by itself."""
-        if self._file is None:
-            return
-        saved = True
-        alive_at = saved_at = time.monotonic()
-        while True:
-            await asyncio.sleep(SAVE_EVERY_S if saved else SAVE_RETRY_S)
-            now = time.monotonic()
-            if self._state_changed or now - saved_at >= SAVE_ANYWAY_S:
-                saved_at = alive_at = now
-                saved = await self._save()
-            elif now - alive_at >= ALIVE_EVERY_S:
-                alive_at = now
-                # Where it cannot be noted, a later start takes the absence for longer, which errs to doubt.
-                with contextlib.suppress(OSError):
-                    await asyncio.to_thread(self._file.touch)
-
-    async def _save(self) -> bool:
-        """Whether the state is on the disk, or need not be."""
-        if self._file is None:
-            return True
-        self._state_changed = False
-        state = self._pipeline.work.state.model_copy(deep=True)
-        try:
-            await asyncio.to_thread(self._file.save, state)
-        except OSError as error:
-            self._state_changed = True
-            log.error("state not saved; trying again", reason=error.strerror or str(error))
-            return False
-        return True
-
     async def _watch_broker(self) -> None:
         """The embedded broker is a process of its own, which may die or be killed."""
         while self._broker is not None:
@@ -384,34 +349,23 @@ class Shell:
             await asyncio.sleep(1.0)
             systemd.notify("WATCHDOG=1")
             moved, slept = watch.look()
-            if slept:
-                self._pipeline.was_suspended(self._now(), slept)
             if moved:
                 log.warning("wall clock was set; times in messages follow", moved_s=round(moved, 1))
                 self._wall.move(moved)
+            if slept:
+                self._pipeline.was_suspended(self._now(), slept)
 
     def _reload(self) -> None:
         """SIGHUP: take over what can change without a restart."""
         try:
-            fresh = load_service(self.service.path)
+            change = reloaded(self.service, load_service(self.service.path))
         except InputError as error:
             log.error("reload refused; going on as before", reason=str(error))
             return
-        if fresh.machine.sensor.keys() != self.service.machine.sensor.keys():
-            log.error("reload refused: other sensors need a restart; going on as before")
-            return
-        frozen = [
-            name
-            for name in ("machine_id", "drivers", "broker", "recording", "display", "state_directory")
-            if getattr(fresh, name) != getattr(self.service, name)
-        ]
-        if fresh.settings != replace(self.service.settings, work=fresh.settings.work):
-            frozen.append("fusion")
-        if frozen:
-            log.warning("needs a restart to change", tables=", ".join(frozen))
-        kept = replace(self.service.settings, work=fresh.settings.work)
-        self.service = replace(self.service, machine=fresh.machine, settings=kept)
-        self._pipeline.reload(fresh.machine, fresh.settings.work)
+        if change.needs_restart:
+            log.warning("needs a restart to change", tables=", ".join(change.needs_restart))
+        self.service = change.service
+        self._pipeline.reload(self.service.machine, self.service.settings.work)
         if self._bus is not None:
             self._bus.publish("about", "", about_message(self.service, self._wall.rfc3339(0.0)))
         log.info("reloaded")

@@ -1,0 +1,105 @@
+"""No line of the log repeats faster than a person reads, and none is lost for good."""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Iterator
+
+import pytest
+import structlog
+
+from tipdatum import logs
+from tipdatum.logs import REPEAT_AFTER_S, Throttle
+
+
+class Clock:
+    def __init__(self) -> None:
+        self.now = 0.0
+
+    def __call__(self) -> float:
+        return self.now
+
+
+@pytest.fixture
+def clock() -> Clock:
+    return Clock()
+
+
+@pytest.fixture
+def throttle(clock: Clock) -> Throttle:
+    return Throttle(clock=clock)
+
+
+def written(throttle: Throttle, **event: object) -> dict[str, object] | None:
+    try:
+        return dict(throttle(None, "info", event))
+    except structlog.DropEvent:
+        return None
+
+
+def test_the_first_line_is_written_at_once_and_its_repeats_are_counted(
+    throttle: Throttle, clock: Clock
+) -> None:
+    assert written(throttle, event="sensor stale", sensor="boom") == {
+        "event": "sensor stale", "sensor": "boom",
+    }  # fmt: skip
+    for _ in range(7):
+        clock.now += 0.125
+        assert written(throttle, event="sensor stale", sensor="boom") is None
+    clock.now += REPEAT_AFTER_S
+    later = written(throttle, event="sensor stale", sensor="boom")
+    assert later == {"event": "sensor stale", "sensor": "boom", "repeated": 7}
+    clock.now += REPEAT_AFTER_S
+    assert written(throttle, event="sensor stale", sensor="boom") == {
+        "event": "sensor stale", "sensor": "boom",
+    }  # fmt: skip
+
+
+def test_another_sensor_or_another_text_is_another_line(throttle: Throttle) -> None:
+    assert written(throttle, event="sensor stale", sensor="boom")
+    assert written(throttle, event="sensor stale", sensor="stick")
+    assert written(throttle, event="caution", text="a")
+    assert written(throttle, event="caution", text="b")
+    assert written(throttle, event="caution", text="b") is None
+
+
+def test_what_is_not_known_is_left_out(throttle: Throttle) -> None:
+    assert written(throttle, event="sensor ok", reason=None) == {"event": "sensor ok"}
+
+
+def test_texts_with_figures_in_them_do_not_fill_the_memory(throttle: Throttle) -> None:
+    for number in range(5000):
+        assert written(throttle, event="caution", text=str(number))
+    assert len(throttle._seen) <= 1001
+
+
+@pytest.fixture
+def stream() -> Iterator[io.StringIO]:
+    yield io.StringIO()
+    structlog.reset_defaults()
+
+
+def test_json_lines_carry_level_and_an_instant_in_utc(stream: io.StringIO) -> None:
+    logs.configure(json_lines=True, stream=stream)
+    structlog.get_logger().warning("broker offline", text="nothing listens")
+    line = json.loads(stream.getvalue())
+    assert line["event"] == "broker offline"
+    assert line["level"] == "warning"
+    assert line["timestamp"].endswith("Z")
+
+
+def test_a_persons_log_is_plain_text_where_no_terminal_is(stream: io.StringIO) -> None:
+    logs.configure(stream=stream)
+    structlog.get_logger().info("recording", to="dig.ndjson")
+    structlog.get_logger().debug("not wanted")
+    assert "recording" in stream.getvalue()
+    assert "to=dig.ndjson" in stream.getvalue()
+    assert "\x1b" not in stream.getvalue()
+    assert "not wanted" not in stream.getvalue()
+
+
+def test_more_is_logged_when_asked(stream: io.StringIO) -> None:
+    logs.configure(verbose=True, stream=stream)
+    structlog.get_logger().debug("wanted")
+    assert "wanted" in stream.getvalue()
