@@ -20,11 +20,10 @@ import structlog
 from tipdatum import systemd
 from tipdatum.bus.broker import BrokerAddresses, EmbeddedBroker
 from tipdatum.bus.client import BusClient
-from tipdatum.bus.messages import Happening, Health, Reply, Status, Tip
+from tipdatum.bus.messages import Happening, Health, Reply, Status
 from tipdatum.bus.orders import Order
-from tipdatum.bus.small import SmallDisplays
 from tipdatum.bus.telling import ConnectionState
-from tipdatum.bus.topics import DELIVERY, Topics
+from tipdatum.bus.topics import Topics
 from tipdatum.clocks import ClockWatch, RunClock
 from tipdatum.config import Service, load_service
 from tipdatum.errors import InputError
@@ -95,7 +94,6 @@ class Shell:
         self._broker: EmbeddedBroker | None = None
         self._bus: BusClient | None = None
         self._first_pass = True
-        self._small = SmallDisplays(service.broker.small_displays)
         self._sensor_states: dict[str, str] = {}
         self._pipeline = self._start_pipeline()
 
@@ -258,9 +256,6 @@ class Shell:
             self._log_message(out.message)
         if self._bus is not None:
             self._bus.publish(out.name, out.part, out.message)
-            if isinstance(out.message, Tip):
-                for name, part, payload in self._small.lines(out.message):
-                    self._bus.publish_raw(self.topics.of(name, part), payload, DELIVERY[name])
 
     def _log_message(self, message: Health | Happening | Reply) -> None:
         """One line when something is lost and one when it is back; the bus has the rest."""
