@@ -1,0 +1,49 @@
+"""What the parts of the chain filter share: its sensors, its options and the layout of its state."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tipdatum.fusion.arm import Arm
+from tipdatum.fusion.layout import PER_SENSOR, Layout, layout
+from tipdatum.fusion.sensors import Channel
+from tipdatum.fusion.tuning import ChainOptions
+
+
+class Setup:
+    """Sensors of one arm as the filter sees them; fixed from its start on, but for a refit's `channels`.
+
+    Attributes:
+        n: number of sensors, N.
+        at: the state's layout.
+        has_gyro, is_tilt: (N,) bool.
+        gyroless, lagging: sensors without a gyro, inclinometers with a time constant.
+        on_upper: whether the first sensor sits on the upper.
+        gyro_psd, accel_psd: (N,) white noise, (rad/s)²/Hz and (m/s²)²/Hz.
+        latency_sigma: (N,) s.
+        v: (N, 3) places of each sensor's velocity in the state.
+        constants: (N, 15) places of each sensor's constants.
+    """
+
+    def __init__(
+        self, arm: Arm, channels: list[Channel], has_gyro: list[bool], options: ChainOptions
+    ) -> None:
+        n = len(channels)
+        self.n, self.options, self.channels = n, options, channels
+        self.gravity = arm.machine.gravity_mps2
+        self.has_gyro = np.array(has_gyro)
+        self.is_tilt = np.array([ch.sensor.type == "tilt" for ch in channels])
+        self.lagging = [
+            i for i, ch in enumerate(channels) if self.is_tilt[i] and ch.sensor.time_constant_s > 0
+        ]
+        self.gyroless = [i for i in range(n) if not has_gyro[i]]
+        self.on_upper = bool(channels) and channels[0].sensor.body == "upper"
+        self.at: Layout = layout(n, len(self.gyroless), len(self.lagging))
+        noise = [ch.sensor.noise for ch in channels]
+        self.gyro_psd = np.array([s.gyro_radps_rthz**2 for s in noise])
+        self.accel_psd = np.array([s.accel_mps2_rthz**2 for s in noise])
+        stated = [ch.sensor.latency_sigma_s for ch in channels]
+        self.latency_sigma = np.array([options.latency_sigma_s if s is None else s for s in stated])
+        self.i = np.arange(n)
+        self.v = self.at.velocity.start + np.arange(3 * n).reshape(n, 3)
+        self.constants = self.at.constants.start + PER_SENSOR * self.i[:, None] + np.arange(PER_SENSOR)
