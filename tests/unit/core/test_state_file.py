@@ -46,7 +46,7 @@ def test_a_sign_of_life_makes_the_absence_shorter(file: StateFile) -> None:
     file.save(WorkState())
     lived(file, NOW - 3600.0)
     file.touch()
-    age = file.load(os.stat(file.path.with_suffix(".alive")).st_mtime + 1.0).age_s
+    age = file.load(file.path.with_suffix(".alive").stat().st_mtime + 1.0).age_s
     assert age == pytest.approx(1.0)
 
 
