@@ -93,6 +93,7 @@ class Shell:
         self._recorder: Recorder | None = None
         self._broker: EmbeddedBroker | None = None
         self._bus: BusClient | None = None
+        self._held = False
         self._first_pass = True
         self._sensor_states: dict[str, str] = {}
         self._pipeline = self._start_pipeline()
@@ -255,7 +256,17 @@ class Shell:
         if isinstance(out.message, (Health, Happening, Reply)):
             self._log_message(out.message)
         if self._bus is not None:
+            if not self._held:
+                # A tick makes several messages; they leave together when it has made the last.
+                self._held = True
+                self._bus.hold()
+                asyncio.get_running_loop().call_soon(self._release)
             self._bus.publish(out.name, out.part, out.message)
+
+    def _release(self) -> None:
+        self._held = False
+        if self._bus is not None:
+            self._bus.release()
 
     def _log_message(self, message: Health | Happening | Reply) -> None:
         """One line when something is lost and one when it is back; the bus has the rest."""

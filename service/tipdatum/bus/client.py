@@ -115,6 +115,7 @@ class BusClient:
         self._acknowledged: list[int] = []
         self._last_event = 0
         self._waiting_events = 0
+        self._held = False
         self._stopping = threading.Event()
         self._wake_out, self._wake_in = socket.socketpair()
         self._wake_out.setblocking(False)
@@ -129,6 +130,7 @@ class BusClient:
         """Publish `farewell` as the retained status, say goodbye to the broker, end the thread."""
         if farewell is not None:
             self.publish("status", "", farewell)
+        self._held = False
         self._stopping.set()
         self._wake()
         if self._thread.is_alive():
@@ -170,6 +172,15 @@ class BusClient:
             for kind, field_name, line in self._small.lines(message):
                 self.publish_raw(self._topics.of(kind, field_name), line, DELIVERY[kind])
 
+    def hold(self) -> None:
+        """Keep what is published from now on until `release`, so that it leaves together."""
+        self._held = True
+
+    def release(self) -> None:
+        """Send what was held."""
+        self._held = False
+        self._push()
+
     def publish_raw(self, topic: str, payload: bytes, delivery: Delivery) -> None:
         """Publish bytes under a full topic. Never waits."""
         if delivery.retain:
@@ -191,6 +202,8 @@ class BusClient:
 
     def _push(self) -> None:
         """Write what can be written now, or leave it to the network thread."""
+        if self._held:
+            return
         if not self._lock.acquire(blocking=False):
             self._wake()
             return
@@ -214,7 +227,11 @@ class BusClient:
             if state[0] == self._settings.status:
                 self._twins.wrote()
             link.send(*state, RETAINED)
-        while not (link.congested or link.backed_up):
+        with link.together() if self._live.waiting > 1 else contextlib.nullcontext():
+            self._send_figures(link)
+
+    def _send_figures(self, link: Link) -> None:
+        while self._live.waiting and not (link.congested or link.backed_up):
             figures = self._live.take(self._clock())
             if figures is None:
                 break
@@ -328,7 +345,7 @@ class BusClient:
         try:
             selector.modify(stream, interest)
             # Nothing tells when what is under way has arrived, so what is held back for it looks again soon.
-            soon = self._stopping.is_set() or self._live.waiting
+            soon = self._stopping.is_set() or self._live.waiting > 0
             ready = selector.select(0.05 if soon else 1.0)
         except (OSError, ValueError, KeyError):
             return True, False  # whoever published found the connection broken, which reading will tell

@@ -28,9 +28,9 @@ class LiveQueue:
             return self._waiting.popleft()[1:] if self._waiting else None
 
     @property
-    def waiting(self) -> bool:
-        """Whether anything waits."""
-        return bool(self._waiting)
+    def waiting(self) -> int:
+        """How many wait."""
+        return len(self._waiting)
 
     def clear(self) -> None:
         """Forget all, counting it as dropped."""
