@@ -29,10 +29,9 @@ class Run:
         self.out: list[Outgoing] = []
         self.wall = WallTime(STARTED)
         self.pipeline = Pipeline(machine, Settings(), self.wall, self.out.append)
-        for record in (*readings(0.0, 6.0), Command(6.0, "datum/set", {"elevation_m": 101.25})):
-            self.pipeline.feed(record)
-        for record in readings(6.0, 7.0):
-            self.pipeline.feed(record)
+        self.go_on(readings(0.0, 6.0))
+        self.pipeline.feed(Command(6.0, "datum/set", {"elevation_m": 101.25}))
+        self.go_on(readings(6.0, 7.0))
         assert self.last(State).datum == "set"
 
     def last(self, kind: type[M]) -> M:
