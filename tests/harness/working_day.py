@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import argparse
 import bisect
-import csv
 import gzip
 import json
 import math
@@ -26,6 +25,7 @@ import tempfile
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import IO, Any
 
@@ -203,7 +203,7 @@ def spans(events: list[dict[str, Any]]) -> Iterator[tuple[str, float, float]]:
     start: tuple[str, float] | None = None
     for event in events:
         if event["what"] in ("settlement", "travel_start", "nudge", "bucket") and start is not None:
-            yield start[0], start[1], event["t"]
+            yield start[0], start[1], event["t"] - 1.0
             start = None
         if (event["what"] == "touch" and event["mark"] not in ("BM2", "KM3")) or event["what"] == "bucket":
             if start is not None:
@@ -229,8 +229,8 @@ def report(folder: Path, work: Path, heard: Heard) -> None:
     print("\nerror of the published elevation, mm")
     for name, start, end in spans(events):
         _score(name, [t for t in heard.tips if start <= t["t"] <= end], truth)
-    print("\npoints against the design that the simulation dug to, mm")
-    _points(folder, work)
+    print("\nerror of the as-dug points, mm")
+    _points(heard, truth)
     print((work / "book.csv").read_text())
 
 
@@ -249,17 +249,19 @@ def _score(name: str, tips: list[dict[str, Any]], truth: Truth) -> None:
     )
 
 
-def _points(folder: Path, work: Path) -> None:
-    dug = list(csv.DictReader(r for r in (work / "points.csv").read_text().splitlines() if r[0] != "#"))
-    profile = list(csv.DictReader((folder / "profile.csv").read_text().splitlines()))
-    for code in dict.fromkeys(p["code"] for p in dug):
+def _points(heard: Heard, truth: Truth) -> None:
+    """As-dug points against the true tip at the moment that each says, by code."""
+    first = heard.tips[0]
+    zero = datetime.fromisoformat(first["time"]).timestamp() - first["t"]
+    dug = [event["data"] for event in heard.of("event") if event["kind"] == "point"]
+    for code in dict.fromkeys(point["code"] for point in dug):
         ours = [p for p in dug if p["code"] == code]
-        true = [float(p["elevation_m"]) - float(p["target_m"]) for p in profile if p["trench"] == code]
-        deviations = [float(p["deviation_m"]) for p in ours if p["deviation_m"]]
-        print(
-            f"  {code}: {len(ours)} points, mean deviation {1000 * statistics.fmean(deviations):+.1f}; "
-            f"truly {1000 * statistics.fmean(true):+.1f} over all passes"
-        )
+        errors = [
+            1000 * (p["elevation_m"] - truth.at(datetime.fromisoformat(p["time"]).timestamp() - zero))
+            for p in ours
+        ]
+        rms = math.sqrt(statistics.fmean(e * e for e in errors))
+        print(f"  {code}: {len(ours)} points, {rms:.1f} RMS, mean {statistics.fmean(errors):+.1f}")
 
 
 def main() -> None:

@@ -18,5 +18,5 @@ class Version(NamedTuple):
 
 
 VERSIONS: dict[str, Version] = {
-    "1.0": Version("06a22324eb980dd0", "First version."),
+    "1.0": Version("0d65e339dcad74ad", "First version."),
 }

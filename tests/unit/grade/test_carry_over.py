@@ -93,7 +93,7 @@ def test_a_correction_shifts_every_elevation_and_is_written_down(
     rig = make_rig()
     rig.stand(**start)
     rig.send("datum/set", elevation_m=10.0)
-    assert rig.send("datum/correct", by_m=by, remark="from the site's level").ok
+    assert rig.send("datum/correct", add_m=by, remark="from the site's level").ok
     assert rig.tick().elevation_m == pytest.approx(10.0 + by, abs=EXACT_M)
     assert rig.work.state.book.rows[-1].kind == "correction"
 

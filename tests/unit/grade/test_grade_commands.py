@@ -31,7 +31,7 @@ from tipdatum.grade.fields import explain, listing
         ("mark/keep", {"name": "TP1"}, "Set one with datum/set"),
         ("mark/return", {"name": "TP1"}, 'no mark "TP1"'),
         ("datum/confirm", {}, "no reference to confirm"),
-        ("datum/correct", {"by_m": 0.1}, "no reference to correct"),
+        ("datum/correct", {"add_m": 0.1}, "no reference to correct"),
         ("bucket/choose", {"name": "grading"}, "ditching 1400"),
         ("limit/set", {"kind": "ceiling"}, '"value_m"'),
         ("limit/set", {"kind": "slew left", "value_deg": 30}, "slew sensor"),

@@ -36,7 +36,7 @@ class Confirm(Body):
 class Correct(Body):
     """A correction found by other means."""
 
-    by_m: Annotated[float, Field(ge=-5, le=5)] = Field(description="added to every elevation from now on")
+    add_m: Annotated[float, Field(ge=-5, le=5)] = Field(description="added to every elevation from now on")
     remark: str = Field(default="", max_length=120, description="where it comes from, for the level book")
 
 
@@ -81,7 +81,7 @@ def correct_datum(work: Work, body: Correct, order: Order) -> Outcome:
     """Shift the height system by a correction found elsewhere."""
     if work.tie is None:
         raise CommandRefused("There is no reference to correct: set one with datum/set.")
-    work.tie.shift(body.by_m)
+    work.tie.shift(body.add_m)
     line = leave_line(work)
     if work.state.travelled:
         # Where the old mark stands from here is not known any more.
@@ -96,7 +96,7 @@ def correct_datum(work: Work, body: Correct, order: Order) -> Outcome:
             kind="correction",
             instrument_m=record.instrument_m,
             elevation_m=record.instrument_m,
-            remark=f"{signed_mm(body.by_m)} mm {body.remark}".strip(),
+            remark=f"{signed_mm(body.add_m)} mm {body.remark}".strip(),
             t=order.t,
             time=work.time(order.t),
         )
@@ -107,9 +107,9 @@ def correct_datum(work: Work, body: Correct, order: Order) -> Outcome:
     work.answered("reference")
     return done(
         order,
-        f"{signed_mm(body.by_m)} mm added to every elevation from now on; the height of instrument is "
+        f"{signed_mm(body.add_m)} mm added to every elevation from now on; the height of instrument is "
         f"{record.instrument_m:.3f} m.{doubt}{' ' + line if line else ''}",
-        by_m=body.by_m,
+        add_m=body.add_m,
         instrument_m=record.instrument_m,
     )
 

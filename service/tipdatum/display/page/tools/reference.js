@@ -138,7 +138,7 @@ const book = {
     {
       title: "form.correct.title", note: "form.correct.note",
       fields: [
-        { name: "by_m", kind: "length", label: "form.correct.by" },
+        { name: "add_m", kind: "length", label: "form.correct.by" },
         { name: "remark", kind: "name", label: "form.correct.remark", optional: true },
       ],
       send: "form.correct.send", command: "datum/correct",
