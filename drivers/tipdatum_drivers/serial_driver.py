@@ -159,8 +159,10 @@ class SerialDriver(ABC):
             deliver(items)
             if send:
                 port.write(send)
-            # One byte waits for the rest: the next read takes all that has come, and stamps it then.
-            data = port.read(max(1, port.in_waiting))
+            # One read waits, the next takes all that has come with the first byte: one turn a frame.
+            data = port.read(1)
+            if data and (more := port.in_waiting):
+                data += port.read(more)
             now = clock()
             if now - before > STOOD_STILL_S:
                 # What waited in the system's buffers would pass for new; opening anew throws it away.
