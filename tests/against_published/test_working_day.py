@@ -11,11 +11,12 @@ import json
 from bisect import bisect_left
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
-from day_script import touches
+from day_script import digging, touches
 from tipdatum.fusion.estimator import DEFAULT_ESTIMATOR, make_estimator
 from tipdatum.grade.book import arithmetic_check
 from tipdatum.grade.outcome import Outcome
@@ -26,6 +27,7 @@ from tipdatum_drivers.decode.session_lines import decode_header, decode_line
 from tipdatum_drivers.reading import Beam, Command, Imu, Input, Slew, Tilt, Truth
 
 PERIOD_S = 0.1
+STARTED = datetime(2026, 5, 18, 6, 30, tzinfo=UTC)
 
 
 @dataclass
@@ -36,13 +38,17 @@ class Day:
     reports: list[TipReport]
     outcomes: dict[tuple[str, float], Outcome]
     doubts: list[float]
-    truth: list[tuple[float, float]]
+    truth: list[tuple[float, float, float]]
+
+    def true(self, t: float) -> tuple[float, float]:
+        """The tip's true elevation and place along trench B at the nearest time, m."""
+        _, elevation, along = self.truth[min(bisect_left(self.truth, (t,)), len(self.truth) - 1)]
+        return elevation, along
 
     def error_m(self, report: TipReport) -> float:
-        """Elevation less truth at the nearest time."""
-        i = min(bisect_left(self.truth, (report.t,)), len(self.truth) - 1)
+        """Elevation less truth."""
         assert report.elevation_m is not None
-        return report.elevation_m - self.truth[i][1]
+        return report.elevation_m - self.true(report.t)[0]
 
 
 def play(folder: Path) -> Day:
@@ -51,10 +57,11 @@ def play(folder: Path) -> Day:
         header = decode_header(next(lines))
         machine = parse_machine(header.machine, "day")
         records = [r for r in map(decode_line, lines) if r is not None]
-    records += touches(json.loads((folder / "events.json").read_text()))
+    events = json.loads((folder / "events.json").read_text())
+    records += [*touches(events), *digging(events)]
     records.sort(key=lambda r: r.t)
     estimator = make_estimator(DEFAULT_ESTIMATOR, machine, PERIOD_S, None)
-    work = Work(machine, estimator)
+    work = Work(machine, estimator, started=STARTED)
     day = Day(work, [], {}, [], [])
     tick, newest = 1, 0.0
     for record in records:
@@ -66,7 +73,7 @@ def play(folder: Path) -> Day:
                 day.outcomes[outcome.command, outcome.token] = outcome
         if isinstance(record, Truth):
             assert record.tip_ground_m is not None
-            day.truth.append((record.t, record.tip_ground_m[2]))
+            day.truth.append((record.t, record.tip_ground_m[2], record.tip_ground_m[0]))
             continue
         if isinstance(record, Command):
             done = work.command(record.name, record.body, record.t, token=record.t)
@@ -149,3 +156,25 @@ def test_five_crossings_of_the_laser_agree_with_each_other_and_with_the_carried_
     check = next(o for (name, _), o in day.outcomes.items() if name == "laser/check")
     assert check.result["spread_m"] < 0.030
     assert abs(check.result["off_m"]) < 0.030
+
+
+def test_a_grade_laid_out_at_the_turning_point_is_where_the_trench_is(day: Day) -> None:
+    """Trench B: 23.150 m at 4.2 m along it, rising 1 % away from the machine (the day's site.json)."""
+    passes = [r for r in day.reports if 235.0 <= r.t <= 243.0 and r.against is not None]
+    assert len(passes) > 50
+    for report in passes:
+        assert report.against is not None
+        design = 23.150 + 0.01 * (day.true(report.t)[1] - 4.2)
+        assert report.against.target_m == pytest.approx(design, abs=0.005)
+
+
+def test_points_lie_where_the_tip_truly_was(day: Day) -> None:
+    """As-dug points against the true tip at their own time; those of the settlement left out."""
+    errors = []
+    for point in day.work.state.points:
+        t = (datetime.fromisoformat(point.time) - STARTED).total_seconds()
+        if not 84.9 <= t <= 131.4:
+            errors.append(point.elevation_m - day.true(t)[0])
+    assert {p.code for p in day.work.state.points} == {"A", "B", "C"}
+    assert len(errors) > 25
+    assert (sum(e * e for e in errors) / len(errors)) ** 0.5 < 0.020
