@@ -20,7 +20,7 @@ from tipdatum.fusion.kalman import update
 from tipdatum.fusion.layout import ACCEL_BIAS, ACCEL_SCALE, GYRO_BIAS, GYRO_SCALE, MOUNT, PER_SENSOR
 from tipdatum.fusion.levers import Levers
 from tipdatum.fusion.observation import Observation
-from tipdatum.fusion.parts import Setup
+from tipdatum.fusion.parts import Setup, blocks
 from tipdatum.fusion.propagation import Propagation
 from tipdatum.fusion.rates import Rates
 from tipdatum.fusion.sensors import Channel
@@ -57,6 +57,7 @@ class ChainFilter:
         self._rates = Rates(q)
         self._propagation = Propagation(q)
         self._observation = Observation(q, Levers(arm, channels))
+        self._ones3 = np.ones(3)
         self._persistence = np.zeros(q.n)
         self._last_innovation = np.zeros((q.n, 3))
 
@@ -95,7 +96,7 @@ class ChainFilter:
             constants[i, ACCEL_BIAS] = s.noise.accel_bias_mps2
             constants[i, MOUNT] = math.radians(mount)
         d[at.constants] = constants.ravel() ** 2
-        self.P = np.diag(d)
+        self.P[:] = np.diag(d)
         self._observation.last_velocity = None
 
     def level(self, sigma: float) -> None:
@@ -149,22 +150,25 @@ class ChainFilter:
         self._propagation.add_noise(P, e, active, motion, self._persistence)
         z = self._observation.innovation(x, e, active, motion, advance)
         H, R = self._observation.H, self._observation.R
-        HP = H @ P
-        S = HP @ H.T + R
-        m, i = 3 * n, self.setup.i
-        blocks = S[:m, :m].reshape(n, 3, n, 3)[i, :, i, :]
-        zi = z[:m].reshape(n, 3)
-        self.distances = (zi * np.linalg.solve(blocks, zi[:, :, None])[:, :, 0]).sum(axis=1)
+        HP = H.dot(P)
+        S = HP.dot(H.T)
+        S += R
+        zi = z[: 3 * n].reshape(n, 3)
+        solved = np.linalg.solve(blocks(S[: 3 * n, : 3 * n], 3, 3), zi[:, :, None])[:, :, 0]
+        self.distances = (zi * solved).dot(self._ones3)
         # White innovations have no persistence; what has is acceleration that the model does not know.
         share = T / ADAPTATION_S
-        self._persistence += share * ((zi * self._last_innovation).mean(axis=1) - self._persistence)
-        self._last_innovation = zi.copy()
-        if (self.distances > self.options.gate).any():
-            for k in np.flatnonzero(self.distances > self.options.gate).tolist():
+        self._persistence *= 1.0 - share
+        self._persistence += (zi * self._last_innovation).dot(self._ones3 * (share / 3.0))
+        self._last_innovation = zi
+        shocked = [k for k, distance in enumerate(self.distances.tolist()) if distance > self.options.gate]
+        if shocked:
+            for k in shocked:
                 # A shock leaves a step in the integrated velocity, which alone takes the blame.
                 P[self.setup.v[k], self.setup.v[k]] += zi[k] ** 2
-            HP = H @ P
-            S = HP @ H.T + R
+            HP = H.dot(P)
+            S = HP.dot(H.T)
+            S += R
         update(x, P, H, z, R, (HP, S))
-        self.rates[0], self.rates[1], self.rates[2:] = motion.roll_rate, motion.plane_rate, motion.theta_rate
+        self.rates = motion.rho
         self.body_rates = motion.rate

@@ -20,10 +20,10 @@ def update(
 
     `known` is (H P, H P Hᵀ + R) where the caller has them already.
     """
-    HP = H @ P if known is None else known[0]
-    S = HP @ H.T + R if known is None else known[1]
+    HP = H.dot(P) if known is None else known[0]
+    S = HP.dot(H.T) + R if known is None else known[1]
     # S is small; its factor's inverse and one product are faster than solving for every column.
     inverse = np.linalg.inv(np.linalg.cholesky(S))
-    W = inverse @ HP
-    x += W.T @ (inverse @ z)
+    W = inverse.dot(HP)
+    x += inverse.dot(z).dot(W)
     P -= W.T @ W

@@ -48,29 +48,34 @@ class Levers:
         self._x, self._z = ways[:, :, 0], ways[:, :, 2]
         self._y = ways[:, :, 1].sum(axis=1)
         self.follow, self.offset = _follow(arm, channels)
+        self._ones = np.ones(4)
         self._jacobian = np.zeros((n, 3, 2 + n))
 
-    def velocities(
-        self, theta: Array, roll_tan: float, roll_rate: float, plane_rate: float, theta_rate: Array
-    ) -> tuple[Array, Array]:
-        """(N, 3) m/s in plane axes, and ∂v/∂ρ as (N, 3, 2 + N), overwritten by the next call."""
-        angles = self.follow @ theta + self.offset
+    def velocities(self, theta: Array, roll_tan: float, rho: Array) -> tuple[Array, Array]:
+        """(N, 3) m/s in plane axes, and ∂v/∂ρ as (N, 3, 2 + N), overwritten by the next call.
+
+        Args:
+            theta: (N,) rad, of the sensors' bodies.
+            roll_tan: tan φ.
+            rho: (2 + N,) rad/s, ρ.
+        """
+        angles = self.follow.dot(theta)
+        angles += self.offset
         c, s = np.cos(angles), np.sin(angles)
-        x, z = self._x * c - self._z * s, self._x * s + self._z * c
-        px, py, pz = x.sum(axis=1), self._y, z.sum(axis=1)
-        x, z = x @ self.follow, z @ self.follow
+        x, z = self._x * c, self._x * s
+        x -= self._z * s
+        z += self._z * c
+        px, py, pz = x.dot(self._ones), self._y, z.dot(self._ones)
         J = self._jacobian
         J[:] = 0.0
-        J[:, 1, 0] = -pz
+        np.negative(pz, out=J[:, 1, 0])
         J[:, 2, 0] = py
-        J[:, 0, 1] = roll_tan * pz - py
+        np.subtract(roll_tan * pz, py, out=J[:, 0, 1])
         J[:, 1, 1] = px
-        J[:, 2, 1] = -roll_tan * px
-        J[:, 0, 2:] = -z
-        J[:, 2, 2:] = x
-        rates = np.empty(2 + len(theta))
-        rates[0], rates[1], rates[2:] = roll_rate, plane_rate, theta_rate
-        return J @ rates, J
+        np.multiply(px, -roll_tan, out=J[:, 2, 1])
+        np.negative(z.dot(self.follow), out=J[:, 0, 2:])
+        J[:, 2, 2:] = x.dot(self.follow)
+        return J @ rho, J
 
 
 def _follow(arm: Arm, channels: list[Channel]) -> tuple[Array, Array]:

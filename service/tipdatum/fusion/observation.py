@@ -12,7 +12,7 @@ import numpy as np
 
 from tipdatum.fusion.layout import PER_SENSOR
 from tipdatum.fusion.levers import Levers
-from tipdatum.fusion.parts import Setup
+from tipdatum.fusion.parts import Setup, blocks
 from tipdatum.fusion.propagation import Advance
 from tipdatum.fusion.rates import Motion
 from tipdatum.kinematics.frames import Array
@@ -33,20 +33,28 @@ class Observation:
         n, at, o = setup.n, setup.at, setup.options
         self._setup = setup
         self.levers = levers
-        self._vi = np.arange(3 * n)
-        self._own = (self._vi.reshape(n, 3)[:, :, None], setup.v[:, None, :])
-        self._difference = np.eye(n, k=1)[: n - 1] - np.eye(n)[: n - 1]
         variance = setup.gyro_psd / o.epoch_s + o.gyro_floor_radps**2
         self._rate_variance = np.repeat(variance, 3)
+        self._tilts = np.flatnonzero(setup.is_tilt).tolist()
+        k, m = n - 1, 3 * n
+        self._rows = m + 2 * k + 2 * len(self._tilts)
+        self.H = H = np.zeros((self._rows, at.size))
+        self.R = R = np.zeros((self._rows, self._rows))
+        self._H_velocity, self._R_velocity = H[:m], R[:m, :m]
+        self._R_own = np.einsum("ii->i", self._R_velocity).reshape(n, 3)
+        self._H_theta = H[:m, at.theta].reshape(n, 3, n)
+        self._H_own = blocks(H[:m, at.velocity], 3, 3)
+        self._H_base = H[:m, at.base].reshape(n, 3, 3)
+        self._H_pivot = H[:m, at.pivot].reshape(n, 3, 2)
+        self._difference = np.eye(n, k=1)[:k] - np.eye(n)[:k]
+        self._H_told = H[m : m + 2 * k, at.constants].reshape(2, k, n, PER_SENSOR)[:, :, :, :9]
+        self._H_gyros = H[m : m + 2 * k, at.theta].reshape(2, k, n)
+        self._R_gyros = [R[m + j * k : m + (j + 1) * k, m + j * k : m + (j + 1) * k] for j in range(2)]
         self._difference_noise = (
             float(variance.mean()) * o.redundancy_share**2 * (self._difference @ self._difference.T)
         )
-        self._tilts = np.flatnonzero(setup.is_tilt).tolist()
-        self._rows = 3 * n + 2 * (n - 1) + 2 * len(self._tilts)
-        self.H = np.zeros((self._rows, at.size))
-        self.R = np.zeros((self._rows, self._rows))
-        self._eyes = np.tile(np.eye(3), (n, 1))
-        self._eye3 = np.eye(3)
+        self._by_pivot = np.zeros((3, 2))
+        self._eye3, self._ones3 = np.eye(3), np.ones(3)
         self.last_velocity: Array | None = None
         """(N, 3) m/s, what the chain said in the last epoch; None after a start or a refit."""
 
@@ -63,79 +71,74 @@ class Observation:
         """Velocities the chain ought to have, in the middle of the epoch; their change, (N, 3) m/s²."""
         q, k = self._setup, motion
         n, at, o, T = q.n, q.at, q.options, q.options.epoch_s
-        H, R, m = self.H, self.R, 3 * q.n
-        expected, Jv = self.levers.velocities(
-            k.theta + 0.5 * T * k.theta_rate, k.tangent, k.roll_rate, k.plane_rate, k.theta_rate
-        )
+        H, m = self._H_velocity, 3 * q.n
+        expected, Jv = self.levers.velocities(k.theta + 0.5 * T * k.theta_rate, k.tangent, k.rho)
         if o.learn_from_geometry:
-            across, along = -Jv[:, 0, 2:].copy(), Jv[:, 2, 2:].copy()
-        up = np.zeros(3)
-        rock_x = rock_y = 0.0
-        if q.on_upper:
-            cu, su = math.cos(float(k.turned[0])), math.sin(float(k.turned[0]))
-            up = np.array([-su, 0.0, cu])
-            rock_x = k.roll_rate * cu + k.plane_rate * su
-            rock_y = k.tangent * k.plane_rate - float(k.theta_rate[0])
-            a, b = x[at.pivot].tolist()
-            expected = expected + (rock_y * a - rock_x * b) * up
-            Jv[:, :, 0] -= (b * cu) * up
-            Jv[:, :, 1] += (k.tangent * a - su * b) * up
-            Jv[:, :, 2] -= a * up
-        Jf = Jv.reshape(m, 2 + n)
-        z[:m] = (expected + x[at.base] - advance.mean).ravel()
-        H[:m] = -(Jf @ k.H)
-        H[:m] -= 0.5 * advance.F[at.velocity]
-        if o.learn_from_geometry:
+            across, along = -Jv[:, 0, 2:], Jv[:, 2, 2:]
             turn = k.tangent * k.plane_rate - k.theta_rate
-            Ht = H[:m, at.theta].reshape(n, 3, n)
-            Ht[:, 0] -= along * turn
-            Ht[:, 1] += across * k.plane_rate + along * k.roll_rate
-            Ht[:, 2] -= across * turn
-        # The velocity's own column: half of it was taken off with F.
-        H[self._own] = self._eye3
-        H[:m, at.base] -= self._eyes
+            by_theta = (along * turn, across * k.plane_rate + along * k.roll_rate, across * turn)
         if q.on_upper:
-            ups = self._eyes @ up
-            H[:m, at.pivot.start] -= rock_y * ups
-            H[:m, at.pivot.start + 1] += rock_x * ups
+            self._rock(expected, Jv, k, *x[at.pivot].tolist())
+        Jf = Jv.reshape(m, 2 + n)
+        np.dot(-Jf, k.H, out=H)
+        H -= 0.5 * advance.F[at.velocity]
+        if o.learn_from_geometry:
+            self._H_theta[:, 0] -= by_theta[0]
+            self._H_theta[:, 1] += by_theta[1]
+            self._H_theta[:, 2] -= by_theta[2]
+        # The velocity's own column: half of it was taken off with F.
+        self._H_own[:] = self._eye3
+        self._H_base[:] = -self._eye3
+        if q.on_upper:
+            self._H_pivot[:] = self._by_pivot
         Jn = k.J.reshape(2 + n, m)
-        rate_noise = (Jn * self._rate_variance) @ Jn.T
-        R[:m, :m] = Jf @ rate_noise @ Jf.T
-        speed = np.sqrt((k.rate * k.rate).sum(axis=1))
-        slip = np.zeros((n, 3))
-        if self.last_velocity is not None:
-            slip = (expected - self.last_velocity) / T
-        extra = (o.velocity_floor_mps**2 + (o.velocity_share_m * speed) ** 2)[:, None] + (
-            slip * q.latency_sigma[:, None]
-        ) ** 2
-        usable = active & ~q.is_tilt
-        extra[~usable] = UNKNOWN
-        z[:m].reshape(n, 3)[~usable] = 0.0
-        R[self._vi, self._vi] += extra.ravel()
+        self._R_velocity[:] = Jf.dot((Jn * self._rate_variance).dot(Jn.T)).dot(Jf.T)
+        slip = np.zeros((n, 3)) if self.last_velocity is None else (expected - self.last_velocity) / T
+        extra = slip * q.latency_sigma[:, None]
+        extra *= extra
+        lever = o.velocity_share_m**2 * (k.rate * k.rate).dot(self._ones3)
+        extra += (lever + o.velocity_floor_mps**2)[:, None]
+        zv = z[:m].reshape(n, 3)
+        np.subtract(expected, advance.mean, out=zv)
+        zv += x[at.base]
+        if self._tilts or not k.whole:
+            usable = active & ~q.is_tilt
+            extra[~usable] = UNKNOWN
+            zv[~usable] = 0.0
+        self._R_own += extra
         self.last_velocity = expected
         return slip
 
+    def _rock(self, expected: Array, Jv: Array, k: Motion, a: float, b: float) -> None:
+        """Add to v̂ and to ∂v̂/∂ρ the rocking about the pivot (`a`, `b`), and note ∂v̂/∂(a, b)."""
+        c, s = float(k.R[0, 0, 0]), float(k.R[0, 2, 0])
+        t, pitching = k.tangent, float(k.rho[2])
+        along_up = np.array([[-s], [0.0], [c]])
+        x_rate, y_rate = k.roll_rate * c + k.plane_rate * s, t * k.plane_rate - pitching
+        expected += along_up[:, 0] * (y_rate * a - x_rate * b)
+        Jv[:, :, :3] += along_up * np.array([-b * c, t * a - s * b, -a])
+        self._by_pivot = along_up * np.array([-y_rate, x_rate])
+
     def _gyros(self, z: Array, motion: Motion) -> None:
         """All bodies of the arm plane share roll rate and plane rate: what their gyros differ in is error."""
-        q, H, R, D = self._setup, self.H, self.R, self._difference
-        n, at, m = q.n, q.at, 3 * q.n
+        q, D = self._setup, self._difference
+        n, m, k = q.n, 3 * q.n, q.n - 1
         if n < 2:
             return
-        k = n - 1
-        z[m : m + k] = -(D @ motion.roll_i)
-        z[m + k : m + 2 * k] = -(D @ motion.plane_i)
-        Hc = H[m : m + 2 * k, at.constants].reshape(2 * k, n, PER_SENSOR)
-        Hc[:k, :, :9] = D[:, :, None] * motion.told[None, :, 0]
-        Hc[k:, :, :9] = D[:, :, None] * motion.told[None, :, 1]
-        H[m : m + k, at.theta] = -D * motion.plane_i
-        H[m + k : m + 2 * k, at.theta] = D * motion.roll_i
-        R[m : m + k, m : m + k] = R[m + k : m + 2 * k, m + k : m + 2 * k] = self._difference_noise
-        gyro = motion.gyro
-        if gyro.all():
+        roll_i, plane_i = motion.roll_i, motion.plane_i
+        np.subtract(roll_i[:-1], roll_i[1:], out=z[m : m + k])
+        np.subtract(plane_i[:-1], plane_i[1:], out=z[m + k : m + 2 * k])
+        np.multiply(D[:, :, None], motion.told.transpose(1, 0, 2)[:, None], out=self._H_told)
+        np.multiply(D, -plane_i, out=self._H_gyros[0])
+        np.multiply(D, roll_i, out=self._H_gyros[1])
+        for block in self._R_gyros:
+            block[:] = self._difference_noise
+        if motion.whole and not q.gyroless:
             return
+        gyro = motion.gyro
         blind = np.flatnonzero(~np.logical_and(gyro[1:], gyro[:-1]))
         for row in (*(m + blind), *(m + k + blind)):
-            R[row, row] += UNKNOWN
+            self.R[row, row] += UNKNOWN
             z[row] = 0.0
 
     def _inclinometers(

@@ -1,13 +1,18 @@
-"""What the parts of the chain filter share: its sensors, its options and the layout of its state."""
+"""What the parts of the chain filter share: its sensors, its options and the layout of its state.
+
+The matrices are small, so that the number of calls costs, not the arithmetic: parts of a matrix that change
+are kept as views and written in one go, and what depends linearly on three rates is one product.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 
 from tipdatum.fusion.arm import Arm
-from tipdatum.fusion.layout import PER_SENSOR, Layout, layout
+from tipdatum.fusion.layout import Layout, layout
 from tipdatum.fusion.sensors import Channel
 from tipdatum.fusion.tuning import ChainOptions
+from tipdatum.kinematics.frames import Array
 
 
 class Setup:
@@ -21,8 +26,8 @@ class Setup:
         on_upper: whether the first sensor sits on the upper.
         gyro_psd, accel_psd: (N,) white noise, (rad/s)²/Hz and (m/s²)²/Hz.
         latency_sigma: (N,) s.
+        i: (N,) numbers of the sensors.
         v: (N, 3) places of each sensor's velocity in the state.
-        constants: (N, 15) places of each sensor's constants.
     """
 
     def __init__(
@@ -46,4 +51,17 @@ class Setup:
         self.latency_sigma = np.array([options.latency_sigma_s if s is None else s for s in stated])
         self.i = np.arange(n)
         self.v = self.at.velocity.start + np.arange(3 * n).reshape(n, 3)
-        self.constants = self.at.constants.start + PER_SENSOR * self.i[:, None] + np.arange(PER_SENSOR)
+
+
+def blocks(matrix: Array, height: int, width: int) -> Array:
+    """The diagonal blocks of `matrix` (N·height, N·width) as a writable view, (N, height, width)."""
+    n = matrix.shape[0] // height
+    return np.asarray(np.einsum("iaib->iab", matrix.reshape(n, height, n, width)))
+
+
+def crossing() -> Array:
+    """(3, 9): v @ crossing() is [v]×, row by row."""
+    basis = np.zeros((3, 3, 3))
+    basis[0, 2, 1] = basis[1, 0, 2] = basis[2, 1, 0] = 1.0
+    basis[0, 1, 2] = basis[1, 2, 0] = basis[2, 0, 1] = -1.0
+    return basis.reshape(3, 9)
