@@ -85,6 +85,9 @@ class SensorMonitor:
         self._findings = Findings(name)
         self._expected = description.serial
         self._stale_after = description.stale_after_s
+        if self._stale_after is None and getattr(description, "type", "") == "beam":
+            # A laser receiver speaks only while it is on the beam: its silence says nothing.
+            self._stale_after = math.inf
         self._arrivals = Arrivals()
         self._imu = ImuChecks(limits or Limits(), self._findings, g)
         self._tilt = TiltChecks(limits or Limits(), self._findings)

@@ -63,7 +63,7 @@ class StateKeeper:
         if self._file is None:
             return True
         self._changed = False
-        state = self._state().model_copy(deep=True)
+        state = self._state().snapshot()
         try:
             await asyncio.to_thread(self._file.save, state)
         except OSError as error:

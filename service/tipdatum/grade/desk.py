@@ -301,6 +301,12 @@ class Desk:
         self._state.questions = morning.questions(self._state)
         self.changed()
 
+    def offer_check(self) -> None:
+        """A new day has begun while the service ran: offer the daily check, where a mark is known."""
+        if "check" in morning.questions(self._state) and "check" not in self._state.questions:
+            self._state.questions.append("check")
+            self.changed()
+
     def answered(self, question: str) -> None:
         """A question is settled."""
         if question in self._state.questions:

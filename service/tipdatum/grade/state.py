@@ -105,3 +105,13 @@ class WorkState(Document):
     points: list[AsDug] = Field(default_factory=list)
     auto: AutoRecord | None = None
     checked: Checked | None = None
+
+    def snapshot(self) -> WorkState:
+        """A copy to be written by another thread while the work goes on.
+
+        The points in it are shared: there may be thousands, and a recorded one stays as it is but for the
+        elevation that a distributed misclosure adds to it.
+        """
+        rest = self.model_copy(update={"points": []}).model_copy(deep=True)
+        rest.points = list(self.points)
+        return rest

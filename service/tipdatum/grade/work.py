@@ -249,6 +249,7 @@ class Work(Desk):
             day, self._dawn_t = day_of(self._started, report.t)
             if trench.dawn(day):
                 self.show_target_cautions(report.t)
+                self.offer_check()
         if report.datum != "set" or report.elevation_m is None or trench.ground_m is None:
             return
         lowest = min(v for v in (report.elevation_m, report.left_m, report.right_m) if v is not None)
@@ -260,7 +261,7 @@ class Work(Desk):
 
     def _record_by_itself(self, report: TipReport) -> None:
         auto = self._state.auto
-        if auto is None:
+        if auto is None or report.datum != "set":
             self._following.forget()
             return
         lowest = self._following.moment(report, auto)
@@ -270,6 +271,7 @@ class Work(Desk):
             self.record(report.t, code=auto.code, at=lowest)
         except CommandRefused as reason:
             self._state.auto = None
+            self.changed()
             self.tell(report.t, "points-full", f"Automatic recording stopped. {reason}")
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from tipdatum_drivers.plausibility import Limits, SensorMonitor
-from tipdatum_drivers.reading import Fault, Identity, Imu, Reading, Tilt
+from tipdatum_drivers.reading import Beam, Fault, Identity, Imu, Reading, Tilt
 from tipdatum_drivers.session_file import SessionFile
 
 G = 9.80665
@@ -21,6 +21,7 @@ G = 9.80665
 class Described:
     serial: str | None = None
     stale_after_s: float | None = None
+    type: str = "imu"
 
 
 def swinging(
@@ -265,3 +266,10 @@ def test_nothing_of_a_good_session_is_rejected(shared_data: Callable[..., Path],
             monitor = monitors.setdefault(record.sensor, SensorMonitor(record.sensor, Described()))
             assert monitor.check(record) == (record, [])
     assert len(monitors) == 4
+
+
+def test_a_laser_receiver_that_is_off_the_beam_is_not_stale() -> None:
+    monitor = SensorMonitor("laser", Described(type="beam"))
+    monitor.check(Beam(10.0, "laser"))
+    assert monitor.health(500.0).state == "ok"
+    assert monitor.is_ok(500.0)

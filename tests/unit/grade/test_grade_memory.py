@@ -14,6 +14,7 @@ import pytest
 
 from tipdatum.fusion.pose import Pose
 from tipdatum.grade.doubt import MoveWatch
+from tipdatum.grade.points import MOST
 from tipdatum.grade.state import WorkState
 from tipdatum.machine import parse_machine
 from tipdatum_drivers.reading import Imu
@@ -188,3 +189,53 @@ def test_digging_past_a_threshold_tells_its_caution(rig: Any) -> None:
     rig.stand(joints=(0.1, -1.3, -0.4))
     assert 11.0 - rig.tick().elevation_m > 1.3
     assert "egress" in [s["name"] for s in rig.work.view()["cautions"]]
+
+
+def test_a_new_day_offers_the_check_on_a_known_mark(rig: Any) -> None:
+    """The rig's clock begins at 06:40 UTC; the next day is 17 h 20 min away."""
+    rig.send("datum/set", elevation_m=24.31, mark="BM1")
+    assert rig.work.view()["question"] is None
+    rig.t = 17.5 * 3600.0
+    rig.tick()
+    assert rig.work.view()["question"]["name"] == "check"
+    assert "BM1" in rig.work.view()["question"]["text"]
+
+
+def test_a_full_list_ends_the_recording_and_says_so(rig: Any) -> None:
+    rig.send("datum/set", elevation_m=10.0)
+    assert rig.send("point/record").ok
+    first = rig.work.state.points[0]
+    rig.work.state.points = [first.model_copy(update={"number": n}) for n in range(1, MOST + 1)]
+    refused = rig.send("point/record")
+    assert not refused.ok
+    assert "point/clear" in refused.text
+    rig.send("target/level", depth_m=0.0)
+    rig.send("point/auto", on=True, within_m=1.0)
+    for i in range(60):
+        rig.stand(joints=(0.5, -1.5 + 0.01 * i, -0.6 - 0.005 * i))
+        rig.tick()
+    assert not rig.work.view()["recording"]
+    assert "points-full" in [event.kind for event in rig.work.events()]
+
+
+def test_nothing_is_recorded_by_itself_in_doubt(rig: Any) -> None:
+    rig.send("datum/set", elevation_m=10.0)
+    rig.send("target/below-plane", depth_m=2.0)
+    rig.beam()
+    rig.send("point/auto", on=True, within_m=1.0, step_m=0.1)
+    rig.work.doubt(rig.t, "somebody said so")
+    for i in range(60):
+        rig.stand(joints=(0.5, -1.5 + 0.01 * i, -0.6 - 0.005 * i))
+        rig.tick()
+    assert rig.work.state.points == []
+
+
+def test_a_snapshot_is_another_state_with_the_same_points(rig: Any) -> None:
+    rig.send("datum/set", elevation_m=10.0, mark="BM1")
+    rig.send("point/record")
+    taken = rig.work.state.snapshot()
+    assert taken == rig.work.state
+    rig.send("point/record")
+    rig.send("mark/forget", name="BM1")
+    assert len(taken.points) == 1
+    assert "BM1" in taken.marks
