@@ -125,7 +125,7 @@ class Rates:
         if q.gyroless:
             rho[2:][q.gyroless] = x[at.turn]
         if not whole:
-            rho[2:][q.has_gyro & ~active] = 0.0
+            rho[2:][np.logical_and(q.has_gyro, np.logical_not(active))] = 0.0
         told = self._differentiate(rate, weight, roll_i, plane_i, tangent, plane_rate)
         return Motion(
             whole, theta, roll, turned, R, D[:, :2], rate, gyro, roll_i, plane_i, rho, roll_rate, plane_rate,
