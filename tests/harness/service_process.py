@@ -97,12 +97,11 @@ def write_service(folder: Path, more: str = "[display]\nenabled = false\n") -> P
 class Client:
     """An ordinary MQTT client that keeps everything it hears."""
 
-    def __init__(self, port: int, **login: str) -> None:
+    def __init__(self, port: int, machine_id: str = "test") -> None:
+        self._base = f"tipdatum/{machine_id}"
         self.heard: queue.Queue[tuple[str, Any, bool]] = queue.Queue()
         self.latest: dict[str, Any] = {}
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2)
-        if login:
-            self._client.username_pw_set(**login)
         self._client.on_message = self._on_message
         self._client.on_connect = lambda client, *_: client.subscribe("tipdatum/#", qos=1)
         self._client.connect("127.0.0.1", port)
@@ -119,12 +118,12 @@ class Client:
     def send(self, name: str, body: object) -> None:
         """Send a command."""
         payload = body if isinstance(body, str) else json.dumps(body)
-        told = self._client.publish(f"tipdatum/test/command/{name}", payload, qos=1)
+        told = self._client.publish(f"{self._base}/command/{name}", payload, qos=1)
         told.wait_for_publish(PATIENCE_S)
 
     def wait_for(self, name: str, wanted: Callable[[Any], bool] = lambda body: True) -> Any:
         """The next message under the machine's topic `name` that is `wanted`."""
-        topic = f"tipdatum/test/{name}"
+        topic = f"{self._base}/{name}"
         until = time.monotonic() + PATIENCE_S
         while (left := until - time.monotonic()) > 0:
             try:

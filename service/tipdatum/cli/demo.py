@@ -43,8 +43,7 @@ def demo(
     service = demo_service(session, port)
     # The live view owns the terminal; without it the log has room.
     logs.configure(stream=io.StringIO() if view else sys.stderr)
-    shown: list[threading.Thread] = []
-    over = threading.Event()
+    over, restored = threading.Event(), threading.Event()
 
     def ready(where: Ready) -> None:
         for line in introduction(where):
@@ -52,16 +51,17 @@ def demo(
         if browser and where.page_url and _has_screen():
             webbrowser.open(where.page_url)
         if view:
-            thread = threading.Thread(target=_show, args=(where, over), name="demo-view", daemon=True)
-            thread.start()
-            shown.append(thread)
+            restored.clear()
+            arguments = (where, over, restored)
+            threading.Thread(target=_show, args=arguments, name="demo-view", daemon=True).start()
 
+    restored.set()
     try:
         asyncio.run(Shell(service, remember=False, on_ready=ready).run())
     finally:
         over.set()
-        for thread in shown:
-            thread.join(2.0)
+        # The terminal has to be as it was; that the view leaves the broker politely is not worth a wait.
+        restored.wait(2.0)
 
 
 def demo_service(session: Path | None, port: int | None) -> Service:
@@ -114,13 +114,18 @@ class _Introduced(View):
         return Group(text, Text(), super().render(width, room, now))
 
 
-def _show(where: Ready, over: threading.Event) -> None:
-    """Draw until the demonstration is over; an ordinary client of the public topics."""
+def _show(where: Ready, over: threading.Event, restored: threading.Event) -> None:
+    """Draw until the demonstration is over; an ordinary client of the public topics.
+
+    Args:
+        restored: set once the terminal is as it was.
+    """
     view = _Introduced(where)
     try:
         listener = Listener(where.broker_host, where.broker_port, f"{where.topics.base}/#", None, None)
     except PortError as error:
         typer.echo(f"the live view cannot listen: {error}", err=True)
+        restored.set()
         return
 
     def update(_now: float) -> bool:
@@ -134,6 +139,7 @@ def _show(where: Ready, over: threading.Event) -> None:
     try:
         keep_on_screen(view, Console(), update)
     finally:
+        restored.set()
         listener.close()
 
 
