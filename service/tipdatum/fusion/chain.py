@@ -13,11 +13,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from tipdatum.fusion.ahead import Ahead, look_ahead
 from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, Arm
 from tipdatum.fusion.chain_filter import ChainFilter
 from tipdatum.fusion.condition import Condition
 from tipdatum.fusion.estimator import Event, MotionReading
+from tipdatum.fusion.layout import GYRO_BIAS, PER_SENSOR
 from tipdatum.fusion.pose import Anchor, Pose
+from tipdatum.fusion.posture import Posture
 from tipdatum.fusion.strapdown import Epoch, Strapdown
 from tipdatum.fusion.tuning import ChainOptions
 from tipdatum.kinematics.frames import Array
@@ -32,10 +35,6 @@ LEVELLING_S = 1.0
 """Rest that is averaged before the angles are taken as levelled, s."""
 STILL_RADPS = 0.02
 """Spread of a gyro's means, rad/s, up to which the machine counts as still while it starts."""
-RATE_NOISE_RADPS = 0.004
-"""1-sigma of one gyro reading that an extrapolation stands on, rad/s: engine vibration."""
-GYROLESS_RADPS = 0.15
-"""1-sigma of the rate of a body without gyro while it is extrapolated, rad/s."""
 WAIT_S = 0.06
 """Least time, s, that a step waits for a sensor that is late."""
 
@@ -68,9 +67,9 @@ class ChainEstimator:
         self._anchor_point = False
         self._levelling: list[Array] | None = []
         self._chain = arm.machine.chain()
-        self._fixed_map()
+        self._posture = Posture(arm, self._channels)
         self._condition = Condition()
-        self._acceleration = np.zeros(len(self._channels))
+        self._acceleration = [0.0] * len(self._channels)
 
     # -- readings ----------------------------------------------------------------------------------------
 
@@ -183,21 +182,21 @@ class ChainEstimator:
                 self._away.discard(i)
                 self._awaited.discard(i)
                 f.restart_sensor(i, e[i, 0:3])
-        before = f.rates[2:].copy()
+        before = f.rates[2:]
         f.step(e, active)
         if number == self._last + 1:
-            self._acceleration = (f.rates[2:] - before) / self.options.epoch_s
+            self._acceleration = ((f.rates[2:] - before) / self.options.epoch_s).tolist()
         self._last = number
         self._slew_travelled += float(f.rates[1]) * self.options.epoch_s
-        bias = f.x[f.at.constants].reshape(n, -1)[:, 1]
+        bias = f.x[f.at.constants].tolist()[GYRO_BIAS.start + 1 :: PER_SENSOR]
         for s, b in zip(self._sums, bias, strict=True):
-            s.bias_y = float(b)
+            s.bias_y = b
         if self._levelling is not None:
             self._level(f, e)
-        spread = float(np.sqrt(np.diag(f.P)[: n + 1].max()))
+        spread = math.sqrt(max(f.P.diagonal()[: n + 1].tolist()))
         self._condition.update(
             (number + 1) * self.options.epoch_s,
-            float(np.abs(f.rates).max()),
+            max(map(abs, f.rates.tolist())),
             spread,
             self._levelling is not None,
         )
@@ -224,14 +223,15 @@ class ChainEstimator:
         if f is None or quality in ("stale", "invalid"):
             return self._unknown(t, quality, reasons)
         n = f.n
-        theta, roll, rates, ahead = self._predicted(f, t)
-        q, q_rate, J = self._joined(theta, roll, rates)
+        ahead = self._ahead(f, t)
+        q, q_rate, J = self._posture.join(ahead.angles, ahead.rates)
         if q is None:
             return self._unknown(t, "invalid", ("linkage out of its range",))
-        own = self._ahead_variance(f, rates, ahead)
-        prediction = (J * own) @ J.T
+        prediction = (J * ahead.variance).dot(J.T)
         share = self.options.sigma_share**2
-        covariance = share * (J @ f.P[: n + 1, : n + 1] @ J.T) + prediction
+        covariance = J.dot(f.P[: n + 1, : n + 1]).dot(J.T)
+        covariance *= share
+        covariance += prediction
         if not f.on_upper:
             covariance[0, 0] += LEVEL_SIGMA_RAD**2
         anchor = None
@@ -240,10 +240,10 @@ class ChainEstimator:
             anchor = Anchor(
                 float(f.x[at.anchor]),
                 share * float(f.P[at.anchor, at.anchor]),
-                share * (J @ f.P[: n + 1, at.anchor]),
+                share * J.dot(f.P[: n + 1, at.anchor]),
                 float(f.x[at.heave]) if self._machine.undercarriage is not None else 0.0,
             )
-        heave, heave_sigma = self._heave(f, float(q[0]), roll)
+        heave, heave_sigma = self._heave(f, float(q[0]), float(ahead.angles[n]))
         quality, reasons = self._condition.judge(quality, reasons)
         return Pose(
             t, q, q_rate, covariance, prediction, quality, reasons,
@@ -256,91 +256,13 @@ class ChainEstimator:
             ages_s=self._arm.ages(t),
         )  # fmt: skip
 
-    def _ahead_variance(self, f: ChainFilter, rates: Array, ahead: Array) -> Array:
-        """Variance that the extrapolation adds to each θ and to the roll, (N + 1,) rad²."""
-        n = f.n
-        own = (RATE_NOISE_RADPS * ahead) ** 2
-        own[:n] += (0.5 * self._acceleration * ahead[:n] ** 2) ** 2 + (rates[1:] * f.latency_sigma) ** 2
-        if f.gyroless:
-            own[f.gyroless] += (GYROLESS_RADPS * ahead[f.gyroless]) ** 2
-        own[n] += (float(rates[0]) * float(f.latency_sigma[0])) ** 2
-        return own
-
     def _unknown(self, t: float, quality: str, reasons: tuple[str, ...]) -> Pose:
         size = self._arm.size
         nothing, square = np.full(size, np.nan), np.full((size, size), np.nan)
         return Pose(t, nothing, nothing, square, square, quality, reasons, ages_s=self._arm.ages(t))  # type: ignore[arg-type]
 
-    def _predicted(self, f: ChainFilter, t: float) -> tuple[Array, float, Array, Array]:
-        """θ (N,), roll, rates (roll rate, θ̇_i) and spans extrapolated (N + 1,) at `t`."""
-        n, at, x = f.n, f.at, f.x
-        theta, roll = x[at.theta].copy(), float(x[at.roll])
-        tangent = math.tan(roll)
-        constants = x[at.constants].reshape(n, -1).tolist()
-        rates, ahead = np.zeros(1 + n), np.zeros(n + 1)
-        plane = float(f.rates[1])
-        edge = (self._last + 1) * self.options.epoch_s
-        turned_roll, roll_rate, weight = 0.0, 0.0, 0
-        for i, sums in enumerate(self._sums):
-            if not f.has_gyro[i] or i in self._away:
-                rates[1 + i] = float(f.rates[2 + i])
-                ahead[i] = t - edge
-                theta[i] += rates[1 + i] * ahead[i]
-                continue
-            g = constants[i]
-            ix, iy, iz, span = sums.since(self._last)
-            wx, wy, wz = sums.rate
-            wx, wy, wz = (wx - g[0]) * (1.0 - g[3]), (wy - g[1]) * (1.0 - g[4]), (wz - g[2]) * (1.0 - g[5])
-            wy += g[8] * wx - g[6] * wz
-            iy = (iy - g[1] * span) * (1.0 - g[4]) + (g[8] * (ix - g[0] * span) - g[6] * (iz - g[2] * span))
-            c, s = math.cos(theta[i]), math.sin(theta[i])
-            rate = tangent * plane - wy
-            lead = t - sums.t
-            theta[i] += tangent * plane * span - iy + rate * lead + 0.5 * self._acceleration[i] * lead * lead
-            rates[1 + i] = rate
-            ahead[i] = lead
-            turned_roll += (ix - g[0] * span) * c - (iz - g[2] * span) * s + (wx * c - wz * s) * lead
-            roll_rate += wx * c - wz * s
-            weight += 1
-        if weight:
-            roll += turned_roll / weight
-            rates[0] = roll_rate / weight
-        ahead[n] = float(ahead[:n].mean()) if n else 0.0
-        return theta, roll, rates, ahead
-
-    def _fixed_map(self) -> None:
-        """The part of ∂q/∂(θ_1 … θ_N, roll) that does not change: all of it without a rocker."""
-        n = len(self._channels)
-        self._map, self._map_offset = np.zeros((self._arm.size, n + 1)), np.zeros(self._arm.size)
-        self._map[1, n] = 1.0
-        self._rocker = next((i for i, ch in enumerate(self._channels) if ch.sensor.body == "rocker"), None)
-        place = {ch.sensor.body: i for i, ch in enumerate(self._channels)}
-        for k, body in enumerate(("upper", "", *ARM)):
-            before = k - 1 if k > 2 else 0
-            if body in place:
-                self._map[k, place[body]] = 1.0
-            elif k > 1:
-                self._map[k] = self._map[before]
-                self._map_offset[k] = self._map_offset[before] + self._arm.held.get(body, 0.0)
-
-    def _joined(self, theta: Array, roll: float, rates: Array) -> tuple[Array | None, Array, Array]:
-        """The arm's q, its rates, and ∂q/∂(θ_1 … θ_N, roll); q is None where the linkage cannot close."""
-        J = self._map
-        q = J @ np.append(theta, roll) + self._map_offset
-        q_rate = J @ np.append(rates[1:], rates[0])
-        if self._rocker is None or self._arm.linkage is None:
-            return q, q_rate, J
-        i = self._rocker
-        solution = self._arm.linkage.bucket_from_rocker(theta[i] - q[-2])
-        if not bool(solution.closes[0]):
-            return None, q_rate, J
-        ratio = float(solution.ratio[0])
-        J = J.copy()
-        J[-1] = (1.0 - ratio) * J[-2]
-        J[-1, i] += ratio
-        q[-1] = q[-2] + float(solution.bucket[0])
-        q_rate[-1] = (1.0 - ratio) * q_rate[-2] + ratio * rates[1 + i]
-        return q, q_rate, J
+    def _ahead(self, f: ChainFilter, t: float) -> Ahead:
+        return look_ahead(f, self._sums, self._away, self._last, self._acceleration, t)
 
     def _heave(self, f: ChainFilter, theta: float, roll: float) -> tuple[float, float]:
         """Height of the slew centre above the pivot's plane and its sigma, where the tracks are described."""
@@ -363,8 +285,9 @@ class ChainEstimator:
         pose = self.pose(t)
         if f is None or not pose.known:
             return False
-        theta, roll, rates, _ = self._predicted(f, t)
-        q, _, J = self._joined(theta, roll, rates)
+        ahead = self._ahead(f, t)
+        roll = float(ahead.angles[f.n])
+        q, _, J = self._posture.join(ahead.angles, ahead.rates)
         assert q is not None
         height, row = self._height(q, bucket_point)
         n, at, P = f.n, f.at, f.P
@@ -422,7 +345,7 @@ class ChainEstimator:
         ]
         self._arm, self._chain = arm, machine.chain()
         self._channels = [arm.channels[ch.name] for ch in self._channels]
-        self._fixed_map()
+        self._posture = Posture(arm, self._channels)
         self._filter.refit(arm, self._channels)
         for i in moved:
             self._sums[i].restart()

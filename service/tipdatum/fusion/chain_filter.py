@@ -47,8 +47,9 @@ class ChainFilter:
     ) -> None:
         self.setup = q = Setup(arm, channels, has_gyro, options)
         self.options, self.n, self.at = options, q.n, q.at
-        self.has_gyro, self.gyroless, self.on_upper = q.has_gyro, q.gyroless, q.on_upper
-        self.latency_sigma = q.latency_sigma
+        self.gyroless, self.on_upper = q.gyroless, q.on_upper
+        self.with_gyro: list[bool] = q.has_gyro.tolist()
+        self.latency_sigmas: list[float] = q.latency_sigma.tolist()
         self.x = np.zeros(q.at.size)
         self.P = np.zeros((q.at.size, q.at.size))
         self.rates = np.zeros(2 + q.n)
@@ -57,6 +58,9 @@ class ChainFilter:
         self._rates = Rates(q)
         self._propagation = Propagation(q)
         self._observation = Observation(q, Levers(arm, channels))
+        self._HP = np.zeros_like(self._observation.H)
+        self._S = np.zeros_like(self._observation.R)
+        self._S_velocity = blocks(self._S[: 3 * q.n, : 3 * q.n], 3, 3)
         self._ones3 = np.ones(3)
         self._persistence = np.zeros(q.n)
         self._last_innovation = np.zeros((q.n, 3))
@@ -150,11 +154,12 @@ class ChainFilter:
         self._propagation.add_noise(P, e, active, motion, self._persistence)
         z = self._observation.innovation(x, e, active, motion, advance)
         H, R = self._observation.H, self._observation.R
-        HP = H.dot(P)
-        S = HP.dot(H.T)
+        HP, S = self._HP, self._S
+        np.dot(H, P, out=HP)
+        np.dot(HP, H.T, out=S)
         S += R
         zi = z[: 3 * n].reshape(n, 3)
-        solved = np.linalg.solve(blocks(S[: 3 * n, : 3 * n], 3, 3), zi[:, :, None])[:, :, 0]
+        solved = np.linalg.solve(self._S_velocity, zi[:, :, None])[:, :, 0]
         self.distances = (zi * solved).dot(self._ones3)
         # White innovations have no persistence; what has is acceleration that the model does not know.
         share = T / ADAPTATION_S
@@ -166,8 +171,8 @@ class ChainFilter:
             for k in shocked:
                 # A shock leaves a step in the integrated velocity, which alone takes the blame.
                 P[self.setup.v[k], self.setup.v[k]] += zi[k] ** 2
-            HP = H.dot(P)
-            S = HP.dot(H.T)
+            np.dot(H, P, out=HP)
+            np.dot(HP, H.T, out=S)
             S += R
         update(x, P, H, z, R, (HP, S))
         self.rates = motion.rho

@@ -28,6 +28,7 @@ class Levers:
     Attributes:
         follow: (4, N) angle of each body from those of the sensors (a held joint follows its neighbour).
         offset: (4,) rad, constant part of it.
+        ways: (N, 4, 3) m, the way in each body from the slew centre to each sensor.
     """
 
     def __init__(self, arm: Arm, channels: list[Channel]) -> None:
@@ -45,9 +46,12 @@ class Levers:
             elif body == "rocker" and arm.linkage is not None:
                 ways[i, 2] = (arm.linkage.pivot_x, 0.0, arm.linkage.pivot_z)
             ways[i, k] = channel.sensor.position_m
-        self._x, self._z = ways[:, :, 0], ways[:, :, 2]
+        self.ways = ways
+        # A complex number x + iz for a way in the arm plane: turning it by θ multiplies it by exp(iθ).
+        self._ways = ways[:, :, 0] + 1j * ways[:, :, 2]
         self._y = ways[:, :, 1].sum(axis=1)
         self.follow, self.offset = _follow(arm, channels)
+        self._direct = np.array_equal(self.follow, np.eye(4))
         self._ones = np.ones(4)
         self._jacobian = np.zeros((n, 3, 2 + n))
 
@@ -61,20 +65,20 @@ class Levers:
         """
         angles = self.follow.dot(theta)
         angles += self.offset
-        c, s = np.cos(angles), np.sin(angles)
-        x, z = self._x * c, self._x * s
-        x -= self._z * s
-        z += self._z * c
-        px, py, pz = x.dot(self._ones), self._y, z.dot(self._ones)
+        turned = self._ways * np.exp(1j * angles)
+        p = turned.dot(self._ones)
+        px, pz, py = p.real, p.imag, self._y
+        ways = turned if self._direct else turned.dot(self.follow)
         J = self._jacobian
-        J[:] = 0.0
-        np.negative(pz, out=J[:, 1, 0])
+        J[:, 0, 0] = 0.0
+        J[:, 1, 0] = -pz
         J[:, 2, 0] = py
-        np.subtract(roll_tan * pz, py, out=J[:, 0, 1])
+        J[:, 0, 1] = roll_tan * pz - py
         J[:, 1, 1] = px
-        np.multiply(px, -roll_tan, out=J[:, 2, 1])
-        np.negative(z.dot(self.follow), out=J[:, 0, 2:])
-        J[:, 2, 2:] = x.dot(self.follow)
+        J[:, 2, 1] = -roll_tan * px
+        J[:, 0, 2:] = -ways.imag
+        J[:, 1, 2:] = 0.0
+        J[:, 2, 2:] = ways.real
         return J @ rho, J
 
 

@@ -92,7 +92,8 @@ class Propagation:
         mean -= T * (in_plane[:, 1] - 0.5 * gravity)
         x[at.pivot] = F[at.pivot, at.pivot].dot(x[at.pivot])
         x[at.base] *= self._decay
-        x[: n + 1] += T * np.append(m.rho[2:], m.roll_rate)
+        x[at.theta] += T * m.rho[2:]
+        x[at.roll] = m.roll + T * m.roll_rate
         x[at.velocity] = v_end.ravel()
         for k, i in enumerate(q.lagging, at.lagged.start):
             x[k] += F[k, i] * (m.theta[i] - x[k])
