@@ -12,7 +12,7 @@ from bus_fixtures import TOPICS, Service
 from bus_tools import Cable, Listener, Mosquitto, request_properties, wait_until
 
 from tipdatum.bus.broker import EmbeddedBroker
-from tipdatum.bus.messages import Happening, Reply, State, Status, Tip
+from tipdatum.bus.messages import Arm, Happening, Reply, State, Status, Tip
 from tipdatum.bus.orders import MAX_BODY_BYTES
 from tipdatum.bus.small import DEFAULT_TEXTS, DEFAULT_VALUES
 
@@ -30,6 +30,10 @@ def tip(t: float) -> Tip:
 
 def state(datum: str = "set") -> State:
     return State.model_validate({"t": 1.0, "time": TIME, "datum": datum})
+
+
+def arm(t: float) -> Arm:
+    return Arm(t=t, time=TIME, quality="good", points=None, height_to_elevation_m=None)
 
 
 def event(number: int) -> Happening:
@@ -85,6 +89,22 @@ def test_a_late_reader_finds_state_and_never_an_old_elevation(
     late = listener(any_port, "tipdatum/#", version=4)
     late.wait_for("/state")
     assert [t for t in late.topics() if not t.endswith("/state")] == []
+
+
+def test_what_is_held_leaves_in_order_when_it_is_released(
+    any_port: int, bus_service: Make, listener: Listen
+) -> None:
+    heard = listener(any_port, "tipdatum/#", version=4)
+    service = online(bus_service(any_port))
+    service.client.hold()
+    for number in range(3):
+        service.client.publish("arm", "", arm(float(number)))
+    service.client.publish("tip", "", tip(2.0))
+    assert service.client.counters.live_sent == 0
+    service.client.release()
+    heard.wait_for("/tip")
+    figures = [(topic.rsplit("/", 1)[1], json.loads(body)["t"]) for topic, body, _ in heard.messages[:4]]
+    assert figures == [("arm", 0.0), ("arm", 1.0), ("arm", 2.0), ("tip", 2.0)]
 
 
 def test_figures_expire_and_carry_no_retain_flag_under_mqtt_5(

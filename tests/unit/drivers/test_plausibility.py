@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from tipdatum_drivers.plausibility import Limits, SensorMonitor
 from tipdatum_drivers.reading import Beam, Fault, Identity, Imu, Reading, Tilt
@@ -273,3 +275,29 @@ def test_a_laser_receiver_that_is_off_the_beam_is_not_stale() -> None:
     monitor.check(Beam(10.0, "laser"))
     assert monitor.health(500.0).state == "ok"
     assert monitor.is_ok(500.0)
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.floats(-0.8, 0.8),
+            st.sampled_from(["good", "out of range", "repeated", "stranger", "known again"]),
+        ),
+        max_size=40,
+    )
+)
+def test_is_ok_says_what_health_says(happenings: list[tuple[float, str]]) -> None:
+    monitor, t = SensorMonitor("boom", Described()), 0.0
+    for pause, kind in happenings:
+        t += pause
+        if kind == "stranger":
+            monitor.check(Identity(t, "boom", "B"))
+        elif kind == "known again":
+            monitor.accept_serial("B")
+        else:
+            wobble = 0.0 if kind == "repeated" else 0.001 * math.sin(1e4 * t)
+            size = 1e6 if kind == "out of range" else G
+            monitor.check(Imu(t, "boom", (wobble, 0.0, size), (0.0, wobble, 0.0)))
+        for later in (t, t + 0.2, t + 0.3, t + 2.0):
+            assert monitor.is_ok(later) == (monitor.health(later).state == "ok")
+        assert monitor.fault_count == sum(monitor.faults.values())
