@@ -255,4 +255,6 @@ class Happening(Message):
     kind: str
     text: str
     sensor: str | None = None
-    data: dict[str, Any] | None = None
+    data: dict[str, Any] | None = Field(
+        default=None, description="figures of an as-dug point or of a line of the level book"
+    )

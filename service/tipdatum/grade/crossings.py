@@ -70,7 +70,9 @@ class Gathering:
             return refused(
                 self.order,
                 f"The crossings disagree by {spread * 1000:.0f} mm (allowed {self.spread_m * 1000:.0f} mm; "
-                f"each against their mean: {each} mm). Cross more slowly, or check that the laser is level.",
+                f"each against their mean: {each} mm). They are left out from now on: cross again, "
+                "more slowly, and check that the laser is level.",
+                spread_m=spread,
             )
         return self.then(
             Found(

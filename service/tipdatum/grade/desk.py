@@ -194,10 +194,11 @@ class Desk:
 
     def doubt(self, t: float, reason: str, travelled: bool = False) -> None:
         """The reference can no longer be relied on, for `reason`."""
-        if travelled and not self._state.travelled:
-            self._state.travelled = True
-            self.crossings.clear()
+        # Where a laser's plane was met before is worth nothing either.
+        self.crossings.clear()
+        if self._state.beam_fix is not None or (travelled and not self._state.travelled):
             self._state.beam_fix = None
+            self._state.travelled = self._state.travelled or travelled
             self.changed()
         if self.tie is None or reason in self._state.doubts:
             return

@@ -172,7 +172,7 @@ class Work(Desk):
         waiting = Gathering(
             order, plane, count, order.t + self.options.laser_wait_s, self.options.laser_spread_m, then
         )
-        answer = waiting.answer(self.crossings, self.state.line, order.t)
+        answer = self._answered(waiting, order.t)
         if answer is None:
             self._gathering.append(waiting)
             text = (
@@ -183,6 +183,13 @@ class Work(Desk):
         return answer
 
     # Inside
+
+    def _answered(self, waiting: Gathering, t: float) -> Outcome | None:
+        answer = waiting.answer(self.crossings, self._state.line, t)
+        if answer is not None and not answer.ok and "spread_m" in answer.result:
+            # Crossings that disagree would be the first ones in the next attempt.
+            self.crossings.clear()
+        return answer
 
     def _replace(self, name: str) -> None:
         """Of the same command sent twice the later one waits on."""
@@ -235,7 +242,7 @@ class Work(Desk):
         gathering, self._gathering = self._gathering, []
         for each in gathering:
             try:
-                answer = each.answer(self.crossings, self._state.line, t)
+                answer = self._answered(each, t)
             except CommandRefused as reason:
                 answer = refused(each.order, str(reason))
             if answer is None:

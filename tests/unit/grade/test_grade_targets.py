@@ -115,6 +115,18 @@ def test_below_a_laser_plane_needs_neither_reference_nor_station(rig: Any) -> No
     assert report.deviation_m == pytest.approx(tz - (z - 0.01 * (tx - x) - 3.0), abs=1e-9)
 
 
+def test_a_machine_that_may_have_settled_has_to_meet_the_plane_again(rig: Any) -> None:
+    rig.send("target/below-plane", depth_m=3.0)
+    rig.beam()
+    assert rig.tick().deviation_m is not None
+    rig.work.doubt(rig.t, "the machine's lean changed")
+    report = rig.tick()
+    assert report.deviation_m is None
+    assert "laser plane not crossed" in report.reasons
+    rig.beam()
+    assert rig.tick().deviation_m is not None
+
+
 def test_a_doubtful_reference_keeps_the_elevation_and_takes_the_deviation(rig: Any) -> None:
     rig.send("datum/set", elevation_m=10.0)
     rig.send("target/level", elevation_m=9.0)
