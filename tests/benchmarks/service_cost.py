@@ -40,9 +40,8 @@ import paho.mqtt.client as mqtt
 import tomlkit
 from paho.mqtt.enums import CallbackAPIVersion
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT / "tests" / "benchmarks"))
-sys.path.insert(0, str(ROOT / "tests" / "harness"))
+sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[1] / "harness"))
 
 import replay_stages
 from bus_tools import Mosquitto
@@ -53,13 +52,14 @@ from tipdatum.machine import parse_machine
 from tipdatum_drivers.reading import Imu
 from tipdatum_drivers.session_file import SessionFile
 
+ROOT = Path(__file__).resolve().parents[2]
 FIVE = ROOT / "replay_data" / "rocker.ndjson.gz"
 """A dig recorded at 100 Hz with sensors on upper, boom, stick and rocker."""
 RATE_HZ = 100.0
 WARM_UP_S = 4.0
 STARTS = 5
 RUNS = 5
-TARGETS = {"replay_times_real_time": 100.0, "cpu_percent": 3.0, "memory_mb": 100.0, "first_figure_s": 1.5}
+TARGETS = {"replay_times_real_time": 100.0, "cpu_percent": 3.0, "memory_mb": 100.0, "first_message_s": 1.5}
 
 Sample = tuple[int, tuple[float, float, float], tuple[float, float, float]]
 
@@ -263,10 +263,10 @@ def table(result: dict[str, Any]) -> str:
     lines = [
         "| figure | measured | wanted |",
         "| --- | --- | --- |",
-        f"| replay, one process | {replay['times_real_time']:.0f} × real time | ≥ 100 × |",
-        f"| five IMUs at 100 Hz, live | {run['cpu_percent']:.1f} % of one core | < 3 % |",
-        f"| memory | {run['memory_mb']:.0f} MB | < 100 MB |",
-        f"| start to first message | {run['first_message_s']['median']:.2f} s | < 1.5 s |",
+        f"| replay, one process | {replay['times_real_time']:.0f} × real time | at least 100 × |",
+        f"| five IMUs at 100 Hz, live | {run['cpu_percent']:.1f} % of one core | under 3 % |",
+        f"| memory | {run['memory_mb']:.0f} MB | under 100 MB |",
+        f"| start to first message | {run['first_message_s']['median']:.2f} s | under 1.5 s |",
         f"| start to first figure | {run['first_figure_s']['median']:.2f} s | |",
         "",
         f"Replay of {replay['session']}: {replay['readings']} records, {replay['ticks']} ticks.",
