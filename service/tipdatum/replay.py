@@ -157,6 +157,10 @@ def replay_many(
         except KeyboardInterrupt:
             for child in multiprocessing.active_children():
                 child.terminate()
+                child.join()
+            for target in targets.values():
+                for part in directory.glob(f".{target.name}.part*"):
+                    part.unlink(missing_ok=True)
             raise
 
 

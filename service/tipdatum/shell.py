@@ -144,6 +144,7 @@ class Shell:
             self._broker = place.broker
             stack.callback(place.broker.stop)
         self._bus = bus = self._make_bus(place)
+        stack.callback(self._say_goodbye)
         page = open_page(self.service, place)
         if page is not None:
             stack.callback(page.close)
@@ -153,7 +154,6 @@ class Shell:
         bus.publish("status", "", Status(state="online", time=self._wall.rfc3339(self._clock())))
         self._pipeline.publish_retained()
         bus.start()
-        stack.callback(self._say_goodbye)
         return Ready(
             self.service.machine_id,
             self.topics,

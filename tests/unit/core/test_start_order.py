@@ -64,6 +64,9 @@ class Bus:
     def start(self) -> None:
         raise AssertionError("announced")
 
+    def stop(self, _farewell: Any) -> None:
+        pass
+
 
 @pytest.fixture
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
