@@ -108,8 +108,10 @@ def _value(text: str) -> Any:
     if text.startswith("@"):
         try:
             return Path(text[1:]).read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError) as error:
-            raise InputError(f"{text[1:]}: cannot be read ({error})") from None
+        except OSError as error:
+            raise InputError(f"{text[1:]}: cannot be read ({error.strerror or error})") from None
+        except UnicodeDecodeError:
+            raise InputError(f"{text[1:]}: found no text; expected a text file in UTF-8") from None
     try:
         return orjson.loads(text)
     except orjson.JSONDecodeError:

@@ -26,6 +26,9 @@ def explain(name: str) -> str:
     for key, field in spec.body.model_fields.items():
         need = "required" if field.is_required() else f"default {shown_default(field.default)}"
         lines.append(f"  {key} ({kind(field.annotation)}, {need}): {field.description or ''}".rstrip(": "))
+    length = next((k for k in spec.body.model_fields if k.endswith("_m")), None)
+    if length is not None:
+        lines.append(f'  A length may carry its unit, without the _m: {length[:-2]}="1.2 m" for {length}.')
     if len(lines) == 1:
         lines.append("  takes nothing")
     return "\n".join(lines) + "\n"
@@ -33,7 +36,9 @@ def explain(name: str) -> str:
 
 def shown_default(value: Any) -> str:
     """A default as people write it."""
-    return "none" if value is None else str(value).lower() if isinstance(value, bool) else str(value)
+    if value is None or value == "":
+        return "none"
+    return str(value).lower() if isinstance(value, bool) else str(value)
 
 
 def kind(annotation: Any) -> str:

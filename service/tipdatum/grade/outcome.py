@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeAlias
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
 from tipdatum.grade.units import parse_length
+from tipdatum.model_places import alternatives, bare
 
 if TYPE_CHECKING:
     from tipdatum.grade.work import Work
@@ -24,14 +25,15 @@ Name: TypeAlias = Annotated[str, StringConstraints(strip_whitespace=True), Field
 class Body(BaseModel):
     """Base of every command's body: unknown keys are refused.
 
-    A length may be given as people write it: "depth": "4' 3 1/2\"" stands for "depth_m": 1.3081.
+    A length may be given as people write it: "depth": "4' 3 1/2\"" stands for "depth_m": 1.3081. A number
+    where a text belongs is its digits: marks and codes are often called so.
     """
 
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
 
     @model_validator(mode="before")
     @classmethod
-    def _lengths_in_words(cls, data: Any) -> Any:
+    def _as_people_write(cls, data: Any) -> Any:
         if not isinstance(data, dict):
             return data
         out = dict(data)
@@ -39,7 +41,14 @@ class Body(BaseModel):
             if isinstance(value, str) and key not in cls.model_fields and f"{key}_m" in cls.model_fields:
                 out.setdefault(f"{key}_m", parse_length(value))
                 del out[key]
+            elif isinstance(value, int | float) and not isinstance(value, bool) and cls._is_text(key):
+                out[key] = str(value)
         return out
+
+    @classmethod
+    def _is_text(cls, key: str) -> bool:
+        field = cls.model_fields.get(key)
+        return field is not None and any(bare(kind)[0] is str for kind in alternatives(field.annotation))
 
 
 class Nothing(Body):

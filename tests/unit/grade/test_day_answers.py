@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from tipdatum.bus.orders import Order
-from tipdatum.errors import CommandRefused
+from tipdatum.errors import CommandRefused, InputError
 from tipdatum.grade.commands import COMMANDS, parse_body
 from tipdatum.grade.profile_file import parse_profile
 
@@ -54,6 +54,25 @@ def test_spaces_around_a_name_are_left_out() -> None:
     assert body.model_dump()["name"] == "TP1"
     with pytest.raises(CommandRefused):
         parse_body("mark/keep", {"name": "  "})
+
+
+def test_a_number_is_a_name_too() -> None:
+    _, body = parse_body("mark/keep", {"name": 101})
+    assert body.model_dump()["name"] == "101"
+
+
+@pytest.mark.parametrize(
+    ("name", "body"),
+    [
+        ("target/grade", {"grade": "1:4"}),
+        ("target/grade", {"grade": "2%", "cross": "1:3", "cross_falls": "left"}),
+        ("target/below-plane", {"depth_m": 2.0, "grade": "1:3"}),
+        ("laser/plane", {"elevation_m": 2.0, "grade": "1:3"}),
+    ],
+)
+def test_an_ambiguous_grade_is_found_before_it_travels(name: str, body: dict[str, Any]) -> None:
+    with pytest.raises(InputError, match="which side is vertical"):
+        parse_body(name, body)
 
 
 def test_semicolons_let_commas_be_decimal() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from tipdatum.errors import CommandRefused
 from tipdatum.grade.book import read_mark
@@ -28,6 +28,11 @@ class SetPlane(Body):
         default="0%", max_length=40, description='its grade along the line, such as "falling 1%"'
     )
     note: str = Field(default="", max_length=120, description="where the laser stands, for the level book")
+
+    @model_validator(mode="after")
+    def _grade_is_one(self) -> SetPlane:
+        parse_grade(self.grade)
+        return self
 
 
 class UseLaser(Body):

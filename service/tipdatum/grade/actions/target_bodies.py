@@ -5,19 +5,14 @@ from __future__ import annotations
 import re
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import Field, model_validator
 
 from tipdatum.grade.outcome import Body, Elevation, Name
 from tipdatum.grade.units import parse_grade
 
 Depth = Annotated[float, Field(ge=-50, le=50)]
 Thickness = Annotated[float, Field(ge=0, le=5)]
-GradeText = Annotated[
-    str,
-    Field(min_length=1, max_length=40),
-    BeforeValidator(lambda v: f"{v:g}" if isinstance(v, int | float) and not isinstance(v, bool) else v),
-]
-"""A bare number is let through as text, so that it is told which units it lacks."""
+GradeText = Annotated[str, Field(min_length=1, max_length=40)]
 
 _RISES = re.compile(r"\s*(rising|rises|\+)")
 Percent = Annotated[float, Field(ge=-1000, le=1000)]
@@ -63,6 +58,8 @@ class SetGrade(Body):
             raise ValueError('"elevation_m" or "depth_m", not both')
         if (self.cross is None) != (self.cross_falls is None):
             raise ValueError('"cross" and "cross_falls" (left or right) together')
+        # What cannot be read as a grade is refused here, before the command travels.
+        self.rise(), self.rise_to_left()
         return self
 
     def rise(self) -> float:
@@ -132,6 +129,11 @@ class SetBelowPlane(Body):
 
     depth_m: Annotated[float, Field(gt=0, le=30)] = Field(description="how far below the plane")
     grade: GradeText = Field(default="0%", description="the plane's grade away from the machine")
+
+    @model_validator(mode="after")
+    def _grade_is_one(self) -> SetBelowPlane:
+        parse_grade(self.grade)
+        return self
 
 
 class SetStation(Body):
