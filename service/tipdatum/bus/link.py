@@ -145,6 +145,7 @@ class Link:
         info = self._client.publish(topic, payload, delivery.qos, delivery.retain, properties)
         if delivery.qos:
             self._unacknowledged.add(info.mid)
+            self._client.on_publish = self._published
         self.write()
         return info.mid
 
@@ -212,7 +213,6 @@ class Link:
         client.on_connect = self._connected
         client.on_disconnect = self._disconnected
         client.on_message = lambda _client, _data, message: self._on_message(message)
-        client.on_publish = self._published
         client.on_subscribe = self._subscribed
         return client
 
@@ -251,6 +251,9 @@ class Link:
 
     def _published(self, _client: mqtt.Client, _data: Any, mid: int, reason: ReasonCode, _props: Any) -> None:
         self._unacknowledged.discard(mid)
+        if not self._unacknowledged:
+            # The library calls for figures as well, which nobody acknowledges, and builds an answer for each.
+            self._client.on_publish = None
         if reason.is_failure:
             self._on_refused(f"the broker refuses a message: {str(reason).lower()}")
         self._on_acknowledged(mid)
