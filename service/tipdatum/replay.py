@@ -17,13 +17,16 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
 
-from tipdatum.bus.messages import Message, Tip
+from tipdatum.bus.messages import Reply, Tip
 from tipdatum.config import Settings
 from tipdatum.errors import InputError
 from tipdatum.machine import parse_machine
 from tipdatum.pipeline import Outgoing, Pipeline
 from tipdatum.walltime import WallTime, parse_started
 from tipdatum_drivers.session_file import SessionFile
+
+REFUSALS_TOLD = 10
+"""Refused commands that a summary tells one by one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +35,7 @@ class Summary:
 
     Attributes:
         session: the session's path. messages: tip messages made. duration_s: session time covered.
-        warnings: such as a last line that was cut off.
+        warnings: such as a last line that was cut off, or commands that were refused.
     """
 
     session: Path
@@ -73,14 +76,14 @@ def replay_file(
     target: Path,
     settings: Settings,
     *,
-    watch: Callable[[Message], None] | None = None,
+    watch: Callable[[Outgoing], None] | None = None,
 ) -> Summary:
     """Replay one session into `target`, which appears only when it is whole.
 
     What is no ordinary file (a pipe, /dev/stdout) is written to as it comes.
 
     Args:
-        watch: is shown every other message than tips (events, replies, health).
+        watch: is shown every other message than tips (events, replies, state, health).
 
     Raises:
         InputError: the session or the target cannot be used.
@@ -93,19 +96,27 @@ def replay_file(
     if target.exists() and target.samefile(source):
         raise InputError(f"{target} is the session itself, which its messages would replace")
     count, last = 0, 0.0
+    refused: list[str] = []
     try:
         with _appearing_whole(target) as out:
             for item in outgoing(session, settings):
                 if isinstance(item.message, Tip) and item.t_emit is not None:
                     out.write(tip_line(item.message, item.t_emit))
                     count, last = count + 1, item.message.t
-                elif watch is not None:
-                    watch(item.message)
+                    continue
+                if isinstance(item.message, Reply) and not item.message.ok:
+                    refused.append(
+                        f"{item.message.t:.2f} s: {item.message.command} refused: {item.message.text}"
+                    )
+                if watch is not None:
+                    watch(item)
     except BrokenPipeError:
         raise
     except OSError as error:
         raise InputError(f"{target} cannot be written: {(error.strerror or str(error)).lower()}") from None
-    return Summary(source, count, last, tuple(session.warnings))
+    if len(refused) > REFUSALS_TOLD:
+        refused[REFUSALS_TOLD:] = [f"{len(refused) - REFUSALS_TOLD} more commands were refused"]
+    return Summary(source, count, last, (*session.warnings, *refused))
 
 
 @contextmanager

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated
 
+import orjson
 import typer
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from tipdatum.cli.options import settings_from
 from tipdatum.errors import InputError
+from tipdatum.pipeline import Outgoing
 from tipdatum.replay import Summary, output_name, replay_file, replay_many
 
 
@@ -21,6 +25,10 @@ def replay(
         Path | None, typer.Option("--output", "-o", help="File for one session's messages.")
     ] = None,
     output_dir: Annotated[Path | None, typer.Option(help="Folder for several sessions' messages.")] = None,
+    told: Annotated[
+        Path | None,
+        typer.Option(help="File for all else that was said: replies, events, state, health, one a line."),
+    ] = None,
     config: Annotated[
         Path | None, typer.Option(help="Service file whose [fusion] and [work] to use.")
     ] = None,
@@ -37,8 +45,11 @@ def replay(
             raise InputError(f"{len(session)} sessions need --output-dir, a folder for their messages")
         if output is None:
             raise InputError("say where the messages go: --output FILE, or --output-dir FOLDER")
-        _report(console, replay_file(session[0], output, settings))
+        with _teller(told) as watch:
+            _report(console, replay_file(session[0], output, settings, watch=watch))
         return
+    if told is not None:
+        raise InputError("--told goes with one session and --output")
     if output is not None:
         raise InputError("--output and --output-dir exclude each other")
     if output_dir.exists() and not output_dir.is_dir():
@@ -65,6 +76,24 @@ def replay(
         console.print(f"tipdatum: {error}", highlight=False, markup=False, soft_wrap=True)
     if errors:
         raise errors[0]
+
+
+@contextmanager
+def _teller(path: Path | None) -> Iterator[Callable[[Outgoing], None] | None]:
+    """Writes messages with the topic that they would go to, one a line."""
+    if path is None:
+        yield None
+        return
+    try:
+        with path.open("wb") as out:
+
+            def write(item: Outgoing) -> None:
+                topic = f"{item.name}/{item.part}" if item.part else item.name
+                out.write(orjson.dumps({"topic": topic, **item.message.model_dump(mode="json")}) + b"\n")
+
+            yield write
+    except OSError as error:
+        raise InputError(f"{path} cannot be written: {(error.strerror or str(error)).lower()}") from None
 
 
 def _report(console: Console, summary: Summary) -> None:

@@ -11,11 +11,12 @@ from pathlib import Path
 
 import pytest
 
-from tipdatum.bus.messages import Happening, Message, Reply
+from tipdatum.bus.messages import Happening, Reply
 from tipdatum.cli import main
 from tipdatum.config import FusionTable, Settings, make_settings
 from tipdatum.errors import ConfigError, InputError, SessionError
 from tipdatum.grade.options import WorkOptions
+from tipdatum.pipeline import Outgoing
 from tipdatum.replay import Summary, output_name, replay_file, replay_many
 from tipdatum_drivers.decode.session_lines import encode_header, encode_line
 from tipdatum_drivers.reading import Command, Imu, SessionHeader, Truth
@@ -119,11 +120,28 @@ def test_each_line_is_the_message_and_the_newest_reading_it_knew(
 def test_what_else_the_service_would_say_is_shown_to_who_watches(
     dig: Path, tmp_path: Path, settings: Settings
 ) -> None:
-    seen: list[Message] = []
+    seen: list[Outgoing] = []
     replay_file(dig, tmp_path / "out", settings, watch=seen.append)
-    replies = [message for message in seen if isinstance(message, Reply)]
+    replies = [item.message for item in seen if isinstance(item.message, Reply)]
     assert [(reply.command, reply.ok) for reply in replies] == [("datum/set", True)]
-    assert any(isinstance(message, Happening) for message in seen)
+    assert any(isinstance(item.message, Happening) for item in seen)
+
+
+def test_a_refused_command_is_a_warning_and_all_that_was_said_can_be_kept(
+    dig: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with dig.open("ab") as out:
+        out.write(encode_line(Command(4.1, "target/grade", {"grade": "1:3"})))
+    told = tmp_path / "told.ndjson"
+    with pytest.raises(SystemExit) as left:
+        main(["replay", str(dig), "--output", str(tmp_path / "out"), "--told", str(told)])
+    assert left.value.code == 0
+    assert "4.10 s: target/grade refused" in capsys.readouterr().err
+    replies = [line for line in lines(told) if line["topic"] == "reply"]
+    assert [(reply["command"], reply["ok"]) for reply in replies] == [
+        ("datum/set", True), ("target/grade", False),
+    ]  # fmt: skip
+    assert "health/boom" in [line["topic"] for line in lines(told)]
 
 
 def test_a_last_line_that_was_cut_off_is_a_warning(dig: Path, tmp_path: Path, settings: Settings) -> None:
