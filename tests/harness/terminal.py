@@ -29,6 +29,8 @@ class Terminal:
         ours, theirs = pty.openpty()
         fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", ROWS, COLUMNS, 0, 0))
         environment = os.environ | {"TERM": "xterm-256color", "PYTHONIOENCODING": "utf-8"}
+        for size in ("COLUMNS", "LINES"):  # where they are set, they go before the terminal's own size
+            environment.pop(size, None)
         self.process = subprocess.Popen(
             [*COMMAND, *arguments],
             stdin=theirs,

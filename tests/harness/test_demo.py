@@ -89,7 +89,8 @@ def test_the_shipped_dig_plays_with_a_live_view_at_a_terminal() -> None:
     try:
         terminal.wait_for("mosquitto_sub -p")
         terminal.wait_for("datum/set -m")
-        terminal.wait_for("upper     ok")
+        terminal.wait_for("Tip elevation")
+        terminal.wait_for("reach ")
         assert terminal.end(signal.SIGINT) == 0
         assert b"Traceback" not in terminal.everything
         # The screen that was there before comes back, and the cursor with it.
