@@ -38,8 +38,6 @@ class ChainFilter:
         x: (n,) state, places in `at`.
         P: (n, n) covariance.
         rates: (2 + N,) rad/s, roll rate, plane rate and θ̇ of each sensor's body over the last epoch.
-        body_rates: (N, 3) rad/s, corrected rates in body axes over the last epoch.
-        distances: (N,) squared normalised innovation of each sensor's velocity in the last epoch.
     """
 
     def __init__(
@@ -53,8 +51,6 @@ class ChainFilter:
         self.x = np.zeros(q.at.size)
         self.P = np.zeros((q.at.size, q.at.size))
         self.rates = np.zeros(2 + q.n)
-        self.body_rates = np.zeros((q.n, 3))
-        self.distances = np.zeros(q.n)
         self._rates = Rates(q)
         self._propagation = Propagation(q)
         self._observation = Observation(q, Levers(arm, channels))
@@ -159,14 +155,12 @@ class ChainFilter:
         np.dot(HP, H.T, out=S)
         S += R
         zi = z[: 3 * n].reshape(n, 3)
-        solved = np.linalg.solve(self._S_velocity, zi[:, :, None])[:, :, 0]
-        self.distances = (zi * solved).dot(self._ones3)
         # White innovations have no persistence; what has is acceleration that the model does not know.
         share = T / ADAPTATION_S
         self._persistence *= 1.0 - share
         self._persistence += (zi * self._last_innovation).dot(self._ones3 * (share / 3.0))
         self._last_innovation = zi
-        shocked = [k for k, distance in enumerate(self.distances.tolist()) if distance > self.options.gate]
+        shocked = self._shocked(zi)
         if shocked:
             for k in shocked:
                 # A shock leaves a step in the integrated velocity, which alone takes the blame.
@@ -176,4 +170,9 @@ class ChainFilter:
             S += R
         update(x, P, H, z, R, (HP, S))
         self.rates = motion.rho
-        self.body_rates = motion.rate
+
+    def _shocked(self, zi: Array) -> list[int]:
+        """Sensors whose velocities' squared, normalised innovation is beyond the gate."""
+        solved = np.linalg.solve(self._S_velocity, zi[:, :, None])[:, :, 0]
+        distances = (zi * solved).dot(self._ones3).tolist()
+        return [k for k, distance in enumerate(distances) if distance > self.options.gate]

@@ -8,7 +8,8 @@ its z axis, and each body in it with θ̇_b, so that
 
     v = ω × p + Σ_b (-Z_b, 0, X_b) θ̇_b          with (X_b, ·, Z_b) = Rot(θ_b) ℓ_b
 
-which is linear in the rates ρ = (φ̇, r, θ̇_1 … θ̇_N): the Jacobian ∂v/∂ρ follows at once.
+which is linear in the rates ρ = (φ̇, r, θ̇_1 … θ̇_N): the Jacobian ∂v/∂ρ follows at once. By the angle of a
+body, with ω_y = r tan φ:    ∂v/∂θ_b = (X_b (ω_y - θ̇_b), -φ̇ X_b - r Z_b, Z_b (ω_y - θ̇_b))
 """
 
 from __future__ import annotations
@@ -52,34 +53,40 @@ class Levers:
         self._y = ways[:, :, 1].sum(axis=1)
         self.follow, self.offset = _follow(arm, channels)
         self._direct = np.array_equal(self.follow, np.eye(4))
-        self._ones = np.ones(4)
-        self._jacobian = np.zeros((n, 3, 2 + n))
+        self._ones, self._turn = np.ones(4), np.zeros(4, dtype=complex)
 
-    def velocities(self, theta: Array, roll_tan: float, rho: Array) -> tuple[Array, Array]:
-        """(N, 3) m/s in plane axes, and ∂v/∂ρ as (N, 3, 2 + N), overwritten by the next call.
+    def velocities(self, theta: Array, roll_tan: float, rho: Array, J: Array) -> Array:
+        """(N, 3) m/s in plane axes.
 
         Args:
             theta: (N,) rad, of the sensors' bodies.
             roll_tan: tan φ.
             rho: (2 + N,) rad/s, ρ.
+            J: (N, 3, 2 + 2N), filled with ∂v/∂(ρ, θ), the rates kept in the latter.
         """
+        n = len(theta)
         angles = self.follow.dot(theta)
         angles += self.offset
-        turned = self._ways * np.exp(1j * angles)
-        p = turned.dot(self._ones)
+        self._turn.real, self._turn.imag = np.cos(angles), np.sin(angles)
+        ways = self._ways * self._turn
+        p = ways.dot(self._ones)
         px, pz, py = p.real, p.imag, self._y
-        ways = turned if self._direct else turned.dot(self.follow)
-        J = self._jacobian
+        if not self._direct:
+            ways = ways.dot(self.follow)
         J[:, 0, 0] = 0.0
         J[:, 1, 0] = -pz
         J[:, 2, 0] = py
         J[:, 0, 1] = roll_tan * pz - py
         J[:, 1, 1] = px
         J[:, 2, 1] = -roll_tan * px
-        J[:, 0, 2:] = -ways.imag
-        J[:, 1, 2:] = 0.0
-        J[:, 2, 2:] = ways.real
-        return J @ rho, J
+        J[:, 0, 2 : 2 + n] = -ways.imag
+        J[:, 2, 2 : 2 + n] = ways.real
+        roll_rate, plane_rate = rho[:2].tolist()
+        by_theta = ways * (roll_tan * plane_rate - rho[2:])
+        J[:, 0, 2 + n :] = by_theta.real
+        J[:, 1, 2 + n :] = (ways * complex(-roll_rate, plane_rate)).real
+        J[:, 2, 2 + n :] = by_theta.imag
+        return np.asarray(J[:, :, : 2 + n] @ rho)
 
 
 def _follow(arm: Arm, channels: list[Channel]) -> tuple[Array, Array]:

@@ -42,10 +42,15 @@ class Observation:
         self.R = R = np.zeros((self._rows, self._rows))
         self._H_velocity, self._R_velocity = H[:m], R[:m, :m]
         self._R_own = np.einsum("ii->i", self._R_velocity).reshape(n, 3)
-        self._H_theta = H[:m, at.theta].reshape(n, 3, n)
         self._H_own = blocks(H[:m, at.velocity], 3, 3)
-        self._H_base = H[:m, at.base].reshape(n, 3, 3)
-        self._H_pivot = H[:m, at.pivot].reshape(n, 3, 2)
+        # The chain's velocities depend on y = (ρ, θ, base, pivot), which depends on the state.
+        self._y = np.zeros((7 + 2 * n, at.size))
+        self._y[range(2 + n, 7 + 2 * n), [*range(n), *range(at.base.start, at.pivot.stop)]] = 1.0
+        self._by_y = np.zeros((n, 3, 7 + 2 * n))
+        self._by_y[:, :, 2 + 2 * n : 5 + 2 * n] = np.eye(3)
+        self._floor = o.velocity_floor_mps**2
+        self._lever_share = np.full((3, 3), o.velocity_share_m**2)
+        self._latency_variance = setup.latency_sigma[:, None] ** 2
         self._difference = np.eye(n, k=1)[:k] - np.eye(n)[:k]
         self._H_told = H[m : m + 2 * k, at.constants].reshape(2, k, n, PER_SENSOR)[:, :, :, :9]
         self._H_gyros = H[m : m + 2 * k, at.theta].reshape(2, k, n)
@@ -53,8 +58,7 @@ class Observation:
         self._difference_noise = (
             float(variance.mean()) * o.redundancy_share**2 * (self._difference @ self._difference.T)
         )
-        self._by_pivot = np.zeros((3, 2))
-        self._eye3, self._ones3 = np.eye(3), np.ones(3)
+        self._eye3 = np.eye(3)
         self.last_velocity: Array | None = None
         """(N, 3) m/s, what the chain said in the last epoch; None after a start or a refit."""
 
@@ -72,32 +76,28 @@ class Observation:
         q, k = self._setup, motion
         n, at, o, T = q.n, q.at, q.options, q.options.epoch_s
         H, m = self._H_velocity, 3 * q.n
-        expected, Jv = self.levers.velocities(k.theta + 0.5 * T * k.theta_rate, k.tangent, k.rho)
-        if o.learn_from_geometry:
-            across, along = -Jv[:, 0, 2:], Jv[:, 2, 2:]
-            turn = k.tangent * k.plane_rate - k.theta_rate
-            by_theta = (along * turn, across * k.plane_rate + along * k.roll_rate, across * turn)
+        by_y, ends = self._by_y, 2 + 2 * n
+        expected = self.levers.velocities(
+            k.theta + (0.5 * T) * k.theta_rate, k.tangent, k.rho, by_y[:, :, :ends]
+        )
+        if not o.learn_from_geometry:
+            by_y[:, :, 2 + n : ends] = 0.0
         if q.on_upper:
-            self._rock(expected, Jv, k, *x[at.pivot].tolist())
-        Jf = Jv.reshape(m, 2 + n)
-        np.dot(-Jf, k.H, out=H)
-        H -= 0.5 * advance.F[at.velocity]
-        if o.learn_from_geometry:
-            self._H_theta[:, 0] -= by_theta[0]
-            self._H_theta[:, 1] += by_theta[1]
-            self._H_theta[:, 2] -= by_theta[2]
+            self._rock(expected, by_y, k, *x[at.pivot].tolist())
+        self._y[: 2 + n] = k.H
+        flat = by_y.reshape(m, 7 + 2 * n)
+        np.dot(flat, self._y, out=H)
+        H += 0.5 * advance.F[at.velocity]
+        np.negative(H, out=H)
         # The velocity's own column: half of it was taken off with F.
         self._H_own[:] = self._eye3
-        self._H_base[:] = -self._eye3
-        if q.on_upper:
-            self._H_pivot[:] = self._by_pivot
-        Jn = k.J.reshape(2 + n, m)
+        Jf, Jn = flat[:, : 2 + n], k.J.reshape(2 + n, m)
         self._R_velocity[:] = Jf.dot((Jn * self._rate_variance).dot(Jn.T)).dot(Jf.T)
         slip = np.zeros((n, 3)) if self.last_velocity is None else (expected - self.last_velocity) / T
-        extra = slip * q.latency_sigma[:, None]
-        extra *= extra
-        lever = o.velocity_share_m**2 * (k.rate * k.rate).dot(self._ones3)
-        extra += (lever + o.velocity_floor_mps**2)[:, None]
+        extra = slip * slip
+        extra *= self._latency_variance
+        extra += (k.rate * k.rate).dot(self._lever_share)
+        extra += self._floor
         zv = z[:m].reshape(n, 3)
         np.subtract(expected, advance.mean, out=zv)
         zv += x[at.base]
@@ -109,15 +109,17 @@ class Observation:
         self.last_velocity = expected
         return slip
 
-    def _rock(self, expected: Array, Jv: Array, k: Motion, a: float, b: float) -> None:
-        """Add to v̂ and to ∂v̂/∂ρ the rocking about the pivot (`a`, `b`), and note ∂v̂/∂(a, b)."""
-        c, s = float(k.R[0, 0, 0]), float(k.R[0, 2, 0])
-        t, pitching = k.tangent, float(k.rho[2])
-        along_up = np.array([[-s], [0.0], [c]])
-        x_rate, y_rate = k.roll_rate * c + k.plane_rate * s, t * k.plane_rate - pitching
-        expected += along_up[:, 0] * (y_rate * a - x_rate * b)
-        Jv[:, :, :3] += along_up * np.array([-b * c, t * a - s * b, -a])
-        self._by_pivot = along_up * np.array([-y_rate, x_rate])
+    def _rock(self, expected: Array, by_y: Array, k: Motion, a: float, b: float) -> None:
+        """Add to v̂ and to its Jacobian the rocking about the pivot (`a`, `b`)."""
+        c, s, t = float(k.R[0, 0, 0]), float(k.R[0, 2, 0]), k.tangent
+        x_rate, y_rate = k.roll_rate * c + k.plane_rate * s, t * k.plane_rate - float(k.rho[2])
+        # All of it runs along `up` of the upper, (-s, 0, c).
+        speed = y_rate * a - x_rate * b
+        by_roll, by_plane, by_pitch = -b * c, t * a - s * b, -a
+        expected += np.array([-s * speed, 0.0, c * speed])
+        by_y[:, 0, :3] += np.array([-s * by_roll, -s * by_plane, -s * by_pitch])
+        by_y[:, 2, :3] += np.array([c * by_roll, c * by_plane, c * by_pitch])
+        by_y[:, :, -2:] = np.array([[-s * y_rate, s * x_rate], [0.0, 0.0], [c * y_rate, -c * x_rate]])
 
     def _gyros(self, z: Array, motion: Motion) -> None:
         """All bodies of the arm plane share roll rate and plane rate: what their gyros differ in is error."""

@@ -84,7 +84,7 @@ class Propagation:
         turning = Wt * (0.5 * T)
         half = self._eye3 - turning
         A3t = self._eye3 - 2.0 * turning.dot(half)
-        self._transition(m, A3t, gravity, v, Wt)
+        self._transition(m, A3t, left, upward, v, Wt)
         in_plane = m.sums @ m.R.transpose(0, 2, 1)
         v_end = v.dot(A3t)
         v_end += (in_plane[:, 0] - gravity).dot(T * half)
@@ -102,11 +102,11 @@ class Propagation:
         P[:d] = FP
         P[:, :d] = FP.T
         corner = FP.dot(F.T)
-        corner += corner.T
-        np.multiply(corner, 0.5, out=P[:d, :d])
+        corner *= 0.5
+        np.add(corner, corner.T, out=P[:d, :d])
         return Advance(F, mean)
 
-    def _transition(self, m: Motion, A3t: Array, gravity: Array, v: Array, Wt: Array) -> None:
+    def _transition(self, m: Motion, A3t: Array, left: float, upward: float, v: Array, Wt: Array) -> None:
         """Fill `F`."""
         q = self._setup
         at, F, A, T = q.at, self._F, self._A, q.options.epoch_s
@@ -115,7 +115,8 @@ class Propagation:
         self._own += 1.0
         # The expected force, not the measured one, whose noise would correlate with the innovation.
         plane = v.dot(Wt)
-        plane += gravity
+        plane[:, 1] += left
+        plane[:, 2] += upward
         body = (plane[:, None] @ m.R)[:, 0]
         np.negative(body.dot(self._cross).reshape(q.n, 3, 3), out=A[:, :, :3])
         np.negative(body, out=self._by_scale)
@@ -123,8 +124,8 @@ class Propagation:
         self._by_velocity[:] = A3t.T
         np.multiply(plane[:, 2], -T, out=self._across_by_theta)
         np.multiply(plane[:, 0], T, out=self._up_by_theta)
-        self._by_roll[:, 1] = -T * gravity[2]
-        self._by_roll[:, 2] = T * gravity[1]
+        self._by_roll[:, 1] = -T * upward
+        self._by_roll[:, 2] = T * left
         p = at.pivot.start
         turn = 0.0
         if q.on_upper:

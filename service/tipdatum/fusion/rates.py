@@ -83,7 +83,7 @@ class Rates:
         self._J = np.zeros((2 + n, n, 3))
         self._H = np.zeros((2 + n, at.size))
         constants = self._H[:, at.constants].reshape(2 + n, n, PER_SENSOR)[:, :, :9]
-        self._H_two, self._H_turns = constants[:2], constants[2:]
+        self._H_two = constants[:2]
         self._H_own = np.einsum("iib->ib", constants[2:])
         self._J_own = np.einsum("iia->ia", self._J[2:])[:, 1]
         self._signs = setup.has_gyro.astype(float)
@@ -154,16 +154,13 @@ class Rates:
         np.multiply(J[1], tangent, out=J[2:])
         self._J_own -= self._signs
         np.multiply(told.transpose(1, 0, 2), share, out=self._H_two)
-        np.multiply(self._H_two[1], tangent, out=self._H_turns)
-        self._H_own -= B[:, 1] if not q.gyroless else self._signs[:, None] * B[:, 1]
         np.multiply(weight, roll_i, out=H[1, at.theta])
         np.multiply(weight, -plane_i, out=H[0, at.theta])
-        np.multiply(H[1, at.theta], tangent, out=H[2:, at.theta])
+        np.multiply(H[1], tangent, out=H[2:])
+        self._H_own -= B[:, 1]
         H[2:, at.roll] = plane_rate * (1.0 + tangent * tangent)
         if q.gyroless:
-            H[2:, at.constants] *= self._signs[:, None]
-            H[2:, at.theta] *= self._signs[:, None]
-            H[2:, at.roll] *= self._signs
+            H[2:] *= self._signs[:, None]
             J[2:] *= self._signs[:, None, None]
             H[[2 + i for i in q.gyroless], np.arange(at.turn.start, at.turn.stop)] = 1.0
             if at.common.stop > at.common.start:

@@ -12,7 +12,7 @@ sample's time is the reading's `t` (or the device's own `t_sample`) less the sen
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -30,8 +30,7 @@ PERIOD_SMOOTHING = 0.1
 """Weight of a new interval in the running period of a sensor."""
 
 
-@dataclass(frozen=True, slots=True)
-class Sample:
+class Sample(NamedTuple):
     """One reading in the body's axes.
 
     Attributes:
@@ -64,6 +63,7 @@ class Channel:
         self.period = 0.0
         self.stale_after = sensor.stale_after_s or STALE_FLOOR_S
         """Silence after which the sensor is stale, s."""
+        self._adapts = sensor.stale_after_s is None
 
     def sample(self, reading: Imu | Tilt) -> Sample:
         """The reading in the body's axes; also notes that the sensor is alive."""
@@ -82,13 +82,14 @@ class Channel:
         """Take notice of a reading at `t`, s."""
         step = t - self.last_t
         if 0.0 < step < math.inf:
-            if self.period == 0.0:
-                self.period = step
-            else:
-                # A gap is no period: one long silence must not make the next one look normal.
-                self.period += PERIOD_SMOOTHING * (min(step, 2.0 * self.period) - self.period)
-            if self.sensor.stale_after_s is None:
-                self.stale_after = max(STALE_FLOOR_S, min(STALE_PERIODS * self.period, STALE_CEILING_S))
+            period = self.period or step
+            # A gap is no period: one long silence must not make the next one look normal.
+            self.period = period + PERIOD_SMOOTHING * (min(step, 2.0 * period) - period)
+            if self._adapts:
+                patience = STALE_PERIODS * self.period
+                self.stale_after = (
+                    STALE_FLOOR_S if patience <= STALE_FLOOR_S else min(patience, STALE_CEILING_S)
+                )
         self.last_t = t
 
     def forget_time(self) -> None:
