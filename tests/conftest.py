@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import importlib.util
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import ModuleType
 
 import pytest
+import structlog
 
 
 def _take_in(name: str) -> ModuleType:
@@ -31,3 +32,10 @@ def shared_data() -> Callable[..., Path]:
     """`shared_data("physics_public", "day")`: a path, or the test is skipped saying why."""
     found: Callable[..., Path] = _shared_data.shared
     return found
+
+
+@pytest.fixture(autouse=True)
+def plain_logs() -> Iterator[None]:
+    """What one test set up for its log, such as a stream that is closed with it, is not left to the next."""
+    yield
+    structlog.reset_defaults()
