@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Literal, TypeAlias, get_args
 
 from tipdatum.grade.state import WorkState
+from tipdatum.grade.targets import Target
 
 QuestionName: TypeAlias = Literal["bucket", "target", "reference", "check"]
 ORDER: tuple[QuestionName, ...] = get_args(QuestionName)
@@ -34,12 +35,25 @@ def questions(state: WorkState) -> list[str]:
     return asked
 
 
+def described(target: Target) -> str:
+    """A target in a few words, as an operator would know it again."""
+    if target.kind == "level":
+        return f"level at {target.elevation_m:.3f} m"
+    if target.kind == "grade":
+        way = "rising" if target.grade > 0.0 else "falling"
+        slope = "level" if target.grade == 0.0 else f"{way} {abs(target.grade) * 100:.2f} %"
+        return f"{slope} from {target.elevation_m:.3f} m"
+    if target.kind == "profile":
+        return f"profile of {len(target.points)} rows"
+    return f"{target.depth_m:.3f} m below the laser's plane"
+
+
 def wording(question: str, state: WorkState, bucket: str) -> str:
     """The question as the operator reads it."""
     if question == "bucket":
         return f"Is the bucket {bucket} on?"
     if question == "target":
-        kind = state.target.kind if state.target else "none"
+        kind = described(state.target) if state.target else "none"
         layer = f", layer {state.layer}" if state.layer else ""
         return f"Is the target still the one that was set ({kind}{layer})?"
     if question == "reference":

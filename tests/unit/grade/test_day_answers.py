@@ -208,3 +208,22 @@ def test_the_ground_is_not_asked_for_right_after_it_was_touched(rig: Any) -> Non
     rig.work.events()
     rig.send("ground/set")
     assert not [e for e in rig.work.events() if "not known" in e.text]
+
+
+@pytest.mark.parametrize(
+    ("name", "body", "words"),
+    [
+        ("target/level", {"depth_m": 1.0}, "(level at 23.310 m)"),
+        ("target/grade", {"grade": "falling 1%", "depth_m": 1.0}, "(falling 1.00 % from 23.310 m)"),
+        ("target/profile", {"points": [[0, 24.0], [5, 23.5]]}, "(profile of 2 rows)"),
+        ("target/below-plane", {"depth_m": 3.2}, "(3.200 m below the laser's plane)"),
+    ],
+)
+def test_in_the_morning_the_target_is_named_as_the_operator_knows_it(
+    rig: Any, name: str, body: dict[str, Any], words: str
+) -> None:
+    rig.send("datum/set", elevation_m=24.31, mark="BM1")
+    assert rig.send(name, **body).ok
+    rig.send("morning/ask")
+    rig.send("morning/answer", question="bucket", yes=True)
+    assert words in rig.work.view()["question"]["text"]
