@@ -10,6 +10,21 @@ from __future__ import annotations
 from collections.abc import Iterable
 from itertools import pairwise
 
+NEAR_M = 0.125
+"""Points this near along the trench are of one place, m: half of the usual step of points."""
+
+
+def bottom(profile: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
+    """(station m, elevation m) of what was left in the end: of points of one place the lowest counts.
+
+    A trench is gone through more than once, and what an earlier pass left was dug away by a deeper one.
+    """
+    left: list[tuple[float, float]] = []
+    for station, elevation in sorted(profile, key=lambda point: (point[1], point[0])):
+        if all(abs(station - other) > NEAR_M for other, _ in left):
+            left.append((station, elevation))
+    return sorted(left)
+
 
 def average_end_area(sections: Iterable[tuple[float, float]]) -> float:
     """m³ from (station m, area m²) in any order; 0 with fewer than two."""

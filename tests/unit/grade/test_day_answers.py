@@ -227,3 +227,22 @@ def test_in_the_morning_the_target_is_named_as_the_operator_knows_it(
     rig.send("morning/ask")
     rig.send("morning/answer", question="bucket", yes=True)
     assert words in rig.work.view()["question"]["text"]
+
+
+def test_a_volume_counts_what_was_left_in_the_end(rig: Any) -> None:
+    """A box of 0.6 by 1 by 1 m by plain multiplication; what an earlier pass had left half-way is gone."""
+    rig.send("datum/set", elevation_m=10.0)
+    rig.send("point/record")
+    one = rig.work.state.points[0]
+    refused = rig.send("volume/trench", ground_m=11.0)
+    assert "station/set" in refused.text
+    rig.work.state.points = [
+        one.model_copy(update={"reach_m": 4.0 + 0.25 * i, "elevation_m": z})
+        for z in (10.5, 10.0)
+        for i in range(5)
+    ]
+    outcome = rig.send("volume/trench", ground_m=11.0, width_m=0.6)
+    assert outcome.result["volume_m3"] == pytest.approx(0.6)
+    assert outcome.result["points"] == 5
+    assert "5 left out" in outcome.text
+    assert "of reach" in outcome.text

@@ -10,7 +10,7 @@ from tipdatum.errors import CommandRefused
 from tipdatum.grade.outcome import Body, Elevation, Nothing, Order, Outcome, Spec, done
 from tipdatum.grade.points import AutoRecord, said, to_csv
 from tipdatum.grade.provenance import provenance
-from tipdatum.grade.volume import trench_volume
+from tipdatum.grade.volume import bottom, trench_volume
 
 if TYPE_CHECKING:
     from tipdatum.grade.work import Work
@@ -104,20 +104,30 @@ def volume(work: Work, body: Volume, order: Order) -> Outcome:
         raise CommandRefused(
             "The ground's elevation is not known: touch it with ground/set, or give ground_m."
         )
-    chosen = [
-        (p.station_m, p.elevation_m)
-        for p in work.state.points
-        if p.station_m is not None and body.code in (None, p.code)
-    ]
+    points = [p for p in work.state.points if body.code in (None, p.code)]
+    measured = [(p.station_m, p.elevation_m) for p in points if p.station_m is not None]
+    along = ""
+    if not measured and len({p.setup for p in points}) == 1:
+        # A level target has no line; from one place the reach tells as well how far apart points are.
+        measured, along = [(p.reach_m, p.elevation_m) for p in points], " of reach"
+    chosen = bottom(measured)
     if len(chosen) < 2:
-        raise CommandRefused("A volume needs at least two points with a station.")
+        raise CommandRefused(
+            "A volume needs at least two points apart, with a station (station/set before they are recorded) "
+            "or all of one set-up."
+        )
     width = body.width_m or work.machine.bucket[0].width_m
     cubic = trench_volume(chosen, ground, width)
-    length = max(s for s, _ in chosen) - min(s for s, _ in chosen)
+    length = chosen[-1][0] - chosen[0][0]
+    passed = (
+        f", {len(measured) - len(chosen)} left out where a lower one is near"
+        if len(measured) > len(chosen)
+        else ""
+    )
     return done(
         order,
-        f"{cubic:.2f} m³ bank volume over {length:.2f} m from {len(chosen)} points, {width:.2f} m wide, "
-        "vertical walls assumed.",
+        f"{cubic:.2f} m³ bank volume over {length:.2f} m{along} from {len(chosen)} points{passed}; "
+        f"{width:.2f} m wide, vertical walls assumed.",
         volume_m3=cubic,
         length_m=length,
         width_m=width,
