@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from tipdatum.bus.messages import Raw
 from tipdatum.raw_means import RawMeans
-from tipdatum_drivers.reading import Imu
+from tipdatum_drivers.reading import Imu, Vector
 
 figure = st.floats(-160.0, 160.0)
 vector = st.tuples(figure, figure, figure)
@@ -21,7 +21,7 @@ def published(readings: list[Imu]) -> list[Raw]:
 
 
 @given(st.lists(st.tuples(vector, vector), min_size=51, max_size=60))
-def test_means_and_spread_are_those_of_numpy(samples: list[tuple[tuple[float, float, float], ...]]) -> None:
+def test_means_and_spread_are_those_of_numpy(samples: list[tuple[Vector, Vector]]) -> None:
     readings = [Imu(i / 100, "boom", accel, gyro) for i, (accel, gyro) in enumerate(samples)]
     (raw,) = published(readings)
     accel = np.array([r.accel_mps2 for r in readings[:50]])
