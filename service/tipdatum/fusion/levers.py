@@ -9,7 +9,8 @@ its z axis, and each body in it with θ̇_b, so that
     v = ω × p + Σ_b (-Z_b, 0, X_b) θ̇_b          with (X_b, ·, Z_b) = Rot(θ_b) ℓ_b
 
 which is linear in the rates ρ = (φ̇, r, θ̇_1 … θ̇_N): the Jacobian ∂v/∂ρ follows at once. By the angle of a
-body, with ω_y = r tan φ:    ∂v/∂θ_b = (X_b (ω_y - θ̇_b), -φ̇ X_b - r Z_b, Z_b (ω_y - θ̇_b))
+body, with ω_y = r tan φ:    ∂v/∂θ_b = (X_b (ω_y - θ̇_b), -φ̇ X_b - r Z_b, Z_b (ω_y - θ̇_b)),
+and by tan φ:    r (p_z, 0, -p_x), which the tan φ in every θ̇ takes back (a gyro tells the sum of both).
 """
 
 from __future__ import annotations
@@ -62,7 +63,7 @@ class Levers:
             theta: (N,) rad, of the sensors' bodies.
             roll_tan: tan φ.
             rho: (2 + N,) rad/s, ρ.
-            J: (N, 3, 2 + 2N), filled with ∂v/∂(ρ, θ), the rates kept in the latter.
+            J: (N, 3, 3 + 2N), filled with ∂v/∂(ρ, θ, tan φ), the rates ρ kept in the latter two.
         """
         n = len(theta)
         angles = self.follow.dot(theta)
@@ -83,9 +84,11 @@ class Levers:
         J[:, 2, 2 : 2 + n] = ways.real
         roll_rate, plane_rate = rho[:2].tolist()
         by_theta = ways * (roll_tan * plane_rate - rho[2:])
-        J[:, 0, 2 + n :] = by_theta.real
-        J[:, 1, 2 + n :] = (ways * complex(-roll_rate, plane_rate)).real
-        J[:, 2, 2 + n :] = by_theta.imag
+        J[:, 0, 2 + n : -1] = by_theta.real
+        J[:, 1, 2 + n : -1] = (ways * complex(-roll_rate, plane_rate)).real
+        J[:, 2, 2 + n : -1] = by_theta.imag
+        J[:, 0, -1] = plane_rate * pz
+        J[:, 2, -1] = -plane_rate * px
         return np.asarray(J[:, :, : 2 + n] @ rho)
 
 

@@ -43,11 +43,11 @@ class Observation:
         self._H_velocity, self._R_velocity = H[:m], R[:m, :m]
         self._R_own = np.einsum("ii->i", self._R_velocity).reshape(n, 3)
         self._H_own = blocks(H[:m, at.velocity], 3, 3)
-        # The chain's velocities depend on y = (ρ, θ, base, pivot), which depends on the state.
-        self._y = np.zeros((7 + 2 * n, at.size))
-        self._y[range(2 + n, 7 + 2 * n), [*range(n), *range(at.base.start, at.pivot.stop)]] = 1.0
-        self._by_y = np.zeros((n, 3, 7 + 2 * n))
-        self._by_y[:, :, 2 + 2 * n : 5 + 2 * n] = np.eye(3)
+        # The chain's velocities depend on y = (ρ, θ, tan φ, base, pivot), which depends on the state.
+        self._y = np.zeros((8 + 2 * n, at.size))
+        self._y[range(2 + n, 8 + 2 * n), [*range(n), at.roll, *range(at.base.start, at.pivot.stop)]] = 1.0
+        self._by_y = np.zeros((n, 3, 8 + 2 * n))
+        self._by_y[:, :, 3 + 2 * n : 6 + 2 * n] = np.eye(3)
         self._floor = o.velocity_floor_mps**2
         self._lever_share = np.full((3, 3), o.velocity_share_m**2)
         self._latency_variance = setup.latency_sigma[:, None] ** 2
@@ -76,7 +76,7 @@ class Observation:
         q, k = self._setup, motion
         n, at, o, T = q.n, q.at, q.options, q.options.epoch_s
         H, m = self._H_velocity, 3 * q.n
-        by_y, ends = self._by_y, 2 + 2 * n
+        by_y, ends = self._by_y, 3 + 2 * n
         expected = self.levers.velocities(
             k.theta + (0.5 * T) * k.theta_rate, k.tangent, k.rho, by_y[:, :, :ends]
         )
@@ -85,7 +85,8 @@ class Observation:
         if q.on_upper:
             self._rock(expected, by_y, k, *x[at.pivot].tolist())
         self._y[: 2 + n] = k.H
-        flat = by_y.reshape(m, 7 + 2 * n)
+        self._y[ends - 1, at.roll] = 1.0 + k.tangent * k.tangent
+        flat = by_y.reshape(m, 8 + 2 * n)
         np.dot(flat, self._y, out=H)
         H += 0.5 * advance.F[at.velocity]
         np.negative(H, out=H)
@@ -119,6 +120,12 @@ class Observation:
         expected += np.array([-s * speed, 0.0, c * speed])
         by_y[:, 0, :3] += np.array([-s * by_roll, -s * by_plane, -s * by_pitch])
         by_y[:, 2, :3] += np.array([c * by_roll, c * by_plane, c * by_pitch])
+        by_tan, turning = k.plane_rate * a, b * (k.roll_rate * s - k.plane_rate * c)
+        place = 2 + self._setup.n
+        by_y[:, 0, place] += -s * turning - c * speed
+        by_y[:, 2, place] += c * turning - s * speed
+        by_y[:, 0, -6] -= s * by_tan
+        by_y[:, 2, -6] += c * by_tan
         by_y[:, :, -2:] = np.array([[-s * y_rate, s * x_rate], [0.0, 0.0], [c * y_rate, -c * x_rate]])
 
     def _gyros(self, z: Array, motion: Motion) -> None:

@@ -63,7 +63,7 @@ def test_velocity_is_the_derivative_of_the_way_that_scipy_rotates(
     h = 1e-5
     numeric = (places(h) - places(-h)) / (2 * h)
     rho = np.array([roll_rate, plane_rate, *theta_rate])
-    velocity = found.velocities(theta, math.tan(roll), rho, np.zeros((4, 3, 10)))
+    velocity = found.velocities(theta, math.tan(roll), rho, np.zeros((4, 3, 11)))
     assert velocity == pytest.approx(numeric, abs=1e-7)
 
 
@@ -87,14 +87,14 @@ def test_lever_jacobian_agrees_with_finite_differences(
     }
     found = levers(lambda: from_conftest)
 
-    y0, J = np.array([*rates, *theta]), np.zeros((4, 3, 10))
+    y0, J = np.array([*rates, *theta, tangent]), np.zeros((4, 3, 11))
 
     def at(y: Array) -> Array:
-        return found.velocities(y[6:], tangent, y[:6], np.zeros((4, 3, 10)))
+        return found.velocities(y[6:10], float(y[10]), y[:6], np.zeros((4, 3, 11)))
 
-    found.velocities(y0[6:], tangent, y0[:6], J)
-    for k in range(10):
-        step = np.zeros(10)
+    found.velocities(y0[6:10], tangent, y0[:6], J)
+    for k in range(11):
+        step = np.zeros(11)
         step[k] = 1e-4
         assert (at(y0 + step) - at(y0 - step)) / 2e-4 == pytest.approx(J[:, :, k], abs=1e-6)
 

@@ -1,0 +1,163 @@
+"""Every analytic Jacobian of the chain filter against central differences of what it differentiates.
+
+The filter leaves out terms of second order in the epoch's length (the attitude's change within it); with the
+shortest epoch they are below the tolerance, an error of sign or of place is not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from tipdatum.fusion.arm import Arm
+from tipdatum.fusion.chain_filter import ChainFilter
+from tipdatum.fusion.parts import blocks, crossing
+from tipdatum.fusion.tuning import ChainOptions
+from tipdatum.machine import parse_machine
+
+Array = NDArray[np.float64]
+BODIES = ("upper", "boom", "stick", "bucket")
+EPOCH_S = 0.01
+GRAVITY = 9.80665
+
+repeat = settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+seeds = st.integers(0, 2**32 - 1)
+
+
+def chain_filter(words: dict[str, Any], has_gyro: tuple[bool, ...] = (True,) * 4) -> ChainFilter:
+    arm = Arm(parse_machine(words, "test"))
+    channels = [arm.by_body[b] for b in BODIES if b in arm.by_body]
+    return ChainFilter(arm, channels, list(has_gyro[: len(channels)]), ChainOptions(epoch_s=EPOCH_S))
+
+
+def somewhere(f: ChainFilter, seed: int) -> tuple[Array, Array]:
+    """A state in mid-motion, and an epoch whose forces are those that this state expects."""
+    rng = np.random.default_rng(seed)
+    at, n = f.at, f.n
+    x = np.zeros(at.size)
+    x[at.theta] = rng.uniform(-2.5, 2.5, n)
+    x[at.roll] = rng.uniform(-0.2, 0.2)
+    x[at.velocity] = rng.uniform(-1.0, 1.0, 3 * n)
+    x[at.base] = rng.uniform(-0.1, 0.1, 3)
+    x[at.pivot] = rng.uniform(-2.0, 2.0, 2)
+    x[at.turn] = rng.uniform(-0.5, 0.5, at.turn.stop - at.turn.start)
+    x[at.common] = rng.uniform(-0.3, 0.3, at.common.stop - at.common.start)
+    e = np.zeros((n, 11))
+    e[:, 6:9] = rng.uniform(-0.5, 0.5, (n, 3))
+    motion = f._rates.motion(x, e, np.ones(n, dtype=bool), 0.0)
+    up = np.array([0.0, np.sin(motion.roll_mid), np.cos(motion.roll_mid)])
+    spin = np.array([motion.roll_rate, motion.plane_rate * motion.tangent, motion.plane_rate])
+    for i in range(n):
+        expected = GRAVITY * up + np.cross(spin, x[at.velocity].reshape(n, 3)[i])
+        e[i, 0:3] = motion.R[i].T @ expected
+        e[i, 3:6] = 0.5 * e[i, 0:3]
+    return x, e
+
+
+def differences(f: Callable[[Array], Array], x: Array) -> Array:
+    """Central differences, one column for each of the state's entries."""
+    columns = []
+    for k in range(len(x)):
+        step = np.zeros(len(x))
+        step[k] = 1e-5
+        columns.append((f(x + step) - f(x - step)) / 2e-5)
+    return np.array(columns).T
+
+
+@repeat
+@given(seed=seeds)
+def test_rates_by_the_state(seed: int, describe: Callable[..., dict[str, Any]]) -> None:
+    f = chain_filter(describe())
+    x, e = somewhere(f, seed)
+    active = np.ones(4, dtype=bool)
+    found = f._rates.motion(x, e, active, 0.0).H.copy()
+    numeric = differences(lambda y: f._rates.motion(y, e, active, 0.0).rho.copy(), x)
+    assert found == pytest.approx(numeric, abs=5e-3)
+
+
+@repeat
+@given(seed=seeds)
+def test_roll_and_plane_rate_as_each_gyro_tells_them(
+    seed: int, describe: Callable[..., dict[str, Any]]
+) -> None:
+    f = chain_filter(describe())
+    x, e = somewhere(f, seed)
+    active = np.ones(4, dtype=bool)
+
+    def told(y: Array) -> Array:
+        m = f._rates.motion(y, e, active, 0.0)
+        return np.concatenate([m.roll_i, m.plane_i])
+
+    found = f._rates.motion(x, e, active, 0.0).told.copy()
+    numeric = differences(told, x)[:, f.at.constants].reshape(2, 4, 4, 15)[..., :9]
+    for i in range(4):
+        assert found[i] == pytest.approx(numeric[:, i, i], abs=1e-6)
+
+
+@pytest.mark.parametrize("has_gyro", [(True,) * 4, (True, True, True, False), (False,) * 4])
+@repeat
+@given(seed=seeds)
+def test_transition_by_the_state(
+    has_gyro: tuple[bool, ...], seed: int, describe: Callable[..., dict[str, Any]]
+) -> None:
+    f = chain_filter(describe(), has_gyro)
+    x, e = somewhere(f, seed)
+    active = np.ones(4, dtype=bool)
+
+    def forward(y: Array) -> Array:
+        after, P = y.copy(), np.zeros((f.at.size, f.at.size))
+        f._propagation.forward(after, P, f._rates.motion(y, e, active, 0.0))
+        return after[: f.at.dynamic]
+
+    forward(x)
+    found = f._propagation._F.copy()
+    numeric = differences(forward, x)
+    d = f.at.dynamic
+    # The turning of velocities and pivot by the rates is of the epoch's order, and so is what is left out.
+    assert found[:, :d] == pytest.approx(numeric[:, :d], abs=2e-2)
+    assert found[:, d:] == pytest.approx(numeric[:, d:], abs=3e-2)
+    angles = slice(0, f.at.roll + 1)
+    assert found[angles] == pytest.approx(numeric[angles], abs=2e-4)
+
+
+@repeat
+@given(seed=seeds)
+def test_innovation_by_the_state(seed: int, describe: Callable[..., dict[str, Any]]) -> None:
+    f = chain_filter(describe())
+    x, e = somewhere(f, seed)
+    active = np.ones(4, dtype=bool)
+    at = f.at
+
+    def innovation(y: Array) -> Array:
+        """From the state before the epoch: what the transition leaves is part of it."""
+        after, P = y.copy(), np.zeros((at.size, at.size))
+        motion = f._rates.motion(y, e, active, 0.0)
+        advance = f._propagation.forward(after, P, motion)
+        return f._observation.innovation(after, e, active, motion, advance).copy()
+
+    innovation(x)
+    F = np.eye(at.size)
+    F[: at.dynamic] = f._propagation._F
+    found = -f._observation.H @ F
+    numeric = differences(innovation, x)
+    assert found == pytest.approx(numeric, abs=3e-2)
+
+
+@given(st.lists(st.floats(-10.0, 10.0), min_size=6, max_size=6))
+def test_crossing_is_numpys_cross_product(v: list[float]) -> None:
+    a, b = np.array(v[:3]), np.array(v[3:])
+    assert (a @ crossing()).reshape(3, 3) @ b == pytest.approx(np.cross(a, b), abs=1e-9)
+
+
+def test_blocks_are_the_diagonal_ones_and_writable() -> None:
+    whole = np.arange(24.0).reshape(4, 6)
+    found = blocks(whole, 2, 3)
+    assert found.tolist() == [[[0, 1, 2], [6, 7, 8]], [[15, 16, 17], [21, 22, 23]]]
+    found[1] = 0.0
+    assert whole[2:, 3:].tolist() == [[0, 0, 0], [0, 0, 0]]
