@@ -131,7 +131,7 @@ class MoveWatch:
         self._rattling_s = 0.0
         self._quiet = RATTLE_LEAST_RADPS / RATTLE_TIMES_QUIET
         self._t: float | None = None
-        self._leans: deque[tuple[float, float, float, float, float]] = deque()
+        self._leans: deque[tuple[float, ...]] = deque()
         """Time, lean (2) and the tip's place (2), each turned back by the slew angle."""
 
     def hear(self, reading: Imu) -> None:
@@ -192,14 +192,16 @@ class MoveWatch:
         forward, left = math.cos(roll) * math.sin(theta), math.sin(roll)
         cos, sin = math.cos(pose.slew_rad), math.sin(pose.slew_rad)
         lean = (forward * cos - left * sin, forward * sin + left * cos)
-        self._leans.append((pose.t, *lean, reach_m * cos, reach_m * sin))
+        sigma = math.sqrt(max(0.0, float(pose.covariance[0, 0] + pose.covariance[1, 1])))
+        self._leans.append((pose.t, *lean, reach_m * cos, reach_m * sin, sigma))
         while self._leans[-1][0] - self._leans[0][0] > TILT_MEAN_S + TILT_APART_S:
             self._leans.popleft()
         now, before = self._mean(pose.t), self._mean(pose.t - TILT_APART_S)
         if now is None or before is None:
             return None
-        change, swung = math.dist(now[:2], before[:2]), math.dist(now[2:], before[2:])
-        sigma = math.sqrt(max(0.0, float(pose.covariance[0, 0] + pose.covariance[1, 1])))
+        change, swung = math.dist(now[:2], before[:2]), math.dist(now[2:4], before[2:4])
+        # The earlier lean may be the worse known one: the estimator had only just begun.
+        sigma = max(now[4], before[4])
         if change < max(TILT_RAD, TILT_SIGMAS * sigma) + ROCKING_RAD_PER_M * swung:
             return None
         self._leans.clear()
@@ -209,7 +211,7 @@ class MoveWatch:
         )
 
     def _mean(self, end: float) -> tuple[float, ...] | None:
-        """Mean lean (2) and place of the tip (2) over the stretch up to `end`."""
+        """Mean lean (2), place of the tip (2) and sigma of the lean over the stretch up to `end`."""
         first, last = end - TILT_MEAN_S, end + 1e-9
         rows = [note for note in self._leans if first <= note[0] <= last]
         if len(rows) < LEAST_LEANS:

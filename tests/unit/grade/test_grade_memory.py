@@ -239,3 +239,15 @@ def test_a_snapshot_is_another_state_with_the_same_points(rig: Any) -> None:
     rig.send("mark/forget", name="BM1")
     assert len(taken.points) == 1
     assert "BM1" in taken.marks
+
+
+@pytest.mark.parametrize(("early_deg", "datum"), [(0.01, "doubtful"), (0.2, "set")])
+def test_a_lean_that_was_badly_known_before_is_no_sign(rig: Any, early_deg: float, datum: str) -> None:
+    """The estimator finds the lean 0.5° elsewhere than at first: a sign only if it had been sure of it."""
+    rig.estimator.sigma = math.radians(early_deg)
+    rig.send("datum/set", elevation_m=10.0)
+    rig.tick(12.0)
+    rig.estimator.sigma = math.radians(0.01)
+    rig.stand(pitch=math.radians(0.5))
+    rig.tick(20.0)
+    assert rig.work.datum == datum
