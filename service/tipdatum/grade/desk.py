@@ -70,6 +70,7 @@ class Desk:
         self.tie: Tie | None = None
         self.revision = 0
         self._points_told_t = -math.inf
+        self._points_untold = False
         self._started = started
         self._state = state or WorkState()
         self._events: list[Told] = []
@@ -384,10 +385,16 @@ class Desk:
         )
         points.append(point)
         self.tell(t, "point", said(point), data=point.model_dump())
-        if not automatic or t - self._points_told_t >= POINTS_TOLD_S:
-            self._points_told_t = t
+        self._points_untold = automatic or self._points_untold
+        if not automatic:
             self.changed()
         return point
+
+    def tell_points(self, t: float) -> None:
+        """Let the state follow the points, now and then; see `POINTS_TOLD_S`."""
+        if self._points_untold and t - self._points_told_t >= POINTS_TOLD_S:
+            self._points_untold, self._points_told_t = False, t
+            self.changed()
 
 
 def lasted(seconds: float) -> str:

@@ -95,6 +95,7 @@ class Work(Desk):
         self._serve_waiting(t)
         self._follow_trench(report)
         self._record_by_itself(report)
+        self.tell_points(report.t)
         return report
 
     def command(

@@ -251,3 +251,21 @@ def test_a_lean_that_was_badly_known_before_is_no_sign(rig: Any, early_deg: floa
     rig.stand(pitch=math.radians(0.5))
     rig.tick(20.0)
     assert rig.work.datum == datum
+
+
+def test_points_in_quick_succession_change_the_state_once_a_second_and_none_is_forgotten(rig: Any) -> None:
+    rig.send("datum/set", elevation_m=10.0)
+    rig.send("target/level", depth_m=0.0)
+    rig.send("point/auto", on=True, step_m=0.02, within_m=1.0)
+    rig.tick(2.0)
+    before, seconds = rig.work.revision, 3.0
+    for i in range(60):
+        rig.stand(joints=(0.5, -1.5 + 0.01 * i, -0.6 - 0.005 * i))
+        rig.tick()
+    assert len(rig.work.state.points) > 15
+    assert rig.work.revision - before <= seconds + 1
+    count = rig.work.revision
+    rig.tick(1.5)
+    assert rig.work.revision == count + 1, "the last ones are told too"
+    rig.tick(5.0)
+    assert rig.work.revision == count + 1
