@@ -204,11 +204,14 @@ class ChainEstimator:
     def _level(self, f: ChainFilter, e: Array) -> None:
         """After a second of rest at the start, angles count as levelled where mounts were."""
         assert self._levelling is not None
-        self._levelling.append(e[:, 6:9])
+        self._levelling.append(e[:, :9])
         if len(self._levelling) * self.options.epoch_s < LEVELLING_S:
             return
-        rates = np.array(self._levelling)
+        seen = np.array(self._levelling)
+        rates = seen[:, :, 6:]
         still = float(rates.std(axis=0).max()) < STILL_RADPS
+        if still:
+            f.grade(seen[:, :, :3].mean(axis=0), rates.mean(axis=0))
         f.level(math.radians(self.options.levelling_sigma_deg if still else self.options.mount_sigma_deg))
         self._levelling = None
 
@@ -228,7 +231,7 @@ class ChainEstimator:
         if q is None:
             return self._unknown(t, "invalid", ("linkage out of its range",))
         prediction = (J * ahead.variance).dot(J.T)
-        share = self.options.sigma_share**2
+        share = (self.options.sigma_share * f.caution) ** 2
         covariance = J.dot(f.P[: n + 1, : n + 1]).dot(J.T)
         covariance *= share
         covariance += prediction

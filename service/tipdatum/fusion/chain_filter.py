@@ -29,6 +29,16 @@ from tipdatum.kinematics.frames import Array
 
 ADAPTATION_S = 2.0
 """Time over which the persistence of the innovations is averaged, s."""
+REST_RADPS = 0.01
+"""Fastest rate, rad/s, at which the arm counts as resting: an engine at idle shakes gyros by half of it."""
+RESTS_TO_SETTLE = 30
+"""Epochs at rest until innovations no longer show how the filter started."""
+FOLDED_S = 10.0
+"""Time at rest over which the persistence of innovations is averaged, s; kept while the arm works."""
+LEAST_CAUTION = 0.7
+"""Least factor on the stated sigma for better parts: motion, lever arms and vibration stay what they are."""
+HOBBY_SHOWS = 0.5
+"""Share of the usual biases from which parts count as hobby grade: the mean of a few may be small by luck."""
 
 
 class ChainFilter:
@@ -38,6 +48,8 @@ class ChainFilter:
         x: (n,) state, places in `at`.
         P: (n, n) covariance.
         rates: (2 + N,) rad/s, roll rate, plane rate and θ̇ of each sensor's body over the last epoch.
+        caution: factor on the stated sigma, less than 1 for parts that show themselves as better than hobby
+            grade; see `grade`.
     """
 
     def __init__(
@@ -51,6 +63,7 @@ class ChainFilter:
         self.x = np.zeros(q.at.size)
         self.P = np.zeros((q.at.size, q.at.size))
         self.rates = np.zeros(2 + q.n)
+        self.caution = 1.0
         self._rates = Rates(q)
         self._propagation = Propagation(q)
         self._observation = Observation(q, Levers(arm, channels))
@@ -60,6 +73,8 @@ class ChainFilter:
         self._ones3 = np.ones(3)
         self._persistence = np.zeros(q.n)
         self._last_innovation = np.zeros((q.n, 3))
+        self._folded = np.zeros(q.n)
+        self._rests = 0
 
     def refit(self, arm: Arm, channels: list[Channel]) -> None:
         """Go on with changed dimensions of the same sensors."""
@@ -98,6 +113,31 @@ class ChainFilter:
         d[at.constants] = constants.ravel() ** 2
         self.P[:] = np.diag(d)
         self._observation.last_velocity = None
+
+    def grade(self, force: Array, rate: Array) -> None:
+        """Set `caution` by what a first rest shows of parts that the description says nothing of.
+
+        It shows how far the force is from g and the gyros' biases. Parts much better than hobby grade in both
+        are taken for better in the rest, too. The filter itself stays as wide as it was: its states also
+        carry errors that are not the sensors' own, and narrower ones made it less right.
+
+        Args:
+            force, rate: (N, 3) m/s² and rad/s, means over the rest.
+        """
+        q = self.setup
+        unsaid = [
+            i
+            for i, ch in enumerate(q.channels)
+            if ch.sensor.type == "imu" and "accel_bias_mps2" not in ch.sensor.noise.model_fields_set
+        ]
+        if len(unsaid) < q.n:
+            return
+        usual = q.channels[0].sensor.noise
+        off = np.linalg.norm(force, axis=1) - q.gravity
+        shown = float(np.sqrt(np.mean(off * off))) / usual.accel_bias_mps2
+        if q.has_gyro.any():
+            shown = max(shown, float(np.sqrt(np.mean(rate[q.has_gyro] ** 2))) / usual.gyro_bias_radps)
+        self.caution = min(1.0, max(LEAST_CAUTION, shown / HOBBY_SHOWS))
 
     def level(self, sigma: float) -> None:
         """Take the angles as they stand for right to `sigma` rad, where mounts were levelled here."""
@@ -147,7 +187,7 @@ class ChainFilter:
         n, x, P, T = self.n, self.x, self.P, self.options.epoch_s
         motion = self._rates.motion(x, e, active, float(self.rates[1]))
         advance = self._propagation.forward(x, P, motion)
-        self._propagation.add_noise(P, e, active, motion, self._persistence)
+        self._propagation.add_noise(P, e, active, motion, self._persistence, self._folded)
         z = self._observation.innovation(x, e, active, motion, advance)
         H, R = self._observation.H, self._observation.R
         HP, S = self._HP, self._S
@@ -158,7 +198,10 @@ class ChainFilter:
         # White innovations have no persistence; what has is acceleration that the model does not know.
         share = T / ADAPTATION_S
         self._persistence *= 1.0 - share
-        self._persistence += (zi * self._last_innovation).dot(self._ones3 * (share / 3.0))
+        repeats = (zi * self._last_innovation).dot(self._ones3 * (1.0 / 3.0))
+        self._persistence += share * repeats
+        if motion.whole and max(map(abs, motion.rho.tolist())) < REST_RADPS:
+            self._listen_at_rest(repeats)
         self._last_innovation = zi
         shocked = self._shocked(zi)
         if shocked:
@@ -170,6 +213,14 @@ class ChainFilter:
             S += R
         update(x, P, H, z, R, (HP, S))
         self.rates = motion.rho
+
+    def _listen_at_rest(self, repeats: Array) -> None:
+        """While the arm rests nothing moves that the model may not know: what repeats is folded vibration."""
+        self._rests += 1
+        count = self._rests - RESTS_TO_SETTLE
+        if count > 0:
+            weight = max(self.options.epoch_s / FOLDED_S, 1.0 / count)
+            self._folded += weight * (repeats - self._folded)
 
     def _shocked(self, zi: Array) -> list[int]:
         """Sensors whose velocities' squared, normalised innovation is beyond the gate."""

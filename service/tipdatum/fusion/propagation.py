@@ -134,16 +134,20 @@ class Propagation:
         F[p, p + 1] = math.sin(turn)
         F[p + 1, p] = -math.sin(turn)
 
-    def add_noise(self, P: Array, e: Array, active: Array, motion: Motion, persistence: Array) -> None:
+    def add_noise(
+        self, P: Array, e: Array, active: Array, motion: Motion, persistence: Array, folded: Array
+    ) -> None:
         """Add the process noise of an epoch `e` (N, 11) to `P`.
 
         Args:
             persistence: (N,) (m/s)², mean product of successive innovations.
+            folded: the same over the last times of rest.
         """
         q, m = self._setup, motion
         at, o, T, walk = q.at, q.options, q.options.epoch_s, self._walk
         shaken = np.maximum(persistence, 0.0)
         shaken *= o.adaptation / T
+        shaken += (o.folded_share / T) * np.maximum(folded, 0.0)
         shaken += q.accel_psd
         shaken += (o.shake_share**2 / 3.0) * e[:, 9] * e[:, 10]
         if not m.whole:

@@ -17,7 +17,7 @@ class ChainOptions(BaseModel):
 
     epoch_s: Annotated[float, Field(ge=0.01, le=0.2)] = 0.05
     """Span of one filter step, s. Shorter costs time, longer blurs fast reversals."""
-    levelling_sigma_deg: Positive = 0.05
+    levelling_sigma_deg: Positive = 0.1
     """1-sigma of a mount levelled to gravity at the posture in which the service starts, where the
     description does not give `mount_sigma_deg`: a second of averaging on a running engine."""
     mount_sigma_deg: Positive = 0.6
@@ -30,10 +30,14 @@ class ChainOptions(BaseModel):
     """Walk of a gyro's bias, rad/s/√s: follows a warm-up of 0.3 °/s in 150 s with millimetres of error."""
     accel_walk: NotNegative = 2e-4
     """Walk of an accelerometer's bias, m/s²/√s."""
-    shake_share: NotNegative = 0.2
-    """Share of the spread of the force within an epoch that counts as noise, 1."""
-    adaptation: NotNegative = 0.07
+    shake_share: NotNegative = 0.4
+    """Share of the spread of the force within an epoch that counts as noise, 1: sampling folds parts of a
+    vibration down to slow, which white noise of its mean alone would not cover."""
+    adaptation: NotNegative = 0.1
     """Share of the innovations' persistence that counts as acceleration noise, 1; 0 does not adapt."""
+    folded_share: NotNegative = 0.5
+    """The same of the innovations' persistence at rest: an engine's vibration near a multiple of the sampling
+    rate is folded down to slow accelerations of some 0.05 m/s², which no low-pass takes out any more."""
     gyro_floor_radps: NotNegative = 0.001
     """Vibration left in a gyro's mean over an epoch, rad/s."""
     velocity_floor_mps: NotNegative = 0.006
@@ -60,5 +64,6 @@ class ChainOptions(BaseModel):
     """Walk of the rate of a body without gyro, rad/s/√s: an arm reaches 0.5 rad/s in a tenth of a second."""
     gate: Positive = 16.0
     """Squared, normalised innovation above which a shock is assumed (0.1 % of a χ² with 3 degrees)."""
-    sigma_share: Positive = 1.0
-    """Factor on the stated sigma for what the model leaves out."""
+    sigma_share: Positive = 0.8
+    """Factor on the stated sigma: noise that comes and goes is taken as white at its worst. Looked at on all
+    public sessions together."""
