@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import tomllib
 import typing
 from pathlib import Path
 from typing import Any
@@ -9,8 +11,9 @@ from typing import Any
 import pytest
 from pydantic import BaseModel
 
-from tipdatum.config import load_service
+from tipdatum.config import ServiceFile, Settings, load_service
 from tipdatum.machine import Machine, load_machine, parse_machine
+from tipdatum.validation import parse_model
 from tipdatum_drivers.session_file import SessionFile
 
 ROOT = Path(__file__).parents[3]
@@ -45,11 +48,44 @@ def _keys(model: type[BaseModel]) -> set[str]:
     return found
 
 
-def test_the_example_shows_every_key_that_a_machine_knows() -> None:
-    text = (ROOT / "config" / "machines" / "example.toml").read_text()
+def _uncommented(example: Path) -> str:
+    """The example with every key and table that it shows in a comment."""
+    return re.sub(r"(?m)^# (?=\w+ = |\[)", "", example.read_text())
+
+
+def _shown(table: dict[str, Any]) -> set[str]:
+    found = set(table)
+    for value in table.values():
+        for inner in value if isinstance(value, list) else [value]:
+            if isinstance(inner, dict):
+                found |= _shown(inner)
+    return found
+
+
+EXAMPLES = [
     # Written by a calibration, not by people.
-    missing = {key for key in _keys(Machine) - {"calibration"} if key not in text}
-    assert not missing
+    pytest.param(Machine, ROOT / "config" / "machines" / "example.toml", {"calibration"}, id="machine"),
+    pytest.param(ServiceFile, ROOT / "config" / "services" / "example.toml", set(), id="service"),
+]
+
+
+@pytest.mark.parametrize(("model", "example", "left_out"), EXAMPLES)
+def test_an_example_shows_every_key_there_is(
+    model: type[BaseModel], example: Path, left_out: set[str]
+) -> None:
+    assert _keys(model) - left_out <= _shown(tomllib.loads(_uncommented(example)))
+
+
+@pytest.mark.parametrize(("model", "example", "left_out"), EXAMPLES)
+def test_what_an_example_shows_in_comments_is_accepted(
+    model: type[BaseModel], example: Path, left_out: set[str]
+) -> None:
+    parse_model(model, tomllib.loads(_uncommented(example)), example.name)
+
+
+def test_the_example_of_a_service_works_as_one_without_its_tables_would() -> None:
+    settings = load_service(ROOT / "config" / "services" / "example.toml").settings
+    assert (settings.estimator, settings.work) == (Settings().estimator, Settings().work)
 
 
 def test_the_demo_machine_is_the_one_of_its_dig() -> None:
