@@ -21,6 +21,7 @@ from tipdatum.fusion.estimator import Event, MotionReading
 from tipdatum.fusion.layout import GYRO_BIAS, PER_SENSOR
 from tipdatum.fusion.pose import Anchor, Pose
 from tipdatum.fusion.posture import Posture
+from tipdatum.fusion.rocking import Rocking
 from tipdatum.fusion.strapdown import Epoch, Strapdown
 from tipdatum.fusion.tuning import ChainOptions
 from tipdatum.kinematics.frames import Array
@@ -49,6 +50,7 @@ class ChainEstimator:
         self._t = -math.inf
         self._slew_angle: float | None = None
         self._slew_travelled = 0.0
+        self._rocking: Rocking | None = None
         self._machine = machine
         self._build(Arm(machine))
 
@@ -244,7 +246,6 @@ class ChainEstimator:
                 float(f.x[at.anchor]),
                 share * float(f.P[at.anchor, at.anchor]),
                 share * J.dot(f.P[: n + 1, at.anchor]),
-                float(f.x[at.heave]) if self._machine.undercarriage is not None else 0.0,
             )
         heave, heave_sigma = self._heave(f, float(q[0]), float(ahead.angles[n]))
         quality, reasons = self._condition.judge(quality, reasons)
@@ -268,17 +269,14 @@ class ChainEstimator:
         return look_ahead(f, self._sums, self._away, self._last, self._acceleration, t)
 
     def _heave(self, f: ChainFilter, theta: float, roll: float) -> tuple[float, float]:
-        """Height of the slew centre above the pivot's plane and its sigma, where the tracks are described."""
-        if self._machine.undercarriage is None or not f.on_upper:
+        """Height of the slew centre above where it was at the reference, where the tracks are described."""
+        if self._machine.undercarriage is None or self._rocking is None or not f.on_upper:
             return 0.0, 0.0
         at = f.at
-        lean = np.array([math.sin(theta) * math.cos(roll), math.sin(roll)])
-        heave = -float(lean @ f.x[at.pivot])
-        if not self._anchored:
-            return 0.0, 0.0
-        variance = float(lean @ f.P[at.pivot, at.pivot] @ lean) + float(f.P[at.heave, at.heave])
-        variance += 2.0 * float(lean @ f.P[at.pivot, at.heave])
-        return heave, math.sqrt(max(variance, 1e-8))
+        return self._rocking.heave(
+            theta, roll, self._slew_travelled, f.x[at.pivot], f.P[at.pivot, at.pivot],
+            f.P[[0, at.roll], [0, at.roll]],
+        )  # fmt: skip
 
     # -- anchor and machine ------------------------------------------------------------------------------
 
@@ -289,22 +287,16 @@ class ChainEstimator:
         if f is None or not pose.known:
             return False
         ahead = self._ahead(f, t)
-        roll = float(ahead.angles[f.n])
         q, _, J = self._posture.join(ahead.angles, ahead.rates)
         assert q is not None
         height, row = self._height(q, bucket_point)
         n, at, P = f.n, f.at, f.P
         self._drop(f, at.anchor)
-        self._drop(f, at.heave)
         column = (row @ J) @ P[: n + 1]
         f.x[at.anchor] = height
         P[at.anchor] = P[:, at.anchor] = column
         P[at.anchor, at.anchor] = float((row @ J) @ column[: n + 1])
-        lean = np.array([math.sin(q[0]) * math.cos(roll), math.sin(roll)])
-        f.x[at.heave] = -float(lean @ f.x[at.pivot])
-        column = -lean @ P[at.pivot]
-        P[at.heave] = P[:, at.heave] = column
-        P[at.heave, at.heave] = -float(lean @ column[at.pivot])
+        self._rocking = Rocking(float(q[0]), float(ahead.angles[n]), self._slew_travelled)
         self._anchored = True
         return True
 
@@ -329,9 +321,9 @@ class ChainEstimator:
     def clear_anchor(self) -> None:
         """Forget the anchor."""
         self._anchored = False
+        self._rocking = None
         if self._filter is not None:
             self._drop(self._filter, self._filter.at.anchor)
-            self._drop(self._filter, self._filter.at.heave)
 
     def replace_machine(self, machine: Machine) -> None:
         """Go on with another bucket or changed dimensions, keeping what is known of the sensors."""

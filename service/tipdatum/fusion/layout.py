@@ -17,7 +17,6 @@ constants  15N      per sensor, in its body's axes: gyro bias (rad/s), gyro scal
                     (rad, the small rotation from the described mount to the true one),
                     accelerometer bias (m/s²), accelerometer scale error; three each
 anchor     1        m, tip height at the reference moment
-heave      1        m, heave of the slew centre at the reference moment
 ========== ======== ============================================================================
 
 All before the constants change with time (`dynamic` of them).
@@ -47,7 +46,6 @@ class Layout:
     dynamic: int
     constants: slice
     anchor: int
-    heave: int
     size: int
 
 
@@ -64,7 +62,5 @@ def layout(sensors: int, gyroless: int, lagging: int) -> Layout:
     base, pivot = take(3), take(2)
     turn, common, lagged = take(gyroless), take(2 if gyroless == sensors else 0), take(lagging)
     dynamic = at
-    constants, anchor, heave = take(PER_SENSOR * sensors), take(1).start, take(1).start
-    return Layout(
-        theta, roll, velocity, base, pivot, turn, common, lagged, dynamic, constants, anchor, heave, at
-    )
+    constants, anchor = take(PER_SENSOR * sensors), take(1).start
+    return Layout(theta, roll, velocity, base, pivot, turn, common, lagged, dynamic, constants, anchor, at)

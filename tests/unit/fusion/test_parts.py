@@ -104,7 +104,7 @@ def test_layout_is_without_gaps_or_overlaps() -> None:
     covered = [*range(*at.theta.indices(999)), at.roll]
     for part in (at.velocity, at.base, at.pivot, at.turn, at.common, at.lagged, at.constants):
         covered += range(*part.indices(999))
-    covered += [at.anchor, at.heave]
+    covered += [at.anchor]
     assert covered == list(range(at.size))
 
 
