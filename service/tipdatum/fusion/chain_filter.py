@@ -40,6 +40,13 @@ LEAST_CAUTION = 0.7
 HOBBY_SHOWS = 0.5
 """Share of the usual biases from which parts count as hobby grade: the mean of a few may be small by luck."""
 
+START_LEVER_M = 7.0
+"""Reach at which the rates of the first epoch may already move a sensor, m."""
+
+START_SWAY_S = 0.4
+"""Tilt that accelerations feign to the first epoch's forces, rad per rad/s: such rates last some tenths of a
+second, and 7 m of reach times 1 rad/s in half a second is more than g."""
+
 
 class ChainFilter:
     """State, covariance and the step; knows no clock and no readings, only epochs.
@@ -94,8 +101,10 @@ class ChainFilter:
         x[at.roll] = float(np.mean(np.arcsin(np.clip(force[:, 1] / norms, -1.0, 1.0))))
         x[at.lagged] = x[at.theta][self.setup.lagging]
         d = np.zeros(at.size)
-        d[at.theta] = d[at.roll] = 0.1**2
-        d[at.velocity] = 0.1**2
+        # It may start in the middle of a motion: the gyros show how fast, unless it is their bias.
+        fastest = float(np.abs(rate).max())
+        d[at.theta] = d[at.roll] = (0.1 + START_SWAY_S * min(fastest, 1.0)) ** 2
+        d[at.velocity] = (0.1 + START_LEVER_M * fastest) ** 2
         d[at.base] = o.base_floor_mps**2
         d[at.pivot] = o.pivot_sigma_m**2 if self.on_upper else 1e-12
         d[at.turn] = d[at.common] = 0.1**2
