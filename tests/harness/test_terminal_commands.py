@@ -169,7 +169,7 @@ def test_a_refusal_in_the_brokers_own_words_is_told(need_mosquitto: None, tmp_pa
 
 
 @pytest.mark.broker
-def test_watch_speaks_tls_with_a_broker_that_it_trusts(
+def test_watch_and_send_speak_tls_with_a_broker_that_they_trust(
     need_mosquitto: None, terminal: Start, tmp_path: Path
 ) -> None:
     openssl = shutil.which("openssl")
@@ -192,6 +192,9 @@ def test_watch_speaks_tls_with_a_broker_that_it_trusts(
         assert shown.end(by=signal.SIGINT) == 0
         assert "is not accepted" in _refusal(broker.port, "--tls")
         assert "does it want" in _refusal(broker.port)
+        sent = [*COMMAND, "send", "datum/clear", "--port", str(broker.port), "--ca", str(certificate)]
+        answer = subprocess.run(sent, capture_output=True, text=True, timeout=60)
+        assert "no machine is known" in answer.stderr  # so it was let in, and has looked for one
         assert "--ca: none.pem cannot be used: no such file" in _refusal(broker.port, "--ca", "none.pem")
     finally:
         broker.stop()

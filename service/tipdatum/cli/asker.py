@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import time
 import uuid
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import orjson
@@ -18,29 +20,40 @@ FIND_WITHIN_S = 3.0
 EVERY_S = 0.02
 
 
+@dataclass(frozen=True, slots=True)
+class Access:
+    """A broker, and how to be let in; `ca`: certificates to trust, None for those of the computer."""
+
+    host: str
+    port: int
+    user: str | None = None
+    password: SecretStr | None = None
+    tls: bool = False
+    ca: Path | None = None
+
+    def listen(self, topics: str) -> Listener:
+        """A client there that hears these topics.
+
+        Raises:
+            PortError: the broker cannot be reached, or refuses.
+        """
+        return Listener(self.host, self.port, topics, self.user, self.password, tls=self.tls, ca=self.ca)
+
+
 class Asker:
     """Sends commands to one machine's service.
 
     Args:
         machine: its id; None for the only one whose description the broker keeps.
+        root: first part of the topics.
 
     Raises:
         PortError: the broker cannot be reached, or there is no machine, or more than one to choose from.
     """
 
-    def __init__(
-        self,
-        host: str,
-        port: int,
-        machine: str | None,
-        root: str,
-        user: str | None = None,
-        password: SecretStr | None = None,
-    ) -> None:
-        if machine is None:
-            machine = _only_machine(host, port, root, user, password)
-        self._topics = Topics(machine, root)
-        self._listener = Listener(host, port, self._topics.of("reply"), user, password)
+    def __init__(self, access: Access, machine: str | None, root: str) -> None:
+        self._topics = Topics(machine or _only_machine(access, root), root)
+        self._listener = access.listen(self._topics.of("reply"))
 
     def ask(self, name: str, body: dict[str, Any], by: str, within_s: float) -> dict[str, Any]:
         """Send a command and wait for its reply (keys as in the message model `Reply`).
@@ -69,8 +82,8 @@ class Asker:
         self._listener.close()
 
 
-def _only_machine(host: str, port: int, root: str, user: str | None, password: SecretStr | None) -> str:
-    listener = Listener(host, port, f"{root}/+/about", user, password)
+def _only_machine(access: Access, root: str) -> str:
+    listener = access.listen(f"{root}/+/about")
     found: set[str] = set()
     until = time.monotonic() + FIND_WITHIN_S
     try:
@@ -80,7 +93,9 @@ def _only_machine(host: str, port: int, root: str, user: str | None, password: S
     finally:
         listener.close()
     if not found:
-        raise PortError(f"no machine is known at {host}:{port}; start its service first", retry_helps=True)
+        raise PortError(
+            f"no machine is known at {access.host}:{access.port}; start its service first", retry_helps=True
+        )
     if len(found) > 1:
         raise PortError(
             f"several machines: name one with --machine ({', '.join(sorted(found))})", retry_helps=False

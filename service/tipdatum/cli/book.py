@@ -7,9 +7,21 @@ from typing import Annotated
 
 import typer
 
-from tipdatum.bus.options import BrokerOptions
 from tipdatum.bus.topics import ROOT
-from tipdatum.cli.send import REFUSED, By, Host, MachineId, PasswordFile, Port, TopicRoot, User, ask
+from tipdatum.cli.send import (
+    REFUSED,
+    By,
+    Ca,
+    Host,
+    MachineId,
+    PasswordFile,
+    Port,
+    Tls,
+    TopicRoot,
+    User,
+    access_to,
+    ask,
+)
 from tipdatum.cli.writing import write_text
 
 
@@ -21,13 +33,15 @@ def book(
     machine: MachineId = None,
     user: User = None,
     password_file: PasswordFile = None,
+    tls: Tls = False,
+    ca: Ca = None,
     topic_root: TopicRoot = ROOT,
     by: By = None,
 ) -> None:
     """Print the level book, or write it as CSV."""
-    password = BrokerOptions(password_file=password_file).password(file="--password-file")
     form = "csv" if csv or output is not None else "table"
-    reply = ask("book/export", {"form": form}, host, port, machine, user, password, topic_root, by, wait=10.0)
+    access = access_to(host, port, user, password_file, tls, ca)
+    reply = ask(access, "book/export", {"form": form}, machine, topic_root, by, wait=10.0)
     if not reply["ok"]:
         typer.echo(reply["text"], err=True)
         raise typer.Exit(REFUSED)

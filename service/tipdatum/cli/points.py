@@ -8,10 +8,20 @@ from typing import Annotated
 
 import typer
 
-from tipdatum.bus.options import BrokerOptions
 from tipdatum.bus.topics import ROOT
 from tipdatum.cli.asker import Asker
-from tipdatum.cli.send import REFUSED, Host, MachineId, PasswordFile, Port, TopicRoot, User
+from tipdatum.cli.send import (
+    REFUSED,
+    Ca,
+    Host,
+    MachineId,
+    PasswordFile,
+    Port,
+    Tls,
+    TopicRoot,
+    User,
+    access_to,
+)
 from tipdatum.cli.writing import write_text
 
 
@@ -25,14 +35,16 @@ def points(
     machine: MachineId = None,
     user: User = None,
     password_file: PasswordFile = None,
+    tls: Tls = False,
+    ca: Ca = None,
     topic_root: TopicRoot = ROOT,
 ) -> None:
     """Print the as-dug points as CSV, or write them to a file."""
-    password = BrokerOptions(password_file=password_file).password(file="--password-file")
+    access = access_to(host, port, user, password_file, tls, ca)
     parts: list[str] = []
     first: int | None = 1
     count = 0
-    with closing(Asker(host, port, machine, topic_root, user, password)) as asker:
+    with closing(Asker(access, machine, topic_root)) as asker:
         while first is not None:
             reply = asker.ask("point/export", {"first": first}, "command line", 10.0)
             if not reply["ok"]:

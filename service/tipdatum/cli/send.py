@@ -9,11 +9,10 @@ from typing import Annotated, Any
 
 import orjson
 import typer
-from pydantic import SecretStr
 
 from tipdatum.bus.options import BrokerOptions
 from tipdatum.bus.topics import ROOT
-from tipdatum.cli.asker import Asker
+from tipdatum.cli.asker import Access, Asker
 from tipdatum.errors import CommandRefused, InputError
 from tipdatum.grade.commands import parse_body
 from tipdatum.grade.fields import explain, listing
@@ -28,6 +27,10 @@ User = Annotated[str | None, typer.Option(help="User at the broker.")]
 PasswordFile = Annotated[
     Path | None,
     typer.Option(help="File whose first line is the password (or set TIPDATUM_BROKER_PASSWORD)."),
+]
+Tls = Annotated[bool, typer.Option("--tls", help="Speak TLS with the broker (usually port 8883).")]
+Ca = Annotated[
+    Path | None, typer.Option(help="Certificates to trust, PEM; default this computer's. Means --tls.")
 ]
 TopicRoot = Annotated[str, typer.Option(help="First part of the topics.")]
 By = Annotated[str | None, typer.Option(help="Who sends it, for the change log; default your user name.")]
@@ -45,6 +48,8 @@ def send(
     machine: MachineId = None,
     user: User = None,
     password_file: PasswordFile = None,
+    tls: Tls = False,
+    ca: Ca = None,
     topic_root: TopicRoot = ROOT,
     by: By = None,
     wait: Annotated[float, typer.Option(min=1, max=600, help="How long to wait for the answer, s.")] = 130.0,
@@ -58,8 +63,9 @@ def send(
         return
     body = body_of(values or [])
     _check(command, body)
-    password = BrokerOptions(password_file=password_file).password(file="--password-file")
-    reply = ask(command, body, host, port, machine, user, password, topic_root, by, wait)
+    reply = ask(
+        access_to(host, port, user, password_file, tls, ca), command, body, machine, topic_root, by, wait
+    )
     typer.echo(reply["text"], err=not reply["ok"])
     if not reply["ok"]:
         raise typer.Exit(REFUSED)
@@ -68,14 +74,23 @@ def send(
         typer.echo(text, nl=False)
 
 
+def access_to(
+    host: str, port: int, user: str | None, password_file: Path | None, tls: bool, ca: Path | None
+) -> Access:
+    """The broker that the options name.
+
+    Raises:
+        ConfigError: the password's file cannot be read or is empty.
+    """
+    password = BrokerOptions(password_file=password_file).password(file="--password-file")
+    return Access(host, port, user, password, tls or ca is not None, ca)
+
+
 def ask(
+    access: Access,
     command: str,
     body: dict[str, Any],
-    host: str,
-    port: int,
     machine: str | None,
-    user: str | None,
-    password: SecretStr | None,
     topic_root: str,
     by: str | None,
     wait: float,
@@ -85,8 +100,8 @@ def ask(
     Raises:
         PortError: the broker cannot be reached, or no answer came.
     """
-    with closing(Asker(host, port, machine, topic_root, user, password)) as asker:
-        return asker.ask(command, body, by or user or _user(), wait)
+    with closing(Asker(access, machine, topic_root)) as asker:
+        return asker.ask(command, body, by or access.user or _user(), wait)
 
 
 def body_of(values: list[str]) -> dict[str, Any]:

@@ -15,25 +15,19 @@ from tipdatum.bus.options import BrokerOptions
 from tipdatum.bus.topics import ROOT
 from tipdatum.cli.listener import Heard, Listener
 from tipdatum.cli.live import keep_on_screen
+from tipdatum.cli.send import Ca, Host, PasswordFile, Port, Tls, TopicRoot, User
 from tipdatum.display.terminal import View
 
 
 def watch(
-    host: Annotated[str, typer.Option(help="The broker's address.")] = "127.0.0.1",
-    port: Annotated[int, typer.Option(min=1, max=65535, help="The broker's MQTT port.")] = 1883,
+    host: Host = "127.0.0.1",
+    port: Port = 1883,
     machine: Annotated[str | None, typer.Option(help="Machine id; default the first one heard.")] = None,
-    user: Annotated[str | None, typer.Option(help="User at the broker.")] = None,
-    password_file: Annotated[
-        Path | None,
-        typer.Option(help="File whose first line is the password (or set TIPDATUM_BROKER_PASSWORD)."),
-    ] = None,
-    tls: Annotated[
-        bool, typer.Option("--tls", help="Speak TLS with the broker (usually port 8883).")
-    ] = False,
-    ca: Annotated[
-        Path | None, typer.Option(help="Certificates to trust, PEM; default this computer's. Means --tls.")
-    ] = None,
-    topic_root: Annotated[str, typer.Option(help="First part of the topics.")] = ROOT,
+    user: User = None,
+    password_file: PasswordFile = None,
+    tls: Tls = False,
+    ca: Ca = None,
+    topic_root: TopicRoot = ROOT,
     lines: Annotated[
         bool, typer.Option("--lines", help="Print one line a second instead of drawing.")
     ] = False,
