@@ -12,7 +12,6 @@ Unknowns are scaled by their natural steps and what was known beforehand enters 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -292,8 +291,3 @@ def _judge(problem: Problem, u: Array, J: Array, cofactor: Array, keep: NDArray[
         Judged(row, float(misfit[i]), float(standardised[i]), float(min(redundancy[i], 1.0)), not keep[i])
         for i, row in enumerate(problem.rows)
     ]
-
-
-def subset(judged: Sequence[Judged], kind: str) -> list[Judged]:
-    """Judged rows of one kind."""
-    return [j for j in judged if j.row.kind == kind]

@@ -61,7 +61,7 @@ def capture(
         InputError, PortError: the source or a step cannot be used.
     """
     now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-    shown = _Status(console)
+    shown = _Status()
     talk = Guide(
         machine=machine,
         book=book,
@@ -131,8 +131,8 @@ def _best_posture(talk: Guide, folders: list[Path]) -> str:
 class _Status:
     """One line that is rewritten on a terminal, and said only on a change elsewhere."""
 
-    def __init__(self, console: Console) -> None:
-        self._console, self._last = console, ""
+    def __init__(self) -> None:
+        self._last = ""
 
     def show(self, state: Stillness) -> None:
         """How still the machine is."""

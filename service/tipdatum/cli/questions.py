@@ -54,7 +54,7 @@ class Questions:
             return self._ask(question, parse, default)
         text = given if given is not None else default
         if text is None:
-            raise InputError(f"{option} is missing: {question[:1].lower()}{question[1:]}")
+            raise InputError(f"{option} is missing ({question[:1].lower()}{question[1:]})")
         try:
             return parse(text)
         except InputError as error:
@@ -94,7 +94,7 @@ def lengths(count: int) -> Callable[[str], tuple[float, ...]]:
     def parse(text: str) -> tuple[float, ...]:
         parts = text.split(";" if ";" in text else ",")
         if len(parts) != count:
-            raise InputError(f'"{text}" is {len(parts)} and not {count} lengths separated by commas')
+            raise InputError(f'"{text}" is not {count} lengths separated by commas, but {len(parts)}')
         return tuple(length(part) for part in parts)
 
     return parse

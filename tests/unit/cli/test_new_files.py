@@ -71,10 +71,13 @@ def test_every_number_written_is_explained(new: New, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "told"),
     [
-        (("--yes",), "--foot is missing: boom foot pin"),
+        (("--yes",), "--foot is missing (boom foot pin"),
         ((*MEASURED, "--boom", "4600"), "--boom: 4600 m cannot be: above 0.3 m and at most 30 m"),
         ((*MEASURED, "--boom", "long"), "--boom: "),
-        ((*MEASURED, "--foot", "0.35,1.75"), '--foot: "0.35,1.75" is 2 and not 3 lengths'),
+        (
+            (*MEASURED, "--foot", "0.35,1.75"),
+            '--foot: "0.35,1.75" is not 3 lengths separated by commas, but 2',
+        ),
         ((*MEASURED, "--sensor", "arm=1,2,3"), '--sensor "arm=1,2,3": a body'),
         ((*MEASURED, "--sensor", "rocker=1,0,0"), "there is none on the rocker with --fourth bucket"),
         (
