@@ -100,7 +100,7 @@ class Stick(Table):
 
 
 class Bucket(Table):
-    """`[[bucket]]`: one table a bucket; the first is the one mounted."""
+    """`[[bucket]]`: a table for each bucket there is, the mounted one first."""
 
     name: Annotated[str, Field(min_length=1, max_length=60)]
     tip_m: Annotated[float, _length(0.1, 6.0)]

@@ -4,7 +4,7 @@ Synchronous and deterministic: time is an argument, nothing here reads a clock, 
 live shell and the replay drive the same object, so a recorded session gives the same messages as the day it
 was recorded.
 
-Ticks stand at whole multiples of the period in session time and go on through gaps. A tick takes in every
+Tick k stands at k periods of session time, whether readings come or not. A tick takes in every
 record with t <= tick, because it runs only when something later has come (`feed`) or time has passed it
 (`advance`).
 """
@@ -54,7 +54,7 @@ Sensed = (Imu, Tilt, Slew, Beam, Identity)
 class Outgoing:
     """A message to publish: its name in `bus.topics.DELIVERY`, a part of the topic, the model.
 
-    `t_emit` is the `t` of the newest reading that had been consumed when it was made.
+    `t_emit` is the newest `t` among the readings that went into it.
     """
 
     name: str

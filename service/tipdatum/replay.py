@@ -1,7 +1,7 @@
 """Recorded sessions through the pipeline as fast as they go: same input, same bytes out.
 
-One `tip` message a line exactly as it would be published, plus `t_emit`: the `t` of the newest reading that
-had been consumed when the message was made.
+Every line is a `tip` message, byte for byte the published one, with `t_emit` added: how far (`t`) the
+readings had been taken in by then.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The async shell: the only place that owns clocks, tasks, ports, threads and sockets.
+"""The running service: clocks, tasks, ports, threads and sockets are here and nowhere further in.
 
 Everything it does is carry: readings and orders into the `Pipeline`, messages from it to the bus, records to
 the recorder, the state to its file. The path from a reading to its message never waits: files, DNS, TLS and

@@ -22,7 +22,7 @@ length_sigma_m = 0.005
 length_m = {stick:g}  # boom–stick pin to stick–bucket pin
 length_sigma_m = 0.005
 
-[[bucket]]  # one such table a bucket; the first is the one mounted
+[[bucket]]  # a table for each bucket there is, the mounted one first
 name = "{bucket}"
 tip_m = {tip:g}  # bucket pin to the middle of the cutting edge
 tip_sigma_m = 0.005

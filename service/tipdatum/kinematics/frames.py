@@ -1,7 +1,8 @@
 """Rotations and directions shared by every part.
 
 Frames are right-handed, metres: x forward along the boom plane, y left, z up (see `docs/conventions.md`).
-`up` is the unit vector against gravity seen in a body's frame. With link elevation angle θ and roll φ
+`up` is the direction against gravity in a body's own axes, of length 1. With link elevation angle θ and
+roll φ
 
     up = (cos φ · sin θ,  sin φ,  cos φ · cos θ)
 

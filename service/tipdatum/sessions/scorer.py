@@ -3,7 +3,7 @@
 The truth knows heights above the slew centre, the messages elevations in the height system of the
 reference. The two are tied together once at each `datum/set` of the session: there the truth stands at the
 elevation that the order gave. Whatever the messages are off from then on is error. Messages are compared
-with the truth at `t_emit`, so that lag counts as error and looking ahead is impossible.
+with the truth at `t_emit`: a late figure is a wrong one, and none profits from what came after it.
 """
 
 from __future__ import annotations
