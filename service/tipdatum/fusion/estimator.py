@@ -65,6 +65,11 @@ class Estimator(Protocol):
         """What happened since the last call, oldest first."""
 
 
+def tells_angles_alone(machine: Machine) -> bool:
+    """Whether the machine has tilt sensors and every one of them is an inclinometer."""
+    return {s.type for s in machine.sensor.values() if s.type in ("imu", "tilt")} == {"tilt"}
+
+
 Factory: TypeAlias = Callable[[Machine, float, BaseModel], Estimator]
 
 _ESTIMATORS: dict[str, tuple[str, str, str]] = {
@@ -111,5 +116,8 @@ def make_estimator(
     model = options_model(name)
     module, cls, _ = _ESTIMATORS[name]
     chosen = options if isinstance(options, BaseModel) else model.model_validate(options or {})
+    if name == "chain" and tells_angles_alone(machine):
+        # No force and no gyro to integrate: another filter of the same options.
+        module, cls = "tipdatum.fusion.inclinometers", "InclinometerEstimator"
     factory: Factory = getattr(import_module(module), cls)
     return factory(machine, period_s, chosen)
