@@ -1,8 +1,8 @@
 """Errors of inclinometers that stay as they are: mount, bias, the machine taken as level.
 
 A bias b of the sensing element shows as b · d(θ)/g with d = (cos θ, sin θ) for its two axes in the arm plane,
-a mount error m in every posture alike. Where mounts were levelled to gravity at θ_L, what is left there is the
-levelling's error m alone, and elsewhere
+a mount error m in every posture alike. Where mounts were levelled to gravity at θ_L, what is left there is
+the levelling's error m alone, and elsewhere
 
     e(θ) = m + b · (d(θ) - d(θ_L))/g     cov(e(θ), e(θ')) = σ_m² + σ_b²/g² · (d(θ) - d_L) · (d(θ') - d_L)
 
