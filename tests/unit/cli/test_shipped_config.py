@@ -14,6 +14,9 @@ from pydantic import BaseModel
 from tipdatum.config import ServiceFile, Settings, load_service
 from tipdatum.machine import Machine, load_machine, parse_machine
 from tipdatum.validation import parse_model
+from tipdatum_drivers.fields import SensorFields
+from tipdatum_drivers.registry import BUILT_IN, find_driver
+from tipdatum_drivers.serial_port import SerialOptions
 from tipdatum_drivers.session_file import SessionFile
 
 ROOT = Path(__file__).parents[3]
@@ -74,6 +77,16 @@ def test_an_example_shows_every_key_there_is(
     model: type[BaseModel], example: Path, left_out: set[str]
 ) -> None:
     assert _keys(model) - left_out <= _shown(tomllib.loads(_uncommented(example)))
+
+
+@pytest.mark.parametrize("kind", sorted(BUILT_IN))
+def test_the_example_of_lines_shows_every_key_of_a_kind_of_driver(kind: str) -> None:
+    tables = tomllib.loads(_uncommented(ROOT / "config" / "services" / "lines.toml"))["driver"]
+    keys = _keys(find_driver(kind, "lines.toml", "driver").Options)
+    # Keys of all ports and of all sensors with fields stand there once.
+    common = keys & (_keys(SerialOptions) | _keys(SensorFields))
+    assert keys - common <= _shown({"driver": [table for table in tables if table["kind"] == kind]})
+    assert common <= _shown({"driver": tables})
 
 
 @pytest.mark.parametrize(("model", "example", "left_out"), EXAMPLES)
