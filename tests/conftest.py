@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import signal
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -10,6 +11,12 @@ from types import ModuleType
 
 import pytest
 import structlog
+
+
+def pytest_configure() -> None:
+    """A shell that runs the suite in the background leaves Ctrl-C ignored, and every process inherits that."""
+    if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def _take_in(name: str) -> ModuleType:

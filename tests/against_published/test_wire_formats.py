@@ -33,7 +33,7 @@ G = 9.80665
 # -- NMEA 0183 XDR: sentences found in public repositories, named beside each -----------------------------
 
 XDR = [
-    (b"$IIXDR,A,-0.3,D,PTCH,A,-3.4,D,ROLL*58", "PTCH", "ROLL", -0.3, -3.4),  # esp32-nmea2000, tracker entry 47
+    (b"$IIXDR,A,-0.3,D,PTCH,A,-3.4,D,ROLL*58", "PTCH", "ROLL", -0.3, -3.4),  # esp32-nmea2000, report 47
     (b"$GPXDR,A,0.6135744,D,PTCH,A,-0.6135744,D,ROLL*66", "PTCH", "ROLL", 0.6135744, -0.6135744),
     (b"$WIXDR,A,+02.9,D,PITCH,A,+00.7,D,ROLL*07", "PITCH", "ROLL", 2.9, 0.7),
     # mixed types and empty units

@@ -26,6 +26,9 @@ from numpy.typing import ArrayLike
 
 from tipdatum.kinematics.frames import Array, wrap
 
+COINCIDENT_M = 1e-9
+"""Pins closer than this stand in one place, m."""
+
 
 @dataclass(frozen=True, slots=True)
 class LinkageSolution:
@@ -65,10 +68,12 @@ class FourBar:
         bz = self.pivot_z + self.rocker * np.sin(rho)
         ux, uz = self.stick - bx, -bz
         distance = np.hypot(ux, uz)
-        with np.errstate(invalid="ignore", divide="ignore"):
+        # With both pins in one place (distance next to 0) any angle would do: that is no linkage.
+        apart = distance > COINCIDENT_M
+        with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
             along = (distance**2 + self.link**2 - self.ear**2) / (2.0 * distance)
             off_squared = self.link**2 - along**2
-            closes = (off_squared >= 0.0) & (distance > 0.0)
+            closes = (off_squared >= 0.0) & apart
             off = np.sqrt(off_squared) * self.assembly
             ux, uz = ux / distance, uz / distance
             cx = bx + along * ux - off * uz
@@ -92,7 +97,7 @@ class FourBar:
         cx, cz = self.stick + self.ear * np.cos(beta), self.ear * np.sin(beta)
         ux, uz = cx - self.pivot_x, cz - self.pivot_z
         distance = np.hypot(ux, uz)
-        with np.errstate(invalid="ignore", divide="ignore"):
+        with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
             cos_at_pivot = (self.rocker**2 + distance**2 - self.link**2) / (2.0 * self.rocker * distance)
             at_pivot = np.where(np.abs(cos_at_pivot) <= 1.0, np.arccos(np.clip(cos_at_pivot, -1, 1)), np.nan)
         towards = np.arctan2(uz, ux)
