@@ -41,6 +41,11 @@ class WallTime:
         return f"{self._text}.{ms:03d}Z"
 
 
+def to_the_second(moment: datetime) -> str:
+    """A moment with a zone as RFC 3339 UTC without fraction, such as 2026-05-04T08:00:01Z."""
+    return moment.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
 def parse_started(text: str, file: str) -> datetime:
     """A session header's `started`.
 

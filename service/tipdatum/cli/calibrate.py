@@ -25,6 +25,7 @@ from tipdatum.cli import capture as capturing
 from tipdatum.cli.machine_file import read_machine
 from tipdatum.errors import InputError
 from tipdatum.kinematics.frames import Array
+from tipdatum.walltime import to_the_second
 
 __all__ = ["calibrate"]
 
@@ -162,7 +163,7 @@ def _write(
     dry_run: bool,
 ) -> None:
     now = datetime.datetime.now(datetime.UTC)
-    date = now.isoformat(timespec="seconds").replace("+00:00", "Z")
+    date = to_the_second(now)
     origin = description.provenance(solution, book.digest(), date, predicted_m)
     before = target.read_text(encoding="utf-8") if target is not None and target.exists() else text
     after = description.rewritten(before, description.changes(solution), origin)

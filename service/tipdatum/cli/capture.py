@@ -31,6 +31,7 @@ from tipdatum.calibration.still import Block, Stillness, blocks
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.errors import InputError, PortError
 from tipdatum.machine import Machine
+from tipdatum.walltime import to_the_second
 from tipdatum_drivers.decode.session_lines import LineError, decode_line
 from tipdatum_drivers.reading import Record
 from tipdatum_drivers.session_file import SessionFile
@@ -60,7 +61,7 @@ def capture(
     Raises:
         InputError, PortError: the source or a step cannot be used.
     """
-    now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+    now = to_the_second(datetime.datetime.now(datetime.UTC))
     shown = _Status()
     talk = Guide(
         machine=machine,

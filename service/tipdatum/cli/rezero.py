@@ -14,6 +14,7 @@ from tipdatum.calibration.rezero import TURNED_DEG, description_of
 from tipdatum.calibration.rezero import rezero as solve
 from tipdatum.errors import ConfigError, InputError
 from tipdatum.machine import load_machine
+from tipdatum.walltime import to_the_second
 from tipdatum_drivers.session_file import SessionFile
 
 
@@ -41,7 +42,7 @@ def rezero(
     except ValueError as error:
         raise InputError(f"{session}: {error}") from None
     now = datetime.now(UTC)
-    date = now.isoformat(timespec="seconds").replace("+00:00", "Z")
+    date = to_the_second(now)
     before = machine.read_text(encoding="utf-8")
     values = description_of(zero, sensor, described.sensor[sensor], angle, date, session.name)
     after = description.rewritten(before, values)

@@ -36,6 +36,7 @@ from tipdatum.calibration.verification import (
 from tipdatum.cli.machine_file import read_machine
 from tipdatum.errors import InputError, SessionError
 from tipdatum.machine import Machine
+from tipdatum.walltime import to_the_second
 
 __all__ = ["verify"]
 
@@ -88,7 +89,7 @@ def verify(
     console.print(_table(found))
     _verdict(console, found, limit, method)
     drawn = _errors_picture(found, limit)
-    now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+    now = to_the_second(datetime.datetime.now(datetime.UTC))
     check = check_of(found, now, limit)
     if history is not None:
         checks = [*read_history(history), check]
