@@ -96,7 +96,7 @@ def turned_by(v: Array) -> Array:
     angle = float(np.linalg.norm(v))
     K = v.dot(crossing()).reshape(3, 3)
     if angle < 1e-9:
-        return np.eye(3) + K
+        return np.asarray(np.eye(3) + K)
     return np.asarray(np.eye(3) + math.sin(angle) / angle * K + (1.0 - math.cos(angle)) / angle**2 * (K @ K))
 
 

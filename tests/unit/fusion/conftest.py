@@ -73,7 +73,12 @@ def _waves(t: Array, seed: int, amplitude: float, slowest: float) -> Array:
 
 
 def simulate(
-    seconds: float = 30.0, seed: int = 1, rate_hz: int = 100, noise: float = 0.0, gyro_bias: float = 0.0
+    seconds: float = 30.0,
+    seed: int = 1,
+    rate_hz: int = 100,
+    noise: float = 0.0,
+    gyro_bias: float = 0.0,
+    pace: float = 1.0,
 ) -> Dig:
     """A dig on a cross-slope, rocking about a track's corner, slewing and reversing.
 
@@ -81,13 +86,14 @@ def simulate(
         seconds: length; the first 4 s are rest.
         noise: 0 none, 1 that of low-cost parts (0.02 m/s², 0.001 rad/s a reading, biases of 0.03 m/s²).
         gyro_bias: rad/s on every axis.
+        pace: 1 hurried digging (0.5 m/s and more at the tip), 0.1 slow grading.
     """
     fs = 1000
     t = np.arange(0.0, seconds, 1.0 / fs)
-    pitch, roll = _waves(t, seed, 0.003, 3.0), _waves(t, seed + 1, 0.003, 4.0)
-    slew = _waves(t, seed + 2, 0.5, 9.0)
+    pitch, roll = _waves(t, seed, 0.003, 3.0 / pace), _waves(t, seed + 1, 0.003, 4.0 / pace)
+    slew = _waves(t, seed + 2, 0.5, 9.0 / pace)
     angles = [
-        start + _waves(t, seed + k, size, period)
+        start + _waves(t, seed + k, size, period / pace)
         for k, (start, size, period) in enumerate([(0.6, 0.15, 8.0), (-1.2, 0.25, 6.0), (-1.6, 0.35, 5.0)], 3)
     ]
     base = Rotation.from_euler("xy", np.stack([0.06 + roll, -0.03 - pitch], axis=1))
@@ -126,7 +132,7 @@ def simulate(
 
 @pytest.fixture(scope="session")
 def dig() -> Callable[..., Dig]:
-    """`dig(seconds=…, seed=…, rate_hz=…, noise=…, gyro_bias=…)`, see `simulate`; each is made once."""
+    """`dig(seconds=…, seed=…, …)` as `simulate` has them; each is made once."""
     made: dict[tuple[tuple[str, Any], ...], Dig] = {}
 
     def make(**arguments: Any) -> Dig:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable
 from typing import Any
 
+import allantools
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -133,6 +134,24 @@ def test_mean_over_an_epoch_follows_the_averaging_law_of_white_noise() -> None:
         while sums.closed:
             means.append(sums.closed.popleft()[1].fy)
     assert np.std(means) == pytest.approx(1.0 / math.sqrt(4.0), rel=0.06)
+
+
+def test_epoch_means_of_white_noise_have_its_allan_deviation() -> None:
+    """N/√τ at the epoch's length and beyond, by `allantools`: angle random walk as data sheets mean it."""
+    rng = np.random.default_rng(4)
+    walk, rate_hz, length = 0.002, 200.0, 0.05
+    sums = Strapdown(length, 0.3)
+    means = []
+    for k, w in enumerate(rng.normal(0.0, walk * math.sqrt(rate_hz), 60_000).tolist()):
+        sums.add(k / rate_hz + 0.001, (0.0, 0.0, 9.8), (0.0, w, 0.0))
+        while sums.closed:
+            means.append(sums.closed.popleft()[1].wy)
+    taus, deviation, _, _ = allantools.oadev(
+        means, rate=1.0 / length, data_type="freq", taus=[0.05, 0.2, 1.0]
+    )
+    # Neighbouring epochs share the span between two samples, which the shortest time sees.
+    assert deviation[1:] == pytest.approx(walk / np.sqrt(taus[1:]), rel=0.06)
+    assert deviation[0] == pytest.approx(walk / math.sqrt(length), rel=0.12)
 
 
 def test_epoch_sums_of_a_turning_body_agree_with_scipys_rotation() -> None:
