@@ -35,7 +35,7 @@ RESTS_TO_SETTLE = 30
 """Epochs at rest until innovations no longer show how the filter started."""
 FOLDED_S = 10.0
 """Time at rest over which the persistence of innovations is averaged, s; kept while the arm works."""
-LEAST_CAUTION = 0.7
+LEAST_CAUTION = 0.6
 """Least factor on the stated sigma for better parts: motion, lever arms and vibration stay what they are."""
 HOBBY_SHOWS = 0.5
 """Share of the usual biases from which parts count as hobby grade: the mean of a few may be small by luck."""

@@ -59,7 +59,7 @@ class Propagation:
         walk = np.zeros((n, PER_SENSOR))
         walk[:, GYRO_BIAS] = o.gyro_walk**2 * o.epoch_s
         walk[:, ACCEL_BIAS] = o.accel_walk**2 * o.epoch_s
-        walk[:, GYRO_SCALE] = walk[:, ACCEL_SCALE] = walk[:, MOUNT] = 1e-14
+        walk[:, GYRO_SCALE] = walk[:, ACCEL_SCALE] = walk[:, MOUNT] = o.constant_walk**2 * o.epoch_s
         self._walk = np.zeros(at.size)
         self._walk[at.theta] = setup.gyro_psd * o.epoch_s
         self._walk[at.roll] = float(setup.gyro_psd.mean()) * o.epoch_s / n

@@ -26,8 +26,11 @@ class ChainOptions(BaseModel):
     """1-sigma of scale errors, accelerometers and gyros: low-cost data sheets say up to 0.5 to 1 %."""
     gyro_start_sigma_radps: Positive = 0.02
     """Least 1-sigma of a gyro's bias at switch-on, rad/s (1 °/s: common for low-cost parts)."""
-    gyro_walk: NotNegative = 5e-5
+    gyro_walk: NotNegative = 8e-5
     """Walk of a gyro's bias, rad/s/√s: follows a warm-up of 0.3 °/s in 150 s with millimetres of error."""
+    constant_walk: NotNegative = 4.5e-6
+    """Walk of scale errors (1) and mounts (rad), /√s: 0.03 % or 0.015° in an hour. Nothing that is called
+    constant may be known ever better on a long day."""
     accel_walk: NotNegative = 2e-4
     """Walk of an accelerometer's bias, m/s²/√s."""
     shake_share: NotNegative = 0.4
@@ -64,6 +67,6 @@ class ChainOptions(BaseModel):
     """Walk of the rate of a body without gyro, rad/s/√s: an arm reaches 0.5 rad/s in a tenth of a second."""
     gate: Positive = 16.0
     """Squared, normalised innovation above which a shock is assumed (0.1 % of a χ² with 3 degrees)."""
-    sigma_share: Positive = 0.8
+    sigma_share: Positive = 0.75
     """Factor on the stated sigma: noise that comes and goes is taken as white at its worst. Looked at on all
     public sessions together."""
