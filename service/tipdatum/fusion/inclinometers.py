@@ -42,7 +42,7 @@ REFUSED_S = 0.4
 """How long the gate may refuse a sensor before its body's angle is found anew, s."""
 STANDING_RADPS = 0.01
 """1-sigma of the rates of an arm that stands, rad/s."""
-MOTION_SHARE = 3.0
+MOTION_SHARE = 3.7
 """Factor on the filters' sigma while the arm moves: what pushes one sensor pushes its neighbours too, and
 does so longer than the model says. From simulated digs."""
 AFTER_RAD, AFTER_S = 0.015, 0.4
