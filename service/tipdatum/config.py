@@ -113,7 +113,10 @@ def load_service(path: Path) -> Service:
         ConfigError: the first thing that is wrong, by file, key, found and expected.
     """
     file = str(path)
-    raw = parse_model(ServiceFile, load_toml(path), file)
+    data = load_toml(path)
+    if "boom" in data and "machine" not in data:
+        raise ConfigError(file, "", "a machine's description", "a service's file, which names it")
+    raw = parse_model(ServiceFile, data, file)
     machine_path = (path.parent / Path(raw.machine).expanduser()).resolve()
     if not machine_path.exists():
         raise ConfigError(

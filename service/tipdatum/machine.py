@@ -345,7 +345,10 @@ def load_machine(path: Path) -> Machine:
     Raises:
         ConfigError: the file cannot be read, is not TOML, or describes no possible machine.
     """
-    return parse_machine(load_toml(path), str(path))
+    data = load_toml(path)
+    if isinstance(data.get("machine"), str) and "boom" not in data:
+        raise ConfigError(str(path), "", "a service's file", "a machine's description, which it names")
+    return parse_machine(data, str(path))
 
 
 def load_toml(path: Path) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from tipdatum.config import FusionTable, ServiceFile, Settings, load_service, ma
 from tipdatum.errors import ConfigError
 from tipdatum.fusion.estimator import names, options_model
 from tipdatum.grade.options import WorkOptions
+from tipdatum.machine import load_machine
 
 MACHINE = """
 name = "invented machine"
@@ -177,7 +178,7 @@ def test_a_mistake_in_the_machines_file_names_that_file(folder: Path) -> None:
 
 
 def test_a_service_file_given_as_the_machine_is_refused(folder: Path) -> None:
-    with pytest.raises(ConfigError, match=r"service\.toml: machine: unknown key"):
+    with pytest.raises(ConfigError, match=r"service\.toml: found a service's file; expected a machine's"):
         load_service(write(folder, "", machine="service.toml"))
 
 
@@ -204,3 +205,13 @@ def test_figures_on_arrival_are_a_choice() -> None:
 def test_every_table_can_be_left_out() -> None:
     required = [name for name, info in ServiceFile.model_fields.items() if info.is_required()]
     assert required == ["machine"]
+
+
+def test_a_machine_and_a_service_file_in_each_others_place_are_told_apart(tmp_path: Path) -> None:
+    machine, service = tmp_path / "digger.toml", tmp_path / "site.toml"
+    machine.write_text("[boom]\n")
+    service.write_text('machine = "digger.toml"\n')
+    with pytest.raises(ConfigError, match="found a machine's description; expected a service's file"):
+        load_service(machine)
+    with pytest.raises(ConfigError, match="found a service's file; expected a machine's description"):
+        load_machine(service)
