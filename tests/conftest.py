@@ -14,7 +14,7 @@ import structlog
 
 
 def pytest_configure() -> None:
-    """A shell that runs the suite in the background leaves Ctrl-C ignored, and every process inherits that."""
+    """A shell that runs the suite in the background leaves Ctrl-C ignored; every process inherits that."""
     if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
 
