@@ -72,18 +72,13 @@ def geometry_sigmas(machine: Machine) -> Array:
     return np.array([sigma or 0.0 for sigma in (foot, foot, foot, *lengths)])
 
 
-CORRELATION_S = 0.5
-"""How long a height's noise stays alike while the tip stands, s: one rocking period of a machine."""
-
-
 def touch_noise(touch: Touch, standing_sigma_m: float) -> float:
     """1-sigma of a touch beyond the pose's own error, m.
 
-    The peak-to-peak spread is taken as four sigma, and the mean of it over stretches that are alike for
-    `CORRELATION_S` as independent; `standing_sigma_m` is how well the tip stands on the mark.
+    `standing_sigma_m` is how well the tip stands on the mark. The scatter is taken whole: what is averaged
+    is shorter than a machine's rocking.
     """
-    independent = max(1.0, touch.lasted_s / CORRELATION_S)
-    return math.hypot(standing_sigma_m, touch.spread_m / 4.0 / math.sqrt(independent))
+    return math.hypot(standing_sigma_m, touch.scatter_m)
 
 
 def angle_variance(pose: Pose, jacobian: Array) -> float:

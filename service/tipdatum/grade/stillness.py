@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import pstdev
 from typing import Literal, TypeAlias
 
 from tipdatum.grade.options import WorkOptions
@@ -19,6 +20,8 @@ TipPoint: TypeAlias = Literal["tip", "left", "right"]
 GAP_S = 0.3
 """Longest gap between two moments of one stretch, s: fifteen ticks at 50 Hz, above any radio hiccup."""
 
+SCATTER_S = 1.0
+"""Stretch over which the scatter of a still tip is taken, s: two rocking periods of a machine."""
 WOBBLE_SIGMAS = 4.0
 """Peak to peak of a noisy figure that stands still, in standard deviations."""
 
@@ -44,7 +47,11 @@ class Moment:
 
 @dataclass(frozen=True, slots=True)
 class Touch:
-    """A still moment's averages. `spread_m` is the peak-to-peak height over `lasted_s`."""
+    """A still moment's averages.
+
+    `spread_m` is the peak-to-peak height over `lasted_s`, `scatter_m` the standard deviation over its last
+    second, when what came before the rest has faded.
+    """
 
     t: float
     point: TipPoint
@@ -53,6 +60,7 @@ class Touch:
     lateral_m: float
     slew_rad: float
     spread_m: float
+    scatter_m: float
     lasted_s: float
     samples: int
 
@@ -96,27 +104,11 @@ def still_touch(
     """The touch that the recent moments show at `now`, or why there is none."""
     if not moments or now - moments[-1].t > GAP_S:
         return NotStill(False, "the tip's position is not known just now")
-    spread_limit = max(
-        options.still_spread_m, min(WOBBLE_SIGMAS * moments[-1].sigma_m, options.wobble_most_m)
-    )
-    low = high = moments[-1].of(point)
-    near = far = moments[-1].reach_m
-    left = right = moments[-1].lateral_m
-    stretch: list[Moment] = []
-    for moment in reversed(moments):
-        height = moment.of(point)
-        low, high = min(low, height), max(high, height)
-        near, far = min(near, moment.reach_m), max(far, moment.reach_m)
-        right, left = min(right, moment.lateral_m), max(left, moment.lateral_m)
-        too_far = (
-            high - low > spread_limit
-            or far - near > options.still_reach_m
-            or left - right > options.still_reach_m
-        )
-        if too_far or now - moment.t > options.still_most_s:
-            break
-        stretch.append(moment)
-    lasted = stretch[0].t - stretch[-1].t
+    stretch = _stretch(moments, now, point, options, options.still_spread_m)
+    if _lasted(stretch) < options.still_least_s * 0.999:
+        wobble = min(WOBBLE_SIGMAS * moments[-1].sigma_m, options.wobble_most_m)
+        stretch = _stretch(moments, now, point, options, max(wobble, options.still_spread_m))
+    lasted = _lasted(stretch)
     if lasted < options.still_least_s * 0.999:
         return _why_not(moments, now, point, options)
     heights = [m.of(point) for m in stretch]
@@ -131,9 +123,38 @@ def still_touch(
         lateral_m=sum(m.lateral_m for m in averaged) / n,
         slew_rad=sum(m.slew_rad for m in averaged) / n,
         spread_m=max(heights) - min(heights),
+        scatter_m=pstdev(heights[: sum(stretch[0].t - m.t <= SCATTER_S for m in stretch)]),
         lasted_s=lasted,
         samples=len(stretch),
     )
+
+
+def _stretch(
+    moments: Sequence[Moment], now: float, point: TipPoint, options: WorkOptions, spread_limit_m: float
+) -> list[Moment]:
+    """The longest stretch that ends now and stays within the limits, newest first."""
+    low = high = moments[-1].of(point)
+    near = far = moments[-1].reach_m
+    left = right = moments[-1].lateral_m
+    stretch: list[Moment] = []
+    for moment in reversed(moments):
+        height = moment.of(point)
+        low, high = min(low, height), max(high, height)
+        near, far = min(near, moment.reach_m), max(far, moment.reach_m)
+        right, left = min(right, moment.lateral_m), max(left, moment.lateral_m)
+        too_far = (
+            high - low > spread_limit_m
+            or far - near > options.still_reach_m
+            or left - right > options.still_reach_m
+        )
+        if too_far or now - moment.t > options.still_most_s:
+            break
+        stretch.append(moment)
+    return stretch
+
+
+def _lasted(stretch: Sequence[Moment]) -> float:
+    return stretch[0].t - stretch[-1].t if stretch else 0.0
 
 
 def _why_not(moments: Sequence[Moment], now: float, point: TipPoint, options: WorkOptions) -> NotStill:
