@@ -16,6 +16,9 @@ SETTLED_RAD = math.radians(1.0)
 """1-sigma of an angle above which the filter counts as settling (mounts never levelled stand at 0.7°)."""
 SETTLED_SHARE = 0.9
 """Share of it below which it has settled."""
+SETTLING_MOST_S = 10.0
+"""A filter that is still above the limit after this has learnt what its sensors let it learn (no gyros, say):
+it has settled, and sigma says how wide."""
 
 
 class Condition:
@@ -25,6 +28,8 @@ class Condition:
         self.moving = False
         self.settling = True
         self._calm_since: float | None = None
+        self._settling_since: float | None = None
+        self._wide = False
 
     def update(self, t: float, fastest: float, spread: float, starting: bool) -> None:
         """Take notice of one epoch: fastest rate in rad/s, largest 1-sigma of an angle in rad."""
@@ -37,8 +42,19 @@ class Condition:
                 self._calm_since = t
             if t - self._calm_since >= CALM_S:
                 self.moving = False
-        limit = SETTLED_RAD * (SETTLED_SHARE if self.settling else 1.0)
-        self.settling = starting or spread > limit
+        self._settle(t, spread, starting)
+
+    def _settle(self, t: float, spread: float, starting: bool) -> None:
+        above = spread > SETTLED_RAD * (SETTLED_SHARE if self.settling else 1.0)
+        if starting or (above and not self.settling and not self._wide):
+            self.settling, self._settling_since = True, t
+        elif self.settling:
+            since = t if self._settling_since is None else self._settling_since
+            self.settling = above and t - since < SETTLING_MOST_S
+            self._settling_since = since
+            self._wide = above and not self.settling
+        elif not above:
+            self._wide = False
 
     def judge(self, quality: Quality, reasons: tuple[str, ...]) -> tuple[Quality, tuple[str, ...]]:
         """Add what is known here to a quality and its reasons; the worst applies."""
