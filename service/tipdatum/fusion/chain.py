@@ -58,7 +58,6 @@ class ChainEstimator:
         self._arm = arm
         self._channels = [arm.by_body[b] for b in _ORDER if b in arm.by_body]
         self._index = {ch.name: i for i, ch in enumerate(self._channels)}
-        self._has_gyro: list[bool] | None = None
         self._gyro_seen: dict[int, bool] = {}
         self._sums = [Strapdown(self.options.epoch_s, 0.3) for _ in self._channels]
         self._filter: ChainFilter | None = None
@@ -66,7 +65,6 @@ class ChainEstimator:
         self._away: set[int] = set()
         self._awaited: set[int] = set()
         self._anchored = False
-        self._anchor_point = False
         self._levelling: list[Array] | None = []
         self._chain = arm.machine.chain()
         self._posture = Posture(arm, self._channels)

@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 from pydantic import SecretStr
 
+from small_machine import MACHINE
 from tipdatum import __version__, build, openings
 from tipdatum.bus.broker import BrokerAddresses
 from tipdatum.bus.messages import CONTRACT_VERSION
@@ -22,20 +23,6 @@ from tipdatum.errors import ConfigError, InputError, PortError
 from tipdatum.openings import BrokerPlace, about_message, open_broker, open_page, open_recorder
 from tipdatum_drivers.session_file import SessionFile
 
-MACHINE = """
-name = "invented machine"
-[boom]
-foot_m = [0.3, 0.0, 1.8]
-length_m = 4.7
-[stick]
-length_m = 2.4
-[[bucket]]
-name = "trenching 600"
-tip_m = 1.3
-width_m = 0.6
-[sensor.boom]
-body = "boom"
-"""
 STARTED = datetime(2026, 5, 4, 8, 0, 0, 123_456, tzinfo=UTC)
 ADDRESSES = BrokerAddresses("127.0.0.1", 1883, 9001)
 

@@ -6,24 +6,11 @@ from pathlib import Path
 
 import pytest
 
+from small_machine import MACHINE
 from tipdatum.config import Service, load_service
 from tipdatum.errors import InputError
 from tipdatum.reloading import reloaded
 
-MACHINE = """
-name = "invented machine"
-[boom]
-foot_m = [0.3, 0.0, 1.8]
-length_m = 4.7
-[stick]
-length_m = 2.4
-[[bucket]]
-name = "trenching 600"
-tip_m = 1.3
-width_m = 0.6
-[sensor.boom]
-body = "boom"
-"""
 SERVICE = 'machine = "machine.toml"\n'
 
 

@@ -7,26 +7,12 @@ from pathlib import Path
 
 import pytest
 
+from small_machine import MACHINE
 from tipdatum.config import FusionTable, ServiceFile, Settings, load_service, make_settings
 from tipdatum.errors import ConfigError
 from tipdatum.fusion.estimator import names, options_model
 from tipdatum.grade.options import WorkOptions
 from tipdatum.machine import load_machine
-
-MACHINE = """
-name = "invented machine"
-[boom]
-foot_m = [0.3, 0.0, 1.8]
-length_m = 4.7
-[stick]
-length_m = 2.4
-[[bucket]]
-name = "trenching 600"
-tip_m = 1.3
-width_m = 0.6
-[sensor.boom]
-body = "boom"
-"""
 
 
 @pytest.fixture

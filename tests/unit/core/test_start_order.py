@@ -10,26 +10,13 @@ from typing import Any
 
 import pytest
 
+from small_machine import MACHINE
 from tipdatum import openings, shell
 from tipdatum.bus.broker import BrokerAddresses
 from tipdatum.cli import main
 from tipdatum_drivers.decode.session_lines import encode_header
 from tipdatum_drivers.reading import SessionHeader
 
-MACHINE = """
-name = "invented machine"
-[boom]
-foot_m = [0.3, 0.0, 1.8]
-length_m = 4.7
-[stick]
-length_m = 2.4
-[[bucket]]
-name = "trenching 600"
-tip_m = 1.3
-width_m = 0.6
-[sensor.boom]
-body = "boom"
-"""
 SERVICE = (
     'machine = "machine.toml"\n[[driver]]\nkind = "replay"\nfile = "dig.ndjson"\n'
     '[state]\ndirectory = "state"\n'
