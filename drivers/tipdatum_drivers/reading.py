@@ -7,13 +7,15 @@ mounting is the business of fusion.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Any, TypeAlias
+
+from tipdatum_drivers.values import value
 
 Vector: TypeAlias = tuple[float, float, float]
 
 
-@dataclass(frozen=True, slots=True)
+@value
 class Imu:
     """Specific force and, unless the part has no gyro, angular rate. m/s² and rad/s."""
 
@@ -25,7 +27,7 @@ class Imu:
     t_sample: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@value
 class Tilt:
     """Angles of an inclinometer, degrees, before mounting.
 
@@ -42,7 +44,7 @@ class Tilt:
     t_sample: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@value
 class Slew:
     """Angle of a slew encoder, degrees, positive to the left."""
 
@@ -51,7 +53,7 @@ class Slew:
     angle_deg: float
 
 
-@dataclass(frozen=True, slots=True)
+@value
 class Beam:
     """The laser receiver `sensor` is on the beam."""
 
@@ -59,7 +61,7 @@ class Beam:
     sensor: str
 
 
-@dataclass(frozen=True, slots=True)
+@value
 class Input:
     """A switch or button wired to the machine changed, or told its state."""
 
@@ -68,7 +70,7 @@ class Input:
     on: bool
 
 
-@dataclass(frozen=True, slots=True)
+@value
 class Identity:
     """The device that answers for `sensor` told its serial number (or what serves as one)."""
 
@@ -77,7 +79,7 @@ class Identity:
     serial: str
 
 
-@dataclass(frozen=True, slots=True)
+@value
 class Fault:
     """Something that came in and could not be used. `kind` is one short word group, `text` says more.
 
@@ -90,7 +92,7 @@ class Fault:
     text: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@value
 class Command:
     """What an operator sent, recorded so that a replay repeats it."""
 
@@ -99,7 +101,7 @@ class Command:
     body: dict[str, Any]
 
 
-@dataclass(frozen=True, slots=True)
+@value
 class Truth:
     """Where the tip really was, m; only scoring reads it."""
 
@@ -109,7 +111,7 @@ class Truth:
     quiet: bool | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@value
 class SessionHeader:
     """First line of a session. `machine` is the description as it stands in the file, unchecked."""
 

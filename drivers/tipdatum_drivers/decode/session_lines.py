@@ -20,6 +20,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import fields
 from typing import Any, cast
 
 import orjson
@@ -82,12 +83,11 @@ def decode_line(line: bytes | str) -> Record | None:
     """
     try:
         row = orjson.loads(line)
+        decode = _DECODERS.get(row["kind"])
     except orjson.JSONDecodeError:
         if not line.strip():
             return None
         raise LineError(f"{_shown_line(line)}, which is not JSON", "one JSON object a line") from None
-    try:
-        decode = _DECODERS.get(row["kind"])
     except (TypeError, KeyError):
         raise LineError(f"{_shown_line(line)} without a kind", 'an object with a "kind"') from None
     return decode(row) if decode else None
@@ -110,7 +110,7 @@ def encode_header(header: SessionHeader) -> bytes:
 def encode_line(record: Record) -> bytes:
     """A record as a line, newline included; fields that are None are left out."""
     row: dict[str, Any] = {"kind": _KINDS[type(record)]}
-    for name in record.__slots__:
+    for name in _FIELDS[type(record)]:
         value = getattr(record, name)
         if value is not None:
             row[name] = value
@@ -258,3 +258,4 @@ _KINDS: dict[type, str] = {
     Command: "command",
     Truth: "truth",
 }
+_FIELDS = {kind: tuple(field.name for field in fields(kind)) for kind in _KINDS}
