@@ -64,14 +64,18 @@ class ImuChecks:
     def believable(self, reading: Imu, dt: float) -> bool:
         """Whether this reading can be used, by itself and beside the one `dt` seconds before."""
         t, accel, gyro = reading.t, reading.accel_mps2, reading.gyro_radps
-        if not self._in_range(t, accel, gyro):
+        force = math.hypot(*accel)
+        # A vector is in range when its length is: that settles nearly every reading, and is false for NaN.
+        if not (force <= self._accel_limit and (gyro is None or math.hypot(*gyro) <= self._gyro_limit)) and (
+            not self._in_range(t, accel, gyro)
+        ):
             return False
         before, self._last = self._last, reading
         if before is None or not 0.0 <= dt <= FRESH_START_S:
             self._same_since = self._near_last = t
             self._near_since = math.inf
             return True
-        self._gravity(t, math.hypot(*accel))
+        self._gravity(t, force)
         conditions = self._findings.conditions
         if conditions or reading.temp_c is not None:
             judge_warmth(reading, self._limits, self._findings)

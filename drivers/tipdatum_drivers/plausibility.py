@@ -178,9 +178,15 @@ class SensorMonitor:
         dt = self._arrivals.add(t) or 0.0
         accepted: Reading | None = reading
         if isinstance(reading, Imu):
-            accepted = self._stamped(reading) if self._imu.believable(reading, dt) else None
+            if not self._imu.believable(reading, dt):
+                accepted = None
+            elif reading.t_sample is not None:
+                accepted = self._stamped(reading, reading.t_sample)
         elif isinstance(reading, Tilt):
-            accepted = self._stamped(reading) if self._tilt.believable(reading, dt) else None
+            if not self._tilt.believable(reading, dt):
+                accepted = None
+            elif reading.t_sample is not None:
+                accepted = self._stamped(reading, reading.t_sample)
         conditions = self._findings.conditions
         return None if conditions and not DROPPING.isdisjoint(conditions) else accepted
 
@@ -196,11 +202,9 @@ class SensorMonitor:
             self._findings.end("wrong serial")
             self._findings.begin(told.t, "wrong serial", text)
 
-    def _stamped(self, reading: Imu | Tilt) -> Imu | Tilt | None:
-        """The reading with a stamp that can be used, without it, or None when it is too old."""
-        stamp, t = reading.t_sample, reading.t
-        if stamp is None:
-            return reading
+    def _stamped(self, reading: Imu | Tilt, stamp: float) -> Imu | Tilt | None:
+        """The reading with its stamp where that can be used, without it, or None when it is too old."""
+        t = reading.t
         if stamp > t + 0.01 or (stamp <= self._sampled and self._sampled - stamp <= CLOCK_STEP_S):
             self._findings.found(t, "sample time wrong", f"{stamp:.3f} s, received at {t:.3f} s")
             return replace(reading, t_sample=None)
