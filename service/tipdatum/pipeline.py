@@ -12,7 +12,6 @@ record with t <= tick, because it runs only when something later has come (`feed
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any, TypeAlias
 
 from tipdatum.bus.messages import Change, Changes, Happening, Health, Message, Reply, State
@@ -41,16 +40,14 @@ from tipdatum_drivers.reading import (
     Slew,
     Tilt,
 )
+from tipdatum_drivers.values import value
 
 CLOCK_STEP_S = 0.5
 """A reading older than the newest by more than this is a step of the clock; by less, one out of order."""
 CHANGES_KEPT = 20
 
-Sensed = (Imu, Tilt, Slew, Beam, Identity)
-"""What comes from a sensor of the description, the most frequent first."""
 
-
-@dataclass(frozen=True, slots=True)
+@value
 class Outgoing:
     """A message to publish: its name in `bus.topics.DELIVERY`, a part of the topic, the model.
 
@@ -101,43 +98,45 @@ class Pipeline:
         self._latest: TipReport | None = None
         self._arrived_t = float("-inf")
         self._raw = RawMeans() if settings.raw else None
-        self._next_tick = 0
+        self._next_tick, self._due = 0, 0.0
         self._newest: float | None = None
         self._interval = settings.period_s
         self._changes: list[Change] = []
         self._published_revision = -1
         self._now = 0.0
+        self._takes: dict[type, Callable[[Any], None]] = {
+            Imu: self._reading,
+            Tilt: self._reading,
+            Slew: self._reading,
+            Beam: self._reading,
+            Identity: self._reading,
+            Input: self._input,
+            Command: self._recorded_command,
+            Fault: self._board.fault,
+        }
+        """Kind of record → what takes it; others, such as a session's truth, are no business of ours."""
 
     # -- in ------------------------------------------------------------------------------------------
 
     def feed(self, record: Record | Fault) -> None:
         """Take one record in order of time; ticks that lie before it run first."""
-        if isinstance(record, Sensed):
-            self.advance(record.t)
-            self._reading(record)
-        elif isinstance(record, Fault):
-            self._board.fault(record)
-        elif isinstance(record, Command):
-            self.advance(record.t)
-            self.command(record.name, record.body, record.t, by="session")
-        elif isinstance(record, Input):
-            self.advance(record.t)
-            self.work.observe(record)
+        take = self._takes.get(type(record))
+        if take is not None:
+            take(record)
 
     def advance(self, now: float) -> None:
         """Run every tick before `now`, s. The tick at `now` itself waits, for a reading may still come."""
         if now > self._now:
             self._now = now
-        period = self._settings.period_s
-        while self._next_tick * period < now:
+        while self._due < now:
             tick = self._next_tick
-            self._next_tick += 1
+            self._set_next_tick(tick + 1)
             if self._newest is not None:
                 self._tick(tick)
 
     def skip_to(self, t: float) -> None:
         """Begin at `t` instead of 0, s."""
-        self._next_tick = int(t / self._settings.period_s)
+        self._set_next_tick(int(t / self._settings.period_s))
         self._now = t
 
     def was_suspended(self, t: float, seconds: float) -> None:
@@ -184,50 +183,56 @@ class Pipeline:
     # -- readings ------------------------------------------------------------------------------------
 
     def _reading(self, reading: Imu | Tilt | Slew | Beam | Identity) -> None:
-        monitor = self._board.monitors.get(reading.sensor)
+        t, sensor = reading.t, reading.sensor
+        self.advance(t)
+        monitor = self._board.monitors.get(sensor)
         if monitor is None:
-            self._board.fault(
-                Fault(reading.t, reading.sensor, "unknown sensor", "not in the machine description")
-            )
+            self._board.fault(Fault(t, sensor, "unknown sensor", "not in the machine description"))
             return
         newest = self._newest
-        if newest is not None and reading.t < newest:
-            if newest - reading.t <= CLOCK_STEP_S:
-                self._board.fault(
-                    Fault(reading.t, reading.sensor, "out of order", "older than one already taken")
-                )
+        if newest is not None and t < newest:
+            if newest - t <= CLOCK_STEP_S:
+                self._board.fault(Fault(t, sensor, "out of order", "older than one already taken"))
                 return
-            self._clock_stepped_back(reading.t)
+            self._clock_stepped_back(t)
         if self._raw is not None and isinstance(reading, Imu):
             raw = self._raw.add(reading)
             if raw is not None:
-                self._emit(Outgoing("raw", raw, part=reading.sensor))
+                self._emit(Outgoing("raw", raw, part=sensor))
         accepted, _ = monitor.check(reading)
-        if accepted is None:
-            return
-        if isinstance(accepted, Beam):
-            self.work.observe(accepted)
-            return
-        if self._newest is not None:
-            gap = min(accepted.t - self._newest, 1.0)
-            self._interval += 0.05 * (gap - self._interval)
-        self._newest = accepted.t
         if isinstance(accepted, (Imu, Tilt, Slew)):
-            try:
-                self._estimator.consume(accepted)
-                self.work.hear(accepted)
-            except (ArithmeticError, ValueError, IndexError) as error:
-                self._defect(accepted.t, error)
-            if self._rounds is not None and self._rounds.heard(accepted.sensor, accepted.t):
-                self._arrived_t = accepted.t
-                self._figures(accepted.t)
+            self._motion(accepted)
+        elif isinstance(accepted, Beam):
+            self.work.observe(accepted)
+
+    def _motion(self, reading: Imu | Tilt | Slew) -> None:
+        t = reading.t
+        if self._newest is not None:
+            gap = min(t - self._newest, 1.0)
+            self._interval += 0.05 * (gap - self._interval)
+        self._newest = t
+        try:
+            self._estimator.consume(reading)
+            self.work.hear(reading)
+        except (ArithmeticError, ValueError, IndexError) as error:
+            self._defect(t, error)
+        if self._rounds is not None and self._rounds.heard(reading.sensor, t):
+            self._arrived_t = t
+            self._figures(t)
+
+    def _input(self, told: Input) -> None:
+        self.advance(told.t)
+        self.work.observe(told)
+
+    def _recorded_command(self, told: Command) -> None:
+        self.advance(told.t)
+        self.command(told.name, told.body, told.t, by="session")
 
     def _clock_stepped_back(self, t: float) -> None:
         text = f"readings went back by {(self._newest or 0.0) - t:.1f} s; the filter starts anew"
         self._happened(Event(t, "clock step", text))
         self._renew_estimator()
-        self._next_tick = int(t / self._settings.period_s)
-        self._now = t
+        self.skip_to(t)
 
     def _renew_estimator(self) -> None:
         self._estimator = self._make_estimator()
@@ -240,6 +245,9 @@ class Pipeline:
         return make_estimator(settings.estimator, self.machine, settings.period_s, settings.estimator_options)
 
     # -- ticks ---------------------------------------------------------------------------------------
+
+    def _set_next_tick(self, number: int) -> None:
+        self._next_tick, self._due = number, number * self._settings.period_s
 
     def _tick(self, number: int) -> None:
         newest = self._newest
