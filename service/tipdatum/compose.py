@@ -56,13 +56,13 @@ def arm_message(report: TipReport, wall: WallTime) -> Arm:
     points = ahead = None
     if report.pins is not None:
         points = [
-            ArmPoint(name=name, reach_m=round(float(p[0]), 3), height_m=round(float(p[2]), 3))
+            ArmPoint(name=name, reach_m=round(p[0], 3), height_m=round(p[2], 3))
             for name, p in zip(PINS, report.pins, strict=True)
         ]
     if report.against is not None:
         ahead = [
             TargetPoint(reach_m=round(reach, 3), elevation_m=round(elevation, 4))
-            for reach, elevation in report.against.ahead
+            for reach, elevation in report.against.ahead.points()
         ]
     return Arm(
         t=round(report.t, 6),

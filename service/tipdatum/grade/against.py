@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator
 
 from tipdatum.grade.station import Line, plan
 from tipdatum.grade.targets import Surface, Tolerance
-from tipdatum.kinematics.frames import Array
+from tipdatum.kinematics.chain import Point
 from tipdatum.machine import Bucket
+from tipdatum_drivers.values import value
 
 AHEAD_M = 3.0
 """How far before and behind the tip the target's line is given for drawing, m."""
 
+NO_LINE = Line(zero_m=0.0)
+"""Stands in where a target needs no line."""
 
-@dataclass(frozen=True, slots=True)
+
+@value
 class Spot:
     """A point of the bucket: reach and lateral as in a pose, elevation in the height system, m."""
 
@@ -24,7 +27,42 @@ class Spot:
     elevation_m: float
 
 
-@dataclass(frozen=True, slots=True)
+@value
+class Ahead:
+    """The target along the boom plane before and behind the tip, for those who draw it.
+
+    Most do not; so its points are made only when they are asked for.
+
+    Attributes:
+        surface, raised_m: the target and how far its layer raises it.
+        turn: how far the boom plane is turned from the line, rad.
+        zero_m: station of the slew axis.
+        reach_m: of the tip.
+    """
+
+    surface: Surface
+    raised_m: float
+    turn: float
+    zero_m: float
+    reach_m: float
+
+    def points(self) -> list[tuple[float, float]]:
+        """(reach, elevation), from near to far; only those that the target knows."""
+        return list(self._points())
+
+    def _points(self) -> Iterator[tuple[float, float]]:
+        low, high = max(self.reach_m - AHEAD_M, 0.0), self.reach_m + AHEAD_M
+        along = math.cos(self.turn)
+        breaks = [(s - self.zero_m) / along for s in self.surface.breaks()] if abs(along) > 0.1 else []
+        stops = sorted({low, high, *(b + e for b in breaks for e in (-1e-6, 1e-6) if low < b + e < high)})
+        for at in stops:
+            x, y = plan(at, 0.0, self.turn)
+            design = self.surface.elevation(x + self.zero_m, y)
+            if design is not None:
+                yield at, design + self.raised_m
+
+
+@value
 class Against:
     """Figures against the target; None where they are not known.
 
@@ -40,7 +78,7 @@ class Against:
         governing_m: its vertical deviation.
         band: on grade, above, below or cannot judge; None without a tolerance.
         floor_deg: the bucket floor's angle against the target's, positive nose up; None when not described.
-        ahead: (reach, elevation) of the target along the boom plane before and behind the tip.
+        ahead: the target before and behind the tip.
     """
 
     target_m: float
@@ -55,26 +93,23 @@ class Against:
     governing_m: float
     band: str | None
     floor_deg: float | None
-    ahead: tuple[tuple[float, float], ...]
+    ahead: Ahead
 
 
-def outline_spots(bucket: Bucket, pin: Array, theta: float, roll: float, offset_m: float) -> list[Spot]:
+def outline_spots(bucket: Bucket, pin: Point, theta: float, roll: float, offset_m: float) -> list[Spot]:
     """The bucket's outline points (heel, back) at its pin.
 
     Args:
-        pin: (3,) m: reach, lateral, height of the bucket pin.
+        pin: the bucket pin.
         theta, roll: the bucket's elevation angle and the arm's roll, rad.
         offset_m: added to a height to give an elevation.
     """
     spots = []
+    reach, lateral, height = pin
     for x, z in bucket.outline_m:
         out, up = x * math.cos(theta) - z * math.sin(theta), x * math.sin(theta) + z * math.cos(theta)
         spots.append(
-            Spot(
-                float(pin[0]) + out,
-                float(pin[1]) - up * math.sin(roll),
-                float(pin[2]) + up * math.cos(roll) + offset_m,
-            )
+            Spot(reach + out, lateral - up * math.sin(roll), height + up * math.cos(roll) + offset_m)
         )
     return spots
 
@@ -84,7 +119,9 @@ def measure(
     raised_m: float,
     line: Line | None,
     slew: float,
-    spots: Mapping[str, Spot],
+    tip: Spot,
+    left: Spot,
+    right: Spot,
     heel: list[Spot],
     sigma_m: float,
     tolerance: Tolerance | None,
@@ -96,47 +133,47 @@ def measure(
         surface, raised_m: the target and how far its layer raises it.
         line: where stations are counted; None for a target without one.
         slew: the boom's slew angle, rad.
-        spots: the points "tip", "left" and "right".
+        tip, left, right: tip centre and corners.
         heel: points of the outline, may be empty.
         sigma_m: 1-sigma of the tip's elevation, for the band.
         floor_rad: angle of the bucket's floor against the horizontal, rad; None when not described.
     """
-    where = line or Line(zero_m=0.0)
+    where = line or NO_LINE
 
     def vertical(spot: Spot) -> float | None:
         design = surface.elevation(*where.place(spot.reach_m, spot.lateral_m, slew))
         return None if design is None else spot.elevation_m - design - raised_m
 
-    tip = spots["tip"]
     station, offset = where.place(tip.reach_m, tip.lateral_m, slew)
-    deviation = vertical(tip)
-    if deviation is None:
+    design = surface.elevation(station, offset)
+    if design is None:
         return None
-    left, right = vertical(spots["left"]), vertical(spots["right"])
-    heels = [d for d in map(vertical, heel) if d is not None]
-    heel_m = min(heels) if heels else None
-    candidates = {"tip": deviation, "left": left, "right": right, "heel": heel_m}
-    governing, lowest = min(
-        ((name, d) for name, d in candidates.items() if d is not None), key=lambda pair: pair[1]
-    )
-    along, cross = surface.slopes(station)
+    deviation = tip.elevation_m - design - raised_m
+    left_m, right_m = vertical(left), vertical(right)
+    heel_m = min((d for d in map(vertical, heel) if d is not None), default=None)
+    governing, lowest = "tip", deviation
+    for name, other in (("left", left_m), ("right", right_m), ("heel", heel_m)):
+        if other is not None and other < lowest:
+            governing, lowest = name, other
     turn = where.turn(slew)
-    slope = along * math.cos(turn) + cross * math.sin(turn)
-    floor = None if floor_rad is None else _line_angle_deg(floor_rad - math.atan(slope))
+    floor = None
+    if floor_rad is not None:
+        along, cross = surface.slopes(station)
+        floor = _line_angle_deg(floor_rad - math.atan(along * math.cos(turn) + cross * math.sin(turn)))
     return Against(
         target_m=tip.elevation_m - deviation,
         station_m=station if line else None,
         offset_m=offset if line else None,
         deviation_m=deviation,
-        left_m=left,
-        right_m=right,
+        left_m=left_m,
+        right_m=right_m,
         heel_m=heel_m,
         perpendicular_m=surface.perpendicular(station, offset, tip.elevation_m - raised_m),
         governing=governing,
         governing_m=lowest,
         band=tolerance.judge(deviation, sigma_m) if tolerance else None,
         floor_deg=floor,
-        ahead=tuple(_ahead(surface, raised_m, where, tip.reach_m, slew)),
+        ahead=Ahead(surface, raised_m, turn, where.zero_m, tip.reach_m),
     )
 
 
@@ -144,21 +181,6 @@ def _line_angle_deg(angle: float) -> float:
     """An angle between two lines in degrees, (-90, 90]: a floor has no front."""
     folded = math.degrees(angle) % 180.0
     return folded - 180.0 if folded > 90.0 else folded
-
-
-def _ahead(
-    surface: Surface, raised_m: float, line: Line, reach: float, slew: float
-) -> Iterator[tuple[float, float]]:
-    turn = line.turn(slew)
-    low, high = max(reach - AHEAD_M, 0.0), reach + AHEAD_M
-    along = math.cos(turn)
-    breaks = [(s - line.zero_m) / along for s in surface.breaks()] if abs(along) > 0.1 else []
-    stops = sorted({low, high, *(b + e for b in breaks for e in (-1e-6, 1e-6) if low < b + e < high)})
-    for at in stops:
-        x, y = plan(at, 0.0, turn)
-        design = surface.elevation(x + line.zero_m, y)
-        if design is not None:
-            yield at, design + raised_m
 
 
 def bucket_floor_rad(bucket: Bucket, theta: float) -> float | None:

@@ -10,10 +10,10 @@ from tipdatum.fusion.pose import Pose
 from tipdatum.grade.against import Against, Spot, bucket_floor_rad, measure, outline_spots
 from tipdatum.grade.desk import Desk
 from tipdatum.grade.limits import Body, LimitReport, watch
-from tipdatum.grade.reference import angle_variance
+from tipdatum.grade.reference import variance_along
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.stillness import Moment
-from tipdatum.grade.targets import BelowPlane, Level
+from tipdatum.grade.targets import BelowPlane, Level, Surface
 from tipdatum.kinematics.chain import Located
 from tipdatum.kinematics.frames import Array
 
@@ -36,11 +36,11 @@ def figures(desk: Desk, pose: Pose, located: Located | None) -> TipReport:
             for one in desk.state.limits
         )
         return TipReport.unknown(pose.t, pose.quality, pose.reasons, desk.datum, limits)
-    pins, corners, jacobian = located.pins, located.corners, located.height_jacobian
-    reach, lateral, height = pins[-1].tolist()
-    left, right = corners[:, 2].tolist()
+    pins, jacobian = located.pins, located.height_jacobian
+    reach, lateral, height = pins[-1]
+    (_, _, left), (_, _, right) = located.corners
     heave = pose.heave_m
-    sigma = math.sqrt(max(0.0, angle_variance(pose, jacobian)))
+    sigma = math.sqrt(variance_along(jacobian, pose.covariance))
     desk.recent.add(
         Moment(pose.t, height + heave, left + heave, right + heave, reach, lateral, pose.slew_rad, sigma)
     )
@@ -53,7 +53,7 @@ def figures(desk: Desk, pose: Pose, located: Located | None) -> TipReport:
         offset = desk.tie.instrument_m(pose) + heave
         sigma = desk.tie.sigma(pose, located, desk.machine).total
     reasons = list(pose.reasons)
-    against = _against(desk, pose, pins, corners, offset, sigma, reasons)
+    against = _against(desk, pose, located, offset, sigma, reasons)
     return TipReport(
         t=pose.t,
         height_m=height,
@@ -63,7 +63,7 @@ def figures(desk: Desk, pose: Pose, located: Located | None) -> TipReport:
         reach_m=reach,
         lateral_m=lateral,
         sigma_m=sigma,
-        sigma_prediction_m=math.sqrt(max(0.0, float(jacobian.dot(pose.prediction_covariance).dot(jacobian)))),
+        sigma_prediction_m=math.sqrt(variance_along(jacobian, pose.prediction_covariance)),
         quality=pose.quality,
         reasons=tuple(reasons),
         datum=desk.datum,
@@ -72,18 +72,12 @@ def figures(desk: Desk, pose: Pose, located: Located | None) -> TipReport:
         offset_m=offset,
         slew_rad=pose.slew_rad,
         against=against,
-        limits=_limits(desk, pose, pins, corners, offset, sigma),
+        limits=_limits(desk, pose, offset, sigma),
     )
 
 
 def _against(
-    desk: Desk,
-    pose: Pose,
-    pins: Array,
-    corners: Array,
-    offset: float | None,
-    sigma: float,
-    reasons: list[str],
+    desk: Desk, pose: Pose, located: Located, offset: float | None, sigma: float, reasons: list[str]
 ) -> Against | None:
     """Figures against the target; where they are not known although they should be, a word in `reasons`."""
     state = desk.state
@@ -100,12 +94,10 @@ def _against(
             return None
         # Heights above the slew centre at rest: neither reference nor station is needed.
         lift, line = pose.heave_m, None
-        reach = float(pins[-1, 0])
+        reach, _, _ = located.pins[-1]
         design = fix.height_m + target.grade * (reach - fix.reach_m) - target.depth_m
-        surface: Level | object = Level(elevation_m=design)
-        sigma = math.hypot(
-            math.sqrt(max(0.0, angle_variance(pose, desk.chain.height_jacobian(pose.angles)))), fix.sigma_m
-        )
+        surface: Surface = Level(elevation_m=design)
+        sigma = math.hypot(math.sqrt(variance_along(located.height_jacobian, pose.covariance)), fix.sigma_m)
     else:
         if offset is None or desk.datum != "set":
             return None
@@ -115,17 +107,16 @@ def _against(
         lift, surface = offset, target
         if line is not None and line.lost:
             line = None
-    spots = {
-        name: Spot(float(p[0]), float(p[1]), float(p[2]) + lift)
-        for name, p in (("tip", pins[-1]), ("left", corners[0]), ("right", corners[1]))
-    }
+    tip, left, right = (Spot(r, across, h + lift) for r, across, h in (located.pins[-1], *located.corners))
     against = measure(
-        surface,  # type: ignore[arg-type]
+        surface,
         layer.up_m if layer else 0.0,
         line,
         pose.slew_rad,
-        spots,
-        outline_spots(bucket, pins[-2], theta, roll, lift),
+        tip,
+        left,
+        right,
+        outline_spots(bucket, located.pins[-2], theta, roll, lift),
         sigma,
         state.tolerance,
         bucket_floor_rad(bucket, theta),
@@ -135,9 +126,7 @@ def _against(
     return against
 
 
-def _limits(
-    desk: Desk, pose: Pose, pins: Array, corners: Array, offset: float | None, sigma: float
-) -> tuple[LimitReport, ...]:
+def _limits(desk: Desk, pose: Pose, offset: float | None, sigma: float) -> tuple[LimitReport, ...]:
     limits = desk.state.limits
     if not limits:
         return ()
@@ -145,10 +134,11 @@ def _limits(
     names = ["boom foot", *(f"{name} end" for name in chain.names[:-1]), "tip", "left corner", "right corner"]
 
     def points(angles: Array) -> Array:
-        p = chain.pins(angles)
-        heel = outline_spots(bucket, p[-2], float(angles[-1]), float(angles[1]), 0.0)
-        rows = [*p, *chain.corners(angles), *([s.reach_m, s.lateral_m, s.elevation_m] for s in heel)]
-        return np.array([np.asarray(row, dtype=float) for row in rows])
+        q = angles.tolist()
+        arm = chain.locate(q)
+        outline = outline_spots(bucket, arm.pins[-2], q[-1], q[1], 0.0)
+        heel = [(spot.reach_m, spot.lateral_m, spot.elevation_m) for spot in outline]
+        return np.array([*arm.pins, *arm.corners, *heel])
 
     here = points(pose.angles)
     velocity = (points(pose.angles + pose.rates * RATE_STEP_S) - here) / RATE_STEP_S

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from tipdatum.fusion.pose import Pose
 from tipdatum.grade.document import Document
-from tipdatum.kinematics.chain import Chain
+from tipdatum.kinematics.chain import Chain, Point
 from tipdatum.kinematics.frames import Array
 from tipdatum.machine import Sensor
 
@@ -40,7 +41,7 @@ class Crossing:
     sigma_m: float
 
 
-def receiver_point(sensor: Sensor, chain: Chain, pins: Array, angles: Array) -> Array:
+def receiver_point(sensor: Sensor, chain: Chain, pins: Sequence[Point], angles: Array) -> Array:
     """Reach, lateral and height (3,) m of a receiver on the stick, the boom or the bucket.
 
     The receiver's `position_m` is in the frame of its body, whose origin is the body's lower pin.
@@ -50,7 +51,8 @@ def receiver_point(sensor: Sensor, chain: Chain, pins: Array, angles: Array) -> 
     x, y, z = sensor.position_m
     out, up = x * math.cos(theta) - z * math.sin(theta), x * math.sin(theta) + z * math.cos(theta)
     sin, cos = math.sin(roll), math.cos(roll)
-    return np.array(pins[section] + [out, -up * sin + y * cos, up * cos + y * sin])
+    reach, lateral, height = pins[section]
+    return np.array([reach + out, lateral + (y * cos - up * sin), height + (up * cos + y * sin)])
 
 
 def receiver_jacobian(sensor: Sensor, chain: Chain, angles: Array) -> Array:
@@ -74,7 +76,7 @@ class Receiver:
         self._path: deque[tuple[float, Array, float, float]] = deque()
         self._due: list[float] = []
 
-    def follow(self, pose: Pose, chain: Chain, pins: Array) -> None:
+    def follow(self, pose: Pose, chain: Chain, pins: Sequence[Point]) -> None:
         """Take the pose of this tick."""
         point = receiver_point(self.sensor, chain, pins, pose.angles)
         point[2] += pose.heave_m

@@ -12,9 +12,8 @@ what it learns of mounts and biases afterwards moves the touch and the present t
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-
-import numpy as np
+from collections.abc import Sequence
+from operator import mul, sub
 
 from tipdatum.fusion.pose import Pose
 from tipdatum.grade.state import Reference
@@ -22,9 +21,10 @@ from tipdatum.grade.stillness import Touch
 from tipdatum.kinematics.chain import Chain, Located
 from tipdatum.kinematics.frames import Array
 from tipdatum.machine import Machine
+from tipdatum_drivers.values import value
 
 
-@dataclass(frozen=True, slots=True)
+@value
 class Sigma:
     """The terms of the elevation's standard deviation, each in m, 1-sigma. They are independent.
 
@@ -51,25 +51,19 @@ class Sigma:
     @property
     def total(self) -> float:
         """Root of the sum of squares, m."""
-        return math.sqrt(
-            self.angles**2
-            + self.geometry**2
-            + self.touch**2
-            + self.known**2
-            + self.heave**2
-            + self.play**2
-            + self.temperature**2
+        return math.hypot(
+            self.angles, self.geometry, self.touch, self.known, self.heave, self.play, self.temperature
         )
 
 
-def geometry_sigmas(machine: Machine) -> Array:
-    """(3 + n,) m: 1-sigma of foot x, y, z and of each length, in the order of the geometry Jacobian.
+def geometry_sigmas(machine: Machine) -> list[float]:
+    """3 + n figures, m: 1-sigma of foot x, y, z and of each length, in the order of the geometry Jacobian.
 
     A dimension without a stated uncertainty counts as exact.
     """
     foot = machine.boom.foot_sigma_m
     lengths = (machine.boom.length_sigma_m, machine.stick.length_sigma_m, machine.bucket[0].tip_sigma_m)
-    return np.array([sigma or 0.0 for sigma in (foot, foot, foot, *lengths)])
+    return [sigma or 0.0 for sigma in (foot, foot, foot, *lengths)]
 
 
 def touch_noise(touch: Touch, standing_sigma_m: float) -> float:
@@ -81,9 +75,9 @@ def touch_noise(touch: Touch, standing_sigma_m: float) -> float:
     return math.hypot(standing_sigma_m, touch.scatter_m)
 
 
-def angle_variance(pose: Pose, jacobian: Array) -> float:
-    """J P Jᵀ, m²."""
-    return float(jacobian.dot(pose.covariance).dot(jacobian))
+def variance_along(jacobian: Array, covariance: Array) -> float:
+    """J P Jᵀ, m², never negative: what the angles' covariance makes of a height with that Jacobian."""
+    return max(0.0, float(jacobian.dot(covariance).dot(jacobian)))
 
 
 class Tie:
@@ -97,8 +91,8 @@ class Tie:
         self.record = record
         self._base_m = record.instrument_m
         self._anchored_at_m: float | None = None
-        posture = np.array(record.posture, dtype=float)
-        self._geometry = chain.height_geometry_jacobian(posture) if posture.size == chain.size else None
+        posture = record.posture
+        self._geometry = chain.locate(posture).geometry_jacobian if len(posture) == chain.size else None
         self._touched_with = geometry_sigmas(machine)
         self._mounted, self._sigmas = machine, self._touched_with
 
@@ -135,7 +129,7 @@ class Tie:
         """What an elevation of the tip is worth at `pose`, located by the chain; see `Sigma`."""
         record = self.record
         jacobian = located.height_jacobian
-        variance = angle_variance(pose, jacobian)
+        variance = variance_along(jacobian, pose.covariance)
         if self._anchored_at_m is not None and pose.anchor is not None:
             anchor = pose.anchor
             variance += anchor.variance_m2 - 2.0 * float(jacobian.dot(anchor.covariance))
@@ -152,16 +146,14 @@ class Tie:
             temperature=tolerance.temperature_m,
         )
 
-    def _geometry_m(self, now: Array, machine: Machine) -> float:
+    def _geometry_m(self, now: Sequence[float], machine: Machine) -> float:
         if machine is not self._mounted:
             self._mounted, self._sigmas = machine, geometry_sigmas(machine)
-        sigmas = self._sigmas
-        if self._geometry is None:
-            return float(np.linalg.norm(now[3:] * sigmas[3:]))
-        if machine.bucket[0].name == self.record.bucket:
-            return float(np.linalg.norm((now - self._geometry) * sigmas))
-        common = np.linalg.norm((now - self._geometry)[:-1] * sigmas[:-1])
-        # Two buckets' tip distances are measured one by one: their errors do not cancel.
-        return float(
-            math.hypot(common, math.hypot(now[-1] * sigmas[-1], self._geometry[-1] * self._touched_with[-1]))
-        )
+        sigmas, touched = self._sigmas, self._geometry
+        if touched is None:
+            return math.hypot(*map(mul, now[3:], sigmas[3:]))
+        terms = list(map(mul, map(sub, now, touched), sigmas))
+        if machine.bucket[0].name != self.record.bucket:
+            # Two buckets' tip distances are measured one by one: their errors do not cancel.
+            terms[-1:] = now[-1] * sigmas[-1], touched[-1] * self._touched_with[-1]
+        return math.hypot(*terms)

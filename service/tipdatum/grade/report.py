@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from tipdatum.fusion.pose import Quality
 from tipdatum.grade.against import Against
 from tipdatum.grade.limits import LimitReport
-from tipdatum.kinematics.frames import Array
+from tipdatum.kinematics.chain import Point
+from tipdatum_drivers.values import value
 
 DatumState: TypeAlias = Literal["none", "set", "doubtful"]
 
 
-@dataclass(frozen=True, slots=True)
+@value
 class TipReport:
     """One moment's figures; None where a figure is not known (the reasons say why).
 
@@ -27,7 +27,7 @@ class TipReport:
         quality, reasons: worst that applies.
         datum: state of the reference.
         deviation_m: tip minus target; None without a target or with a reference in doubt.
-        pins: (n + 1, 3) m reach, lateral, height of boom foot … tip; None when not known.
+        pins: boom foot … tip; None when not known.
         offset_m: elevation minus height; None without a reference.
         slew_rad: of the pose.
         against: figures against the target; None without a target, or where they are not known.
@@ -47,7 +47,7 @@ class TipReport:
     reasons: tuple[str, ...]
     datum: DatumState
     deviation_m: float | None
-    pins: Array | None
+    pins: tuple[Point, ...] | None
     offset_m: float | None
     slew_rad: float = 0.0
     against: Against | None = None

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from tipdatum.grade.book import Kind, open_setup, read_mark
 from tipdatum.grade.marks import Mark, Spotted
 from tipdatum.grade.outcome import Order
-from tipdatum.grade.reference import angle_variance, touch_noise
+from tipdatum.grade.reference import touch_noise, variance_along
 from tipdatum.grade.state import Reference
 from tipdatum.grade.station import Line, line_through
 from tipdatum.grade.stillness import Touch
@@ -51,8 +51,8 @@ class Change:
 def touch_sigma(work: Work, touch: Touch) -> float:
     """1-sigma, m, of a touch's height above the slew centre, by itself."""
     pose = work.known_pose()
-    angles = angle_variance(pose, work.chain.height_jacobian(pose.angles))
-    return math.hypot(math.sqrt(max(angles, 0.0)), touch_noise(touch, work.options.touch_sigma_m))
+    angles = variance_along(work.chain.height_jacobian(pose.angles), pose.covariance)
+    return math.hypot(math.sqrt(angles), touch_noise(touch, work.options.touch_sigma_m))
 
 
 def sight(work: Work, order: Order, name: str, kind: Kind, touch: Touch, remark: str = "") -> None:
@@ -108,7 +108,7 @@ def set_up_on_mark(
         known_sigma_m=known_sigma_m,
         touch_height_m=touch.height_m,
         touch_noise_m=touch_noise(touch, work.options.touch_sigma_m),
-        touch_sigma_m=max(0.0, angle_variance(pose, work.chain.height_jacobian(pose.angles))) ** 0.5,
+        touch_sigma_m=math.sqrt(variance_along(work.chain.height_jacobian(pose.angles), pose.covariance)),
         reach_m=touch.reach_m,
         lateral_m=touch.lateral_m,
         slew_rad=touch.slew_rad,

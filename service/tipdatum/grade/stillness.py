@@ -14,6 +14,7 @@ from statistics import pstdev
 from typing import Literal, TypeAlias
 
 from tipdatum.grade.options import WorkOptions
+from tipdatum_drivers.values import value
 
 TipPoint: TypeAlias = Literal["tip", "left", "right"]
 
@@ -26,7 +27,7 @@ WOBBLE_SIGMAS = 4.0
 """Peak to peak of a noisy figure that stands still, in standard deviations."""
 
 
-@dataclass(frozen=True, slots=True)
+@value
 class Moment:
     """One tick's figures that a touch averages; heights in m above the slew centre at rest (heave added)."""
 
@@ -82,11 +83,12 @@ class Recent:
 
     def add(self, moment: Moment) -> None:
         """Append the newest moment."""
-        if self._moments and not 0.0 <= moment.t - self._moments[-1].t <= GAP_S:
-            self._moments.clear()
-        self._moments.append(moment)
-        while moment.t - self._moments[0].t > self._keep_s:
-            self._moments.popleft()
+        moments, t = self._moments, moment.t
+        if moments and not 0.0 <= t - moments[-1].t <= GAP_S:
+            moments.clear()
+        moments.append(moment)
+        while t - moments[0].t > self._keep_s:
+            moments.popleft()
 
     def forget(self) -> None:
         """Start anew: the figures are not known, or the machine is another one."""

@@ -202,7 +202,7 @@ class Work(Desk):
     def _look_for_moves(self, pose: Pose, located: Located | None) -> None:
         if not self.options.watch_moves:
             return
-        sign = self.watch.watch(pose, 0.0 if located is None else float(located.pins[-1, 0]))
+        sign = self.watch.watch(pose, 0.0 if located is None else located.pins[-1][0])
         if sign is not None:
             self.doubt(pose.t, sign.text, travelled=sign.travelled)
 

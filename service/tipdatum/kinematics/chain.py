@@ -22,28 +22,33 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from tipdatum.kinematics.frames import Array
+from tipdatum_drivers.values import value
+
+Point: TypeAlias = tuple[float, float, float]
+"""Reach, lateral, height, m."""
 
 
-@dataclass(frozen=True, slots=True)
+@value
 class Located:
     """One pose, everything about its tip that a tick needs.
 
     Attributes:
-        pins: (n + 1, 3) m reach, lateral, height, boom foot to tip centre.
-        corners: (2, 3) m the same for the left and the right tip corner.
+        pins: n + 1 points, boom foot to tip centre.
+        corners: the left and the right tip corner.
         height_jacobian: (2 + n,) ∂(tip height)/∂q, m/rad.
         geometry_jacobian: (3 + n,) ∂(tip height)/∂(foot x, y, z, lengths).
     """
 
-    pins: Array
-    corners: Array
+    pins: tuple[Point, ...]
+    corners: tuple[Point, Point]
     height_jacobian: Array
-    geometry_jacobian: Array
+    geometry_jacobian: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,8 +128,9 @@ class Chain:
     def locate(self, q: Sequence[float]) -> Located:
         """`pins`, `corners` and both Jacobians of one pose at once.
 
-        The same figures as the methods above, in plain arithmetic: for a single pose an array operation
-        costs more than what it computes.
+        The same figures as the methods above, in plain arithmetic and plain numbers: for a single pose an
+        array costs more than what is computed with it. Only the height's Jacobian is one, for it is held
+        against covariances.
         """
         tu, ph, *thetas = q
         fx, fy, fz = self.foot.tolist()
@@ -144,4 +150,4 @@ class Chain:
         x, y, z = pins[-1]
         w = self.half_width
         corners = ((x, y + w * cp, z + w * sp), (x, y - w * cp, z - w * sp))
-        return Located(np.array(pins), np.array(corners), np.array(jacobian), np.array(geometry))
+        return Located(tuple(pins), corners, np.array(jacobian), tuple(geometry))

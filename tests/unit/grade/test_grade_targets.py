@@ -193,7 +193,7 @@ def test_the_target_is_drawn_ahead_of_and_behind_the_tip(rig: Any) -> None:
     rig.send("datum/set", elevation_m=10.0)
     rig.send("target/grade", grade="2%")
     report = rig.tick()
-    ahead = report.against.ahead
+    ahead = report.against.ahead.points()
     assert ahead[0][0] < report.reach_m < ahead[-1][0]
     slope = (ahead[-1][1] - ahead[0][1]) / (ahead[-1][0] - ahead[0][0])
     assert slope == pytest.approx(0.02)
