@@ -1,4 +1,4 @@
-"""The stretch from the filter's last epoch to the moment a pose is asked for.
+"""The stretch from the filter's last block to the moment a pose is asked for.
 
 Every angle goes on by its own gyro up to the sensor's newest sample, then by rate and angular acceleration;
 what that adds to the variance is told apart. See `docs/estimator.md`, "Prediction to the moment asked for".
@@ -7,15 +7,10 @@ what that adds to the variance is told apart. See `docs/estimator.md`, "Predicti
 from __future__ import annotations
 
 import math
-from collections.abc import Container, Sequence
+from collections.abc import Sequence
 from typing import NamedTuple
 
-import numpy as np
-
-from tipdatum.fusion.chain_filter import ChainFilter
-from tipdatum.fusion.layout import PER_SENSOR
-from tipdatum.fusion.strapdown import Strapdown
-from tipdatum.kinematics.frames import Array
+from tipdatum.fusion.strapdown import Intake
 
 RATE_NOISE_RADPS = 0.004
 """1-sigma of one gyro reading that an extrapolation stands on, rad/s: engine vibration."""
@@ -26,68 +21,95 @@ GYROLESS_RADPS = 0.15
 class Ahead(NamedTuple):
     """Angles (θ_1 … θ_N, roll) in rad, their rates in rad/s and the variance added in rad², (N + 1,) each."""
 
-    angles: Array
-    rates: Array
-    variance: Array
+    angles: list[float]
+    rates: list[float]
+    variance: list[float]
 
 
-def look_ahead(
-    f: ChainFilter,
-    sums: Sequence[Strapdown],
-    away: Container[int],
-    last: int,
-    acceleration: Sequence[float],
-    t: float,
-) -> Ahead:
-    """Go on from the end of epoch `last` to `t`.
+class Start(NamedTuple):
+    """Where a stretch begins: the filter at the end of its last block.
 
-    Args:
-        sums: what each sensor measured since.
-        away: numbers of the sensors that are silent.
-        acceleration: rad/s², θ̈ of each body.
+    Attributes:
+        edge: s, that moment.
+        angles: rad, θ_1 … θ_N, roll.
+        rates: rad/s, roll rate, plane rate, θ̇_1 … θ̇_N over the last epoch.
+        turned: rad, each gyro's raw integral at the edge; None for a body whose rate no gyro tells.
+        gyro: from a gyro's raw rate to one freed of constants: three rows of a matrix, by which a row is
+            multiplied from the right, and an offset.
+        latency_sigmas: s.
     """
-    n, at = f.n, f.at
-    x = f.x.tolist()
-    rho = f.rates.tolist()
-    roll = x[at.roll]
-    plane_by_tan = math.tan(roll) * rho[1]
-    edge = (last + 1) * f.options.epoch_s
-    turned_roll, roll_rate, weight, spans = 0.0, 0.0, 0, 0.0
-    angles, rates, variance = [], [], []
-    for i, s in enumerate(sums):
-        theta = x[i]
-        if not f.with_gyro[i] or i in away:
-            rate, lead = rho[2 + i], t - edge
-            theta += rate * lead
-        else:
-            ix, iy, iz, span = s.since(last)
-            k = at.constants.start + PER_SENSOR * i
-            bx, by, bz, sx, sy, sz, mx, _, mz = x[k : k + 9]
-            wx, wy, wz = s.rate
-            wx, wy, wz = (wx - bx) * (1.0 - sx), (wy - by) * (1.0 - sy), (wz - bz) * (1.0 - sz)
-            wy += mz * wx - mx * wz
-            ix, iz = ix - bx * span, iz - bz * span
-            iy = (iy - by * span) * (1.0 - sy) + mz * ix - mx * iz
-            c, si = math.cos(theta), math.sin(theta)
-            rate, lead = plane_by_tan - wy, t - s.t
-            theta += plane_by_tan * span - iy + (rate + 0.5 * acceleration[i] * lead) * lead
-            turning = wx * c - wz * si
-            turned_roll += ix * c - iz * si + turning * lead
-            roll_rate += turning
-            weight += 1
-        angles.append(theta)
-        rates.append(rate)
-        spans += lead
-        doubt = RATE_NOISE_RADPS if f.with_gyro[i] else math.hypot(RATE_NOISE_RADPS, GYROLESS_RADPS)
-        variance.append(
-            (doubt * lead) ** 2
-            + (0.5 * acceleration[i] * lead * lead) ** 2
-            + (rate * f.latency_sigmas[i]) ** 2
+
+    edge: float
+    angles: list[float]
+    rates: list[float]
+    turned: list[list[float] | None]
+    gyro: list[list[list[float]]]
+    latency_sigmas: list[float]
+
+
+def look_ahead(start: Start, intakes: Sequence[Intake], t: float) -> Ahead:
+    """Go on from `start` to `t`, s, by what the sensors have measured since."""
+    n = len(intakes)
+    roll = start.angles[n]
+    turned_roll = turned_plane = spans = roll_rate = plane_rate = 0.0
+    told = 0
+    own: list[tuple[float, float, float, float] | None] = []
+    for i, s in enumerate(intakes):
+        before = start.turned[i]
+        if before is None:
+            own.append(None)
+            continue
+        span = s.t - start.edge
+        (ax, ay, az), (bx, by, bz), (cx, cy, cz), (ox, oy, oz) = start.gyro[i]
+        (x, y, z), (x0, y0, z0) = s.turned, before
+        x, y, z = x - x0, y - y0, z - z0
+        ix, iz = x * ax + y * bx + z * cx + ox * span, x * az + y * bz + z * cz + oz * span
+        iy = x * ay + y * by + z * cy + oy * span
+        x, y, z = s.rate
+        wx, wy, wz = (
+            x * ax + y * bx + z * cx + ox,
+            x * ay + y * by + z * cy + oy,
+            x * az + y * bz + z * cz + oz,
         )
-    if weight:
-        roll += turned_roll / weight
-        roll_rate /= weight
+        x, y, z = s.slope()
+        slope = x * ay + y * by + z * cy
+        # The body turns on the way: its middle stands for all of it.
+        middle, end = start.angles[i] - 0.5 * iy, start.angles[i] - iy
+        c, si = math.cos(middle), math.sin(middle)
+        turned_roll += ix * c - iz * si
+        turned_plane += iz * c + ix * si
+        c, si = math.cos(end), math.sin(end)
+        roll_rate += wx * c - wz * si
+        plane_rate += wz * c + wx * si
+        spans += span
+        told += 1
+        own.append((span, iy, wy, slope))
+    if told:
+        roll_rate, plane_rate, mean = roll_rate / told, plane_rate / told, spans / told
+        mean_plane = turned_plane / spans if spans > 0.0 else plane_rate
+        lead = t - start.edge - mean
+        roll += turned_roll / told + roll_rate * lead
+    else:
+        mean, mean_plane = 0.0, start.rates[1]
+        roll_rate, plane_rate = start.rates[:2]
+        lead = t - start.edge
+    tangent = math.tan(roll)
+    angles, rates, variance = [], [], []
+    for i, s in enumerate(intakes):
+        told_by = own[i]
+        theta, doubt, acceleration = start.angles[i], RATE_NOISE_RADPS, 0.0
+        if told_by is None:
+            rate, ahead = start.rates[2 + i], t - start.edge
+            doubt = math.hypot(doubt, GYROLESS_RADPS)
+        else:
+            span, iy, wy, slope = told_by
+            rate, ahead, acceleration = tangent * plane_rate - wy, t - s.t, -slope
+            theta += tangent * mean_plane * span - iy
+        bend = 0.5 * acceleration * ahead * ahead
+        angles.append(theta + rate * ahead + bend)
+        rates.append(rate)
+        variance.append((doubt * ahead) ** 2 + bend * bend + (rate * start.latency_sigmas[i]) ** 2)
     angles.append(roll)
     rates.append(roll_rate)
-    variance.append((RATE_NOISE_RADPS * spans / n) ** 2 + (roll_rate * f.latency_sigmas[0]) ** 2)
-    return Ahead(np.array(angles), np.array(rates), np.array(variance))
+    variance.append((RATE_NOISE_RADPS * lead) ** 2 + (roll_rate * start.latency_sigmas[0]) ** 2)
+    return Ahead(angles, rates, variance)

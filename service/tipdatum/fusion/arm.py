@@ -81,9 +81,10 @@ class Arm:
         """Whether every angle can be told at `t`: `good`, `settling`, `stale` or `invalid`, with reasons."""
         if self._missing:
             return "invalid", self._missing
-        silent = tuple(r for r in (ch.silence(t) for ch in self.channels.values()) if r is not None)
-        if silent:
-            return "stale", silent
+        if any(t - ch.last_t > ch.stale_after for ch in self.channels.values()):
+            return "stale", tuple(
+                r for r in (ch.silence(t) for ch in self.channels.values()) if r is not None
+            )
         if "upper" not in self.by_body:
             return "settling", (LEVEL_ASSUMED,)
         return "good", ()

@@ -1,9 +1,9 @@
-"""The default estimator: readings into epochs, epochs through the chain filter, poses out of it.
+"""The default estimator: readings into blocks of epochs, blocks through the chain filter, poses out of it.
 
-Samples of each sensor are summed into epochs on a common grid (`tipdatum.fusion.strapdown`); as soon as
-every sensor that speaks has one, the filter takes a step. What has been sampled since is added to the
-angles when a pose is asked for, and the last stretch, from a sensor's newest sample to the moment asked
-for, is extrapolated with its rate and angular acceleration.
+Samples of each sensor are kept until every sensor that speaks has filled a block on a common grid; then they
+are summed (`tipdatum.fusion.strapdown`) and the filter takes a step. What has been sampled since is added to
+the angles when a pose is asked for, and the last stretch, from a sensor's newest sample to the moment asked
+for, is extrapolated with its rate and angular acceleration (`tipdatum.fusion.ahead`).
 """
 
 from __future__ import annotations
@@ -13,27 +13,29 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tipdatum.fusion.ahead import Ahead, look_ahead
+from tipdatum.fusion.ahead import Ahead, Start, look_ahead
 from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, Arm
 from tipdatum.fusion.chain_filter import ChainFilter
 from tipdatum.fusion.condition import Condition
 from tipdatum.fusion.estimator import Event, MotionReading
-from tipdatum.fusion.layout import GYRO_BIAS, PER_SENSOR
 from tipdatum.fusion.pose import Anchor, Pose
 from tipdatum.fusion.posture import Posture
 from tipdatum.fusion.rocking import Rocking
-from tipdatum.fusion.strapdown import Epoch, Strapdown
+from tipdatum.fusion.strapdown import Block, Intake, Strapdown
 from tipdatum.fusion.tuning import ChainOptions
 from tipdatum.kinematics.frames import Array
 from tipdatum.machine import ARM, Machine
-from tipdatum_drivers.reading import Imu, Slew, Tilt
+from tipdatum_drivers.reading import Slew
 
 __all__ = ["ChainEstimator", "ChainOptions"]
 
 _ORDER = ("upper", *ARM[:-1], "rocker", "bucket")
-_NOTHING = Epoch(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+_NO_RATE = (0.0, 0.0, 0.0)
 LEVELLING_S = 1.0
 """Rest that is averaged before the angles are taken as levelled, s."""
+UPSET_S = 4.0
+"""Time, s, for which the filter takes single epochs after a start or a loss, while errors are too large for
+what is worked out once a block."""
 STILL_RADPS = 0.02
 """Spread of a gyro's means, rad/s, up to which the machine counts as still while it starts."""
 WAIT_S = 0.06
@@ -59,42 +61,41 @@ class ChainEstimator:
         self._channels = [arm.by_body[b] for b in _ORDER if b in arm.by_body]
         self._index = {ch.name: i for i, ch in enumerate(self._channels)}
         self._gyro_seen: dict[int, bool] = {}
-        self._sums = [Strapdown(self.options.epoch_s, 0.3) for _ in self._channels]
+        self._intakes = [Intake(0.3) for _ in self._channels]
         self._filter: ChainFilter | None = None
-        self._last = -1
+        self._start: Start | None = None
+        self._next = -1
+        self._due = self._calm_from = -math.inf
         self._away: set[int] = set()
         self._awaited: set[int] = set()
         self._anchored = False
-        self._levelling: list[Array] | None = []
+        self._levelling: list[tuple[Array, Array]] | None = []
         self._chain = arm.machine.chain()
         self._posture = Posture(arm, self._channels)
         self._condition = Condition()
-        self._acceleration = [0.0] * len(self._channels)
 
     # -- readings ----------------------------------------------------------------------------------------
 
     def consume(self, reading: MotionReading) -> None:
         """Take one reading; see `Estimator.consume`."""
-        if reading.t < self._t - 1e-6:
-            self._step_back(reading.t)
-        self._t = max(self._t, reading.t)
+        t = reading.t
+        if t > self._t:
+            self._t = t
+        elif t < self._t - 1e-6:
+            self._step_back(t)
+            self._t = t
         if isinstance(reading, Slew):
             self._slew_angle = math.radians(reading.angle_deg)
             return
         i = self._index.get(reading.sensor)
         if i is None:
             return
-        self._take(i, reading)
-        if self._sums[i].closed:
-            self._advance()
-
-    def _take(self, i: int, reading: Imu | Tilt) -> None:
-        sample = self._channels[i].sample(reading)
+        sampled, force, rate = self._channels[i].raw(reading)
         if self._filter is None:
-            self._gyro_seen[i] = sample.rate is not None
-        sums = self._sums[i]
-        sums.longest_gap = 1.5 * self._channels[i].stale_after
-        sums.add(sample.t, sample.force, sample.rate or (0.0, 0.0, 0.0))
+            self._gyro_seen[i] = rate is not None
+        self._intakes[i].add(sampled, force, rate or _NO_RATE)
+        if sampled >= self._due:
+            self._advance()
 
     def _step_back(self, t: float) -> None:
         self._events.append(
@@ -116,102 +117,151 @@ class ChainEstimator:
         return float(f.x[f.at.anchor]), float(f.P[f.at.anchor, f.at.anchor])
 
     def _advance(self) -> None:
-        """Take every step for which the sensors that speak have their epoch."""
-        if self._filter is None and len(self._gyro_seen) < len(self._channels):
-            return
-        while True:
-            fronts = [s.closed[0][0] if s.closed else None for s in self._sums]
-            known = [k for k in fronts if k is not None]
-            if not known:
-                return
-            number = self._last + 1 if self._filter is not None else max(known)
-            number = max(number, min(known))
-            if any(k is None or k > number for k in fronts):
-                end = (number + 1) * self.options.epoch_s
-                for i, k in enumerate(fronts):
-                    ch = self._channels[i]
-                    wait = max(WAIT_S, 2.5 * ch.period) + ch.latency
-                    if k is None and self._t - end < wait:
-                        if self._filter is None or i not in self._away or i in self._awaited:
-                            return
-                        if self._sums[i].t > end - self.options.epoch_s and self._t - ch.last_t < wait:
-                            # It speaks again: from now on it is waited for.
-                            self._awaited.add(i)
-                            return
-            if self._filter is None and not self._all_start_at(number):
-                return
-            self._step(number)
-
-    def _all_start_at(self, number: int) -> bool:
-        """Whether every sensor has epoch `number`, those before it dropped."""
-        for s in self._sums:
-            while s.closed and s.closed[0][0] < number:
-                s.closed.popleft()
-        return all(s.closed and s.closed[0][0] == number for s in self._sums)
-
-    def _step(self, number: int) -> None:
-        n = len(self._channels)
-        active = np.zeros(n, dtype=bool)
-        epochs: list[Epoch] = []
-        for i, s in enumerate(self._sums):
-            while s.closed and s.closed[0][0] < number:
-                s.closed.popleft()
-            if s.closed and s.closed[0][0] == number:
-                epochs.append(s.closed.popleft()[1])
-                active[i] = True
-            else:
-                epochs.append(_NOTHING)
-        e = np.array(epochs)
-        f = self._filter
+        """Take every step for which the sensors that speak have filled their block."""
+        f = self._filter if self._filter is not None else self._begin()
         if f is None:
-            f = ChainFilter(self._arm, self._channels, [self._gyro_seen[i] for i in range(n)], self.options)
-            f.start(e[:, 0:3], e[:, 6:9])
-            self._filter = f
+            return
+        T = self.options.epoch_s
+        while True:
+            span = f.setup.span
+            # The first epoch that each sensor can tell without a gap.
+            firsts = [math.ceil(s.since / T - 1e-9) if s.since < math.inf else None for s in self._intakes]
+            if self._next < 0:
+                if None in firsts:
+                    return
+                number = max(k for k in firsts if k is not None)
+            else:
+                ready = [max(k, self._next) for k in firsts if k is not None]
+                filled = [
+                    k
+                    for k, s in zip(ready, (s for s in self._intakes if s.since < math.inf), strict=True)
+                    if s.t >= k * T + span
+                ]
+                if not filled:
+                    return
+                number = min(filled)
+            start, end = number * T, number * T + span
+            missing = [i for i, s in enumerate(self._intakes) if not s.covers(start, end)]
+            if any(self._waits_for(i, start, end) for i in missing):
+                return
+            self._step(f, number, missing)
+
+    def _begin(self) -> ChainFilter | None:
+        """Make the filter as soon as every sensor has been heard, and so what it can tell."""
+        n = len(self._channels)
+        if len(self._gyro_seen) < n:
+            return None
+        self._filter = ChainFilter(
+            self._arm, self._channels, [self._gyro_seen[i] for i in range(n)], self.options
+        )
+        self._fit()
+        return self._filter
+
+    def _fit(self) -> None:
+        """Take over calibration and mounts: from what sensors give to rows in body axes."""
+        n = len(self._channels)
+        self._turn, self._offset = np.zeros((n, 6, 6)), np.zeros((n, 6))
+        for i, ch in enumerate(self._channels):
+            self._turn[i, :3, :3], self._offset[i, :3] = ch.force_turn.T, ch.force_offset
+            if self._gyro_seen[i]:
+                self._turn[i, 3:, 3:], self._offset[i, 3:] = ch.rate_turn.T, ch.rate_offset
+
+    def _waits_for(self, i: int, start: float, end: float) -> bool:
+        """Whether a block has to wait for a sensor that has not filled it."""
+        channel, s = self._channels[i], self._intakes[i]
+        if self._next < 0:
+            return True
+        if s.t >= end:
+            # It did not speak all the time; nothing of that will come any more.
+            return False
+        wait = max(WAIT_S, 2.5 * channel.period) + channel.latency
+        if self._t - end >= wait:
+            return False
+        if i not in self._away or i in self._awaited:
+            return True
+        if s.t > start and self._t - channel.last_t < wait:
+            # It speaks again: from now on it is waited for.
+            self._awaited.add(i)
+            return True
+        return False
+
+    def _step(self, f: ChainFilter, number: int, missing: list[int]) -> None:
+        n, T = len(self._channels), self.options.epoch_s
+        epochs = f.setup.epochs
+        active = np.ones(n, dtype=bool)
+        active[missing] = False
+        block = Strapdown.of(epochs, T).block(self._intakes, active, number * T, *self._freed(f))
+        if self._next < 0:
+            forces, rates = block.vectors()
+            f.start(forces[:, 0], rates[:, 0])
             if self._restore is not None:
                 f.x[f.at.anchor], f.P[f.at.anchor, f.at.anchor] = self._restore
                 self._anchored, self._restore = True, None
-        elif number > self._last + 1:
+        elif number > self._next:
             # Nobody spoke for a while: every angle is found anew.
-            f.pause((number - self._last - 1) * self.options.epoch_s)
+            f.pause((number - self._next) * T)
             self._away.update(range(n))
-        for i in range(n):
-            if not active[i]:
+        if missing or self._away:
+            self._note_absence(f, block)
+        measured = f.as_measured(block) if self._levelling is not None else None
+        f.step(block)
+        self._next = number + epochs
+        edge, span = self._next * T, f.setup.span
+        self._slew_travelled += float(f.rates[1]) * span
+        if measured is not None:
+            self._level(f, measured)
+        self._begin_stretch(f, edge, block)
+        self._condition.update(
+            edge,
+            max(map(abs, f.rates.tolist())),
+            math.sqrt(max(f.P.diagonal()[: n + 1].tolist())),
+            self._levelling is not None,
+        )
+        self._calm_from = edge if self._away or self._levelling is not None else self._calm_from
+        steady = not f.gyroless and not self._condition.settling and edge - self._calm_from >= UPSET_S
+        f.set_epochs(self.options.epochs if steady else 1)
+        self._due = edge + f.setup.span
+        for channel, intake in zip(self._channels, self._intakes, strict=True):
+            intake.longest_gap = 1.5 * channel.stale_after
+
+    def _note_absence(self, f: ChainFilter, block: Block) -> None:
+        forces, _ = block.vectors()
+        for i, active in enumerate(block.active.tolist()):
+            if not active:
                 self._away.add(i)
                 self._awaited.discard(i)
             elif i in self._away:
                 self._away.discard(i)
                 self._awaited.discard(i)
-                f.restart_sensor(i, e[i, 0:3])
-        before = f.rates[2:]
-        f.step(e, active)
-        if number == self._last + 1:
-            self._acceleration = ((f.rates[2:] - before) / self.options.epoch_s).tolist()
-        self._last = number
-        self._slew_travelled += float(f.rates[1]) * self.options.epoch_s
-        bias = f.x[f.at.constants].tolist()[GYRO_BIAS.start + 1 :: PER_SENSOR]
-        for s, b in zip(self._sums, bias, strict=True):
-            s.bias_y = b
-        if self._levelling is not None:
-            self._level(f, e)
-        spread = math.sqrt(max(f.P.diagonal()[: n + 1].tolist()))
-        self._condition.update(
-            (number + 1) * self.options.epoch_s,
-            max(map(abs, f.rates.tolist())),
-            spread,
-            self._levelling is not None,
-        )
+                f.restart_sensor(i, forces[i, 0])
 
-    def _level(self, f: ChainFilter, e: Array) -> None:
+    def _freed(self, f: ChainFilter) -> tuple[Array, Array]:
+        """From what sensors give to force and rate in body axes, freed of constants as they are known."""
+        turn, offset = f.correction()
+        both = (self._offset[:, None] @ turn)[:, 0] + offset
+        both[f.gyroless, 3:] = 0.0
+        return self._turn @ turn, both
+
+    def _begin_stretch(self, f: ChainFilter, edge: float, block: Block) -> None:
+        """Keep where the angles stand, for the poses until the next block."""
+        n = f.n
+        turn, offset = self._freed(f)
+        gyro = np.concatenate([turn[:, 3:, 3:], offset[:, None, 3:]], axis=1).tolist()
+        turned: list[list[float] | None] = list(block.turned.tolist())
+        for i in (*f.gyroless, *self._away):
+            turned[i] = None
+        self._start = Start(edge, f.x[: n + 1].tolist(), f.rates.tolist(), turned, gyro, f.latency_sigmas)
+
+    def _level(self, f: ChainFilter, measured: tuple[Array, Array]) -> None:
         """After a second of rest at the start, angles count as levelled where mounts were."""
         assert self._levelling is not None
-        self._levelling.append(e[:, :9])
-        if len(self._levelling) * self.options.epoch_s < LEVELLING_S:
+        self._levelling.append(measured)
+        if len(self._levelling) * f.setup.span < LEVELLING_S:
             return
-        seen = np.array(self._levelling)
-        rates = seen[:, :, 6:]
+        forces, rates = (np.array(part) for part in zip(*self._levelling, strict=True))
         still = float(rates.std(axis=0).max()) < STILL_RADPS
         if still:
-            f.grade(seen[:, :, :3].mean(axis=0), rates.mean(axis=0))
+            f.grade(forces.mean(axis=0), rates.mean(axis=0))
         f.level(math.radians(self.options.levelling_sigma_deg if still else self.options.mount_sigma_deg))
         self._levelling = None
 
@@ -221,16 +271,17 @@ class ChainEstimator:
         """The arm predicted to `t`; see `Estimator.pose`."""
         quality, reasons = self._arm.availability(t)
         f = self._filter
-        if f is None and quality in ("good", "settling"):
+        start = self._start
+        if start is None and quality in ("good", "settling"):
             quality, reasons = "stale", ("waiting for a first stretch of every sensor",)
-        if f is None or quality in ("stale", "invalid"):
+        if f is None or start is None or quality in ("stale", "invalid"):
             return self._unknown(t, quality, reasons)
         n = f.n
-        ahead = self._ahead(f, t)
+        ahead = self._ahead(t)
         q, q_rate, J = self._posture.join(ahead.angles, ahead.rates)
         if q is None:
             return self._unknown(t, "invalid", ("linkage out of its range",))
-        prediction = (J * ahead.variance).dot(J.T)
+        prediction = (J * np.array(ahead.variance)).dot(J.T)
         share = (self.options.sigma_share * f.caution) ** 2
         covariance = J.dot(f.P[: n + 1, : n + 1]).dot(J.T)
         covariance *= share
@@ -245,10 +296,10 @@ class ChainEstimator:
                 share * float(f.P[at.anchor, at.anchor]),
                 share * J.dot(f.P[: n + 1, at.anchor]),
             )
-        heave, heave_sigma = self._heave(f, float(q[0]), float(ahead.angles[n]))
+        heave, heave_sigma = self._heave(f, q[0], ahead.angles[n])
         quality, reasons = self._condition.judge(quality, reasons)
         return Pose(
-            t, q, q_rate, covariance, prediction, quality, reasons,
+            t, np.array(q), np.array(q_rate), covariance, prediction, quality, reasons,
             slew_rad=self._slew_travelled if self._slew_angle is None else self._slew_angle,
             slew_rate_radps=float(f.rates[1]),
             slew_known=self._slew_angle is not None,
@@ -263,8 +314,9 @@ class ChainEstimator:
         nothing, square = np.full(size, np.nan), np.full((size, size), np.nan)
         return Pose(t, nothing, nothing, square, square, quality, reasons, ages_s=self._arm.ages(t))  # type: ignore[arg-type]
 
-    def _ahead(self, f: ChainFilter, t: float) -> Ahead:
-        return look_ahead(f, self._sums, self._away, self._last, self._acceleration, t)
+    def _ahead(self, t: float) -> Ahead:
+        assert self._start is not None
+        return look_ahead(self._start, self._intakes, t)
 
     def _heave(self, f: ChainFilter, theta: float, roll: float) -> tuple[float, float]:
         """Height of the slew centre above where it was at the reference, where the tracks are described."""
@@ -284,17 +336,17 @@ class ChainEstimator:
         pose = self.pose(t)
         if f is None or not pose.known:
             return False
-        ahead = self._ahead(f, t)
+        ahead = self._ahead(t)
         q, _, J = self._posture.join(ahead.angles, ahead.rates)
         assert q is not None
-        height, row = self._height(q, bucket_point)
+        height, row = self._height(np.array(q), bucket_point)
         n, at, P = f.n, f.at, f.P
         self._drop(f, at.anchor)
         column = (row @ J) @ P[: n + 1]
         f.x[at.anchor] = height
         P[at.anchor] = P[:, at.anchor] = column
         P[at.anchor, at.anchor] = float((row @ J) @ column[: n + 1])
-        self._rocking = Rocking(float(q[0]), float(ahead.angles[n]), self._slew_travelled)
+        self._rocking = Rocking(q[0], ahead.angles[n], self._slew_travelled)
         self._anchored = True
         return True
 
@@ -340,8 +392,9 @@ class ChainEstimator:
         self._channels = [arm.channels[ch.name] for ch in self._channels]
         self._posture = Posture(arm, self._channels)
         self._filter.refit(arm, self._channels)
+        self._fit()
         for i in moved:
-            self._sums[i].restart()
+            self._intakes[i].restart()
             self._away.add(i)
 
     def events(self) -> list[Event]:

@@ -1,4 +1,4 @@
-"""The chain filter: one extended Kalman filter over the whole arm, one step an epoch.
+"""The chain filter: one extended Kalman filter over the whole arm, one step a block of epochs.
 
 The model, with its symbols, frames and Jacobians, is written out in `docs/estimator.md`. In short: each
 accelerometer, turned into the axes of the arm plane and freed of gravity, is integrated to a velocity; the
@@ -24,6 +24,7 @@ from tipdatum.fusion.parts import Setup, blocks
 from tipdatum.fusion.propagation import Propagation
 from tipdatum.fusion.rates import Rates
 from tipdatum.fusion.sensors import Channel
+from tipdatum.fusion.strapdown import Block
 from tipdatum.fusion.tuning import ChainOptions
 from tipdatum.kinematics.frames import Array
 
@@ -31,8 +32,8 @@ ADAPTATION_S = 2.0
 """Time over which the persistence of the innovations is averaged, s."""
 REST_RADPS = 0.01
 """Fastest rate, rad/s, at which the arm counts as resting: an engine at idle shakes gyros by half of it."""
-RESTS_TO_SETTLE = 30
-"""Epochs at rest until innovations no longer show how the filter started."""
+REST_TO_SETTLE_S = 1.5
+"""Time at rest, s, until innovations no longer show how the filter started."""
 FOLDED_S = 10.0
 """Time at rest over which the persistence of innovations is averaged, s; kept while the arm works."""
 LEAST_CAUTION = 0.6
@@ -49,7 +50,7 @@ second, and 7 m of reach times 1 rad/s in half a second is more than g."""
 
 
 class ChainFilter:
-    """State, covariance and the step; knows no clock and no readings, only epochs.
+    """State, covariance and the step; knows no clock and no readings, only blocks of epochs.
 
     Attributes:
         x: (n,) state, places in `at`.
@@ -71,9 +72,7 @@ class ChainFilter:
         self.P = np.zeros((q.at.size, q.at.size))
         self.rates = np.zeros(2 + q.n)
         self.caution = 1.0
-        self._rates = Rates(q)
-        self._propagation = Propagation(q)
-        self._observation = Observation(q, Levers(arm, channels))
+        self._make_parts(Levers(arm, channels))
         self._HP = np.zeros_like(self._observation.H)
         self._S = np.zeros_like(self._observation.R)
         self._S_velocity = blocks(self._S[: 3 * q.n, : 3 * q.n], 3, 3)
@@ -81,7 +80,25 @@ class ChainFilter:
         self._persistence = np.zeros(q.n)
         self._last_innovation = np.zeros((q.n, 3))
         self._folded = np.zeros(q.n)
-        self._rests = 0
+        self._rested = 0.0
+
+    def _make_parts(self, levers: Levers) -> None:
+        self._rates = Rates(self.setup)
+        self._propagation = Propagation(self.setup)
+        self._observation = Observation(self.setup, levers)
+
+    def set_epochs(self, epochs: int) -> None:
+        """Go on with so many epochs to a block."""
+        q, last = self.setup, self._observation.last_velocity
+        if epochs == q.epochs:
+            return
+        # Innovations of a wandering acceleration grow with the root of the time between them.
+        self._persistence *= epochs / q.epochs
+        self._folded *= epochs / q.epochs
+        self._last_innovation = np.zeros((q.n, 3))
+        q.epochs = epochs
+        self._make_parts(self._observation.levers)
+        self._observation.last_velocity = last
 
     def refit(self, arm: Arm, channels: list[Channel]) -> None:
         """Go on with changed dimensions of the same sensors."""
@@ -148,6 +165,16 @@ class ChainFilter:
             shown = max(shown, float(np.sqrt(np.mean(rate[q.has_gyro] ** 2))) / usual.gyro_bias_radps)
         self.caution = min(1.0, max(LEAST_CAUTION, shown / HOBBY_SHOWS))
 
+    def as_measured(self, block: Block) -> tuple[Array, Array]:
+        """Mean force and rate of a block, (N, 3) m/s² and rad/s, with what was taken off put back."""
+        k = self.x[self.at.constants].reshape(self.n, PER_SENSOR)
+        force, rate = block.vectors()
+        force, rate = force.mean(axis=1), rate.mean(axis=1)
+        return (
+            force * (1.0 + k[:, ACCEL_SCALE]) + k[:, ACCEL_BIAS],
+            rate * (1.0 + k[:, GYRO_SCALE]) + k[:, GYRO_BIAS],
+        )
+
     def level(self, sigma: float) -> None:
         """Take the angles as they stand for right to `sigma` rad, where mounts were levelled here."""
         rows = [i for i, ch in enumerate(self.setup.channels) if ch.sensor.mount_sigma_deg is None]
@@ -184,20 +211,19 @@ class ChainFilter:
         if self._observation.last_velocity is not None:
             self.x[self.setup.v[i]] = self._observation.last_velocity[i]
 
-    # -- one epoch ---------------------------------------------------------------------------------------
+    # -- one block ---------------------------------------------------------------------------------------
 
-    def step(self, e: Array, active: Array) -> None:
-        """Go on by one epoch.
+    def correction(self) -> tuple[Array, Array]:
+        """What frees force and rate of the constants as they are known; see `Rates.correction`."""
+        return self._rates.correction(self.x)
 
-        Args:
-            e: (N, 11), rows of `tipdatum.fusion.strapdown.Epoch`.
-            active: (N,) bool, which sensors have an epoch.
-        """
-        n, x, P, T = self.n, self.x, self.P, self.options.epoch_s
-        motion = self._rates.motion(x, e, active, float(self.rates[1]))
-        advance = self._propagation.forward(x, P, motion)
-        self._propagation.add_noise(P, e, active, motion, self._persistence, self._folded)
-        z = self._observation.innovation(x, e, active, motion, advance)
+    def step(self, block: Block) -> None:
+        """Go on by one block, whose force and rate have been freed of constants by `correction`."""
+        n, x, P, span = self.n, self.x, self.P, self.setup.span
+        motion = self._rates.motion(x, block, float(self.rates[1]))
+        advance = self._propagation.forward(x, P, motion, block)
+        self._propagation.add_noise(P, block, motion, self._persistence, self._folded)
+        z = self._observation.innovation(x, block, motion, advance)
         H, R = self._observation.H, self._observation.R
         HP, S = self._HP, self._S
         np.dot(H, P, out=HP)
@@ -205,11 +231,11 @@ class ChainFilter:
         S += R
         zi = z[: 3 * n].reshape(n, 3)
         # White innovations have no persistence; what has is acceleration that the model does not know.
-        share = T / ADAPTATION_S
+        share = span / ADAPTATION_S
         self._persistence *= 1.0 - share
         repeats = (zi * self._last_innovation).dot(self._ones3 * (1.0 / 3.0))
         self._persistence += share * repeats
-        if motion.whole and max(map(abs, motion.rho.tolist())) < REST_RADPS:
+        if motion.whole and float(np.abs(motion.rho).max()) < REST_RADPS:
             self._listen_at_rest(repeats)
         self._last_innovation = zi
         shocked = self._shocked(zi)
@@ -221,14 +247,15 @@ class ChainFilter:
             np.dot(HP, H.T, out=S)
             S += R
         update(x, P, H, z, R, (HP, S))
-        self.rates = motion.rho
+        self.rates = motion.rho[:, -1]
 
     def _listen_at_rest(self, repeats: Array) -> None:
         """While the arm rests nothing moves that the model may not know: what repeats is folded vibration."""
-        self._rests += 1
-        count = self._rests - RESTS_TO_SETTLE
-        if count > 0:
-            weight = max(self.options.epoch_s / FOLDED_S, 1.0 / count)
+        span = self.setup.span
+        self._rested += span
+        told = self._rested - REST_TO_SETTLE_S
+        if told > 0.0:
+            weight = max(span / FOLDED_S, min(1.0, span / told))
             self._folded += weight * (repeats - self._folded)
 
     def _shocked(self, zi: Array) -> list[int]:

@@ -56,14 +56,32 @@ class Levers:
         self._direct = np.array_equal(self.follow, np.eye(4))
         self._ones, self._turn = np.ones(4), np.zeros(4, dtype=complex)
 
-    def velocities(self, theta: Array, roll_tan: float, rho: Array, J: Array) -> Array:
-        """(N, 3) m/s in plane axes.
+    def velocities(self, theta: Array, tangent: Array, rho: Array) -> tuple[Array, Array]:
+        """Velocity of every sensor at K moments, across and along the plane's h and z, and along its y.
 
         Args:
-            theta: (N,) rad, of the sensors' bodies.
-            roll_tan: tan φ.
-            rho: (2 + N,) rad/s, ρ.
-            J: (N, 3, 3 + 2N), filled with ∂v/∂(ρ, θ, tan φ), the rates ρ kept in the latter two.
+            theta: (N, K) rad, of the sensors' bodies.
+            tangent: (K,) tan φ.
+            rho: (2 + N, K) rad/s, ρ.
+
+        Returns:
+            (N, K) m/s, h + iz, and (N, K) m/s along y.
+        """
+        turn = np.exp(1j * (self.follow.dot(theta) + self.offset[:, None]))
+        p = self._ways.dot(turn)
+        roll_rate, plane_rate = rho[0], rho[1]
+        spin = tangent * plane_rate
+        # ω × p, and each body's way turned by its own rate: i θ̇ in the plane, less the plane's own -i ω_y.
+        v = self._ways.dot(turn * (self.follow.dot(rho[2:]) - spin))
+        in_plane = 1j * v
+        in_plane += self._y[:, None] * (1j * roll_rate - plane_rate)
+        return in_plane, plane_rate * p.real - roll_rate * p.imag
+
+    def jacobian(self, theta: Array, tangent: float, rho: Array, J: Array) -> None:
+        """Fill `J` (N, 3, 3 + 2N) with ∂v/∂(ρ, θ, tan φ), the rates ρ kept in the latter two.
+
+        Args:
+            theta: (N,) rad. tangent: tan φ. rho: (2 + N,) rad/s.
         """
         n = len(theta)
         angles = self.follow.dot(theta)
@@ -77,19 +95,18 @@ class Levers:
         J[:, 0, 0] = 0.0
         J[:, 1, 0] = -pz
         J[:, 2, 0] = py
-        J[:, 0, 1] = roll_tan * pz - py
+        J[:, 0, 1] = tangent * pz - py
         J[:, 1, 1] = px
-        J[:, 2, 1] = -roll_tan * px
+        J[:, 2, 1] = -tangent * px
         J[:, 0, 2 : 2 + n] = -ways.imag
         J[:, 2, 2 : 2 + n] = ways.real
         roll_rate, plane_rate = rho[:2].tolist()
-        by_theta = ways * (roll_tan * plane_rate - rho[2:])
+        by_theta = ways * (tangent * plane_rate - rho[2:])
         J[:, 0, 2 + n : -1] = by_theta.real
         J[:, 1, 2 + n : -1] = (ways * complex(-roll_rate, plane_rate)).real
         J[:, 2, 2 + n : -1] = by_theta.imag
         J[:, 0, -1] = plane_rate * pz
         J[:, 2, -1] = -plane_rate * px
-        return np.asarray(J[:, :, : 2 + n] @ rho)
 
 
 def _follow(arm: Arm, channels: list[Channel]) -> tuple[Array, Array]:

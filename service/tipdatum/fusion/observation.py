@@ -1,4 +1,4 @@
-"""What the chain filter compares in an epoch: innovation, its Jacobian and its noise.
+"""What the chain filter compares in a block: innovation, its Jacobian and its noise.
 
 Velocities by the chain's lever arms, gyros against each other, angles of inclinometers; written out in
 `docs/estimator.md`, section "Measurements".
@@ -15,17 +15,20 @@ from tipdatum.fusion.levers import Levers
 from tipdatum.fusion.parts import Setup, blocks
 from tipdatum.fusion.propagation import Advance
 from tipdatum.fusion.rates import Motion
+from tipdatum.fusion.strapdown import Block
 from tipdatum.kinematics.frames import Array
 
 UNKNOWN = 1e6
-"""Variance given to a row that has no measurement in this epoch."""
+"""Variance given to a row that has no measurement in this block."""
+FLOORS_S = 0.05
+"""Span, s, to which the floors of the options refer: their noise is white."""
 
 
 class Observation:
     """Rows: 3N of velocities, 2(N - 1) of gyros, two of each inclinometer.
 
     Attributes:
-        H: (m, n) Jacobian; kept and overwritten from epoch to epoch, as is `R`.
+        H: (m, n) Jacobian; kept and overwritten from block to block, as is `R`.
         R: (m, m) noise.
     """
 
@@ -33,7 +36,8 @@ class Observation:
         n, at, o = setup.n, setup.at, setup.options
         self._setup = setup
         self.levers = levers
-        variance = setup.gyro_psd / o.epoch_s + o.gyro_floor_radps**2
+        share = FLOORS_S / setup.span
+        variance = setup.gyro_psd / setup.span + share * o.gyro_floor_radps**2
         self._rate_variance = np.repeat(variance, 3)
         self._tilts = np.flatnonzero(setup.is_tilt).tolist()
         k, m = n - 1, 3 * n
@@ -48,8 +52,8 @@ class Observation:
         self._y[range(2 + n, 8 + 2 * n), [*range(n), at.roll, *range(at.base.start, at.pivot.stop)]] = 1.0
         self._by_y = np.zeros((n, 3, 8 + 2 * n))
         self._by_y[:, :, 3 + 2 * n : 6 + 2 * n] = np.eye(3)
-        self._floor = o.velocity_floor_mps**2
-        self._lever_share = np.full((3, 3), o.velocity_share_m**2)
+        self._floor = share * o.velocity_floor_mps**2
+        self._lever_share = np.full((3, 3), share * o.velocity_share_m**2)
         self._latency_variance = setup.latency_sigma[:, None] ** 2
         self._difference = np.eye(n, k=1)[:k] - np.eye(n)[:k]
         self._H_told = H[m : m + 2 * k, at.constants].reshape(2, k, n, PER_SENSOR)[:, :, :, :9]
@@ -59,42 +63,30 @@ class Observation:
             float(variance.mean()) * o.redundancy_share**2 * (self._difference @ self._difference.T)
         )
         self._eye3 = np.eye(3)
+        self._share = np.full(setup.epochs, 1.0 / setup.epochs)
         self.last_velocity: Array | None = None
         """(N, 3) m/s, what the chain said in the last epoch; None after a start or a refit."""
 
-    def innovation(self, x: Array, e: Array, active: Array, motion: Motion, advance: Advance) -> Array:
-        """z (m,) of the epoch whose end is `x`; fills `H` and `R`."""
+    def innovation(self, x: Array, block: Block, motion: Motion, advance: Advance) -> Array:
+        """z (m,) of the block whose end is `x`; fills `H` and `R`."""
         z = np.zeros(self._rows)
-        slip = self._velocities(z, x, active, motion, advance)
+        slip = self._velocities(z, x, block.active, motion, advance)
         self._gyros(z, motion)
         if self._tilts:
-            self._inclinometers(z, x, e, active, motion, slip)
+            self._inclinometers(z, x, block, motion, slip)
         return z
 
     def _velocities(self, z: Array, x: Array, active: Array, motion: Motion, advance: Advance) -> Array:
-        """Velocities the chain ought to have, in the middle of the epoch; their change, (N, 3) m/s²."""
+        """Velocities the chain ought to have, mean over the block; their change, (N, 3) m/s²."""
         q, k = self._setup, motion
-        n, at, o, T = q.n, q.at, q.options, q.options.epoch_s
-        H, m = self._H_velocity, 3 * q.n
-        by_y, ends = self._by_y, 3 + 2 * n
-        expected = self.levers.velocities(
-            k.theta + (0.5 * T) * k.theta_rate, k.tangent, k.rho, by_y[:, :, :ends]
-        )
-        if not o.learn_from_geometry:
-            by_y[:, :, 2 + n : ends] = 0.0
-        if q.on_upper:
-            self._rock(expected, by_y, k, *x[at.pivot].tolist())
-        self._y[: 2 + n] = k.H
-        self._y[ends - 1, at.roll] = 1.0 + k.tangent * k.tangent
-        flat = by_y.reshape(m, 8 + 2 * n)
-        np.dot(flat, self._y, out=H)
-        H += 0.5 * advance.F[at.velocity]
-        np.negative(H, out=H)
-        # The velocity's own column: half of it was taken off with F.
-        self._H_own[:] = self._eye3
-        Jf, Jn = flat[:, : 2 + n], k.J.reshape(2 + n, m)
+        n, at, m = q.n, q.at, 3 * q.n
+        expected, last = self._expected(x, k)
+        self._by_state(x, k, advance)
+        by_y = self._by_y.reshape(m, 8 + 2 * n)
+        Jf, Jn = by_y[:, : 2 + n], k.J.reshape(2 + n, m)
         self._R_velocity[:] = Jf.dot((Jn * self._rate_variance).dot(Jn.T)).dot(Jf.T)
-        slip = np.zeros((n, 3)) if self.last_velocity is None else (expected - self.last_velocity) / T
+        slip = np.zeros((n, 3)) if self.last_velocity is None else (last - self.last_velocity) / q.span
+        self.last_velocity = last
         extra = slip * slip
         extra *= self._latency_variance
         extra += (k.rate * k.rate).dot(self._lever_share)
@@ -107,20 +99,51 @@ class Observation:
             extra[~usable] = UNKNOWN
             zv[~usable] = 0.0
         self._R_own += extra
-        self.last_velocity = expected
         return slip
 
-    def _rock(self, expected: Array, by_y: Array, k: Motion, a: float, b: float) -> None:
-        """Add to v̂ and to its Jacobian the rocking about the pivot (`a`, `b`)."""
-        c, s, t = float(k.R[0, 0, 0]), float(k.R[0, 2, 0]), k.tangent
-        x_rate, y_rate = k.roll_rate * c + k.plane_rate * s, t * k.plane_rate - float(k.rho[2])
-        # All of it runs along `up` of the upper, (-s, 0, c).
+    def _expected(self, x: Array, k: Motion) -> tuple[Array, Array]:
+        """Velocities by the chain, without the base: mean over the block and in its last epoch, (N, 3)."""
+        in_plane, across = self.levers.velocities(k.theta, k.tangent, k.rho)
+        if self._setup.on_upper:
+            # Rocking about the pivot runs along `up` of the upper, (-s, 0, c).
+            a, b = x[self._setup.at.pivot].tolist()
+            turn = k.turn[0]
+            x_rate, y_rate = (k.rho[0] - 1j * k.rho[1]) * turn, k.tangent * k.rho[1] - k.rho[2]
+            in_plane += 1j * turn * (y_rate * a - x_rate.real * b)
+        both = np.empty((2, self._setup.n, 3))
+        for into, part in ((0, in_plane.dot(self._share)), (1, in_plane[:, -1])):
+            both[into, :, 0], both[into, :, 2] = part.real, part.imag
+        both[0, :, 1], both[1, :, 1] = across.dot(self._share), across[:, -1]
+        return both[0], both[1]
+
+    def _by_state(self, x: Array, k: Motion, advance: Advance) -> None:
+        """The rows of `H` for the velocities."""
+        q, at, H = self._setup, self._setup.at, self._H_velocity
+        n, by_y = q.n, self._by_y
+        ends = 3 + 2 * n
+        self.levers.jacobian(k.mid, k.mid_tangent, k.mid_rho, by_y[:, :, :ends])
+        if not q.options.learn_from_geometry:
+            by_y[:, :, 2 + n : ends] = 0.0
+        if q.on_upper:
+            self._rock(by_y, k, *x[at.pivot].tolist())
+        self._y[: 2 + n] = k.H
+        self._y[ends - 1, at.roll] = 1.0 + k.mid_tangent * k.mid_tangent
+        np.dot(by_y.reshape(3 * n, 8 + 2 * n), self._y, out=H)
+        H += 0.5 * advance.F[at.velocity]
+        np.negative(H, out=H)
+        # The velocity's own column: half of it was taken off with F.
+        self._H_own[:] = self._eye3
+
+    def _rock(self, by_y: Array, k: Motion, a: float, b: float) -> None:
+        """Add to the Jacobian of v̂ the rocking about the pivot (`a`, `b`)."""
+        roll_rate, plane_rate, theta_rate = k.mid_rho[:3].tolist()
+        c, s, t = float(k.R[0, 0, 0]), float(k.R[0, 2, 0]), k.mid_tangent
+        x_rate, y_rate = roll_rate * c + plane_rate * s, t * plane_rate - theta_rate
         speed = y_rate * a - x_rate * b
         by_roll, by_plane, by_pitch = -b * c, t * a - s * b, -a
-        expected += np.array([-s * speed, 0.0, c * speed])
         by_y[:, 0, :3] += np.array([-s * by_roll, -s * by_plane, -s * by_pitch])
         by_y[:, 2, :3] += np.array([c * by_roll, c * by_plane, c * by_pitch])
-        by_tan, turning = k.plane_rate * a, b * (k.roll_rate * s - k.plane_rate * c)
+        by_tan, turning = plane_rate * a, b * (roll_rate * s - plane_rate * c)
         place = 2 + self._setup.n
         by_y[:, 0, place] += -s * turning - c * speed
         by_y[:, 2, place] += c * turning - s * speed
@@ -150,24 +173,23 @@ class Observation:
             self.R[row, row] += UNKNOWN
             z[row] = 0.0
 
-    def _inclinometers(
-        self, z: Array, x: Array, e: Array, active: Array, motion: Motion, slip: Array
-    ) -> None:
+    def _inclinometers(self, z: Array, x: Array, block: Block, motion: Motion, slip: Array) -> None:
         """Angles of inclinometers, their own lag included; acceleration tilts them by its share of g."""
         q, H, R = self._setup, self.H, self.R
         at, g, row = q.at, q.gravity, 3 * q.n + 2 * (q.n - 1)
         for i in self._tilts:
-            fx, fy, fz = e[i, 0], e[i, 1], e[i, 2]
+            in_plane, fy = complex(block.force[i, -1]), float(block.force_y[i, -1])
+            active = bool(block.active[i])
             sensor = q.channels[i].sensor
             place = at.lagged.start + q.lagging.index(i) if i in q.lagging else i
-            shown = math.atan2(fx, fz)
+            shown = math.atan2(in_plane.real, in_plane.imag)
             shown += 2.0 * math.pi * round((x[place] - shown) / (2.0 * math.pi))
             pushed = float((slip[i] ** 2).sum()) / (g * g) + math.radians(sensor.noise.tilt_deg) ** 2
             for value, at_place in ((shown, place), (math.asin(max(-1.0, min(1.0, fy / g))), at.roll)):
                 H[row] = 0.0
                 H[row, at_place] = 1.0
+                R[row, row] = pushed if active else UNKNOWN
                 # In the middle of the epoch the angle was half a step behind.
-                R[row, row] = pushed if active[i] else UNKNOWN
-                behind = 0.5 * q.options.epoch_s * float(motion.theta_rate[i]) if at_place == i else 0.0
-                z[row] = value + behind - x[at_place] if active[i] else 0.0
+                behind = 0.5 * q.options.epoch_s * float(motion.rho[2 + i, -1]) if at_place == i else 0.0
+                z[row] = value + behind - x[at_place] if active else 0.0
                 row += 1

@@ -16,12 +16,13 @@ from tipdatum.kinematics.frames import Array
 
 
 class Setup:
-    """Sensors of one arm as the filter sees them; fixed from its start on, but for a refit's `channels`.
+    """Sensors of one arm as the filter sees them; fixed but for a refit's `channels` and for `epochs`.
 
     Attributes:
         n: number of sensors, N.
         at: the state's layout.
         has_gyro, is_tilt: (N,) bool.
+        epochs: how many make a block, K.
         gyroless, lagging: sensors without a gyro, inclinometers with a time constant.
         on_upper: whether the first sensor sits on the upper.
         gyro_psd, accel_psd: (N,) white noise, (rad/s)²/Hz and (m/s²)²/Hz.
@@ -42,6 +43,7 @@ class Setup:
             i for i, ch in enumerate(channels) if self.is_tilt[i] and ch.sensor.time_constant_s > 0
         ]
         self.gyroless = [i for i in range(n) if not has_gyro[i]]
+        self.epochs = 1
         self.on_upper = bool(channels) and channels[0].sensor.body == "upper"
         self.at: Layout = layout(n, len(self.gyroless), len(self.lagging))
         noise = [ch.sensor.noise for ch in channels]
@@ -51,6 +53,11 @@ class Setup:
         self.latency_sigma = np.array([options.latency_sigma_s if s is None else s for s in stated])
         self.i = np.arange(n)
         self.v = self.at.velocity.start + np.arange(3 * n).reshape(n, 3)
+
+    @property
+    def span(self) -> float:
+        """Length of a block, s."""
+        return self.epochs * self.options.epoch_s
 
 
 def blocks(matrix: Array, height: int, width: int) -> Array:

@@ -18,34 +18,39 @@ class Posture:
     def __init__(self, arm: Arm, channels: Sequence[Channel]) -> None:
         n = len(channels)
         self._linkage = arm.linkage
-        self._map, self._offset = np.zeros((arm.size, n + 1)), np.zeros(arm.size)
-        self._map[1, n] = 1.0
         self._rocker = next((i for i, ch in enumerate(channels) if ch.sensor.body == "rocker"), None)
-        place = {ch.sensor.body: i for i, ch in enumerate(channels)}
-        for k, body in enumerate(("upper", "", *ARM)):
+        place: dict[str, int] = {ch.sensor.body: i for i, ch in enumerate(channels)}
+        # Every angle of q is one of the sensors' (None: level) and a held angle on top.
+        self._source: list[int | None] = [place.get("upper"), n]
+        self._offset = [0.0, 0.0]
+        for k, body in enumerate(ARM, start=2):
             before = k - 1 if k > 2 else 0
-            if body in place:
-                self._map[k, place[body]] = 1.0
-            elif k > 1:
-                self._map[k] = self._map[before]
-                self._offset[k] = self._offset[before] + arm.held.get(body, 0.0)
+            told = body in place
+            self._source.append(place[body] if told else self._source[before])
+            self._offset.append(0.0 if told else self._offset[before] + arm.held.get(body, 0.0))
+        self._map = np.zeros((arm.size, n + 1))
+        for k, source in enumerate(self._source):
+            if source is not None:
+                self._map[k, source] = 1.0
 
-    def join(self, angles: Array, rates: Array) -> tuple[Array | None, Array, Array]:
+    def join(
+        self, angles: Sequence[float], rates: Sequence[float]
+    ) -> tuple[list[float] | None, list[float], Array]:
         """The arm's q, its rates, and ∂q/∂(θ_1 … θ_N, roll); q is None where the linkage cannot close."""
         J = self._map
-        q = J.dot(angles)
-        q += self._offset
-        q_rate = J.dot(rates)
+        both = list(zip(self._source, self._offset, strict=True))
+        q = [offset if i is None else angles[i] + offset for i, offset in both]
+        q_rate = [0.0 if i is None else rates[i] for i in self._source]
         if self._rocker is None or self._linkage is None:
             return q, q_rate, J
         i = self._rocker
-        solution = self._linkage.bucket_from_rocker(angles[i] - q[-2])
-        if not bool(solution.closes[0]):
+        solution = self._linkage.bucket_at(angles[i] - q[-2])
+        if solution is None:
             return None, q_rate, J
-        ratio = float(solution.ratio[0])
+        bucket, ratio = solution
         J = J.copy()
         J[-1] = (1.0 - ratio) * J[-2]
         J[-1, i] += ratio
-        q[-1] = q[-2] + float(solution.bucket[0])
+        q[-1] = q[-2] + bucket
         q_rate[-1] = (1.0 - ratio) * q_rate[-2] + ratio * rates[i]
         return q, q_rate, J

@@ -1,6 +1,7 @@
-"""Rates of the arm over one epoch, from its gyros, and what they depend on.
+"""Rates of the arm over one block of epochs, from its gyros, and what they depend on.
 
-All bodies of the arm share roll rate and plane rate; each gyro tells them, and its own body's θ̇. The model
+All bodies of the arm share roll rate and plane rate; each gyro tells them, and its own body's θ̇. State and
+innovations follow the motion epoch by epoch; Jacobians are taken once, in the middle of the block. The model
 is written out in `docs/estimator.md`, section "Rates".
 """
 
@@ -11,69 +12,68 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tipdatum.fusion.layout import MOUNT, PER_SENSOR
+from tipdatum.fusion.layout import ACCEL_BIAS, ACCEL_SCALE, GYRO_BIAS, GYRO_SCALE, MOUNT, PER_SENSOR
 from tipdatum.fusion.parts import Setup, crossing
-from tipdatum.kinematics.frames import Array
-
-_OFFSET = np.array([9, 10, 11, 9, 10, 11, 0, 1, 2])
-_OFFSET_SHARE = np.array([1.0, 1.0, 1.0, 0.5, 0.5, 0.5, 1.0, 1.0, 1.0])
-_SCALE = np.array([12, 13, 14, 12, 13, 14, 3, 4, 5])
-"""Which constant is the offset and the scale of each of force, moment and rate of an epoch."""
+from tipdatum.fusion.strapdown import Block
+from tipdatum.kinematics.frames import Array, Complex
 
 
 @dataclass(slots=True)
 class Motion:
-    """One epoch: where the arm stood at its start, how it turned, and the Jacobians of that.
+    """One block of K epochs of N sensors: how the arm turned, and the Jacobians of that in the middle.
 
     Attributes:
         whole: whether every sensor spoke.
-        theta, roll: rad, at the start.
-        turned: (N,) rad, θ with the false rates of the gyros taken half an epoch on.
-        R: (N, 3, 3) Rot(turned): body axes to plane axes.
-        sums: (N, 2, 3) m/s², force and moment of each sensor, freed of its constants as they are known.
-        rate: (N, 3) rad/s, likewise.
         gyro: (N,) bool, which gyros spoke.
-        roll_i, plane_i: (N,) rad/s, roll rate and plane rate as each gyro tells them.
-        rho: (2 + N,) rad/s, roll rate, plane rate and θ̇ of each body.
-        roll_mid, tangent: roll and its tangent in the middle of the epoch.
-        H: (2 + N, n) ∂rho/∂x.
-        J: (2 + N, N, 3) ∂rho by each sensor's rates.
+        theta_end, roll_end: rad, (N,) and one number.
+        theta: (N, K) rad, in the middle of each epoch. turn: (N, K) exp(iθ) of it.
+        roll: (K,) rad, likewise. tangent: (K,) tan of it.
+        rho: (2 + N, K) rad/s, roll rate, plane rate and θ̇ of each body.
+        rate: (N, 3) rad/s, mean over the block, freed of constants as far as they are known.
+        mid: (N,) rad, mean θ. mid_roll, mid_tangent: mean roll, rad, and its tangent.
+        mid_rho: (2 + N,) rad/s, mean of rho.
+        R: (N, 3, 3) Rot(mid): body axes to plane axes.
+        roll_i, plane_i: (N,) rad/s, mean roll rate and plane rate as each gyro tells them.
+        H: (2 + N, n) ∂mid_rho/∂x.
+        J: (2 + N, N, 3) ∂mid_rho by each sensor's rates.
         told: (N, 2, 9) ∂(roll_i, plane_i) by the gyro's bias, scale and mount.
     """
 
     whole: bool
-    theta: Array
-    roll: float
-    turned: Array
-    R: Array
-    sums: Array
-    rate: Array
     gyro: Array
+    theta_end: Array
+    roll_end: float
+    theta: Array
+    turn: Complex
+    roll: Array
+    tangent: Array
+    rho: Array
+    rate: Array
+    mid: Array
+    mid_roll: float
+    mid_tangent: float
+    mid_rho: Array
+    R: Array
     roll_i: Array
     plane_i: Array
-    rho: Array
-    roll_rate: float
-    plane_rate: float
-    roll_mid: float
-    tangent: float
     H: Array
     J: Array
     told: Array
 
-    @property
-    def theta_rate(self) -> Array:
-        """(N,) rad/s, θ̇ of each body."""
-        return self.rho[2:]
-
 
 class Rates:
-    """Turns the state and an epoch into a `Motion`."""
+    """Turns the state and a block into a `Motion`."""
 
     def __init__(self, setup: Setup) -> None:
         n, at = setup.n, setup.at
         self._setup = setup
         self._eye3 = np.eye(3)
         self._cross = crossing()
+        K, T = setup.epochs, setup.options.epoch_s
+        self._share = np.full(K, 1.0 / K)
+        self._middles = T * (np.arange(K) + 0.5)
+        # From rates of each epoch to what has turned by the middle of each.
+        self._to_middle = T * (np.triu(np.ones((K, K))) - 0.5 * np.eye(K))
         self._B = np.zeros((n, 3, 9))
         self._B[:] = np.hstack([-self._eye3, np.zeros((3, 6))])
         self._by_scale = np.einsum("iaa->ia", self._B[:, :, 3:6])
@@ -89,80 +89,96 @@ class Rates:
         self._signs = setup.has_gyro.astype(float)
         self._even = self._signs / max(1.0, float(self._signs.sum()))
 
-    def motion(self, x: Array, e: Array, active: Array, plane_rate_before: float) -> Motion:
-        """What the epoch `e` (N, 11) of the sensors that are `active` (N,) says from the state `x`.
+    def correction(self, x: Array) -> tuple[Array, Array]:
+        """What frees a row of force and rate, in a body's axes, of the constants as they are known.
+
+        Returns:
+            turn (N, 6, 6) and offset (N, 6): row @ turn + offset.
+        """
+        q = self._setup
+        k = x[q.at.constants].reshape(q.n, PER_SENSOR)
+        turn, offset = np.zeros((q.n, 6, 6)), np.zeros((q.n, 6))
+        # Rows are vectors: (I + [μ]×) v is v (I - [μ]×) for a row.
+        small = self._eye3 - k[:, MOUNT].dot(self._cross).reshape(-1, 3, 3)
+        of_force = (1.0 - k[:, ACCEL_SCALE, None]) * small
+        of_rate = (1.0 - k[:, GYRO_SCALE, None]) * small
+        turn[:, :3, :3] = of_force
+        turn[:, 3:, 3:] = of_rate
+        offset[:, :3] = (k[:, None, ACCEL_BIAS] @ of_force)[:, 0]
+        offset[:, 3:] = (k[:, None, GYRO_BIAS] @ of_rate)[:, 0]
+        return turn, -offset
+
+    def motion(self, x: Array, block: Block, plane_rate_before: float) -> Motion:
+        """What a block says from the state `x` at its start.
 
         The arrays `R`, `H`, `J` and `told` of the result are overwritten by the next call.
         """
         q = self._setup
-        n, at, T = q.n, q.at, q.options.epoch_s
-        theta, roll = x[at.theta].copy(), float(x[at.roll])
-        D = self._corrected(e, x[at.constants].reshape(n, PER_SENSOR))
-        rate = D[:, 2]
+        n, at, T, share = q.n, q.at, q.options.epoch_s, self._share
+        theta, roll = x[at.theta], float(x[at.roll])
+        wy, active = block.rate_y, block.active
         whole = all(active.tolist())
         gyro = q.has_gyro if whole else q.has_gyro & active
         spoken = len(q.gyroless) < n if whole else bool(gyro.any())
         weight = self._even if whole else gyro / max(1, int(gyro.sum()))
-        # In the middle of the epoch: at its start a slewing machine on a slope would gain a false rate.
-        turned = theta + 0.5 * T * math.tan(roll) * plane_rate_before
-        R = self._R
-        R[:, 0, 0] = R[:, 2, 2] = c = np.cos(turned)
-        R[:, 2, 0] = s = np.sin(turned)
-        np.negative(s, out=R[:, 0, 2])
-        wx, wz = rate[:, 0], rate[:, 2]
-        roll_i, plane_i = wx * c - wz * s, wz * c + wx * s
+        # Where θ stood, but for how the plane rate has changed since the last block: enough to divide a
+        # gyro's rates between roll and plane.
+        lean = math.tan(roll) * plane_rate_before
+        rough = (theta[:, None] + lean * self._middles) - wy.dot(self._to_middle)
+        told = block.rate * np.exp(1j * rough)
+        rho = np.empty((2 + n, len(share)))
         if spoken:
-            roll_rate, plane_rate = float(weight.dot(roll_i)), float(weight.dot(plane_i))
-        elif at.common.stop > at.common.start:
-            roll_rate, plane_rate = x[at.common].tolist()
+            common = weight.dot(told)
+            rho[0], rho[1] = common.real, common.imag
         else:
-            roll_rate = plane_rate = 0.0
-        roll_mid = roll + 0.5 * T * roll_rate
-        tangent = math.tan(roll_mid)
-        rho = np.empty(2 + n)
-        rho[0], rho[1] = roll_rate, plane_rate
-        np.subtract(tangent * plane_rate, rate[:, 1], out=rho[2:])
+            rho[:2] = x[at.common][:, None] if at.common.stop > at.common.start else 0.0
+        rolls = roll + rho[0].dot(self._to_middle)
+        tangent = np.tan(rolls)
+        np.subtract(tangent * rho[1], wy, out=rho[2:])
         if q.gyroless:
-            rho[2:][q.gyroless] = x[at.turn]
+            rho[2:][q.gyroless] = x[at.turn][:, None]
         if not whole:
             rho[2:][np.logical_and(q.has_gyro, np.logical_not(active))] = 0.0
-        told = self._differentiate(rate, weight, roll_i, plane_i, tangent, plane_rate)
-        return Motion(
-            whole, theta, roll, turned, R, D[:, :2], rate, gyro, roll_i, plane_i, rho, roll_rate, plane_rate,
-            roll_mid, tangent, self._H, self._J, told,
+        thetas = theta[:, None] + rho[2:].dot(self._to_middle)
+        mid_rho, mid = rho.dot(share), thetas.dot(share)
+        across, rate = block.rate.dot(share), np.empty((n, 3))
+        rate[:, 0], rate[:, 1], rate[:, 2] = across.real, wy.dot(share), across.imag
+        mid_roll = float(rolls.dot(share))
+        span = T * len(share)
+        R = self._R
+        R[:, 0, 0] = R[:, 2, 2] = np.cos(mid)
+        R[:, 2, 0] = s = np.sin(mid)
+        np.negative(s, out=R[:, 0, 2])
+        both = told.dot(share)
+        m = Motion(
+            whole, gyro, theta + span * mid_rho[2:], roll + span * float(mid_rho[0]), thetas,
+            np.exp(1j * thetas), rolls, tangent, rho, rate, mid, mid_roll, math.tan(mid_roll), mid_rho, R,
+            both.real, both.imag, self._H, self._J, self._J,
         )  # fmt: skip
+        self._differentiate(m, weight)
+        return m
 
-    def _corrected(self, e: Array, constants: Array) -> Array:
-        """Force, moment and rate of each sensor, (N, 3, 3), freed of the constants as they are known."""
-        D = e[:, :9] - constants.take(_OFFSET, axis=1) * _OFFSET_SHARE
-        D *= 1.0 - constants.take(_SCALE, axis=1)
-        turn = constants[:, MOUNT].dot(self._cross).reshape(-1, 3, 3)
-        # Rows are vectors: (I + [μ]×) v is v (I - [μ]×) for a row.
-        return np.asarray(D.reshape(-1, 3, 3) @ (self._eye3 - turn))
-
-    def _differentiate(
-        self, rate: Array, weight: Array, roll_i: Array, plane_i: Array, tangent: float, plane_rate: float
-    ) -> Array:
-        """Fill `H` and `J`; `told` is the result."""
+    def _differentiate(self, m: Motion, weight: Array) -> None:
+        """Fill `H`, `J` and `told`."""
         q = self._setup
         n, at, B, Q2, J, H = q.n, q.at, self._B, self._Q2, self._J, self._H
-        np.negative(rate, out=self._by_scale)
-        np.negative(rate.dot(self._cross).reshape(n, 3, 3), out=B[:, :, 6:])
-        told = Q2 @ B
+        tangent = m.mid_tangent
+        np.negative(m.rate, out=self._by_scale)
+        np.negative(m.rate.dot(self._cross).reshape(n, 3, 3), out=B[:, :, 6:])
+        m.told = told = Q2 @ B
         share = weight[:, None]
         np.multiply(Q2.transpose(1, 0, 2), share, out=J[:2])
         np.multiply(J[1], tangent, out=J[2:])
         self._J_own -= self._signs
         np.multiply(told.transpose(1, 0, 2), share, out=self._H_two)
-        np.multiply(weight, roll_i, out=H[1, at.theta])
-        np.multiply(weight, -plane_i, out=H[0, at.theta])
+        np.multiply(weight, m.roll_i, out=H[1, at.theta])
+        np.multiply(weight, -m.plane_i, out=H[0, at.theta])
         np.multiply(H[1], tangent, out=H[2:])
         self._H_own -= B[:, 1]
-        H[2:, at.roll] = plane_rate * (1.0 + tangent * tangent)
+        H[2:, at.roll] = m.mid_rho[1] * (1.0 + tangent * tangent)
         if q.gyroless:
             H[2:] *= self._signs[:, None]
             J[2:] *= self._signs[:, None, None]
             H[[2 + i for i in q.gyroless], np.arange(at.turn.start, at.turn.stop)] = 1.0
             if at.common.stop > at.common.start:
                 H[0, at.common.start] = H[1, at.common.start + 1] = 1.0
-        return np.asarray(told)

@@ -58,6 +58,11 @@ class Channel:
             self.mount @ np.diag(sensor.gyro_scale),
             np.array(sensor.gyro_offset_radps),
         )
+        self.force_turn, self.force_offset = _parts(self._force)
+        self.rate_turn, self.rate_offset = _parts(self._rate)
+        """Calibration and mount: a vector in the body's axes is turn @ (what the sensor gives) + offset."""
+        if sensor.type == "tilt":
+            self.force_turn, self.force_offset = self.mount, np.zeros(3)
         self.latency = sensor.latency_s
         self.last_t = -math.inf
         self.period = 0.0
@@ -67,30 +72,36 @@ class Channel:
 
     def sample(self, reading: Imu | Tilt) -> Sample:
         """The reading in the body's axes; also notes that the sensor is alive."""
+        t, force, rate = self.raw(reading)
+        if isinstance(reading, Imu):
+            return Sample(t, _apply(self._force, force), None if rate is None else _apply(self._rate, rate))
+        x, y, z = force
+        m = self.mount.tolist()
+        return Sample(t, tuple(r[0] * x + r[1] * y + r[2] * z for r in m), None)
+
+    def raw(self, reading: Imu | Tilt) -> Sample:
+        """The reading in the sensor's own axes; also notes that the sensor is alive."""
         self.note(reading.t)
         t = (reading.t if reading.t_sample is None else reading.t_sample) - self.latency
         if isinstance(reading, Imu):
-            rate = None if reading.gyro_radps is None else _apply(self._rate, reading.gyro_radps)
-            return Sample(t, _apply(self._force, reading.accel_mps2), rate)
+            return Sample(t, reading.accel_mps2, reading.gyro_radps)
         x, y, z = up_from_tilt(reading)
         g = self.gravity
-        m = self.mount
-        ux, uy, uz = (float(m[i, 0]) * x + float(m[i, 1]) * y + float(m[i, 2]) * z for i in range(3))
-        return Sample(t, (g * ux, g * uy, g * uz), None)
+        return Sample(t, (g * x, g * y, g * z), None)
 
     def note(self, t: float) -> None:
         """Take notice of a reading at `t`, s."""
         step = t - self.last_t
-        if 0.0 < step < math.inf:
-            period = self.period or step
-            # A gap is no period: one long silence must not make the next one look normal.
-            self.period = period + PERIOD_SMOOTHING * (min(step, 2.0 * period) - period)
-            if self._adapts:
-                patience = STALE_PERIODS * self.period
-                self.stale_after = (
-                    STALE_FLOOR_S if patience <= STALE_FLOOR_S else min(patience, STALE_CEILING_S)
-                )
         self.last_t = t
+        if not 0.0 < step < math.inf:
+            return
+        period = self.period or step
+        # A gap is no period: one long silence must not make the next one look normal.
+        over = step - period if step < 2.0 * period else period
+        self.period = period = period + PERIOD_SMOOTHING * over
+        if self._adapts:
+            patience = STALE_PERIODS * period
+            self.stale_after = STALE_FLOOR_S if patience <= STALE_FLOOR_S else min(patience, STALE_CEILING_S)
 
     def forget_time(self) -> None:
         """Start anew after the clock stepped back."""
@@ -127,6 +138,10 @@ def up_from_tilt(tilt: Tilt) -> Vector:
 def _affine(matrix: Array, offset: Array) -> tuple[float, ...]:
     """Row by row: the nine entries of the matrix and the three of -matrix·offset."""
     return (*(float(v) for v in matrix.ravel()), *(float(v) for v in -matrix @ offset))
+
+
+def _parts(affine: tuple[float, ...]) -> tuple[Array, Array]:
+    return np.array(affine[:9]).reshape(3, 3), np.array(affine[9:])
 
 
 def _apply(affine: tuple[float, ...], v: Vector) -> Vector:

@@ -16,7 +16,9 @@ class ChainOptions(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
     epoch_s: Annotated[float, Field(ge=0.01, le=0.2)] = 0.05
-    """Span of one filter step, s. Shorter costs time, longer blurs fast reversals."""
+    """Span over which motion counts as even, s. Shorter costs time, longer blurs fast reversals."""
+    epochs: Annotated[int, Field(ge=1, le=10)] = 2
+    """Epochs to one step of the filter: covariances and gains are worked out once for all of them."""
     levelling_sigma_deg: Positive = 0.1
     """1-sigma of a mount levelled to gravity at the posture in which the service starts, where the
     description does not give `mount_sigma_deg`: a second of averaging on a running engine."""

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 
 STANDARD_GRAVITY_MPS2 = 9.80665
 """Standard acceleration of gravity (3rd CGPM, 1901), used unless the site says otherwise."""

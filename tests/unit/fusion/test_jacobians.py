@@ -1,12 +1,13 @@
 """Every analytic Jacobian of the chain filter against central differences of what it differentiates.
 
-The filter leaves out terms of second order in the epoch's length (the attitude's change within it); with the
-shortest epoch they are below the tolerance, an error of sign or of place is not.
+The filter leaves out terms of second order in a block's length (the attitude's change within it); with a
+short block they are below the tolerance, an error of sign or of place is not.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -18,28 +19,56 @@ from numpy.typing import NDArray
 from tipdatum.fusion.arm import Arm
 from tipdatum.fusion.chain_filter import ChainFilter
 from tipdatum.fusion.parts import blocks, crossing
+from tipdatum.fusion.strapdown import Block
 from tipdatum.fusion.tuning import ChainOptions
 from tipdatum.machine import parse_machine
 
 Array = NDArray[np.float64]
 BODIES = ("upper", "boom", "stick", "bucket")
-EPOCH_S = 0.01
+SPAN_S = 0.01
 GRAVITY = 9.80665
 
 repeat = settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 seeds = st.integers(0, 2**32 - 1)
 
 
-def chain_filter(words: dict[str, Any], has_gyro: tuple[bool, ...] = (True,) * 4) -> ChainFilter:
+def chain_filter(
+    words: dict[str, Any], has_gyro: tuple[bool, ...] = (True,) * 4, epochs: int = 1
+) -> ChainFilter:
     arm = Arm(parse_machine(words, "test"))
     channels = [arm.by_body[b] for b in BODIES if b in arm.by_body]
-    return ChainFilter(arm, channels, list(has_gyro[: len(channels)]), ChainOptions(epoch_s=EPOCH_S))
+    options = ChainOptions.model_construct(epoch_s=SPAN_S / epochs)
+    f = ChainFilter(arm, channels, list(has_gyro[: len(channels)]), options)
+    f.set_epochs(epochs)
+    return f
 
 
-def somewhere(f: ChainFilter, seed: int) -> tuple[Array, Array]:
-    """A state in mid-motion, and an epoch whose forces are those that this state expects."""
+@dataclass
+class Seen:
+    """Force, moment and rate of every epoch, (N, K, 3), as the sensors give them."""
+
+    force: Array
+    moment: Array
+    rate: Array
+
+
+def block(f: ChainFilter, seen: Seen, x: Array) -> Block:
+    """What the filter is given of it: freed of the constants in `x`."""
+    turn, offset = f._rates.correction(x)
+    full = np.concatenate([seen.force, seen.rate], axis=2) @ turn + offset[:, None]
+    half = np.concatenate([seen.moment, seen.rate], axis=2) @ turn + 0.5 * offset[:, None]
+    n = len(x[f.at.theta])
+    return Block(
+        full[..., 0] + 1j * full[..., 2], full[..., 1], half[..., 0] + 1j * half[..., 2], half[..., 1],
+        full[..., 3] + 1j * full[..., 5], full[..., 4],
+        np.zeros(n), np.zeros(n), np.zeros((n, 3)), np.ones(n, dtype=bool),
+    )  # fmt: skip
+
+
+def somewhere(f: ChainFilter, seed: int) -> tuple[Array, Seen]:
+    """A state in mid-motion, and a block whose forces are those that this state expects."""
     rng = np.random.default_rng(seed)
-    at, n = f.at, f.n
+    at, n, K = f.at, f.n, f.setup.epochs
     x = np.zeros(at.size)
     x[at.theta] = rng.uniform(-2.5, 2.5, n)
     x[at.roll] = rng.uniform(-0.2, 0.2)
@@ -48,16 +77,17 @@ def somewhere(f: ChainFilter, seed: int) -> tuple[Array, Array]:
     x[at.pivot] = rng.uniform(-2.0, 2.0, 2)
     x[at.turn] = rng.uniform(-0.5, 0.5, at.turn.stop - at.turn.start)
     x[at.common] = rng.uniform(-0.3, 0.3, at.common.stop - at.common.start)
-    e = np.zeros((n, 11))
-    e[:, 6:9] = rng.uniform(-0.5, 0.5, (n, 3))
-    motion = f._rates.motion(x, e, np.ones(n, dtype=bool), 0.0)
-    up = np.array([0.0, np.sin(motion.roll_mid), np.cos(motion.roll_mid)])
-    spin = np.array([motion.roll_rate, motion.plane_rate * motion.tangent, motion.plane_rate])
+    rate = np.repeat(rng.uniform(-0.5, 0.5, (n, 1, 3)), K, axis=1)
+    seen = Seen(np.zeros((n, K, 3)), np.zeros((n, K, 3)), rate)
+    motion = f._rates.motion(x, block(f, seen, x), 0.0)
+    up = np.array([0.0, np.sin(motion.mid_roll), np.cos(motion.mid_roll)])
+    roll_rate, plane_rate = motion.mid_rho[:2]
+    spin = np.array([roll_rate, plane_rate * motion.mid_tangent, plane_rate])
     for i in range(n):
         expected = GRAVITY * up + np.cross(spin, x[at.velocity].reshape(n, 3)[i])
-        e[i, 0:3] = motion.R[i].T @ expected
-        e[i, 3:6] = 0.5 * e[i, 0:3]
-    return x, e
+        seen.force[i] = motion.R[i].T @ expected
+        seen.moment[i] = 0.5 * seen.force[i]
+    return x, seen
 
 
 def differences(f: Callable[[Array], Array], x: Array) -> Array:
@@ -75,9 +105,8 @@ def differences(f: Callable[[Array], Array], x: Array) -> Array:
 def test_rates_by_the_state(seed: int, describe: Callable[..., dict[str, Any]]) -> None:
     f = chain_filter(describe())
     x, e = somewhere(f, seed)
-    active = np.ones(4, dtype=bool)
-    found = f._rates.motion(x, e, active, 0.0).H.copy()
-    numeric = differences(lambda y: f._rates.motion(y, e, active, 0.0).rho.copy(), x)
+    found = f._rates.motion(x, block(f, e, x), 0.0).H.copy()
+    numeric = differences(lambda y: f._rates.motion(y, block(f, e, y), 0.0).mid_rho.copy(), x)
     assert found == pytest.approx(numeric, abs=5e-3)
 
 
@@ -88,31 +117,32 @@ def test_roll_and_plane_rate_as_each_gyro_tells_them(
 ) -> None:
     f = chain_filter(describe())
     x, e = somewhere(f, seed)
-    active = np.ones(4, dtype=bool)
 
     def told(y: Array) -> Array:
-        m = f._rates.motion(y, e, active, 0.0)
+        m = f._rates.motion(y, block(f, e, y), 0.0)
         return np.concatenate([m.roll_i, m.plane_i])
 
-    found = f._rates.motion(x, e, active, 0.0).told.copy()
+    found = f._rates.motion(x, block(f, e, x), 0.0).told.copy()
     numeric = differences(told, x)[:, f.at.constants].reshape(2, 4, 4, 15)[..., :9]
     for i in range(4):
-        assert found[i] == pytest.approx(numeric[:, i, i], abs=1e-6)
+        assert found[i] == pytest.approx(numeric[:, i, i], abs=5e-3)
 
 
-@pytest.mark.parametrize("has_gyro", [(True,) * 4, (True, True, True, False), (False,) * 4])
+@pytest.mark.parametrize(
+    ("has_gyro", "epochs"),
+    [((True,) * 4, 1), ((True,) * 4, 4), ((True, True, True, False), 1), ((False,) * 4, 1)],
+)
 @repeat
 @given(seed=seeds)
 def test_transition_by_the_state(
-    has_gyro: tuple[bool, ...], seed: int, describe: Callable[..., dict[str, Any]]
+    has_gyro: tuple[bool, ...], epochs: int, seed: int, describe: Callable[..., dict[str, Any]]
 ) -> None:
-    f = chain_filter(describe(), has_gyro)
+    f = chain_filter(describe(), has_gyro, epochs)
     x, e = somewhere(f, seed)
-    active = np.ones(4, dtype=bool)
 
     def forward(y: Array) -> Array:
-        after, P = y.copy(), np.zeros((f.at.size, f.at.size))
-        f._propagation.forward(after, P, f._rates.motion(y, e, active, 0.0))
+        after, P, b = y.copy(), np.zeros((f.at.size, f.at.size)), block(f, e, y)
+        f._propagation.forward(after, P, f._rates.motion(y, b, 0.0), b)
         return after[: f.at.dynamic]
 
     forward(x)
@@ -126,20 +156,20 @@ def test_transition_by_the_state(
     assert found[angles] == pytest.approx(numeric[angles], abs=2e-4)
 
 
+@pytest.mark.parametrize("epochs", [1, 4])
 @repeat
 @given(seed=seeds)
-def test_innovation_by_the_state(seed: int, describe: Callable[..., dict[str, Any]]) -> None:
-    f = chain_filter(describe())
+def test_innovation_by_the_state(epochs: int, seed: int, describe: Callable[..., dict[str, Any]]) -> None:
+    f = chain_filter(describe(), epochs=epochs)
     x, e = somewhere(f, seed)
-    active = np.ones(4, dtype=bool)
     at = f.at
 
     def innovation(y: Array) -> Array:
         """From the state before the epoch: what the transition leaves is part of it."""
-        after, P = y.copy(), np.zeros((at.size, at.size))
-        motion = f._rates.motion(y, e, active, 0.0)
-        advance = f._propagation.forward(after, P, motion)
-        return f._observation.innovation(after, e, active, motion, advance).copy()
+        after, P, b = y.copy(), np.zeros((at.size, at.size)), block(f, e, y)
+        motion = f._rates.motion(y, b, 0.0)
+        advance = f._propagation.forward(after, P, motion, b)
+        return f._observation.innovation(after, b, motion, advance).copy()
 
     innovation(x)
     F = np.eye(at.size)

@@ -22,7 +22,7 @@ from tipdatum.fusion.kalman import update
 from tipdatum.fusion.layout import layout
 from tipdatum.fusion.levers import Levers
 from tipdatum.fusion.sensors import Channel, up_from_tilt
-from tipdatum.fusion.strapdown import Strapdown
+from tipdatum.fusion.strapdown import Block, Intake, Strapdown
 from tipdatum.machine import Sensor, parse_machine
 from tipdatum_drivers.reading import Imu, Tilt
 
@@ -34,6 +34,12 @@ rate = st.floats(-1.0, 1.0)
 def levers(describe: Callable[..., dict[str, Any]]) -> Levers:
     arm = Arm(parse_machine(describe(), "test"))
     return Levers(arm, [arm.by_body[b] for b in ("upper", "boom", "stick", "bucket")])
+
+
+def velocities(levers: Levers, theta: Array, tangent: float, rho: Array) -> Array:
+    """(4, 3) m/s at one moment."""
+    in_plane, across = levers.velocities(theta[:, None], np.array([tangent]), rho[:, None])
+    return np.stack([in_plane.real, across, in_plane.imag], axis=-1)[:, 0]
 
 
 def test_velocity_is_the_derivative_of_the_way_that_scipy_rotates(
@@ -64,8 +70,7 @@ def test_velocity_is_the_derivative_of_the_way_that_scipy_rotates(
     h = 1e-5
     numeric = (places(h) - places(-h)) / (2 * h)
     rho = np.array([roll_rate, plane_rate, *theta_rate])
-    velocity = found.velocities(theta, math.tan(roll), rho, np.zeros((4, 3, 11)))
-    assert velocity == pytest.approx(numeric, abs=1e-7)
+    assert velocities(found, theta, math.tan(roll), rho) == pytest.approx(numeric, abs=1e-7)
 
 
 @settings(max_examples=40, deadline=None)
@@ -91,9 +96,9 @@ def test_lever_jacobian_agrees_with_finite_differences(
     y0, J = np.array([*rates, *theta, tangent]), np.zeros((4, 3, 11))
 
     def at(y: Array) -> Array:
-        return found.velocities(y[6:10], float(y[10]), y[:6], np.zeros((4, 3, 11)))
+        return velocities(found, y[6:10], float(y[10]), y[:6])
 
-    found.velocities(y0[6:10], tangent, y0[:6], J)
+    found.jacobian(y0[6:10], tangent, y0[:6], J)
     for k in range(11):
         step = np.zeros(11)
         step[k] = 1e-4
@@ -124,28 +129,42 @@ def test_update_settles_at_the_gain_of_the_riccati_equation() -> None:
     assert (np.eye(2) - gain @ H) @ steady == pytest.approx(P, rel=1e-8)
 
 
+def sums(
+    times: Array, force: Array, rate: Array, epoch_s: float, epochs: int = 1, turn: Array | None = None
+) -> list[Block]:
+    """Every block that one sensor's samples fill."""
+    intake, strapdown, found = Intake(0.3), Strapdown(epochs, epoch_s), []
+    span = epochs * epoch_s
+    number = math.ceil(times[0] / span)
+    turn = np.eye(6)[None] if turn is None else turn
+    for t, f, w in zip(times.tolist(), force.tolist(), rate.tolist(), strict=True):
+        intake.add(t, tuple(f), tuple(w))
+        while intake.covers(number * span, (number + 1) * span):
+            found.append(
+                strapdown.block([intake], np.ones(1, dtype=bool), number * span, turn, np.zeros((1, 6)))
+            )
+            number += 1
+    return found
+
+
 def test_mean_over_an_epoch_follows_the_averaging_law_of_white_noise() -> None:
     """σ of a mean of n white readings is σ/√n (any text on statistics); here n = 4 of 100 Hz in 0.04 s."""
     rng = np.random.default_rng(3)
-    sums = Strapdown(0.04, 0.3)
-    means = []
-    for k in range(8000):
-        sums.add(0.01 * k + 0.003, tuple(rng.normal(0.0, 1.0, 3)), (0.0, 0.0, 0.0))
-        while sums.closed:
-            means.append(sums.closed.popleft()[1].fy)
+    force = rng.normal(0.0, 1.0, (8000, 3))
+    found = sums(0.01 * np.arange(8000) + 0.003, force, np.zeros((8000, 3)), 0.04, epochs=4)
+    means = np.concatenate([b.force_y[0] for b in found])
     assert np.std(means) == pytest.approx(1.0 / math.sqrt(4.0), rel=0.06)
 
 
 def test_epoch_means_of_white_noise_have_its_allan_deviation() -> None:
     """N/√τ at the epoch's length and beyond, by `allantools`: angle random walk as data sheets mean it."""
     rng = np.random.default_rng(4)
-    walk, rate_hz, length = 0.002, 200.0, 0.05
-    sums = Strapdown(length, 0.3)
-    means = []
-    for k, w in enumerate(rng.normal(0.0, walk * math.sqrt(rate_hz), 60_000).tolist()):
-        sums.add(k / rate_hz + 0.001, (0.0, 0.0, 9.8), (0.0, w, 0.0))
-        while sums.closed:
-            means.append(sums.closed.popleft()[1].wy)
+    walk, rate_hz, length, count = 0.002, 200.0, 0.05, 60_000
+    rate = np.zeros((count, 3))
+    rate[:, 1] = rng.normal(0.0, walk * math.sqrt(rate_hz), count)
+    force = np.tile([0.0, 0.0, 9.8], (count, 1))
+    found = sums(np.arange(count) / rate_hz + 0.001, force, rate, length, epochs=2)
+    means = np.concatenate([b.rate_y[0] for b in found])
     taus, deviation, _, _ = allantools.oadev(
         means, rate=1.0 / length, data_type="freq", taus=[0.05, 0.2, 1.0]
     )
@@ -154,30 +173,55 @@ def test_epoch_means_of_white_noise_have_its_allan_deviation() -> None:
     assert deviation[0] == pytest.approx(walk / math.sqrt(length), rel=0.12)
 
 
-def test_epoch_sums_of_a_turning_body_agree_with_scipys_rotation() -> None:
-    """A body that turns at 1 rad/s under constant gravity: the sum over an epoch, in axes at its start."""
+@pytest.mark.parametrize("epochs", [1, 4])
+def test_epoch_sums_of_a_turning_body_agree_with_scipys_rotation(epochs: int) -> None:
+    """A body that turns at 1 rad/s under constant gravity: sums over epochs, in axes at their middles."""
     turn, length = 1.0, 0.05
-    sums = Strapdown(length, 0.3)
     up = np.array([0.0, 0.0, 9.80665])
-    for k in range(200):
-        t = 0.001 + 0.005 * k
-        body = Rotation.from_euler("y", -turn * t)
-        sums.add(t, tuple(body.inv().apply(up)), (0.0, -turn, 0.0))
-    number, epoch = sums.closed[2]
-    at_start = Rotation.from_euler("y", -turn * number * length)
-    assert (epoch.fx, epoch.fy, epoch.fz) == pytest.approx(at_start.inv().apply(up), abs=2e-4)
-    assert (epoch.gx, epoch.gz) == pytest.approx(at_start.inv().apply(up)[[0, 2]] / 2.0, abs=2e-4)
-    assert epoch.wy == pytest.approx(-turn)
+    times = 0.001 + 0.005 * np.arange(200)
+    force = np.array([Rotation.from_euler("y", -turn * t).inv().apply(up) for t in times])
+    rate = np.tile([0.0, -turn, 0.0], (200, 1))
+    block = sums(times, force, rate, length, epochs)[1]
+    first = 2 if epochs == 1 else 2 * epochs
+    for k in range(epochs):
+        middle = Rotation.from_euler("y", -turn * (first + k + 0.5) * length).inv().apply(up)
+        seen = block.force[0, k]
+        assert (seen.real, block.force_y[0, k], seen.imag) == pytest.approx(middle, abs=2e-4)
+        half = block.moment[0, k]
+        assert (half.real, half.imag) == pytest.approx(middle[[0, 2]] / 2.0, abs=2e-4)
+        assert block.rate_y[0, k] == pytest.approx(-turn)
+    assert block.turned[0, 1] == pytest.approx(-turn * ((first + epochs) * length - times[0]))
 
 
-def test_a_gap_leaves_its_epochs_out_and_the_next_whole_one_counts() -> None:
-    sums = Strapdown(0.05, 0.3)
-    for k in range(20):
-        sums.add(0.01 * k, (0.0, 0.0, 9.8), (0.0, 0.0, 0.0))
-    sums.closed.clear()
-    for k in range(20):
-        sums.add(1.012 + 0.01 * k, (0.0, 0.0, 9.8), (0.0, 0.0, 0.0))
-    assert [number for number, _ in sums.closed] == [21, 22, 23]
+def test_several_sensors_at_once_give_what_each_gives_alone() -> None:
+    """Different rates and phases, one of them silent; sums by themselves are checked above."""
+    rng = np.random.default_rng(5)
+    mounts = np.zeros((3, 6, 6))
+    for i, R in enumerate(Rotation.random(3, random_state=6).as_matrix()):
+        mounts[i, :3, :3] = mounts[i, 3:, 3:] = R.T
+    times = [np.arange(0.0, 0.6, 0.01), np.arange(0.003, 0.6, 0.021), np.arange(0.001, 0.6, 0.005)]
+    data = [(rng.normal(0, 9, (len(t), 3)), rng.normal(0, 1, (len(t), 3))) for t in times]
+    intakes = [Intake(0.3) for _ in times]
+    for i in (0, 2):
+        for t, f, w in zip(times[i].tolist(), *(part.tolist() for part in data[i]), strict=True):
+            intakes[i].add(t, tuple(f), tuple(w))
+    active = np.array([True, False, True])
+    together = Strapdown(4, 0.05).block(intakes, active, 0.2, mounts, np.zeros((3, 6)))
+    for i in (0, 2):
+        alone = sums(times[i], *data[i], 0.05, 4, mounts[i : i + 1])
+        one = next(b for b in alone if b.turned[0] == pytest.approx(together.turned[i]))
+        for part in ("force", "force_y", "moment", "moment_y", "rate", "rate_y", "shake"):
+            assert getattr(together, part)[i] == pytest.approx(getattr(one, part)[0])
+    assert not together.force[1].any()
+
+
+def test_a_gap_leaves_its_blocks_out_and_the_next_whole_one_counts() -> None:
+    still = np.tile([0.0, 0.0, 9.8], (40, 1))
+    times = np.concatenate([0.01 * np.arange(20), 1.012 + 0.01 * np.arange(20)])
+    intake = Intake(0.3)
+    for t, f in zip(times.tolist(), still.tolist(), strict=True):
+        intake.add(t, tuple(f), (0.0, 0.0, 0.0))
+    assert [k for k in range(30) if intake.covers(0.05 * k, 0.05 * (k + 1))] == [21, 22, 23]
 
 
 def test_sensor_silence_counts_in_its_own_periods_up_to_a_second() -> None:

@@ -71,6 +71,17 @@ def test_many_angles_at_once_are_the_same_as_one_by_one() -> None:
     np.testing.assert_array_equal(together.bucket, alone)
 
 
+@given(linkages, rocker_angles)
+def test_one_angle_in_plain_arithmetic_is_the_same_as_among_many(bar: FourBar, rho: float) -> None:
+    many, one = bar.bucket_from_rocker(rho), bar.bucket_at(rho)
+    around = bar.bucket_from_rocker([rho - 1e-6, rho + 1e-6]).closes
+    assume(bool(around[0] == around[1]))
+    assert (one is not None) == bool(many.closes[0])
+    if one is not None and abs(one[1]) < 1e6:
+        assert math.remainder(one[0] - float(many.bucket[0]), 2 * math.pi) == pytest.approx(0.0, abs=1e-9)
+        assert one[1] == pytest.approx(float(many.ratio[0]), rel=1e-6, abs=1e-9)
+
+
 def test_outside_its_range_the_linkage_says_so() -> None:
     (range_,) = DEMO.closing_range()
     inside = DEMO.bucket_from_rocker(np.linspace(range_[0] + 0.01, range_[1] - 0.01, 100))
