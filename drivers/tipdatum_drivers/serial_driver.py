@@ -1,26 +1,31 @@
 """The serial transport: one thread a port, so that an event loop that is busy does not age a reading.
 
-The thread opens the port (with back-off, for ever), stamps every read with the run's clock, decodes and hands
-the items to the event loop in order. It is the only one that touches the port and the decoder. An unplug ends
-the connection, never the driver; the next connection starts with a new decoder, so no frame is joined over
-the gap.
+The thread opens the port (with back-off, for ever) and stamps every read with the run's clock; it is the only
+one that touches the port. What was read is decoded in order when it is fetched, on the event loop, with the
+stamp it has: waking a thread and its caches costs more than the decoding, so the thread does as little as it
+can. Only a device that must be asked is decoded in the thread, for the next question follows from the answer.
+
+An unplug ends the connection, never the driver; the next connection starts with a new decoder, so no frame is
+joined over the gap.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import functools
 import threading
 from abc import ABC, abstractmethod
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from typing import TYPE_CHECKING, Any, Protocol, cast
+from typing import TYPE_CHECKING, Any, cast
 
 from pydantic import BaseModel
 
+from tipdatum_drivers.connection import Connection, LineDecoder, faults
 from tipdatum_drivers.errors import PortError
-from tipdatum_drivers.line_watch import LineWatch
 from tipdatum_drivers.reading import Fault, Reading
-from tipdatum_drivers.serial_port import SerialOptions, open_port
+from tipdatum_drivers.serial_port import SerialOptions, open_port, reader
 from tipdatum_drivers.source import Clock, Emit
 
 if TYPE_CHECKING:
@@ -35,22 +40,11 @@ STOOD_STILL_S = 1.0
 __all__ = ["LineDecoder", "SerialDriver", "SerialOptions"]
 
 
-class LineDecoder(Protocol):
-    """What a serial driver needs of its decoder (`decode.framing.Decoder` has it all)."""
-
-    poll_s: float
-    """How often `poll` wants to be called, s."""
-
-    def feed(self, data: bytes, t: float) -> list[Reading | Fault]: ...
-
-    def poll(self, t: float) -> tuple[bytes, list[Reading | Fault]]:
-        """Bytes to send now, and what the time that passed means (a device that did not answer)."""
-
-
 class SerialDriver(ABC):
     """A device or several on one serial port. A driver adds its options and its decoder.
 
-    `usual_bauds` are the rates that such devices have, the most usual first.
+    `usual_bauds` are the rates that such devices have, the most usual first. `prompt` and `collect` are those
+    of `tipdatum_drivers.source.Collectable`.
     """
 
     Options: type[BaseModel] = SerialOptions
@@ -58,8 +52,12 @@ class SerialDriver(ABC):
 
     def __init__(self, options: BaseModel) -> None:
         self.options = cast("SerialOptions", options)
+        self.prompt = True
         self._stop = threading.Event()
-        self._port: serial.SerialBase | None = None
+        # What makes items of each read, in order. Filled by the port's thread and emptied by the event loop;
+        # appending and popping are atomic.
+        self._came: deque[Callable[[], list[Reading | Fault]]] = deque()
+        self._wake: Callable[[], None] | None = None
 
     @abstractmethod
     def decoder(self) -> LineDecoder:
@@ -86,101 +84,97 @@ class SerialDriver(ABC):
         loop = asyncio.get_running_loop()
         ended = loop.create_future()
 
-        def hand_over(items: Sequence[Reading | Fault]) -> None:
-            if not self._stop.is_set():
-                for item in items:
-                    emit(item)
+        def hand_over() -> None:
+            for item in self.collect():
+                emit(item)
 
-        def deliver(items: Sequence[Reading | Fault]) -> None:
-            if items:
-                with contextlib.suppress(RuntimeError):  # the loop has been closed
-                    loop.call_soon_threadsafe(hand_over, items)
+        def wake() -> None:
+            with contextlib.suppress(RuntimeError):  # the loop has been closed
+                loop.call_soon_threadsafe(hand_over)
 
+        self._wake = wake if self.prompt else None
         self._stop.clear()
         worker = threading.Thread(
-            target=self._work, args=(deliver, clock), name=f"port {self.options.port_words}", daemon=True
+            target=self._work, args=(clock,), name=f"port {self.options.port_words}", daemon=True
         )
         worker.start()
         try:
             await ended
         finally:
             self._stop.set()
-            port = self._port
-            if port is not None and hasattr(port, "cancel_read"):
-                with contextlib.suppress(Exception):  # closed by the thread in this very moment
-                    port.cancel_read()
+            self._came.clear()
             await asyncio.shield(asyncio.to_thread(worker.join, 2.0))
+
+    def collect(self) -> list[Reading | Fault]:
+        """What came since the last call, in order; nothing any more once the driver was stopped."""
+        items: list[Reading | Fault] = []
+        while self._came and not self._stop.is_set():
+            items += self._came.popleft()()
+        return items
 
     # -- in the port's thread ------------------------------------------------------------------------
 
-    def _work(self, deliver: Callable[[Sequence[Reading | Fault]], None], clock: Clock) -> None:
+    def _work(self, clock: Clock) -> None:
         waits = _waits()
         said = ""
         while not self._stop.is_set():
             try:
                 decoder = self.decoder()
                 with contextlib.closing(open_port(self.options, decoder.poll_s)) as port:
-                    self._port = port
                     waits, said = _waits(), ""
-                    self._converse(port, decoder, deliver, clock)
+                    self._converse(port, decoder, clock)
             except PortError as error:
                 # Said once for as long as it lasts, not with every attempt.
                 if str(error) != said:
                     said = str(error)
-                    deliver(self._faults(clock(), "port", said))
+                    self._fault(clock(), "port", said)
             except OSError as error:
                 # pyserial's own words ("device reports readiness to read but …") would help nobody.
                 text = f"{self.options.port_words} has gone" + (
                     f" ({error.strerror})" if error.strerror else ""
                 )
-                deliver(self._faults(clock(), "unplugged", text))
+                self._fault(clock(), "unplugged", text)
             except Exception as error:
                 # A mistake in one driver's decoder must not end the line: it starts anew and says so.
-                deliver(self._faults(clock(), "driver error", f"{type(error).__name__}: {error}"))
-            finally:
-                self._port = None
+                self._fault(clock(), "driver error", f"{type(error).__name__}: {error}")
             self._stop.wait(next(waits))
 
-    def _converse(
-        self,
-        port: serial.SerialBase,
-        decoder: LineDecoder,
-        deliver: Callable[[Sequence[Reading | Fault]], None],
-        clock: Clock,
-    ) -> None:
-        """Read, decode and send until the port fails, falls silent for long, or the driver stops."""
-        options = self.options
-        watch = LineWatch(options.port_words, options.baud, self.usual_bauds, options.silent_after_s)
-        now = clock()
-        watch.opened(now)
-        while not self._stop.is_set():
-            before = now
-            send, items = decoder.poll(clock())
-            deliver(items)
-            if send:
-                port.write(send)
-            # One read waits, the next takes all that has come with the first byte: one turn a frame.
-            data = port.read(1)
-            if data and (more := port.in_waiting):
-                data += port.read(more)
+    def _converse(self, port: serial.SerialBase, decoder: LineDecoder, clock: Clock) -> None:
+        """Read and send until the port fails, falls silent for long, or the driver stops."""
+        before = clock()
+        line = Connection(self.options, self.sensors, self.usual_bauds, decoder, before)
+        read = reader(port, decoder.poll_s)
+        while not (self._stop.is_set() or line.over):
+            if line.asks:
+                send, items = decoder.poll(before)
+                self._hand(items)
+                if send:
+                    port.write(send)
+            data = read()
             now = clock()
             if now - before > STOOD_STILL_S:
                 # What waited in the system's buffers would pass for new; opening anew throws it away.
                 text = f"the computer stood still for {now - before:.1f} s; what came meanwhile is too old"
-                deliver(self._faults(now, "late", text))
+                self._fault(now, "late", text)
                 return
-            if data:
-                items = decoder.feed(data, now)
-                watch.heard(len(data), sum(not isinstance(item, Fault) for item in items), now)
-                deliver(items)
-            verdict = watch.verdict(now)
-            if verdict is not None:
-                deliver(self._faults(now, *verdict))
-            if watch.wants_reopening(now):
-                return
+            if line.asks:
+                self._hand(line.turn(data, now))
+            else:
+                self._put(functools.partial(line.turn, data, now))
+            before = now
 
-    def _faults(self, t: float, kind: str, text: str) -> list[Fault]:
-        return [Fault(t, sensor, kind, text) for sensor in self.sensors]
+    def _fault(self, t: float, kind: str, text: str) -> None:
+        self._hand(faults(self.sensors, t, kind, text))
+
+    def _hand(self, items: list[Reading | Fault]) -> None:
+        if items:
+            self._put(lambda: items)
+
+    def _put(self, came: Callable[[], list[Reading | Fault]]) -> None:
+        self._came.append(came)
+        # Whoever was woken for the first of them takes the others as well.
+        if self._wake is not None and len(self._came) == 1:
+            self._wake()
 
 
 def _waits() -> Iterator[float]:

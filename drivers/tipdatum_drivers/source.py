@@ -8,11 +8,11 @@ with `clock()` and hands decoded readings and counted faults to `emit`, both ins
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Protocol, TypeAlias
+from typing import Protocol, TypeAlias, runtime_checkable
 
 from pydantic import BaseModel
 
-from tipdatum_drivers.reading import Fault, Record
+from tipdatum_drivers.reading import Fault, Reading, Record
 
 Emit: TypeAlias = Callable[[Record | Fault], None]
 Clock: TypeAlias = Callable[[], float]
@@ -37,3 +37,18 @@ class Driver(Protocol):
         Raises:
             InputError: the options name something that cannot exist (a missing session file).
         """
+
+
+@runtime_checkable
+class Collectable(Protocol):
+    """A driver that can keep what it reads until it is fetched, which spares a wake for every read.
+
+    Attributes:
+        prompt: whether everything goes to `emit` at once; otherwise whoever runs the driver fetches it.
+            To be set before `run`; True without anybody's doing.
+    """
+
+    prompt: bool
+
+    def collect(self) -> list[Reading | Fault]:
+        """What came since the last call, in order, each with its own time; from the event loop's thread."""

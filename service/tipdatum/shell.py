@@ -11,7 +11,7 @@ import asyncio
 import contextlib
 import signal
 import time
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,6 +27,7 @@ from tipdatum.bus.topics import Topics
 from tipdatum.clocks import ClockWatch, RunClock
 from tipdatum.config import Service, load_service
 from tipdatum.errors import InputError
+from tipdatum.intake import Intake
 from tipdatum.openings import BrokerPlace, about_message, open_broker, open_page, open_recorder
 from tipdatum.pipeline import Outgoing, Pipeline
 from tipdatum.reloading import reloaded
@@ -34,7 +35,7 @@ from tipdatum.sessions.recorder import Recorder
 from tipdatum.state_file import Remembered, StateFile, default_directory
 from tipdatum.state_keeper import StateKeeper
 from tipdatum.walltime import WallTime
-from tipdatum_drivers.reading import Command, Fault, Record, SessionHeader, Truth, handed_over
+from tipdatum_drivers.reading import Command, Fault, Record, SessionHeader
 from tipdatum_drivers.registry import find_driver
 from tipdatum_drivers.source import Driver
 
@@ -42,8 +43,6 @@ log = structlog.get_logger()
 
 DRIVER_RETRY_S = 1.0
 TASK_RETRY_S = 1.0
-BEHIND_S = 0.25
-"""Readings of two ports change places by no more than this, even where the computer is busy."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,8 +81,12 @@ class Shell:
         self._on_ready = on_ready
         self._drivers = [(table.kind, find_driver(table.kind)(table.options)) for table in service.drivers]
         self._clock = RunClock(max((getattr(d, "speed", 1.0) or 1.0 for _, d in self._drivers), default=1.0))
-        self._lateness = max((getattr(d, "lateness_s", 0.0) for _, d in self._drivers), default=0.0)
-        self._newest = 0.0
+        self._intake = Intake(
+            (driver for _, driver in self._drivers),
+            self._clock,
+            prompt=service.settings.on_arrival,
+            hand_on=self._take,
+        )
         self._wall = WallTime(self._clock.started)
         directory = service.state_directory or default_directory()
         self._file = StateFile(directory, service.machine_id) if remember else None
@@ -219,29 +222,16 @@ class Shell:
     # -- carrying ------------------------------------------------------------------------------------
 
     def _take(self, record: Record | Fault) -> None:
-        """A record from a driver, on the event loop."""
-        if isinstance(record, Truth):
-            return
-        if not isinstance(record, Fault):
-            if record.t < self._newest <= record.t + BEHIND_S:
-                record = handed_over(record, self._newest)
-            self._newest = max(self._newest, record.t)
-            if self._recorder is not None:
-                self._recorder.record(record)
-        self._pipeline.feed(record)
-
-    def _now(self) -> float:
-        """The present moment on the run's clock, behind which no record comes any more.
-
-        A driver that hands over what is stamped already (a recording) may be a little late with it; a tick
-        or a command must not run ahead of such a record, or a replay would see another order. One that is
-        later still takes its place behind this moment.
-        """
-        self._newest = max(self._newest, self._clock() - self._lateness)
-        return self._newest
+        if self._recorder is not None and not isinstance(record, Fault):
+            self._recorder.record(record)
+        try:
+            self._pipeline.feed(record)
+        except Exception:
+            # A defect of ours costs this record; the tick goes on with the others.
+            log.exception("internal fault; going on", name="feed")
 
     def _order(self, order: Order) -> None:
-        t = self._now()
+        t = self._intake.now()
         self._pipeline.advance(t)
         if order.refusal is not None:
             self._pipeline.refuse(order.name, order.refusal, t, by=order.by, request_id=order.request_id)
@@ -257,11 +247,24 @@ class Shell:
             self._log_message(out.message)
         if self._bus is not None:
             if not self._held:
-                # A tick makes several messages; they leave together when it has made the last.
-                self._held = True
-                self._bus.hold()
+                # What follows from one record or order leaves together as well.
+                self._hold()
                 asyncio.get_running_loop().call_soon(self._release)
             self._bus.publish(out.name, out.part, out.message)
+
+    @contextlib.contextmanager
+    def _together(self) -> Iterator[None]:
+        """A tick makes several messages; they leave together when it has made the last."""
+        self._hold()
+        try:
+            yield
+        finally:
+            self._release()
+
+    def _hold(self) -> None:
+        self._held = True
+        if self._bus is not None:
+            self._bus.hold()
 
     def _release(self) -> None:
         self._held = False
@@ -307,14 +310,14 @@ class Shell:
             driver.on_pass = self._new_pass
         while True:
             try:
-                await driver.run(self._take, self._clock)
+                await driver.run(self._intake.take, self._clock)
             except InputError as error:
                 self._broken = error
                 self.stop()
                 return
             except Exception as error:
                 log.exception("driver failed; trying again", name=kind)
-                self._take(Fault(self._clock(), kind, "driver failed", str(error)))
+                self._intake.take(Fault(self._clock(), kind, "driver failed", str(error)))
                 await asyncio.sleep(DRIVER_RETRY_S)
             else:
                 log.info("driver has come to its end", name=kind)
@@ -333,7 +336,8 @@ class Shell:
     async def _tick(self) -> None:
         period = self.service.settings.period_s
         while True:
-            self._pipeline.advance(self._now())
+            with self._together():
+                self._pipeline.advance(self._intake.now())
             now = self._clock()
             due = (int(now / period) + 1) * period
             await asyncio.sleep(self._clock.real_seconds(due - now))
@@ -359,7 +363,7 @@ class Shell:
                 log.warning("wall clock was set; times in messages follow", moved_s=round(moved, 1))
                 self._wall.move(moved)
             if slept:
-                self._pipeline.was_suspended(self._now(), slept)
+                self._pipeline.was_suspended(self._intake.now(), slept)
 
     def _reload(self) -> None:
         """SIGHUP: take over what can change without a restart."""

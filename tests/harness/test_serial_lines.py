@@ -134,6 +134,24 @@ async def test_single_bytes_dripping_in_are_joined(port: TornPort) -> None:
     assert faults(got, "unreadable bytes") == []
 
 
+async def test_readings_can_be_kept_until_somebody_fetches_them_with_their_own_stamps(port: TornPort) -> None:
+    driver = PacketsDriver(PacketsOptions(port=str(port.path), sensor=SENSORS))
+    driver.prompt = False
+    async with running(driver) as got:
+        await asyncio.sleep(0.15)
+        sent = []
+        for i in range(4):
+            sent.append(time.monotonic())
+            port.send(packet(i, 1, i))
+            await asyncio.sleep(0.03)
+        kept = driver.collect()
+        assert got == []
+    assert [count_of(item) for item in kept if isinstance(item, Imu)] == [0, 1, 2, 3]
+    for begun, item in zip(sent, kept, strict=True):
+        assert begun <= item.t < begun + 0.03
+    assert driver.collect() == []
+
+
 async def test_flood_of_200_hz_from_five_sensors_is_taken_whole(port: TornPort) -> None:
     async with running(PacketsDriver(PacketsOptions(port=str(port.path), sensor=SENSORS))) as got:
         await asyncio.sleep(0.15)
