@@ -227,16 +227,10 @@ class BusClient:
             if state[0] == self._settings.status:
                 self._twins.wrote()
             link.send(*state, RETAINED)
-        with link.together() if self._live.waiting > 1 else contextlib.nullcontext():
-            self._send_figures(link)
-
-    def _send_figures(self, link: Link) -> None:
-        while self._live.waiting and not (link.congested or link.backed_up):
-            figures = self._live.take(self._clock())
-            if figures is None:
-                break
-            link.send(*figures, LIVE)
-            self.counters.live_sent += 1
+        if self._live.waiting and not link.congested:
+            figures = self._live.take(self._clock(), link.room)
+            link.send_figures(figures)
+            self.counters.live_sent += len(figures)
         self.counters.live_dropped = self._live.dropped
 
     def _wake(self) -> None:

@@ -11,7 +11,7 @@ import functools
 import socket
 import ssl
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import Any
 
 import paho.mqtt.client as mqtt
@@ -24,6 +24,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from tipdatum.bus import trouble
 from tipdatum.bus.link_settings import LinkSettings, tls_context
 from tipdatum.bus.orders import MAX_BODY_BYTES, Answer, Inbound
+from tipdatum.bus.packets import FigurePackets
 from tipdatum.bus.topics import RETAINED, Delivery
 from tipdatum.bus.trouble import Trouble
 
@@ -32,9 +33,8 @@ if sys.platform == "linux":
     import termios
 
     _UNSENT: int | None = termios.TIOCOUTQ  # SIOCOUTQ of tcp(7): bytes not yet acknowledged
-    _CORK: int | None = socket.TCP_CORK
 else:
-    _UNSENT = _CORK = None
+    _UNSENT = None
 
 CONNECT_TIMEOUT_S = 5.0
 # What lies in the kernel's buffer while the network stalls arrives late as if it were new. Figures are
@@ -72,6 +72,8 @@ class Link:
         self._on_refused = on_refused
         self._next_misc = 0.0
         self._unacknowledged: set[int] = set()
+        self._packets = FigurePackets(protocol)
+        self._rest = b""  # of a packet that the socket took in part: it comes before any other
         self._client = self._build()
 
     def open(self) -> None:
@@ -100,52 +102,59 @@ class Link:
     @property
     def congested(self) -> bool:
         """Whether something still waits to be written."""
-        return bool(self._client.want_write())
+        return bool(self._rest) or bool(self._client.want_write())
 
     @property
-    def backed_up(self) -> bool:
-        """Whether much that was written has not reached the other side yet (where the system tells)."""
+    def room(self) -> int:
+        """How many bytes of figures may be on their way to the other side beside those that are, roughly."""
         stream = self.socket
-        if stream is None or _UNSENT is None:
-            return False
+        if stream is None:
+            return 0
+        if _UNSENT is None:
+            return ON_THE_WAY_BYTES
         try:
             waiting = fcntl.ioctl(stream.fileno(), _UNSENT, bytes(4))
         except OSError:
-            return False
-        return int.from_bytes(waiting, sys.byteorder) > ON_THE_WAY_BYTES
+            return ON_THE_WAY_BYTES  # reading or writing will tell what is wrong
+        return ON_THE_WAY_BYTES - int.from_bytes(waiting, sys.byteorder)
 
     @property
     def settled(self) -> bool:
         """Whether everything is written, and acknowledged where that is asked for."""
         return not (self.congested or self._unacknowledged)
 
-    @contextlib.contextmanager
-    def together(self) -> Iterator[None]:
-        """What is sent within leaves in as few network packets as it fits in (where the system can).
+    def send_figures(self, figures: list[tuple[str, bytes]]) -> None:
+        """Write live figures (topic, payload), which nobody acknowledges; not while the link is `congested`.
 
-        Most of what a small message costs is its way through the network's layers and the broker's waking.
+        They leave as one piece: most of what a small message costs is its way through the network's layers
+        and the broker's waking.
         """
+        packet = self._packets.packet
+        self._rest = b"".join([packet(topic, payload) for topic, payload in figures])
+        self._write_rest()
+
+    def _write_rest(self) -> bool:
+        """Write what is left of the figures; whether all of it is out, so that other packets may follow."""
         stream = self.socket
-        if stream is None or _CORK is None:
-            yield
-            return
-        with contextlib.suppress(OSError):  # the connection may have ended
-            stream.setsockopt(socket.IPPROTO_TCP, _CORK, 1)
+        if not self._rest or stream is None:
+            return not self._rest
         try:
-            yield
-        finally:
-            with contextlib.suppress(OSError):
-                stream.setsockopt(socket.IPPROTO_TCP, _CORK, 0)
+            written = stream.send(self._rest)
+        except (BlockingIOError, ssl.SSLWantReadError, ssl.SSLWantWriteError):
+            return False
+        except OSError:
+            self.abandon(Trouble("lost", "the connection to the broker was lost"))
+            return False
+        self._rest = self._rest[written:]
+        return not self._rest
 
     def send(self, topic: str, payload: bytes, delivery: Delivery, answer: Answer | None = None) -> int:
-        """Hand a message over and try to write it. Returns its packet id."""
+        """Hand a message over that the broker acknowledges, and try to write it. Returns its packet id."""
         properties = None
         if self.protocol == 5 and (delivery.expiry_s is not None or answer is not None):
             properties = _publish_properties(delivery.expiry_s, answer.correlation if answer else None)
         info = self._client.publish(topic, payload, delivery.qos, delivery.retain, properties)
-        if delivery.qos:
-            self._unacknowledged.add(info.mid)
-            self._client.on_publish = self._published
+        self._unacknowledged.add(info.mid)
         self.write()
         return info.mid
 
@@ -172,7 +181,7 @@ class Link:
 
     def write(self) -> None:
         """Write what waits, as far as the socket takes it."""
-        if self.ended is None and self._client.want_write():
+        if self.ended is None and self._write_rest() and self._client.want_write():
             self._client.loop_write()
 
     def close(self) -> None:
@@ -214,6 +223,7 @@ class Link:
         client.on_disconnect = self._disconnected
         client.on_message = lambda _client, _data, message: self._on_message(message)
         client.on_subscribe = self._subscribed
+        client.on_publish = self._published
         return client
 
     def _connected(
@@ -251,9 +261,6 @@ class Link:
 
     def _published(self, _client: mqtt.Client, _data: Any, mid: int, reason: ReasonCode, _props: Any) -> None:
         self._unacknowledged.discard(mid)
-        if not self._unacknowledged:
-            # The library calls for figures as well, which nobody acknowledges, and builds an answer for each.
-            self._client.on_publish = None
         if reason.is_failure:
             self._on_refused(f"the broker refuses a message: {str(reason).lower()}")
         self._on_acknowledged(mid)

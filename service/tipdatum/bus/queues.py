@@ -21,11 +21,16 @@ class LiveQueue:
             self._waiting.append((now, topic, payload))
             self._trim(now)
 
-    def take(self, now: float) -> tuple[str, bytes] | None:
-        """The oldest that is still worth sending."""
+    def take(self, now: float, room: int) -> list[tuple[str, bytes]]:
+        """The oldest that are still worth sending, until they fill `room` bytes: the last may go beyond."""
+        taken: list[tuple[str, bytes]] = []
         with self._lock:
             self._trim(now)
-            return self._waiting.popleft()[1:] if self._waiting else None
+            while self._waiting and room > 0:
+                _, topic, payload = self._waiting.popleft()
+                taken.append((topic, payload))
+                room -= len(topic) + len(payload)
+        return taken
 
     @property
     def waiting(self) -> int:

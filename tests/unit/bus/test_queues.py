@@ -12,17 +12,25 @@ def test_figures_come_out_in_order_and_the_oldest_are_given_up_first() -> None:
     queue = LiveQueue(limit=2, max_age_s=1.0)
     for number in range(4):
         queue.put(0.1 * number, "tip", str(number).encode())
-    assert queue.take(0.4) == ("tip", b"2")
-    assert queue.take(0.4) == ("tip", b"3")
-    assert queue.take(0.4) is None
+    assert queue.take(0.4, 1000) == [("tip", b"2"), ("tip", b"3")]
+    assert queue.take(0.4, 1000) == []
     assert queue.dropped == 2
+
+
+def test_only_as_much_is_taken_as_there_is_room_for() -> None:
+    queue = LiveQueue(limit=10, max_age_s=1.0)
+    for _ in range(4):
+        queue.put(0.0, "tip", bytes(97))
+    assert queue.take(0.0, 0) == []
+    assert len(queue.take(0.0, 150)) == 2
+    assert queue.waiting == 2
 
 
 def test_a_figure_that_waited_too_long_is_never_sent() -> None:
     queue = LiveQueue(limit=10, max_age_s=1.0)
     queue.put(0.0, "tip", b"old")
     queue.put(0.9, "tip", b"new")
-    assert queue.take(1.5) == ("tip", b"new")
+    assert queue.take(1.5, 1000) == [("tip", b"new")]
     assert queue.dropped == 1
 
 
@@ -44,9 +52,10 @@ def test_every_figure_is_either_taken_or_counted(steps: list[tuple[float, str]],
             given_in += 1
         elif what == "clear":
             queue.clear()
-        elif (found := queue.take(now)) is not None:
-            taken += 1
-            assert now - born[found[1]] <= 1.0
+        else:
+            for _, figure in queue.take(now, 8):
+                taken += 1
+                assert now - born[figure] <= 1.0
     queue.clear()
     assert taken + queue.dropped == given_in
 
