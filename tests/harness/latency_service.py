@@ -18,6 +18,7 @@ from tipdatum.config import load_service
 from tipdatum.grade.work import Work
 from tipdatum.pipeline import Pipeline
 from tipdatum.shell import Shell
+from tipdatum_drivers.plausibility import SensorMonitor
 from tipdatum_drivers.reading import Imu
 
 now = time.monotonic_ns
@@ -29,24 +30,31 @@ class Trace:
     def __init__(self) -> None:
         self.rows: list[dict[str, Any]] = []
         self.readings: dict[str, int] = {}
+        self.zero_s = 0.0
+        """The run's t = 0 on the monotonic clock."""
         self._newest: dict[str, Any] = {}
         self._begun = self._fused = 0
+        self._due: float | None = None
 
-    def install(self, zero_s: float) -> None:
-        """Wrap the stages. `zero_s`: the run's t = 0 on the monotonic clock."""
-        reading, report, publish = Pipeline._reading, Work.report, BusClient.publish
+    def install(self) -> None:
+        """Wrap the stages, before anything is made of them."""
+        check, tick = SensorMonitor.check, Pipeline._tick
+        report, publish = Work.report, BusClient.publish
 
-        def traced_reading(pipeline: Pipeline, found: Any) -> None:
-            handed = now()
+        def traced_check(monitor: SensorMonitor, found: Any) -> Any:
             if isinstance(found, Imu):
                 self.readings[found.sensor] = self.readings.get(found.sensor, 0) + 1
                 self._newest = {
                     "sensor": found.sensor,
                     "count": round((found.temp_c or 0.0) * 100),
-                    "arrived_ns": round((found.t + zero_s) * 1e9),
-                    "handed_ns": handed,
+                    "arrived_ns": round((found.t + self.zero_s) * 1e9),
                 }
-            reading(pipeline, found)
+            return check(monitor, found)
+
+        def traced_tick(pipeline: Pipeline, number: int) -> None:
+            self._due = number * pipeline._settings.period_s
+            tick(pipeline, number)
+            self._due = None
 
         def traced_report(work: Work, t: float) -> Any:
             self._begun = now()
@@ -59,9 +67,11 @@ class Trace:
             publish(client, name, part, message)
             if name == "tip" and self._newest:
                 stamps = {"begun_ns": self._begun, "fused_ns": self._fused, "made_ns": made}
-                self.rows.append({"t": message.t} | self._newest | stamps)
+                due = None if self._due is None else round((self._due + self.zero_s) * 1e9)
+                self.rows.append({"t": message.t, "due_ns": due} | self._newest | stamps)
 
-        Pipeline._reading = traced_reading  # type: ignore[method-assign,assignment]
+        SensorMonitor.check = traced_check  # type: ignore[method-assign,assignment]
+        Pipeline._tick = traced_tick  # type: ignore[method-assign,assignment]
         Work.report = traced_report  # type: ignore[method-assign,assignment]
         BusClient.publish = traced_publish  # type: ignore[method-assign,assignment]
 
@@ -69,9 +79,10 @@ class Trace:
 def main() -> None:
     """Run until SIGTERM, then write what was traced."""
     config, out = Path(sys.argv[1]), Path(sys.argv[2])
-    shell = Shell(load_service(config), remember=False)
     trace = Trace()
-    trace.install(shell._clock._zero)
+    trace.install()
+    shell = Shell(load_service(config), remember=False)
+    trace.zero_s = shell._clock._zero
     asyncio.run(shell.run())
     assert shell._bus is not None
     counters = shell._bus.counters
