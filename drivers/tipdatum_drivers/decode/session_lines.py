@@ -177,11 +177,24 @@ def _vector(row: dict[str, Any], key: str) -> Vector:
 
 
 def _imu(row: dict[str, Any]) -> Imu:
-    t, sensor, accel = _number(row, "t"), _text(row, "sensor"), _vector(row, "accel_mps2")
-    gyro = _vector(row, "gyro_radps") if row.get("gyro_radps") is not None else None
-    if len(row) == 5 and gyro is not None:
-        return Imu(t, sensor, accel, gyro)
-    return Imu(t, sensor, accel, gyro, _optional_number(row, "temp_c"), _optional_number(row, "t_sample"))
+    if len(row) == 5:
+        # Nearly every line of a session is one of these; one look at all its fields settles what they are.
+        try:
+            t, sensor = row["t"], row["sensor"]
+            (x, y, z), (p, q, r) = row["accel_mps2"], row["gyro_radps"]
+            floats = type(t) is type(x) is type(y) is type(z) is type(p) is type(q) is type(r) is float
+            if floats and (t + x + y + z + p + q + r) * 0.0 == 0.0 and type(sensor) is str and sensor:
+                return Imu(t, sensor, (x, y, z), (p, q, r))
+        except (KeyError, TypeError, ValueError):
+            pass
+    return Imu(
+        _number(row, "t"),
+        _text(row, "sensor"),
+        _vector(row, "accel_mps2"),
+        _vector(row, "gyro_radps") if row.get("gyro_radps") is not None else None,
+        _optional_number(row, "temp_c"),
+        _optional_number(row, "t_sample"),
+    )
 
 
 def _tilt(row: dict[str, Any]) -> Tilt:

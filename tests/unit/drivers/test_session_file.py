@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import gzip
+import json
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from tipdatum_drivers.decode.session_lines import encode_header, encode_line
+from tipdatum_drivers.decode.session_lines import LineError, decode_line, encode_header, encode_line
 from tipdatum_drivers.errors import SessionError
-from tipdatum_drivers.reading import Imu, Input, Record, SessionHeader
+from tipdatum_drivers.reading import Imu, Input, Record, SessionHeader, Vector
 from tipdatum_drivers.session_file import SessionFile
 
 HEADER = SessionHeader(1, "2026-05-04T08:00:00Z", {"name": "test"})
@@ -20,6 +23,10 @@ RECORDS: list[Record] = [
     for i in range(1, 200)
 ]
 WHOLE = encode_header(HEADER) + b"".join(map(encode_line, RECORDS))
+
+
+NUMBER = st.floats(-1e300, 1e300) | st.integers(-1000, 1000)
+VECTOR = st.tuples(NUMBER, NUMBER, NUMBER)
 
 
 def write(path: Path, data: bytes) -> SessionFile:
@@ -35,6 +42,33 @@ def test_every_record_comes_back_plain_and_compressed(tmp_path: Path, suffix: st
     assert list(session) == RECORDS
     assert list(session) == RECORDS, "a second pass starts again"
     assert session.warnings == []
+
+
+@given(NUMBER, VECTOR, st.none() | VECTOR, st.none() | NUMBER, st.none() | NUMBER)
+def test_reading_of_whole_and_broken_numbers_comes_back_in_floats(
+    t: float, accel: Vector, gyro: Vector | None, temp_c: float | None, t_sample: float | None
+) -> None:
+    reading = Imu(t, "boom", accel, gyro, temp_c, t_sample)
+    back = decode_line(encode_line(reading))
+    assert back == reading
+    assert isinstance(back, Imu)
+    numbers = [back.t, back.temp_c, back.t_sample, *back.accel_mps2, *(back.gyro_radps or ())]
+    assert {type(number) for number in numbers} <= {float, type(None)}
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        ("t", None), ("t", "0.5"), ("t", True), ("sensor", ""), ("sensor", 7),
+        ("accel_mps2", [0.0, 1.0]), ("accel_mps2", [0.0, 1.0, "9.8"]), ("accel_mps2", "abc"),
+        ("accel_mps2", {"x": 0.0, "y": 1.0, "z": 9.8}), ("gyro_radps", [0.0, 1.0, 2.0, 3.0]),
+        ("gyro_radps", [0.0, 1.0, True]), ("gyro_radps", 1.0),
+    ],
+)  # fmt: skip
+def test_field_of_another_kind_is_named(field: str, value: object) -> None:
+    row = json.loads(encode_line(Imu(0.5, "boom", (0.0, 0.1, 9.8), (0.0, 0.1, 0.2)))) | {field: value}
+    with pytest.raises(LineError, match=f"found {field} = "):
+        decode_line(json.dumps(row))
 
 
 def test_compression_is_recognised_by_content_and_members_are_joined(tmp_path: Path) -> None:
