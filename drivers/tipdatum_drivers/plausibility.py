@@ -88,6 +88,8 @@ class SensorMonitor:
         if self._stale_after is None and getattr(description, "type", "") == "beam":
             # A laser receiver speaks only while it is on the beam: its silence says nothing.
             self._stale_after = math.inf
+        self._current_s = STALE_S if self._stale_after is None else self._stale_after
+        """A reading this young is current whatever its sensor's pace."""
         self._arrivals = Arrivals()
         self._imu = ImuChecks(limits or Limits(), self._findings, g)
         self._tilt = TiltChecks(limits or Limits(), self._findings)
@@ -154,8 +156,8 @@ class SensorMonitor:
         used, arrived = self._used, self._arrivals.last
         if used is None or arrived is None or self._findings.conditions:
             return False
-        limit = self.stale_after_s
-        return t - used <= limit and t - arrived <= limit
+        age = t - min(used, arrived)
+        return age <= self._current_s or age <= self.stale_after_s
 
     @property
     def stale_after_s(self) -> float:
