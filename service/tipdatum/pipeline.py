@@ -206,11 +206,9 @@ class Pipeline:
             self.work.observe(accepted)
 
     def _motion(self, reading: Imu | Tilt | Slew) -> None:
-        t = reading.t
-        if self._newest is not None:
-            gap = min(t - self._newest, 1.0)
-            self._interval += 0.05 * (gap - self._interval)
-        self._newest = t
+        before, self._newest, t = self._newest, reading.t, reading.t
+        if before is not None:
+            self._interval += 0.05 * (min(t - before, 1.0) - self._interval)
         try:
             self._estimator.consume(reading)
             self.work.hear(reading)

@@ -21,7 +21,7 @@ from tipdatum.grade.doubt import MoveWatch
 from tipdatum.grade.laser import Crossing, Receiver
 from tipdatum.grade.options import WorkOptions
 from tipdatum.grade.points import MOST, AsDug, said
-from tipdatum.grade.reference import Tie, touch_noise
+from tipdatum.grade.reference import Tie, touch_noise, variance_along
 from tipdatum.grade.report import DatumState, TipReport
 from tipdatum.grade.state import Reference, WorkState
 from tipdatum.grade.stillness import Recent, Touch
@@ -129,7 +129,9 @@ class Desk:
         elevation = self.instrument_m() + touch.height_m
         assert self.tie is not None
         pose = self.known_pose()
-        sigma = self.tie.sigma(pose, self.chain.locate(pose.angles.tolist()), self.machine).total
+        located = self.chain.locate(pose.angles.tolist())
+        variance = variance_along(located.height_jacobian, pose.covariance)
+        sigma = self.tie.sigma(pose, located, variance, self.machine).total
         return elevation, math.hypot(sigma, touch_noise(touch, self.options.touch_sigma_m))
 
     def unnamed_mark(self) -> str:

@@ -28,6 +28,7 @@ from tipdatum_drivers.reading import Imu
 
 LOW_HZ, HIGH_HZ = 2.0, 12.0
 """Band of track rattle: above rocking and swinging, below most engines' firing."""
+LOW_RADPS, HIGH_RADPS = 2.0 * math.pi * LOW_HZ, 2.0 * math.pi * HIGH_HZ
 
 RATTLE_LEAST_RADPS = math.radians(0.16)
 """Rattle that is never taken for quiet, rad/s: nearly twice the most seen with a still arm (0.09 °/s)."""
@@ -99,11 +100,12 @@ class Rattle:
         roll = a * x + b * y + c * z
         a, b, c = self._pitch_row
         pitch = a * x + b * y + c * z
-        if self._t is None or not 0.0 < reading.t - self._t < 0.5:
-            self._t, self._slow, self._fast, self._power = reading.t, (roll, pitch), (0.0, 0.0), 0.0
+        before, self._t = self._t, reading.t
+        step = 0.0 if before is None else reading.t - before
+        if not 0.0 < step < 0.5:
+            self._slow, self._fast, self._power = (roll, pitch), (0.0, 0.0), 0.0
             return
-        step, self._t = reading.t - self._t, reading.t
-        low, high = _gain(step, LOW_HZ), _gain(step, HIGH_HZ)
+        low, high = 1.0 - math.exp(-LOW_RADPS * step), 1.0 - math.exp(-HIGH_RADPS * step)
         (slow_roll, slow_pitch), (fast_roll, fast_pitch) = self._slow, self._fast
         slow_roll += low * (roll - slow_roll)
         slow_pitch += low * (pitch - slow_pitch)
@@ -218,7 +220,3 @@ class MoveWatch:
             return None
         _, *columns = zip(*rows, strict=True)
         return tuple(sum(column) / len(rows) for column in columns)
-
-
-def _gain(step: float, corner_hz: float) -> float:
-    return 1.0 - math.exp(-2.0 * math.pi * corner_hz * step)

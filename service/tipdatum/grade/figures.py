@@ -40,7 +40,8 @@ def figures(desk: Desk, pose: Pose, located: Located | None) -> TipReport:
     reach, lateral, height = pins[-1]
     (_, _, left), (_, _, right) = located.corners
     heave = pose.heave_m
-    sigma = math.sqrt(variance_along(jacobian, pose.covariance))
+    variance = variance_along(jacobian, pose.covariance)
+    sigma = math.sqrt(variance)
     desk.recent.add(
         Moment(pose.t, height + heave, left + heave, right + heave, reach, lateral, pose.slew_rad, sigma)
     )
@@ -51,7 +52,7 @@ def figures(desk: Desk, pose: Pose, located: Located | None) -> TipReport:
         offset = None
     else:
         offset = desk.tie.instrument_m(pose) + heave
-        sigma = desk.tie.sigma(pose, located, desk.machine).total
+        sigma = desk.tie.sigma(pose, located, variance, desk.machine).total
     reasons = list(pose.reasons)
     against = _against(desk, pose, located, offset, sigma, reasons)
     return TipReport(

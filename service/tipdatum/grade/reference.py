@@ -125,11 +125,13 @@ class Tie:
             self.record = self.record.model_copy(update={"instrument_m": now})
         return now
 
-    def sigma(self, pose: Pose, located: Located, machine: Machine) -> Sigma:
-        """What an elevation of the tip is worth at `pose`, located by the chain; see `Sigma`."""
-        record = self.record
-        jacobian = located.height_jacobian
-        variance = variance_along(jacobian, pose.covariance)
+    def sigma(self, pose: Pose, located: Located, height_variance: float, machine: Machine) -> Sigma:
+        """What an elevation of the tip is worth at `pose`, located by the chain; see `Sigma`.
+
+        Args:
+            height_variance: m², of the tip's height above the slew centre as the pose knows it.
+        """
+        record, jacobian, variance = self.record, located.height_jacobian, height_variance
         if self._anchored_at_m is not None and pose.anchor is not None:
             anchor = pose.anchor
             variance += anchor.variance_m2 - 2.0 * float(jacobian.dot(anchor.covariance))
