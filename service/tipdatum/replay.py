@@ -17,11 +17,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
 
+import orjson
+
 from tipdatum.bus.messages import Reply, Tip
 from tipdatum.config import Settings
 from tipdatum.errors import InputError
 from tipdatum.machine import parse_machine
-from tipdatum.pipeline import Outgoing, Pipeline
+from tipdatum.pipeline import Emit, Outgoing, Pipeline
 from tipdatum.walltime import WallTime, parse_started
 from tipdatum_drivers.session_file import SessionFile
 
@@ -44,31 +46,52 @@ class Summary:
     warnings: tuple[str, ...] = ()
 
 
-def outgoing(session: SessionFile, settings: Settings) -> Iterator[Outgoing]:
-    """Every message of a session in order.
+def play(session: SessionFile, settings: Settings, emit: Emit) -> None:
+    """Hand every message of a session to `emit`, in order.
 
     Raises:
-        SessionError: the file breaks the format; what came before has been yielded.
+        SessionError: the file breaks the format; what came before has been handed over.
         ConfigError: the header's machine description cannot be used.
     """
     header = session.header
     machine = parse_machine(header.machine, f"{session.path}, machine of the header")
-    made: list[Outgoing] = []
     wall = WallTime(parse_started(header.started, str(session.path)))
-    pipeline = Pipeline(machine, settings, wall, made.append)
-    feed = pipeline.feed
+    pipeline = Pipeline(machine, settings, wall, emit)
     for record in session.records():
-        feed(record)
-        if made:
-            yield from made
-            made.clear()
+        pipeline.feed(record)
     pipeline.finish()
-    yield from made
 
 
 def tip_line(tip: Tip, t_emit: float) -> bytes:
-    """A tip message with `t_emit` as one line."""
-    return tip.model_dump_json().encode()[:-1] + b',"t_emit":%s}\n' % repr(round(t_emit, 6)).encode()
+    """A tip message with `t_emit` as one line.
+
+    Its fields hold no other models, so they can be written as they stand: the bytes of `model_dump_json` in
+    a third of the time.
+    """
+    return orjson.dumps(vars(tip))[:-1] + b',"t_emit":%s}\n' % repr(round(t_emit, 6)).encode()
+
+
+class _TipWriter:
+    """Writes the tips of a replay, and counts; everything else goes to `watch`."""
+
+    def __init__(self, out: BinaryIO, watch: Callable[[Outgoing], None] | None) -> None:
+        self._write, self._watch = out.write, watch
+        self.count, self.last_t = 0, 0.0
+        self.refused: list[str] = []
+        """Commands that were refused, in words."""
+
+    def take(self, item: Outgoing) -> None:
+        """Take one message of the pipeline."""
+        message = item.message
+        if isinstance(message, Tip) and item.t_emit is not None:
+            self._write(tip_line(message, item.t_emit))
+            self.count += 1
+            self.last_t = message.t
+            return
+        if isinstance(message, Reply) and not message.ok:
+            self.refused.append(f"{message.t:.2f} s: {message.command} refused: {message.text}")
+        if self._watch is not None:
+            self._watch(item)
 
 
 def replay_file(
@@ -95,28 +118,18 @@ def replay_file(
         raise InputError(f"{target} is a directory; --output wants a file (several sessions: --output-dir)")
     if target.exists() and target.samefile(source):
         raise InputError(f"{target} is the session itself, which its messages would replace")
-    count, last = 0, 0.0
-    refused: list[str] = []
     try:
         with _appearing_whole(target) as out:
-            for item in outgoing(session, settings):
-                if isinstance(item.message, Tip) and item.t_emit is not None:
-                    out.write(tip_line(item.message, item.t_emit))
-                    count, last = count + 1, item.message.t
-                    continue
-                if isinstance(item.message, Reply) and not item.message.ok:
-                    refused.append(
-                        f"{item.message.t:.2f} s: {item.message.command} refused: {item.message.text}"
-                    )
-                if watch is not None:
-                    watch(item)
+            tips = _TipWriter(out, watch)
+            play(session, settings, tips.take)
     except BrokenPipeError:
         raise
     except OSError as error:
         raise InputError(f"{target} cannot be written: {(error.strerror or str(error)).lower()}") from None
+    refused = tips.refused
     if len(refused) > REFUSALS_TOLD:
         refused[REFUSALS_TOLD:] = [f"{len(refused) - REFUSALS_TOLD} more commands were refused"]
-    return Summary(source, count, last, (*session.warnings, *refused))
+    return Summary(source, tips.count, tips.last_t, (*session.warnings, *refused))
 
 
 @contextmanager

@@ -20,8 +20,8 @@ from tipdatum.fusion.estimator import Estimator, make_estimator
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.work import Work
 from tipdatum.machine import parse_machine
-from tipdatum.pipeline import Pipeline
-from tipdatum.replay import outgoing, replay_file, tip_line
+from tipdatum.pipeline import Outgoing, Pipeline
+from tipdatum.replay import play, replay_file, tip_line
 from tipdatum.walltime import WallTime, parse_started
 from tipdatum_drivers.plausibility import SensorMonitor
 from tipdatum_drivers.reading import Command, Imu, Record, Slew, Tilt
@@ -181,13 +181,15 @@ def _noted(session: Path) -> Noted:
         noted.reports.append(found)
         return found
 
+    def noting_emit(item: Outgoing) -> None:
+        if isinstance(item.message, Tip) and item.t_emit is not None:
+            noted.tips.append((item.message, item.t_emit))
+
     pipeline_module.make_estimator = noting_make
     Pipeline.feed = noting_feed  # type: ignore[method-assign,assignment]
     Work.report = noting_report  # type: ignore[method-assign]
     try:
-        for item in outgoing(SessionFile(session), Settings()):
-            if isinstance(item.message, Tip) and item.t_emit is not None:
-                noted.tips.append((item.message, item.t_emit))
+        play(SessionFile(session), Settings(), noting_emit)
     finally:
         pipeline_module.make_estimator = make
         Pipeline.feed = feed  # type: ignore[method-assign]

@@ -18,7 +18,8 @@ from tipdatum.bus.messages import Reply
 from tipdatum.cli import main
 from tipdatum.config import load_service
 from tipdatum.grade.commands import COMMANDS
-from tipdatum.replay import outgoing
+from tipdatum.pipeline import Outgoing
+from tipdatum.replay import play
 from tipdatum_drivers.reading import Command
 from tipdatum_drivers.session_file import SessionFile
 
@@ -102,7 +103,9 @@ def test_every_command_in_a_recorded_session(folder: Path) -> None:
     session = folder / "commands.ndjson"
     write_session(session, commands[-1].t + 2.0, commands)
     settings = load_service(folder / "service.toml").settings
-    messages = [item.message for item in outgoing(SessionFile(session), settings)]
+    told: list[Outgoing] = []
+    play(SessionFile(session), settings, told.append)
+    messages = [item.message for item in told]
     replies = [m for m in messages if isinstance(m, Reply)]
     assert [r.text for r in replies if not r.ok] == []
     assert [r.command for r in replies] == [step.name for step in STEPS]

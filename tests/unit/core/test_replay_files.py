@@ -8,16 +8,19 @@ import os
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import get_args
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from tipdatum.bus.messages import Happening, Reply
+from tipdatum.bus.messages import Datum, Happening, Quality, Reply, Tip
 from tipdatum.cli import main
 from tipdatum.config import FusionTable, Settings, make_settings
 from tipdatum.errors import ConfigError, InputError, SessionError
 from tipdatum.grade.options import WorkOptions
 from tipdatum.pipeline import Outgoing
-from tipdatum.replay import Summary, output_name, replay_file, replay_many
+from tipdatum.replay import Summary, output_name, replay_file, replay_many, tip_line
 from tipdatum_drivers.decode.session_lines import encode_header, encode_line
 from tipdatum_drivers.reading import Command, Imu, SessionHeader, Truth
 
@@ -50,6 +53,20 @@ def dig(tmp_path: Path, readings: Readings) -> Path:
         for reading in readings(3.0, 4.0):
             out.write(encode_line(reading))
     return path
+
+
+FIGURE = st.none() | st.floats(allow_nan=False, allow_infinity=False)
+TIPS = st.builds(
+    Tip,
+    t=st.floats(0.0, 1e6),
+    time=st.text(),
+    quality=st.sampled_from(get_args(Quality)),
+    reasons=st.lists(st.text(), max_size=3),
+    datum=st.sampled_from(get_args(Datum)),
+    judgement=st.none() | st.text(),
+    governing=st.none() | st.text(),
+    **{name: FIGURE for name in Tip.model_fields if name.endswith(("_m", "_deg"))},
+)
 
 
 def lines(path: Path) -> list[dict[str, object]]:
@@ -115,6 +132,14 @@ def test_each_line_is_the_message_and_the_newest_reading_it_knew(
     assert tips[0]["time"] == "2026-05-04T08:00:00.123Z"
     assert tips[0]["datum"] == "none"
     assert tips[-1]["datum"] == "set"
+
+
+@given(TIPS, st.floats(0.0, 1e6))
+def test_a_line_holds_the_very_bytes_that_the_bus_would_carry(tip: Tip, t_emit: float) -> None:
+    published = tip.model_dump_json().encode()
+    line = tip_line(tip, t_emit)
+    assert line.startswith(published[:-1] + b',"t_emit":')
+    assert json.loads(line)["t_emit"] == round(t_emit, 6)
 
 
 def test_what_else_the_service_would_say_is_shown_to_who_watches(
