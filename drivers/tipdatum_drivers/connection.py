@@ -62,7 +62,7 @@ class Connection:
                 # A mistake in one driver's decoder must not end the line: it starts anew and says so.
                 self.over = True
                 return faults(self._sensors, t, "driver error", f"{type(error).__name__}: {error}")
-            watch.heard(len(data), sum(not isinstance(item, Fault) for item in items), t)
+            watch.heard(len(data), any(not isinstance(item, Fault) for item in items), t)
         verdict = watch.verdict(t)
         if verdict is not None:
             items += faults(self._sensors, t, *verdict)

@@ -32,8 +32,8 @@ class LineWatch:
         self._heard = self._read = t
         self._bytes = 0
 
-    def heard(self, count: int, readings: int, t: float) -> None:
-        """`count` bytes came in and `readings` readings came of them."""
+    def heard(self, count: int, readings: bool, t: float) -> None:
+        """`count` bytes came in, and whether readings came of them."""
         self._heard = t
         self._said_silent = False
         self._bytes += count

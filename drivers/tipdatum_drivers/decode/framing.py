@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
 from typing import Protocol, TypeAlias
 
 from tipdatum_drivers.reading import Fault, Reading
+from tipdatum_drivers.values import value
 
 Item: TypeAlias = Reading | Fault
 
@@ -20,7 +20,7 @@ REPORT_BYTES = 512
 """Noise is reported in portions of this size, so that a fault does not wait for the noise to end."""
 
 
-@dataclass(frozen=True, slots=True)
+@value
 class Frame:
     """Bytes between two ends. `whole` is False where the start was not seen: the first after opening."""
 
@@ -28,7 +28,7 @@ class Frame:
     whole: bool = True
 
 
-@dataclass(frozen=True, slots=True)
+@value
 class Skipped:
     """Bytes that make no frame, and why as a fault's kind."""
 
@@ -149,6 +149,9 @@ class Decoder(ABC):
                 found: Iterable[Item] = (Fault(t, self.source, piece.kind, f"{piece.count} bytes"),)
             else:
                 found = self.frame(piece, t)
+                if self._begun:
+                    items += found
+                    continue
             for item in found:
                 # Whoever comes late hears half a frame first; that is no fault of the line.
                 if not isinstance(item, Fault):

@@ -22,7 +22,7 @@ from __future__ import annotations
 
 import struct
 import zlib
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable
 from typing import Annotated, cast
 
 from pydantic import BaseModel, Field, model_validator
@@ -81,7 +81,7 @@ class PacketsDecoder(Decoder):
         self._warmth: dict[int, float] = {}
         self._sequence: int | None = None
         self._strangers: set[int] = set()
-        self._bodies: dict[int, Callable[[bytes, float], Iterator[Item]]] = {
+        self._bodies: dict[int, Callable[[bytes, float], list[Item]]] = {
             1: self._imu,
             2: self._tilt,
             3: self._angle,
@@ -90,110 +90,121 @@ class PacketsDecoder(Decoder):
             6: self._hello,
         }
 
-    def frame(self, frame: Frame, t: float) -> Iterable[Item]:
+    def frame(self, frame: Frame, t: float) -> list[Item]:
         packet = cobs_decoded(frame.data)
         if packet is None or len(packet) < 7:
             return [Fault(t, self.source, "unreadable bytes", f"{len(frame.data)} bytes are no packet")]
-        content, crc = packet[:-4], packet[-4:]
-        if zlib.crc32(content).to_bytes(4, "little") != crc:
+        content = packet[:-4]
+        if zlib.crc32(content) != int.from_bytes(packet[-4:], "little"):
             return [Fault(t, self.source, "wrong checksum", f"packet of {len(packet)} bytes")]
         kind, sequence, body = content[0], content[1], content[2:]
-        items = list(self._sequence_gap(sequence, t))
+        items = self._sequence_gap(sequence, t)
         read = self._bodies.get(kind)
         if read is None:
             return items  # a later version's packet
         try:
-            items.extend(read(body, t))
+            items += read(body, t)
         except (struct.error, UnicodeDecodeError):
             # The checksum is right, so the firmware wrote it so.
             items.append(Fault(t, self.source, "wrong length", f"packet type {kind} with {len(body)} bytes"))
         return items
 
-    def _sequence_gap(self, sequence: int, t: float) -> Iterator[Item]:
-        missing = 0 if self._sequence is None else (sequence - self._sequence - 1) % 256
-        self._sequence = sequence
-        if missing:
-            yield Fault(t, self.source, "packets lost", f"{missing} missing before number {sequence}")
+    def _sequence_gap(self, sequence: int, t: float) -> list[Item]:
+        before, self._sequence = self._sequence, sequence
+        missing = 0 if before is None else (sequence - before - 1) % 256
+        if not missing:
+            return []
+        return [Fault(t, self.source, "packets lost", f"{missing} missing before number {sequence}")]
 
-    def _stranger(self, number: int, t: float) -> Iterator[Item]:
+    def _stranger(self, number: int, t: float) -> list[Item]:
         """A fault, once for each id that nobody described."""
-        if number not in self._strangers:
-            self._strangers.add(number)
-            yield Fault(t, f"id {number}", "unknown sensor", f"id {number} is not in the driver's table")
+        if number in self._strangers:
+            return []
+        self._strangers.add(number)
+        return [Fault(t, f"id {number}", "unknown sensor", f"id {number} is not in the driver's table")]
 
     def _stamp(self, body: bytes, t: float) -> float | None:
         (count,) = _TIME.unpack_from(body)
         return self._clock.map(count, t) if self._clock is not None else None
 
-    def _imu(self, body: bytes, t: float) -> Iterator[Item]:
-        rows = list(_IMU.iter_unpack(body[4:]))
+    def _imu(self, body: bytes, t: float) -> list[Item]:
+        rows = _IMU.iter_unpack(body[4:])
         stamp = self._stamp(body, t)
         a, w = ACCEL_LSB_MPS2, GYRO_LSB_RADPS
+        names, warmth = self._names, self._warmth
+        items: list[Item] = []
         for number, ax, ay, az, wx, wy, wz in rows:
-            name = self._names.get(number)
+            name = names.get(number)
             if name is None:
-                yield from self._stranger(number, t)
+                items += self._stranger(number, t)
                 continue
             force, turn = (ax * a, ay * a, az * a), (wx * w, wy * w, wz * w)
-            yield Imu(t, name, force, turn, self._warmth.get(number), stamp)
+            items.append(Imu(t, name, force, turn, warmth.get(number), stamp))
+        return items
 
-    def _tilt(self, body: bytes, t: float) -> Iterator[Item]:
-        rows = list(_TILT.iter_unpack(body[4:]))
+    def _tilt(self, body: bytes, t: float) -> list[Item]:
+        rows = _TILT.iter_unpack(body[4:])
         stamp = self._stamp(body, t)
+        items: list[Item] = []
         for number, pitch, roll in rows:
             name = self._names.get(number)
             if name is None:
-                yield from self._stranger(number, t)
+                items += self._stranger(number, t)
                 continue
-            yield Tilt(t, name, None, pitch / 1000.0, roll / 1000.0, self._warmth.get(number), stamp)
+            items.append(Tilt(t, name, None, pitch / 1000.0, roll / 1000.0, self._warmth.get(number), stamp))
+        return items
 
-    def _angle(self, body: bytes, t: float) -> Iterator[Item]:
-        rows = list(_ANGLE.iter_unpack(body[4:]))
+    def _angle(self, body: bytes, t: float) -> list[Item]:
+        rows = _ANGLE.iter_unpack(body[4:])
         stamp = self._stamp(body, t)
+        items: list[Item] = []
         for number, angle in rows:
             name = self._names.get(number)
             if number in self._slews:
-                yield Slew(t, self._slews[number], angle / 1000.0)
+                items.append(Slew(t, self._slews[number], angle / 1000.0))
             elif name is None:
-                yield from self._stranger(number, t)
+                items += self._stranger(number, t)
             else:
-                yield Tilt(t, name, angle / 1000.0, None, None, self._warmth.get(number), stamp)
+                warmth = self._warmth.get(number)
+                items.append(Tilt(t, name, angle / 1000.0, None, None, warmth, stamp))
+        return items
 
-    def _states(self, body: bytes, t: float) -> Iterator[Item]:
+    def _states(self, body: bytes, t: float) -> list[Item]:
         _, states = struct.unpack("<IB", body)
-        for name, bit in self._inputs.items():
-            yield Input(t, name, bool(states >> bit & 1))
+        return [Input(t, name, bool(states >> bit & 1)) for name, bit in self._inputs.items()]
 
-    def _temperatures(self, body: bytes, t: float) -> Iterator[Item]:
+    def _temperatures(self, body: bytes, t: float) -> list[Item]:
         for number, raw in _WARMTH.iter_unpack(body):
             self._warmth[number] = raw / 100.0
-        return iter(())
+        return []
 
-    def _hello(self, body: bytes, t: float) -> Iterator[Item]:
+    def _hello(self, body: bytes, t: float) -> list[Item]:
         serial = body[1:].decode("ascii")
         if not 1 <= len(serial) <= HELLO_LONGEST:
             raise struct.error
         name = self._names.get(body[0])
-        if name is None:
-            yield from self._stranger(body[0], t)
-        else:
-            yield Identity(t, name, serial)
+        return self._stranger(body[0], t) if name is None else [Identity(t, name, serial)]
 
 
 def cobs_decoded(data: bytes) -> bytes | None:
     """The packet in a COBS frame without its closing zero; None if the frame is none."""
-    out = bytearray()
-    at = 0
-    while at < len(data):
+    # A group's code stands where the zero before it was, except behind a full group of 254 bytes without one.
+    out = bytearray(data)
+    at, end = 0, len(data)
+    full: list[int] = []
+    while at < end:
         code = data[at]
-        end = at + code
-        if code == 0 or end > len(data):
+        if code == 0:
             return None
-        out += data[at + 1 : end]
-        at = end
-        if code < 255 and at < len(data):
-            out.append(0)
-    return bytes(out)
+        out[at] = 0
+        at += code
+        if code == 255 and at < end:
+            full.append(at)
+    if at > end:
+        return None
+    for place in reversed(full):
+        del out[place]
+    return bytes(out[1:])
 
 
 class PacketsDriver(SerialDriver):
