@@ -1,9 +1,9 @@
 """The estimator for arms on which every sensor is an inclinometer: angles alone, no force, no gyro.
 
-Readings are gathered into steps on a common grid, which the filters of `tipdatum.fusion.modes` take with the
-model of `tipdatum.fusion.tilt_model`; from the last step on the pose is predicted with the rates. Errors that
-stay as they are (mounts, biases) are no states, since nothing on such an arm can tell them: they stand in the
-pose's covariance, and in the anchor's as far as they differ between its posture and the present one.
+Each body's angle is followed on its own (`tipdatum.fusion.tilt_track`), and the arm is put together from them
+at the moment asked for. Errors that stay as they are (mounts, biases) are nothing that such an arm can tell:
+they stand in the pose's covariance, and in the anchor's as far as they differ between its posture and the
+present one (`tipdatum.fusion.standing_errors`).
 """
 
 from __future__ import annotations
@@ -14,55 +14,27 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, Arm, ArmAngles
+from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, Arm
 from tipdatum.fusion.condition import Condition
 from tipdatum.fusion.estimator import Event, MotionReading
-from tipdatum.fusion.levers import Levers
-from tipdatum.fusion.modes import Modes
 from tipdatum.fusion.pose import Anchor, Pose, Quality
+from tipdatum.fusion.posture import Posture
+from tipdatum.fusion.sensors import Channel
 from tipdatum.fusion.standing_errors import StandingErrors
-from tipdatum.fusion.steady_noise import SteadyNoise
-from tipdatum.fusion.tilt_model import MANNERS, STANDING, TiltModel
+from tipdatum.fusion.tilt_track import OMEGA_RADPS, TiltTrack
 from tipdatum.fusion.tuning import ChainOptions
 from tipdatum.kinematics.frames import Array, nearest_turn
 from tipdatum.machine import ARM, Machine
 from tipdatum_drivers.reading import Slew, Tilt
 
-STEP_S = 0.04
-"""Length of a filter's step, s: an arm's acceleration lasts some tenths of a second."""
-LATE_S = 0.1
-"""A reading that is older than the filter by more is of no use, s."""
-SILENCE_S = 1.0
-"""Silence of all sensors after which every angle is found anew, s."""
-START_SIGMA_RAD = 0.2
-"""1-sigma of an angle at its first reading, rad: a start in motion."""
-REST_S = 1.0
-"""What the filter needs from its start on to converge, s; a rest as long levels the mounts."""
-REFUSED_S = 0.4
-"""How long the gate may refuse a sensor before its body's angle is found anew, s."""
-STANDING_RADPS = 0.01
-"""1-sigma of the rates of an arm that stands, rad/s."""
-MOTION_SHARE = 3.7
-"""Factor on the filters' sigma while the arm moves: what pushes one sensor pushes its neighbours too, and
-does so longer than the model says. From simulated digs."""
-AFTER_RAD, AFTER_S = 0.015, 0.4
-"""What a motion leaves behind when the arm begins to stand, rad, and the time in which it is gone, s: a
-machine rocks on its tracks for half a second after its arm has stopped."""
-CHANGES_PER_S = 0.5
-"""How often an operator begins to move or changes from one manner of work to another, 1/s."""
-STOPS_PER_S = 0.05
-"""How often an arm comes to a stand, 1/s; low, since the turning point of a swing looks like one."""
-
-_ORDER = ("upper", *ARM[:-1], "rocker", "bucket")
-
-
-@dataclass(slots=True)
-class _Gathered:
-    """One sensor's readings within a step: their sum, when they were taken, how many they are."""
-
-    angles: Array
-    times: float
-    count: int
+SETTLE_S = 1.0
+"""What a track needs from its first reading on to converge, s: four times its 1/ω."""
+LEVEL_RADPS = math.radians(1.0)
+"""Pace below which the second half of that second counts as a rest, in which mounts were levelled."""
+WATCH_S = 0.05
+"""Interval in which quality is judged, s."""
+SLEW_GAP_S = 1.0
+"""Interval of slew angles from which no slew rate is told any more, s."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +43,26 @@ class _Kept:
 
     height: float
     variance: float
-    theta: Array
+    theta: list[float]
     row: Array
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A pose in the making.
+
+    Attributes:
+        theta: (N,) rad, of the sensors' bodies.
+        q, rates, covariance, prediction: as in `Pose`.
+        J: (2 + n, N + 2) ∂q/∂(θ_1 … θ_N, roll, what is taken as level).
+    """
+
+    theta: list[float]
+    q: Array
+    rates: Array
+    J: Array
+    covariance: Array
+    prediction: Array
 
 
 class InclinometerEstimator:
@@ -83,29 +73,25 @@ class InclinometerEstimator:
         self._events: list[Event] = []
         self._machine = machine
         self._slew_angle: float | None = None
-        self._slew_rate = 0.0
+        self._slew_rate, self._slew_t = 0.0, -math.inf
         self._anchor: _Kept | None = None
+        self._wrong: set[str] = set()
         self._build(Arm(machine))
 
     def _build(self, arm: Arm) -> None:
+        """Begin with nothing known of the sensors of `arm`."""
         self._arm = arm
-        self._channels = [arm.by_body[b] for b in _ORDER if b in arm.by_body]
-        self._index = {ch.name: i for i, ch in enumerate(self._channels)}
-        self._parts: list[str] = [ch.sensor.body for ch in self._channels]
-        self._delay = max((ch.latency for ch in self._channels), default=0.0)
+        self._channels = list(arm.by_body.values())
+        self._posture = Posture(arm, self._channels)
+        self._tracks = {ch.name: _track(ch) for ch in self._channels}
+        self._roll = TiltTrack(0.0, 0.0)
+        self._roll_from: Channel | None = None
+        self._errors = StandingErrors(self._channels, LEVEL_SIGMA_RAD, self.options)
         self._t = -math.inf
-        self._first: dict[int, tuple[Tilt, float, float]] = {}
-        self._newest: dict[int, Array] = {}
-        self._waiting: dict[int, dict[int, _Gathered]] = {}
-        self._model: TiltModel | None = None
-        self._modes: Modes | None = None
-        self._noise: list[list[SteadyNoise]] = []
-        self._last = -1
-        self._unrest = 1.0
-        self._begun = 0
-        self._at_rest: list[float] | None = []
-        self._slew_t = -math.inf
-        self._wrong: set[str] = set()
+        self._restarted = -math.inf
+        self._levelled = False
+        self._unrest_t = -math.inf
+        self._watched = -math.inf
         self._condition = Condition()
 
     # -- readings ----------------------------------------------------------------------------------------
@@ -113,214 +99,92 @@ class InclinometerEstimator:
     def consume(self, reading: MotionReading) -> None:
         """Take one reading; see `Estimator.consume`."""
         if reading.t < self._t - 1e-6:
-            self._step_back(reading.t)
+            text = f"time stepped back by {self._t - reading.t:.3f} s: filter started anew"
+            self._events.append(Event(reading.t, "time-step", text))
+            self._slew_t = -math.inf
+            self._build(Arm(self._machine))
         self._t = max(self._t, reading.t)
         if isinstance(reading, Slew):
             self._slewed(reading)
         elif isinstance(reading, Tilt):
-            i = self._index.get(reading.sensor)
-            if i is not None:
-                self._gather(i, reading)
-        elif reading.sensor in self._index and reading.sensor not in self._wrong:
+            if reading.sensor in self._tracks:
+                self._follow(self._arm.channels[reading.sensor], reading)
+        elif reading.sensor in self._tracks and reading.sensor not in self._wrong:
             self._wrong.add(reading.sensor)
             text = f"sensor {reading.sensor} is described as an inclinometer but sends forces: not used"
             self._events.append(Event(reading.t, "wrong-kind", text, reading.sensor))
-        self._advance()
+        if self._t - self._watched >= WATCH_S:
+            self._watch()
 
     def _slewed(self, reading: Slew) -> None:
         angle = math.radians(reading.angle_deg)
-        if self._slew_angle is not None and 0.0 < reading.t - self._slew_t < SILENCE_S:
+        if self._slew_angle is not None and 0.0 < reading.t - self._slew_t < SLEW_GAP_S:
             self._slew_rate = nearest_turn(angle - self._slew_angle, 0.0) / (reading.t - self._slew_t)
         self._slew_angle, self._slew_t = angle, reading.t
 
-    def _step_back(self, t: float) -> None:
-        self._events.append(
-            Event(t, "time-step", f"time stepped back by {self._t - t:.3f} s: filter started anew")
-        )
-        self._build(Arm(self._machine))
+    def _follow(self, channel: Channel, reading: Tilt) -> None:
+        track = self._tracks[channel.name]
+        lost = reading.t - channel.last_t > channel.stale_after
+        t, (x, y, z), _ = channel.raw(reading)
+        x, y, z = x / channel.gravity, y / channel.gravity, z / channel.gravity
+        mount = channel.mount.tolist()
+        dual = reading.angle_deg is None
+        if not dual:
+            # What a single axis does not see is told by the arm's roll.
+            y = self._across(mount, track.angle)
+            seen = math.sqrt(max(0.0, 1.0 - y * y))
+            x, z = seen * x, seen * z
+        up_x, up_y, up_z = (row[0] * x + row[1] * y + row[2] * z for row in mount)
+        if dual and self._tells_roll(channel):
+            _take(self._roll, t, math.asin(max(-1.0, min(1.0, up_y))), lost)
+        _take(track, t, nearest_turn(math.atan2(up_x, up_z), track.shown), lost)
+        if lost:
+            self._restarted = reading.t
 
-    def _gather(self, i: int, reading: Tilt) -> None:
-        channel = self._channels[i]
-        sample = channel.sample(reading)
-        angles = _shown(reading)
-        if self._modes is None:
-            fx, fy, fz = sample.force
-            roll = math.asin(max(-1.0, min(1.0, fy / channel.gravity)))
-            self._first[i] = (reading, math.atan2(fx, fz), roll)
-        before = self._newest.get(i)
-        if before is not None and len(before) == len(angles):
-            angles = np.array([nearest_turn(a, b) for a, b in zip(angles, before, strict=True)])
-        self._newest[i] = angles
-        number = math.floor(sample.t / STEP_S)
-        if self._modes is not None:
-            if sample.t < self._last * STEP_S - LATE_S:
-                return
-            number = max(number, self._last + 1)
-            for noise, angle in zip(self._noise[i], angles, strict=False):
-                noise.add(sample.t, float(angle))
-        step = self._waiting.setdefault(number, {})
-        g = step.get(i)
-        if g is None:
-            step[i] = _Gathered(angles.copy(), sample.t, 1)
-        elif len(g.angles) == len(angles):
-            g.angles, g.times, g.count = g.angles + angles, g.times + sample.t, g.count + 1
+    def _across(self, mount: list[list[float]], theta: float) -> float:
+        """y·up in the sensor's own axes from its body's angle and the roll."""
+        level = math.cos(self._roll.angle)
+        up = (level * math.sin(theta), math.sin(self._roll.angle), level * math.cos(theta))
+        return sum(row[1] * part for row, part in zip(mount, up, strict=True))
 
-    def _advance(self) -> None:
-        """Take every step that is over for the slowest sensor too."""
-        if self._modes is None:
-            if not self._channels or len(self._first) < len(self._channels):
-                return
-            self._start()
-        assert self._modes is not None
-        ready = math.floor((self._t - self._delay) / STEP_S) - 1
-        if ready - self._last > SILENCE_S / STEP_S:
-            heard = [k for k in self._waiting if k <= ready]
-            if not heard or min(heard) - self._last > SILENCE_S / STEP_S:
-                self._last = min(heard, default=ready) - 1
-                self._lost = [True] * len(self._channels)
-        while self._last < ready:
-            self._step(self._last + 1)
+    def _tells_roll(self, channel: Channel) -> bool:
+        """Whether the arm's roll comes from this dual-axis sensor: the one nearest to the ground has it."""
+        if self._roll_from is None or _height(channel) < _height(self._roll_from):
+            self._roll, self._roll_from = _track(channel), channel
+            self._errors.told_roll_by(channel)
+        return channel.name == self._roll_from.name
 
-    def _start(self) -> None:
-        """Filters from the first reading of every sensor."""
-        channels, n = self._channels, len(self._channels)
-        dual = [self._first[i][0].angle_deg is None for i in range(n)]
-        model = TiltModel(Levers(self._arm, channels), channels, dual, STEP_S)
-        tells_roll = next((i for i in range(n) if dual[i]), None)
-        x, sigma = np.zeros(model.size), np.zeros(model.size)
-        for i in range(n):
-            x[i] = self._first[i][1]
-        sigma[model.theta], sigma[model.rate], sigma[model.turning] = START_SIGMA_RAD, 0.2, 0.5
-        sigma[model.roll] = 0.0001
-        if tells_roll is not None:
-            x[model.roll], sigma[model.roll] = self._first[tells_roll][2], START_SIGMA_RAD
-        x[model.shown] = np.concatenate([self._newest[i] for i in range(n)])
-        sigma[model.shown], sigma[model.push] = 0.01, 0.02
-        m = len(MANNERS)
-        changes = np.full((m, m), CHANGES_PER_S * STEP_S)
-        changes[:, STANDING] = STOPS_PER_S * STEP_S
-        changes[np.arange(m), np.arange(m)] = 0.0
-        changes += np.diag(1.0 - changes.sum(1))
-        self._modes = Modes(x, np.diag(sigma**2), np.full(m, 1.0 / m), changes)
-        self._model = model
-        self._axes = [np.flatnonzero(model.axis_sensor == i) for i in range(n)]
-        stated = [math.radians(ch.sensor.noise.tilt_deg) ** 2 for ch in channels]
-        self._noise = [[SteadyNoise(stated[i]) for _ in self._axes[i]] for i in range(n)]
-        self._refused, self._lost = [0.0] * n, [False] * n
-        roll_channel = None if tells_roll is None else channels[tells_roll]
-        self._errors = StandingErrors(channels, roll_channel, LEVEL_SIGMA_RAD, self.options)
-        self._last = min(self._waiting, default=0) - 1
-        self._begun = self._last
-
-    def _step(self, number: int) -> None:
-        modes, model = self._modes, self._model
-        assert modes is not None
-        assert model is not None
-        heard = self._waiting.pop(number, {})
-        self._last = number
-        modes.mix()
-        Q = model.noise(modes.x)
-        x, F = model.linear(modes.x)
-        modes.predict(x, F, Q)
-        for i, g in heard.items():
-            if self._lost[i]:
-                self._find_anew(modes, model, i, g)
-        for i, channel in enumerate(self._channels):
-            if i not in heard and (number + 1) * STEP_S - channel.last_t > channel.stale_after:
-                self._lost[i] = True
-        rows = self._rows(modes, model, number, heard, F)
-        if rows is not None:
-            modes.update(*rows)
-        modes.compare(STANDING, model.rate, STANDING_RADPS**2)
-        mean, _ = modes.joint()
-        moving = 1.0 - float(modes.weight[STANDING])
-        self._unrest = max(moving, self._unrest * math.exp(-STEP_S / AFTER_S))
-        self._converge(mean, model, number)
-
-    def _rows(
-        self, modes: Modes, model: TiltModel, number: int, heard: dict[int, _Gathered], F: Array
-    ) -> tuple[Array, Array, Array] | None:
-        """What the sensors told within the step: rows, values, noise."""
-        mean, P = modes.joint()
-        likely = int(modes.weight.argmax())
-        H: list[Array] = []
-        z: list[float] = []
-        R: list[float] = []
-        for i, g in heard.items():
-            lead = g.times / g.count - (number + 1) * STEP_S
-            rate = float(mean[model.rate][i])
-            refused = False
-            for k, axis in enumerate(self._axes[i]):
-                if k >= len(g.angles):
-                    continue
-                place = model.shown.start + int(axis)
-                value = g.angles[k] / g.count
-                row = np.zeros(model.size)
-                row[place] = 1.0
-                turns = F[likely, place, i] / max(1e-6, 1.0 - model.keep[axis])
-                row[model.rate.start + i] = lead * max(-1.0, min(1.0, float(turns)))
-                expected = float(row @ mean)
-                if model.wraps[axis]:
-                    value = nearest_turn(float(value), expected)
-                latency = self._channels[i].sensor.latency_sigma_s
-                late = self.options.latency_sigma_s if latency is None else latency
-                variance = self._noise[i][k].variance / g.count + (late * rate) ** 2
-                off, spread = value - expected, float(row @ P @ row)
-                if off * off > self.options.gate * (spread + variance):
-                    # A shock: let in so far that it moves the estimate as the largest accepted one would.
-                    variance = (
-                        off * off / self.options.gate * (off * off / (self.options.gate * spread + 1e-12))
-                    )
-                    refused = True
-                H.append(row)
-                z.append(float(value))
-                R.append(variance)
-            self._refused[i] = self._refused[i] + STEP_S if refused else 0.0
-            self._lost[i] = self._refused[i] > REFUSED_S
-        return (np.array(H), np.array(z), np.array(R)) if H else None
-
-    def _find_anew(self, modes: Modes, model: TiltModel, i: int, g: _Gathered) -> None:
-        """A sensor is back: its body may stand anywhere."""
-        mean, _ = modes.joint()
-        x = mean.copy()
-        for k, axis in enumerate(self._axes[i]):
-            place = model.shown.start + int(axis)
-            modes.open(place, float(g.angles[min(k, len(g.angles) - 1)]) / g.count, 1e-4)
-        up = self._channels[i].mount @ _up(g.angles / g.count)
-        theta = nearest_turn(math.atan2(up[0], up[2]), float(x[i]))
-        modes.open(model.theta.start + i, theta, START_SIGMA_RAD**2)
-        modes.open(model.rate.start + i, 0.0, 0.2**2)
-        modes.open(model.turning.start + i, 0.0, 0.5**2)
-        self._lost[i], self._refused[i] = False, 0.0
-
-    def _converge(self, mean: Array, model: TiltModel, number: int) -> None:
+    def _watch(self) -> None:
         """Quality, and the levelling of the mounts in a first rest."""
-        fastest = max(float(np.abs(mean[model.rate]).max()), abs(self._slew_rate))
-        starting = (number - self._begun) * STEP_S < REST_S
-        if self._at_rest is not None:
-            assert self._modes is not None
-            self._at_rest.append(fastest)
-            if not starting:
-                half = self._at_rest[len(self._at_rest) // 2 :]
-                if max(half) < math.radians(1.0):
-                    self._errors.level(mean[model.theta])
-                self._at_rest = None
-        self._condition.update((number + 1) * STEP_S, fastest, 0.0, starting)
+        self._watched = self._t
+        if not self._complete():
+            return
+        tracks = self._tracks.values()
+        pace = max(abs(self._slew_rate), max((track.pace for track in tracks), default=0.0))
+        since = self._t - self._restarted
+        if pace > LEVEL_RADPS and since > 0.5 * SETTLE_S:
+            self._unrest_t = self._t
+        if not self._levelled and since >= SETTLE_S:
+            self._levelled = True
+            if self._unrest_t < self._restarted:
+                self._errors.level([track.angle for track in tracks])
+        self._condition.update(self._t, pace, 0.0, since < SETTLE_S)
+
+    def _complete(self) -> bool:
+        return all(track.known for track in self._tracks.values())
 
     # -- poses -------------------------------------------------------------------------------------------
 
     def pose(self, t: float) -> Pose:
         """The arm predicted to `t`; see `Estimator.pose`."""
         quality, reasons = self._arm.availability(t)
-        if self._modes is None or self._last <= self._begun:
-            if quality in ("good", "settling"):
-                quality, reasons = "stale", ("waiting for a first reading of every sensor",)
-            return self._unknown(t, quality, reasons)
         if quality in ("stale", "invalid"):
             return self._unknown(t, quality, reasons)
+        if not self._complete():
+            return self._unknown(t, "stale", ("waiting for a first reading of every sensor",))
         found = self._predicted(t)
-        if isinstance(found, str):
-            return self._unknown(t, "invalid", (found,))
+        if found is None:
+            return self._unknown(t, "invalid", ("linkage out of its range",))
         quality, reasons = self._condition.judge(quality, reasons)
         f, kept = found, self._anchor
         anchor = None
@@ -336,37 +200,33 @@ class InclinometerEstimator:
             ages_s=self._arm.ages(t),
         )  # fmt: skip
 
-    def _predicted(self, t: float) -> _Found | str:
-        modes, model = self._modes, self._model
-        assert modes is not None
-        assert model is not None
-        mean, P = modes.joint()
-        n = model.n
-        ahead = max(0.0, t - (self._last + 1) * STEP_S)
-        rates = mean[model.rate]
-        theta, roll = mean[model.theta] + ahead * rates, float(mean[model.roll])
-        tilt = {
-            body: ArmAngles(float(theta[i]), roll, float(rates[i]), 0.0, 1.0)
-            for i, body in enumerate(self._parts)
-        }
-        joined = self._arm.join(tilt)
-        if isinstance(joined, str):
-            return joined
-        J = self._arm.jacobian_over([*self._parts, "roll", "level"])
-        F = np.zeros((n + 1, model.size))
-        at = np.arange(n)
-        F[at, at], F[at, n + at], F[n, model.roll] = 1.0, ahead, 1.0
-        turning = np.diag(P)[model.turning]
-        curve = np.append(0.25 * turning * ahead**4, [0.0, 0.0])
-        own = curve + np.append(ahead**2 * np.diag(P)[model.rate], [0.0, 0.0])
-        filtered = np.zeros((n + 2, n + 2))
-        filtered[: n + 1, : n + 1] = (1.0 + self._unrest * (MOTION_SHARE**2 - 1.0)) * (F @ P @ F.T)
-        filtered[at, at] += self._unrest * AFTER_RAD**2
-        total = filtered + np.diag(curve + self._standing(theta, theta))
-        return _Found(theta, joined.angles, joined.rates, J, J @ total @ J.T, (J * own) @ J.T)
+    def _predicted(self, t: float) -> _Found | None:
+        """Every angle goes on with its rate to `t`; None where the linkage cannot close."""
+        theta: list[float] = []
+        rates: list[float] = []
+        total: list[float] = []
+        added: list[float] = []
+        for ch in self._channels:
+            track = self._tracks[ch.name]
+            ahead = max(0.0, t - track.t)
+            stated = ch.sensor.latency_sigma_s
+            late = self.options.latency_sigma_s if stated is None else stated
+            variance = track.variance(ch.period)
+            theta.append(track.angle + ahead * track.rate)
+            rates.append(track.rate)
+            added.append(variance * (OMEGA_RADPS * ahead) ** 2 + (late * track.rate) ** 2)
+            total.append(variance + added[-1])
+        total.append(0.0 if self._roll_from is None else self._roll.variance(self._roll_from.period))
+        q, q_rates, J = self._posture.join([*theta, self._roll.angle], [*rates, self._roll.rate])
+        if q is None:
+            return None
+        J = np.column_stack([J, ~J.any(axis=1)])
+        covariance = (J * (np.array([*total, 0.0]) + self._standing(theta, theta))) @ J.T
+        prediction = (J[:, :-2] * added) @ J[:, :-2].T
+        return _Found(theta, np.array(q), np.array(q_rates), J, covariance, prediction)
 
-    def _standing(self, theta: Array, other: Array) -> Array:
-        return np.append(self._errors.between(theta, other), LEVEL_SIGMA_RAD**2)
+    def _standing(self, theta: list[float], other: list[float]) -> Array:
+        return np.array([*self._errors.between(theta, other), LEVEL_SIGMA_RAD**2])
 
     def _unknown(self, t: float, quality: Quality, reasons: tuple[str, ...]) -> Pose:
         size = self._arm.size
@@ -380,7 +240,7 @@ class InclinometerEstimator:
         if not self.pose(t).known:
             return False
         f = self._predicted(t)
-        assert not isinstance(f, str)
+        assert f is not None
         chain, q = self._machine.chain(), f.q.copy()
         if bucket_point is not None:
             x, z = float(bucket_point[0]), float(bucket_point[1])
@@ -399,17 +259,14 @@ class InclinometerEstimator:
         """Go on with another bucket or changed dimensions, keeping what is known of the sensors."""
         self._machine = machine
         arm = Arm(machine, keep=self._arm)
-        channels = [arm.by_body[b] for b in _ORDER if b in arm.by_body]
-        if self._modes is None or [ch.name for ch in channels] != [ch.name for ch in self._channels]:
+        if list(arm.channels) != list(self._arm.channels):
             self._build(arm)
             return
-        assert self._model is not None
-        for i, (old, new) in enumerate(zip(self._channels, channels, strict=True)):
-            if old.sensor.mount_rpy_deg != new.sensor.mount_rpy_deg:
-                self._lost[i] = True
-        self._arm, self._channels = arm, channels
-        self._index = {ch.name: i for i, ch in enumerate(channels)}
-        self._model.fit(Levers(arm, channels), channels)
+        for name, channel in arm.channels.items():
+            if channel.sensor.mount_rpy_deg != self._arm.channels[name].sensor.mount_rpy_deg:
+                channel.forget_time()
+        self._arm, self._channels = arm, list(arm.by_body.values())
+        self._posture = Posture(arm, self._channels)
 
     def events(self) -> list[Event]:
         """What happened since the last call."""
@@ -417,34 +274,18 @@ class InclinometerEstimator:
         return events
 
 
-@dataclass(frozen=True, slots=True)
-class _Found:
-    """A pose in the making.
-
-    Attributes:
-        theta: (N,) rad, of the sensors' bodies.
-        q, rates, covariance, prediction: as in `Pose`.
-        J: (2 + n, N + 2) ∂q/∂(θ_1 … θ_N, roll, level).
-    """
-
-    theta: Array
-    q: Array
-    rates: Array
-    J: Array
-    covariance: Array
-    prediction: Array
+def _track(channel: Channel) -> TiltTrack:
+    return TiltTrack(channel.sensor.time_constant_s, math.radians(channel.sensor.noise.tilt_deg))
 
 
-def _shown(reading: Tilt) -> Array:
-    """The angles of a reading: one of a single-axis part, pitch and roll of a dual-axis one, rad."""
-    if reading.angle_deg is not None:
-        return np.radians([reading.angle_deg])
-    return np.radians([reading.pitch_deg or 0.0, reading.roll_deg or 0.0])
+def _take(track: TiltTrack, t: float, angle: float, lost: bool) -> None:
+    if lost or not track.known:
+        track.restart(t, angle)
+    else:
+        track.add(t, angle)
 
 
-def _up(angles: Array) -> Array:
-    """`up` in the sensor's own axes from `_shown`."""
-    if len(angles) == 1:
-        return np.array([math.sin(angles[0]), 0.0, math.cos(angles[0])])
-    x, y = math.sin(angles[0]), math.sin(angles[1])
-    return np.array([x, y, math.sqrt(max(0.0, 1.0 - x * x - y * y))])
+def _height(channel: Channel) -> int:
+    """Place of a sensor's body in the chain, from the ground on."""
+    body = channel.sensor.body
+    return 0 if body == "upper" else 1 + (len(ARM) if body == "rocker" else ARM.index(body))

@@ -13,47 +13,61 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
 from tipdatum.fusion.sensors import Channel
 from tipdatum.fusion.tuning import ChainOptions
-from tipdatum.kinematics.frames import Array
+
+OFFSET_RAD = math.radians(0.1)
+"""1-sigma of a tilt part's own offset where the description gives no bias: makers of inclinometers calibrate
+it, low-cost data sheets say 0.05° to 0.3° (from memory)."""
 
 
 class StandingErrors:
     """Covariance of the standing errors of N angles and of the roll between two postures."""
 
-    def __init__(
-        self, channels: list[Channel], roll: Channel | None, roll_sigma: float, options: ChainOptions
-    ) -> None:
+    def __init__(self, channels: list[Channel], roll_sigma: float, options: ChainOptions) -> None:
         """Mounts are what their description says, or fitted by eye until `level` is told.
 
         Args:
-            roll: the sensor that tells the roll, None where none does and `roll_sigma` (rad) stands for it.
+            roll_sigma: rad, what stands for the roll's error until `told_roll_by` names a sensor.
         """
         self._channels, self._options = channels, options
-        self._bias = np.array([ch.sensor.noise.accel_bias_mps2 / ch.gravity for ch in channels])
-        self._levelled = np.zeros((2, len(channels)))
-        self._roll, self._roll_sigma = roll, roll_sigma
-        self._set(options.mount_sigma_deg)
+        self._unstated_deg = options.mount_sigma_deg
+        self._bias = [_offset(ch) ** 2 for ch in channels]
+        self._levelled = [(0.0, 0.0)] * len(channels)
+        self._mount = [self._sigma(ch) ** 2 for ch in channels]
+        self._roll = roll_sigma**2
+        self._roll_from: Channel | None = None
 
-    def _set(self, unstated_deg: float) -> None:
-        def sigma(ch: Channel) -> float:
-            stated = ch.sensor.mount_sigma_deg
-            return math.radians(unstated_deg if stated is None else stated)
+    def _sigma(self, channel: Channel) -> float:
+        stated = channel.sensor.mount_sigma_deg
+        return math.radians(self._unstated_deg if stated is None else stated)
 
-        mounts = [sigma(ch) for ch in self._channels]
-        self._mount = np.array([*mounts, self._roll_sigma if self._roll is None else sigma(self._roll)])
+    def told_roll_by(self, channel: Channel) -> None:
+        """The roll comes from this sensor."""
+        self._roll_from, self._roll = channel, self._sigma(channel) ** 2
 
-    def level(self, theta: Array) -> None:
+    def level(self, theta: list[float]) -> None:
         """Mounts without a stated sigma were levelled to gravity in the posture `theta` (N,) rad."""
-        self._set(self._options.levelling_sigma_deg)
-        fitted = np.array([ch.sensor.mount_sigma_deg is None for ch in self._channels])
-        self._levelled = np.stack([np.cos(theta), np.sin(theta)]) * fitted
+        self._unstated_deg = self._options.levelling_sigma_deg
+        for i, (channel, angle) in enumerate(zip(self._channels, theta, strict=True)):
+            self._mount[i] = self._sigma(channel) ** 2
+            if channel.sensor.mount_sigma_deg is None:
+                self._levelled[i] = (math.cos(angle), math.sin(angle))
+        if self._roll_from is not None:
+            self._roll = self._sigma(self._roll_from) ** 2
 
-    def between(self, theta: Array, other: Array) -> Array:
-        """(N + 1,) rad²: covariance of each angle's error at `theta` with its own at `other`, roll last."""
-        one, two = (np.stack([np.cos(a), np.sin(a)]) - self._levelled for a in (theta, other))
-        own = self._mount**2
-        own[:-1] += self._bias**2 * (one * two).sum(0)
-        return own
+    def between(self, theta: list[float], other: list[float]) -> list[float]:
+        """(N + 1) rad²: covariance of each angle's error at `theta` with its own at `other`, roll last."""
+        found = []
+        for one, two, mount, bias, (c, s) in zip(
+            theta, other, self._mount, self._bias, self._levelled, strict=True
+        ):
+            alike = (math.cos(one) - c) * (math.cos(two) - c) + (math.sin(one) - s) * (math.sin(two) - s)
+            found.append(mount + bias * alike)
+        return [*found, self._roll]
+
+
+def _offset(channel: Channel) -> float:
+    noise = channel.sensor.noise
+    told = "accel_bias_mps2" in noise.model_fields_set
+    return noise.accel_bias_mps2 / channel.gravity if told else OFFSET_RAD
