@@ -78,7 +78,10 @@ class Arm:
         self._missing = tuple(f"no sensor on the {body}" for body in ARM if not self._told(body))
 
     def availability(self, t: float) -> tuple[Quality, tuple[str, ...]]:
-        """Whether every angle can be told at `t`: `good`, `settling`, `stale` or `invalid`, with reasons."""
+        """Whether every angle can be told at `t`: `good`, `stale` or `invalid`, with reasons.
+
+        With `good` the reasons are what is assumed; `tipdatum.fusion.condition` judges what that makes of it.
+        """
         if self._missing:
             return "invalid", self._missing
         if any(t - ch.last_t > ch.stale_after for ch in self.channels.values()):
@@ -86,7 +89,7 @@ class Arm:
                 r for r in (ch.silence(t) for ch in self.channels.values()) if r is not None
             )
         if "upper" not in self.by_body:
-            return "settling", (LEVEL_ASSUMED,)
+            return "good", (LEVEL_ASSUMED,)
         return "good", ()
 
     def _told(self, body: str) -> bool:

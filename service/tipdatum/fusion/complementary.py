@@ -23,6 +23,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from tipdatum.fusion.arm import Arm, ArmAngles
+from tipdatum.fusion.condition import Condition
 from tipdatum.fusion.estimator import Event, MotionReading
 from tipdatum.fusion.pose import Pose
 from tipdatum.fusion.sensors import Channel, Sample
@@ -30,8 +31,8 @@ from tipdatum.kinematics.frames import nearest_turn
 from tipdatum.machine import Machine
 from tipdatum_drivers.reading import Slew
 
-MOVING_RADPS = math.radians(0.5)
-"""Rate of any link above which figures count as moving: 60 mm/s at 7 m of reach."""
+WATCH_S = 0.05
+"""Interval in which quality is judged, s."""
 
 
 class ComplementaryOptions(BaseModel):
@@ -115,6 +116,8 @@ class ComplementaryEstimator:
         self._slew_t = -math.inf
         self._t = -math.inf
         self._arm = Arm(machine)
+        self._watched = -math.inf
+        self._condition = Condition()
         self._trackers = {name: _Tracker(ch, options) for name, ch in self._arm.channels.items()}
 
     def consume(self, reading: MotionReading) -> None:
@@ -128,15 +131,24 @@ class ComplementaryEstimator:
         tracker = self._trackers.get(reading.sensor)
         if tracker is None:
             return
+        if reading.t - tracker.channel.last_t > tracker.channel.stale_after:
+            tracker.restart()
         tracker.update(tracker.channel.sample(reading))
         if tracker.channel.sensor.body == "upper":
             if self._slew_t > -math.inf:
                 self._slew_travelled += tracker.slew_rate * max(0.0, tracker.t - self._slew_t)
             self._slew_t = tracker.t
+        if reading.t - self._watched >= WATCH_S:
+            self._watched = reading.t
+            trackers = self._trackers.values()
+            fastest = max(max(abs(tr.theta_rate), abs(tr.slew_rate)) for tr in trackers)
+            starting = any(tr.since < 3.0 * tr.time_constant for tr in trackers)
+            self._condition.update(reading.t, fastest, 0.0, starting)
 
     def _step_back(self, t: float) -> None:
         self._events.append(Event(t, "time-step", f"time stepped back by {self._t - t:.3f} s: filter reset"))
-        self._slew_t = -math.inf
+        self._slew_t = self._watched = -math.inf
+        self._condition = Condition()
         for tracker in self._trackers.values():
             tracker.restart()
             tracker.channel.forget_time()
@@ -161,17 +173,14 @@ class ComplementaryEstimator:
                 tracker.slew_rate,
             )
         quality, reasons = self._arm.availability(t)
-        joined = self._arm.join(tilt) if quality in ("good", "settling") else None
+        joined = self._arm.join(tilt) if quality == "good" else None
         if joined is None or isinstance(joined, str):
             if isinstance(joined, str):
                 quality, reasons = "invalid", (*reasons, joined)
             nothing = np.full(self._arm.size, np.nan)
             unknown = np.full((self._arm.size, self._arm.size), np.nan)
             return Pose(t, nothing, nothing, unknown, unknown, quality, reasons, ages_s=self._arm.ages(t))
-        if any(tr.since < 3.0 * tr.time_constant for tr in self._trackers.values()):
-            quality, reasons = "settling", (*reasons, "filter settling after the start")
-        elif quality == "good" and np.abs(joined.rates).max() > MOVING_RADPS:
-            quality, reasons = "moving", ("arm moving",)
+        quality, reasons = self._condition.judge(quality, reasons)
         ahead_part = self._arm.join_variances(tilt, prediction)
         return Pose(
             t, joined.angles, joined.rates, joined.covariance, ahead_part, quality, reasons,

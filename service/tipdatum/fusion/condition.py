@@ -1,4 +1,10 @@
-"""Whether the figures are good, moving or settling, entered and left without flicker."""
+"""Whether the figures are good, moving or settling, entered and left without flicker.
+
+`good` says that there is nothing to add; with anything to say the figures are `moving` (they stand, and sigma
+has grown) or `settling` (the filter has not converged yet). An assumption that stays, such as a level machine
+where the upper has no sensor, is no settling, for it never converges: nothing tells whether the upper moves,
+sigma holds the doubt, and the figures are `moving` for as long as it stands in the reasons.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +18,8 @@ CALM_SHARE = 0.5
 """Share of it below which it counts as still again."""
 CALM_S = 0.4
 """How long it must stay below, s."""
+DWELL_S = 0.4
+"""Least time between two changes of the same kind, s: what a person can read. Sigma does not wait for it."""
 SETTLED_RAD = math.radians(1.0)
 """1-sigma of an angle above which the filter counts as settling (mounts never levelled stand at 0.7°)."""
 SETTLED_SHARE = 0.9
@@ -28,36 +36,43 @@ class Condition:
         self.moving = False
         self.settling = True
         self._calm_since: float | None = None
-        self._settling_since: float | None = None
+        self._stopped = -math.inf
+        self._settling_from = self._started = self._settled = -math.inf
         self._wide = False
 
     def update(self, t: float, fastest: float, spread: float, starting: bool) -> None:
         """Take notice of one epoch: fastest rate in rad/s, largest 1-sigma of an angle in rad."""
-        if fastest > MOVING_RADPS:
-            self.moving, self._calm_since = True, None
-        elif fastest > CALM_SHARE * MOVING_RADPS:
-            self._calm_since = None
-        elif self.moving:
-            if self._calm_since is None:
-                self._calm_since = t
-            if t - self._calm_since >= CALM_S:
-                self.moving = False
+        self._move(t, fastest)
         self._settle(t, spread, starting)
+
+    def _move(self, t: float, fastest: float) -> None:
+        if fastest > CALM_SHARE * MOVING_RADPS:
+            self._calm_since = None
+        elif self._calm_since is None:
+            self._calm_since = t
+        if self.moving:
+            if self._calm_since is not None and t - self._calm_since >= CALM_S:
+                self.moving, self._stopped = False, t
+        elif fastest > MOVING_RADPS and t - self._stopped >= DWELL_S:
+            self.moving = True
 
     def _settle(self, t: float, spread: float, starting: bool) -> None:
         above = spread > SETTLED_RAD * (SETTLED_SHARE if self.settling else 1.0)
-        if starting or (above and not self.settling and not self._wide):
-            self.settling, self._settling_since = True, t
+        if starting or (above and not self.settling and not self._wide and t - self._settled >= DWELL_S):
+            if not self.settling:
+                self.settling, self._settling_from = True, t
+            self._started = t
         elif self.settling:
-            since = t if self._settling_since is None else self._settling_since
-            self.settling = above and t - since < SETTLING_MOST_S
-            self._settling_since = since
-            self._wide = above and not self.settling
+            self._started = t if self._started == -math.inf else self._started
+            if t - self._settling_from >= DWELL_S and not (above and t - self._started < SETTLING_MOST_S):
+                self.settling, self._settled, self._wide = False, t, above
         elif not above:
             self._wide = False
 
     def judge(self, quality: Quality, reasons: tuple[str, ...]) -> tuple[Quality, tuple[str, ...]]:
         """Add what is known here to a quality and its reasons; the worst applies."""
+        if reasons:
+            quality = max(quality, "moving", key=SEVERITY.__getitem__)
         if self.settling:
             reasons = (*reasons, "filter settling")
             quality = max(quality, "settling", key=SEVERITY.__getitem__)

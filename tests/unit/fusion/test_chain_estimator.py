@@ -163,7 +163,7 @@ def test_without_upper_sensor_level_is_assumed_and_said(
     del words["sensor"]["upper"]
     poses = play(chain(parse_machine(words, "test")), [r for r in d.readings if r.sensor != "upper"])
     last = poses[-1]
-    assert last.quality == "settling"
+    assert last.quality == "moving"
     assert "no sensor on the upper: level machine assumed" in last.reasons
     assert last.angles[0] == 0.0
     assert math.degrees(math.sqrt(last.covariance[0, 0])) >= 1.0
