@@ -133,6 +133,7 @@ class ComplementaryEstimator:
             return
         if reading.t - tracker.channel.last_t > tracker.channel.stale_after:
             tracker.restart()
+            self._watched = -math.inf
         tracker.update(tracker.channel.sample(reading))
         if tracker.channel.sensor.body == "upper":
             if self._slew_t > -math.inf:

@@ -139,7 +139,7 @@ class InclinometerEstimator:
             _take(self._roll, t, math.asin(max(-1.0, min(1.0, up_y))), lost)
         _take(track, t, nearest_turn(math.atan2(up_x, up_z), track.shown), lost)
         if lost:
-            self._restarted = reading.t
+            self._restarted, self._watched = reading.t, -math.inf
 
     def _across(self, mount: list[list[float]], theta: float) -> float:
         """y·up in the sensor's own axes from its body's angle and the roll."""

@@ -33,7 +33,7 @@ HOLD_S = 0.3
 DOUBT_SHARE = 2.6
 """1-sigma of an angle from the distance of the two filters, 1, from the same simulated sessions."""
 START_SHARE = 3.0
-"""ω times the time since the first reading while that is short, 1: what one reading began with is soon gone."""
+"""ω times the time since the first reading, 1, while that is short: a noisy first one is soon forgotten."""
 START_RAD = 0.1
 """Doubt of an angle at its first reading, rad, as the distance of the two filters: a start in motion."""
 
