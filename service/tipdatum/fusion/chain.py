@@ -263,6 +263,8 @@ class ChainEstimator:
         if still:
             f.grade(forces.mean(axis=0), rates.mean(axis=0))
         f.level(math.radians(self.options.levelling_sigma_deg if still else self.options.mount_sigma_deg))
+        if still:
+            f.keep()
         self._levelling = None
 
     # -- poses -------------------------------------------------------------------------------------------

@@ -19,6 +19,7 @@ from tipdatum.fusion.arm import Arm
 from tipdatum.fusion.kalman import update
 from tipdatum.fusion.layout import ACCEL_BIAS, ACCEL_SCALE, GYRO_BIAS, GYRO_SCALE, MOUNT, PER_SENSOR
 from tipdatum.fusion.levers import Levers
+from tipdatum.fusion.memory import Memory
 from tipdatum.fusion.observation import Observation
 from tipdatum.fusion.parts import Setup, blocks
 from tipdatum.fusion.propagation import Propagation
@@ -73,8 +74,12 @@ class ChainFilter:
         self.rates = np.zeros(2 + q.n)
         self.caution = 1.0
         self._make_parts(Levers(arm, channels))
+        self._memory = Memory(q)
         self._HP = np.zeros_like(self._observation.H)
         self._S = np.zeros_like(self._observation.R)
+        m = 3 * q.n
+        self._HP_own = np.einsum("ii->i", self._HP[:m, q.at.velocity])
+        self._S_own = np.einsum("ii->i", self._S[:m, :m])
         self._S_velocity = blocks(self._S[: 3 * q.n, : 3 * q.n], 3, 3)
         self._ones3 = np.ones(3)
         self._persistence = np.zeros(q.n)
@@ -138,6 +143,7 @@ class ChainFilter:
             constants[i, MOUNT] = math.radians(mount)
         d[at.constants] = constants.ravel() ** 2
         self.P[:] = np.diag(d)
+        self._memory.keep(x, self.P)
         self._observation.last_velocity = None
 
     def grade(self, force: Array, rate: Array) -> None:
@@ -185,6 +191,10 @@ class ChainFilter:
         H[np.arange(len(places)), places] = 1.0
         update(self.x, self.P, H, np.zeros(len(places)), np.eye(len(places)) * sigma**2)
 
+    def keep(self) -> None:
+        """Take what is known of the constants now, after a rest, as that to which knowledge fades."""
+        self._memory.keep(self.x, self.P)
+
     def pause(self, seconds: float) -> None:
         """Let time pass in which no sensor spoke: the machine may have rolled and slewed."""
         at, sigma = self.at, self.options.pivot_sigma_m
@@ -224,11 +234,7 @@ class ChainFilter:
         advance = self._propagation.forward(x, P, motion, block)
         self._propagation.add_noise(P, block, motion, self._persistence, self._folded)
         z = self._observation.innovation(x, block, motion, advance)
-        H, R = self._observation.H, self._observation.R
-        HP, S = self._HP, self._S
-        np.dot(H, P, out=HP)
-        np.dot(HP, H.T, out=S)
-        S += R
+        self._expect()
         zi = z[: 3 * n].reshape(n, 3)
         # White innovations have no persistence; what has is acceleration that the model does not know.
         share = span / ADAPTATION_S
@@ -243,11 +249,23 @@ class ChainFilter:
             for k in shocked:
                 # A shock leaves a step in the integrated velocity, which alone takes the blame.
                 P[self.setup.v[k], self.setup.v[k]] += zi[k] ** 2
-            np.dot(H, P, out=HP)
-            np.dot(HP, H.T, out=S)
-            S += R
-        update(x, P, H, z, R, (HP, S))
+            self._expect()
+        update(x, P, self._observation.H, z, self._observation.R, (self._HP, self._S))
+        self._memory.let_pass(span, x, P)
         self.rates = motion.rho[:, -1]
+
+    def _expect(self) -> None:
+        """Covariances of the innovations with the state and with each other.
+
+        The mean velocity over a block holds a third of the noise that its end holds, and half in common.
+        """
+        H, HP, S = self._observation.H, self._HP, self._S
+        np.dot(H, self.P, out=HP)
+        np.dot(HP, H.T, out=S)
+        S += self._observation.R
+        noise = self._propagation.velocity_noise
+        self._HP_own -= 0.5 * noise
+        self._S_own -= (2.0 / 3.0) * noise
 
     def _listen_at_rest(self, repeats: Array) -> None:
         """While the arm rests nothing moves that the model may not know: what repeats is folded vibration."""

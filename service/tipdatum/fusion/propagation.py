@@ -69,10 +69,11 @@ class Propagation:
         self._walk[at.common] = (0.5 * o.turn_walk) ** 2 * span
         self._walk[at.lagged] = 1e-10
         self._walk[at.constants] = walk.ravel()
-        self._walk_velocity = self._walk[at.velocity].reshape(n, 3)
+        self.velocity_noise = self._walk[at.velocity]
+        """(3N,) (m/s)², what accelerometers' noise in the last block adds to the velocities at its end."""
+        self._walk_velocity = self.velocity_noise.reshape(n, 3)
         self._by_angles = of_velocity[:, : at.roll + 1]
         self._of_angles, self._of_velocity = F[: at.roll + 1], of_velocity
-        self._eye_angles = np.eye(n + 1)
         self._resting = 1.0 - self._decay**2
 
     def forward(self, x: Array, P: Array, motion: Motion, block: Block) -> Advance:

@@ -139,9 +139,9 @@ def _vectors(in_plane: Complex, y: Array) -> Array:
     return np.stack([in_plane.real, y, in_plane.imag], axis=-1)
 
 
-ORDER = np.array([0, 2, 3, 5, 1, 4])
+ORDER = np.array([0, 2, 1, 3, 5, 4])
 """Columns of `Strapdown`'s sums among (force, rate): what lies in the arm plane comes in pairs."""
-_PAIRS, _FY, _WY, _SQUARE, _TIMES, _TIMES_Y = slice(0, 4), 4, 5, 6, slice(7, 9), 9
+_FORCE, _PAIRS, _FY, _WY, _SQUARE = slice(0, 3), (slice(0, 2), slice(3, 5)), 2, 5, 6
 
 
 class Strapdown:
@@ -149,7 +149,6 @@ class Strapdown:
 
     def __init__(self, epochs: int, epoch_s: float) -> None:
         self._epochs, self._length = epochs, epoch_s
-        self._edges = epoch_s * np.arange(epochs)[:, None]
         # Edges and middles in turn.
         self._points = 0.5 * epoch_s * np.arange(2 * epochs + 1)
 
@@ -167,7 +166,7 @@ class Strapdown:
             turn, offset: (N, 6, 6), (N, 6): a row of force and rate in the body's axes is
                 row @ turn + offset.
         """
-        used = np.flatnonzero(active).tolist()
+        T, used = self._length, np.flatnonzero(active).tolist()
         samples = [intakes[i].rows() for i in used]
         counts = [len(rows) for rows in samples]
         X = np.concatenate(samples)
@@ -189,13 +188,19 @@ class Strapdown:
         np.cumsum((wy[1:] + wy[:-1]) * (-0.5 * dt), out=eps[1:])
         first = wy.take(j)
         at_point = eps.take(j) - h * (first + half_share * (wy.take(j + 1) - first))
-        D = self._sums(Z, eps, t, dt, j[:, ::2], h[:, ::2, None], half_share[:, ::2, None])
+        turn = np.exp(1j * eps)[:, None]
+        for pair in _PAIRS:
+            turning = Z[:, pair].view(complex)
+            turning *= turn
+        at_edge = self._integrals(Z, dt, j[:, ::2], h[:, ::2, None], half_share[:, ::2, None])
+        D = at_edge[:, 1:] - at_edge[:, :-1]
+        D[:, :, 7:] = T * at_edge[:, 1:, _FORCE] - D[:, :, 7:]
+        D *= 1.0 / T
+        D[:, :, 7:] *= 1.0 / T
         # Back from the common axes into those of each epoch's middle.
-        back = np.exp(-1j * at_point[:, 1::2, None])
-        pairs, times = D[:, :, _PAIRS].view(complex), D[:, :, _TIMES].view(complex)
-        pairs *= back
-        times *= back
-        squares = D[:, :, _SQUARE] - abs(pairs[:, :, 0]) ** 2 - D[:, :, _FY] ** 2
+        back = np.exp(-1j * at_point[:, 1::2])
+        force, rate, moment = (D[:, :, k : k + 2].view(complex)[:, :, 0] * back for k in (0, 3, 7))
+        squares = D[:, :, _SQUARE] - abs(force) ** 2 - D[:, :, _FY] ** 2
         shake = np.maximum(squares, 0.0).dot(np.full(self._epochs, 1.0 / self._epochs))
         begins = ends - counts
         step = (t.take(ends - 1) - t.take(begins)) / (ends - begins - 1)
@@ -203,8 +208,7 @@ class Strapdown:
         for i, count, period in zip(used, done, step.tolist(), strict=True):
             intakes[i].used(count, period)
         found = Block(
-            pairs[:, :, 0], D[:, :, _FY], times[:, :, 0], D[:, :, _TIMES_Y], pairs[:, :, 1], D[:, :, _WY],
-            shake, step, raw, active,
+            force, D[:, :, _FY], moment, D[:, :, 9], rate, D[:, :, _WY], shake, step, raw, active,
         )  # fmt: skip
         return found if len(used) == len(intakes) else _scattered(found, len(intakes), used)
 
@@ -220,41 +224,42 @@ class Strapdown:
     def _integrands(
         X: Array, t: Array, counts: list[int], used: list[int], turn: Array, offset: Array
     ) -> Array:
-        """(M, 10): force and rate in body axes, columns as in `ORDER`; the rest is still empty."""
-        Z = np.empty((len(t), ROW))
+        """(M, 7): force and rate in body axes, columns as in `ORDER`, and |f|²."""
+        Z = np.empty((len(t), 7))
         raw, first, ordered = X[:, 1:7], 0, turn.take(ORDER, axis=2)
         for i, count in zip(used, counts, strict=True):
             end = first + count
             Z[first:end, :6] = raw[first:end].dot(ordered[i])
             first = end
         Z[:, :6] += offset.take(used, axis=0).take(ORDER, axis=1).repeat(counts, axis=0)
+        F = Z[:, _FORCE]
+        np.einsum("ij,ij->i", F, F, out=Z[:, _SQUARE])
         return Z
 
-    def _sums(
-        self, Z: Array, eps: Array, t: Array, dt: Array, j: Places, h: Array, half_share: Array
-    ) -> Array:
-        """(N, K, 10): what `Block` says, still in axes common to all epochs."""
-        pairs = Z[:, _PAIRS].view(complex)
-        pairs *= np.exp(1j * eps)[:, None]
-        np.multiply(Z[:, :2], t[:, None], out=Z[:, _TIMES])
-        np.multiply(Z[:, _FY], t, out=Z[:, _TIMES_Y])
-        F = Z[:, :5]
-        np.einsum("ij,ij,j->i", F, F, _OF_FORCE, out=Z[:, _SQUARE])
-        C = np.zeros_like(Z)
+    @staticmethod
+    def _integrals(Z: Array, dt: Array, j: Places, h: Array, half_share: Array) -> Array:
+        """(N, K + 1, 10) at the edges: integrals of the columns of `Z`, then of those of the force once more.
+
+        Args:
+            Z: (M, 7), straight from one sample to the next.
+            dt: (M - 1,) s, from each sample to the next.
+            j, h, half_share: (N, K + 1), the sample before each edge, s since it, half of its part of `dt`.
+        """
+        F, C, again, wide = Z[:, _FORCE], np.zeros_like(Z), np.zeros((len(Z), 3)), dt[:, None]
         sums = Z[1:] + Z[:-1]
-        sums *= (0.5 * dt)[:, None]
+        sums *= 0.5 * wide
         np.cumsum(sums, axis=0, out=C[1:])
-        first = Z.take(j, axis=0)
-        at_edge = C.take(j, axis=0) + h * (first + half_share * (Z.take(j + 1, axis=0) - first))
-        D = at_edge[:, 1:] - at_edge[:, :-1]
-        D[:, :, _TIMES] -= self._edges * D[:, :, :2]
-        D[:, :, _TIMES_Y] -= self._edges[:, 0] * D[:, :, _FY]
-        D *= 1.0 / self._length
-        D[:, :, 7:] *= 1.0 / self._length
-        return D
-
-
-_OF_FORCE = np.array([1.0, 1.0, 0.0, 0.0, 1.0])
+        sums = C[:-1, _FORCE] + wide * ((1.0 / 3.0) * F[:-1] + (1.0 / 6.0) * F[1:])
+        sums *= wide
+        np.cumsum(sums, axis=0, out=again[1:])
+        first, before = Z.take(j, axis=0), C.take(j, axis=0)
+        change = half_share * (Z.take(j + 1, axis=0) - first)
+        found = np.empty((*j.shape, 10))
+        found[:, :, :7] = before + h * (first + change)
+        more = h * (0.5 * first[:, :, _FORCE] + (1.0 / 3.0) * change[:, :, _FORCE])
+        more += before[:, :, _FORCE]
+        found[:, :, 7:] = again.take(j, axis=0) + h * more
+        return found
 
 
 def _scattered(b: Block, n: int, used: list[int]) -> Block:

@@ -33,6 +33,9 @@ class ChainOptions(BaseModel):
     constant_walk: NotNegative = 4.5e-6
     """Walk of scale errors (1) and mounts (rad), /√s: 0.03 % or 0.015° in an hour. Nothing that is called
     constant may be known ever better on a long day."""
+    memory_s: Positive = 50.0
+    """Time over which knowledge of scale errors, mounts and accelerometer biases fades towards that of the
+    start, s: what their estimates take from one minute of work holds, what hours of it would add does not."""
     accel_walk: NotNegative = 2e-4
     """Walk of an accelerometer's bias, m/s²/√s."""
     shake_share: NotNegative = 0.4
