@@ -1,9 +1,9 @@
 """The estimator for arms on which every sensor is an inclinometer: angles alone, no force, no gyro.
 
-Each body's angle is followed on its own (`tipdatum.fusion.tilt_track`), and the arm is put together from them
-at the moment asked for. Errors that stay as they are (mounts, biases) are nothing that such an arm can tell:
-they stand in the pose's covariance, and in the anchor's as far as they differ between its posture and the
-present one (`tipdatum.fusion.standing_errors`).
+Each body's angle is followed on its own (`tipdatum.fusion.tilt_bodies`, `tilt_track`), and the arm is put
+together from them at the moment asked for. Errors that stay as they are (mounts, biases) are nothing such a
+filter can tell: they stand in the pose's covariance, and in the anchor's as far as they differ between its
+posture and the present one (`tipdatum.fusion.standing_errors`).
 """
 
 from __future__ import annotations
@@ -19,12 +19,12 @@ from tipdatum.fusion.condition import Condition
 from tipdatum.fusion.estimator import Event, MotionReading
 from tipdatum.fusion.pose import Anchor, Pose, Quality
 from tipdatum.fusion.posture import Posture
-from tipdatum.fusion.sensors import Channel
 from tipdatum.fusion.standing_errors import StandingErrors
+from tipdatum.fusion.tilt_bodies import TiltBodies
 from tipdatum.fusion.tilt_track import OMEGA_RADPS, TiltTrack
 from tipdatum.fusion.tuning import ChainOptions
 from tipdatum.kinematics.frames import Array, nearest_turn
-from tipdatum.machine import ARM, Machine
+from tipdatum.machine import Machine
 from tipdatum_drivers.reading import Slew, Tilt
 
 SETTLE_S = 1.0
@@ -34,7 +34,7 @@ LEVEL_RADPS = math.radians(1.0)
 WATCH_S = 0.05
 """Interval in which quality is judged, s."""
 SLEW_GAP_S = 1.0
-"""Interval of slew angles from which no slew rate is told any more, s."""
+"""Silence after which a slew sensor tells no rate any more, s."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +73,7 @@ class InclinometerEstimator:
         self._events: list[Event] = []
         self._machine = machine
         self._slew_angle: float | None = None
-        self._slew_rate, self._slew_t = 0.0, -math.inf
+        self._slew = TiltTrack(0.0, 0.0)
         self._anchor: _Kept | None = None
         self._wrong: set[str] = set()
         self._build(Arm(machine))
@@ -81,12 +81,9 @@ class InclinometerEstimator:
     def _build(self, arm: Arm) -> None:
         """Begin with nothing known of the sensors of `arm`."""
         self._arm = arm
-        self._channels = list(arm.by_body.values())
-        self._posture = Posture(arm, self._channels)
-        self._tracks = {ch.name: _track(ch) for ch in self._channels}
-        self._roll = TiltTrack(0.0, 0.0)
-        self._roll_from: Channel | None = None
-        self._errors = StandingErrors(self._channels, LEVEL_SIGMA_RAD, self.options)
+        self._bodies = TiltBodies(arm)
+        self._posture = Posture(arm, self._bodies.channels)
+        self._errors = StandingErrors(self._bodies.channels, LEVEL_SIGMA_RAD, self.options)
         self._t = -math.inf
         self._restarted = -math.inf
         self._levelled = False
@@ -101,15 +98,15 @@ class InclinometerEstimator:
         if reading.t < self._t - 1e-6:
             text = f"time stepped back by {self._t - reading.t:.3f} s: filter started anew"
             self._events.append(Event(reading.t, "time-step", text))
-            self._slew_t = -math.inf
+            self._slew = TiltTrack(0.0, 0.0)
             self._build(Arm(self._machine))
         self._t = max(self._t, reading.t)
         if isinstance(reading, Slew):
             self._slewed(reading)
         elif isinstance(reading, Tilt):
-            if reading.sensor in self._tracks:
-                self._follow(self._arm.channels[reading.sensor], reading)
-        elif reading.sensor in self._tracks and reading.sensor not in self._wrong:
+            if reading.sensor in self._bodies.tracks and self._bodies.follow(reading):
+                self._restarted, self._watched = reading.t, -math.inf
+        elif reading.sensor in self._bodies.tracks and reading.sensor not in self._wrong:
             self._wrong.add(reading.sensor)
             text = f"sensor {reading.sensor} is described as an inclinometer but sends forces: not used"
             self._events.append(Event(reading.t, "wrong-kind", text, reading.sensor))
@@ -117,61 +114,28 @@ class InclinometerEstimator:
             self._watch()
 
     def _slewed(self, reading: Slew) -> None:
-        angle = math.radians(reading.angle_deg)
-        if self._slew_angle is not None and 0.0 < reading.t - self._slew_t < SLEW_GAP_S:
-            self._slew_rate = nearest_turn(angle - self._slew_angle, 0.0) / (reading.t - self._slew_t)
-        self._slew_angle, self._slew_t = angle, reading.t
-
-    def _follow(self, channel: Channel, reading: Tilt) -> None:
-        track = self._tracks[channel.name]
-        lost = reading.t - channel.last_t > channel.stale_after
-        t, (x, y, z), _ = channel.raw(reading)
-        x, y, z = x / channel.gravity, y / channel.gravity, z / channel.gravity
-        mount = channel.mount.tolist()
-        dual = reading.angle_deg is None
-        if not dual:
-            # What a single axis does not see is told by the arm's roll.
-            y = self._across(mount, track.angle)
-            seen = math.sqrt(max(0.0, 1.0 - y * y))
-            x, z = seen * x, seen * z
-        up_x, up_y, up_z = (row[0] * x + row[1] * y + row[2] * z for row in mount)
-        if dual and self._tells_roll(channel):
-            _take(self._roll, t, math.asin(max(-1.0, min(1.0, up_y))), lost)
-        _take(track, t, nearest_turn(math.atan2(up_x, up_z), track.shown), lost)
-        if lost:
-            self._restarted, self._watched = reading.t, -math.inf
-
-    def _across(self, mount: list[list[float]], theta: float) -> float:
-        """y·up in the sensor's own axes from its body's angle and the roll."""
-        level = math.cos(self._roll.angle)
-        up = (level * math.sin(theta), math.sin(self._roll.angle), level * math.cos(theta))
-        return sum(row[1] * part for row, part in zip(mount, up, strict=True))
-
-    def _tells_roll(self, channel: Channel) -> bool:
-        """Whether the arm's roll comes from this dual-axis sensor: the one nearest to the ground has it."""
-        if self._roll_from is None or _height(channel) < _height(self._roll_from):
-            self._roll, self._roll_from = _track(channel), channel
-            self._errors.told_roll_by(channel)
-        return channel.name == self._roll_from.name
+        self._slew_angle = math.radians(reading.angle_deg)
+        if reading.t - self._slew.t > SLEW_GAP_S:
+            self._slew.restart(reading.t, self._slew_angle)
+        else:
+            self._slew.add(reading.t, nearest_turn(self._slew_angle, self._slew.shown))
 
     def _watch(self) -> None:
         """Quality, and the levelling of the mounts in a first rest."""
         self._watched = self._t
-        if not self._complete():
+        bodies = self._bodies
+        if not bodies.complete:
             return
-        tracks = self._tracks.values()
-        pace = max(abs(self._slew_rate), max((track.pace for track in tracks), default=0.0))
+        slewing = self._slew.pace if self._t - self._slew.t <= SLEW_GAP_S else 0.0
+        pace = max(slewing, bodies.pace)
         since = self._t - self._restarted
         if pace > LEVEL_RADPS and since > 0.5 * SETTLE_S:
             self._unrest_t = self._t
         if not self._levelled and since >= SETTLE_S:
             self._levelled = True
             if self._unrest_t < self._restarted:
-                self._errors.level([track.angle for track in tracks])
+                self._errors.level([bodies.tracks[ch.name].angle for ch in bodies.channels])
         self._condition.update(self._t, pace, 0.0, since < SETTLE_S)
-
-    def _complete(self) -> bool:
-        return all(track.known for track in self._tracks.values())
 
     # -- poses -------------------------------------------------------------------------------------------
 
@@ -180,7 +144,7 @@ class InclinometerEstimator:
         quality, reasons = self._arm.availability(t)
         if quality in ("stale", "invalid"):
             return self._unknown(t, quality, reasons)
-        if not self._complete():
+        if not self._bodies.complete:
             return self._unknown(t, "stale", ("waiting for a first reading of every sensor",))
         found = self._predicted(t)
         if found is None:
@@ -194,7 +158,7 @@ class InclinometerEstimator:
         return Pose(
             t, f.q, f.rates, f.covariance, f.prediction, quality, reasons,
             slew_rad=self._slew_angle or 0.0,
-            slew_rate_radps=self._slew_rate,
+            slew_rate_radps=self._slew.rate,
             slew_known=self._slew_angle is not None,
             anchor=anchor,
             ages_s=self._arm.ages(t),
@@ -206,8 +170,9 @@ class InclinometerEstimator:
         rates: list[float] = []
         total: list[float] = []
         added: list[float] = []
-        for ch in self._channels:
-            track = self._tracks[ch.name]
+        bodies = self._bodies
+        for ch in bodies.channels:
+            track = bodies.tracks[ch.name]
             ahead = max(0.0, t - track.t)
             stated = ch.sensor.latency_sigma_s
             late = self.options.latency_sigma_s if stated is None else stated
@@ -216,8 +181,9 @@ class InclinometerEstimator:
             rates.append(track.rate)
             added.append(variance * (OMEGA_RADPS * ahead) ** 2 + (late * track.rate) ** 2)
             total.append(variance + added[-1])
-        total.append(0.0 if self._roll_from is None else self._roll.variance(self._roll_from.period))
-        q, q_rates, J = self._posture.join([*theta, self._roll.angle], [*rates, self._roll.rate])
+        roll, told_by = bodies.roll, bodies.roll_from
+        total.append(0.0 if told_by is None else roll.variance(told_by.period))
+        q, q_rates, J = self._posture.join([*theta, roll.angle], [*rates, roll.rate])
         if q is None:
             return None
         J = np.column_stack([J, ~J.any(axis=1)])
@@ -226,7 +192,7 @@ class InclinometerEstimator:
         return _Found(theta, np.array(q), np.array(q_rates), J, covariance, prediction)
 
     def _standing(self, theta: list[float], other: list[float]) -> Array:
-        return np.array([*self._errors.between(theta, other), LEVEL_SIGMA_RAD**2])
+        return np.array([*self._errors.between(theta, other, self._bodies.roll_from), LEVEL_SIGMA_RAD**2])
 
     def _unknown(self, t: float, quality: Quality, reasons: tuple[str, ...]) -> Pose:
         size = self._arm.size
@@ -265,27 +231,11 @@ class InclinometerEstimator:
         for name, channel in arm.channels.items():
             if channel.sensor.mount_rpy_deg != self._arm.channels[name].sensor.mount_rpy_deg:
                 channel.forget_time()
-        self._arm, self._channels = arm, list(arm.by_body.values())
-        self._posture = Posture(arm, self._channels)
+        self._arm = arm
+        self._bodies.refit(arm)
+        self._posture = Posture(arm, self._bodies.channels)
 
     def events(self) -> list[Event]:
         """What happened since the last call."""
         events, self._events = self._events, []
         return events
-
-
-def _track(channel: Channel) -> TiltTrack:
-    return TiltTrack(channel.sensor.time_constant_s, math.radians(channel.sensor.noise.tilt_deg))
-
-
-def _take(track: TiltTrack, t: float, angle: float, lost: bool) -> None:
-    if lost or not track.known:
-        track.restart(t, angle)
-    else:
-        track.add(t, angle)
-
-
-def _height(channel: Channel) -> int:
-    """Place of a sensor's body in the chain, from the ground on."""
-    body = channel.sensor.body
-    return 0 if body == "upper" else 1 + (len(ARM) if body == "rocker" else ARM.index(body))

@@ -28,23 +28,18 @@ class StandingErrors:
         """Mounts are what their description says, or fitted by eye until `level` is told.
 
         Args:
-            roll_sigma: rad, what stands for the roll's error until `told_roll_by` names a sensor.
+            roll_sigma: rad, what stands for the roll's error where no sensor tells it.
         """
         self._channels, self._options = channels, options
         self._unstated_deg = options.mount_sigma_deg
         self._bias = [_offset(ch) ** 2 for ch in channels]
         self._levelled = [(0.0, 0.0)] * len(channels)
         self._mount = [self._sigma(ch) ** 2 for ch in channels]
-        self._roll = roll_sigma**2
-        self._roll_from: Channel | None = None
+        self._unrolled = roll_sigma**2
 
     def _sigma(self, channel: Channel) -> float:
         stated = channel.sensor.mount_sigma_deg
         return math.radians(self._unstated_deg if stated is None else stated)
-
-    def told_roll_by(self, channel: Channel) -> None:
-        """The roll comes from this sensor."""
-        self._roll_from, self._roll = channel, self._sigma(channel) ** 2
 
     def level(self, theta: list[float]) -> None:
         """Mounts without a stated sigma were levelled to gravity in the posture `theta` (N,) rad."""
@@ -53,18 +48,20 @@ class StandingErrors:
             self._mount[i] = self._sigma(channel) ** 2
             if channel.sensor.mount_sigma_deg is None:
                 self._levelled[i] = (math.cos(angle), math.sin(angle))
-        if self._roll_from is not None:
-            self._roll = self._sigma(self._roll_from) ** 2
 
-    def between(self, theta: list[float], other: list[float]) -> list[float]:
-        """(N + 1) rad²: covariance of each angle's error at `theta` with its own at `other`, roll last."""
+    def between(self, theta: list[float], other: list[float], roll_from: Channel | None) -> list[float]:
+        """(N + 1) rad²: covariance of each angle's error at `theta` with its own at `other`, roll last.
+
+        Args:
+            roll_from: the sensor that tells the roll.
+        """
         found = []
         for one, two, mount, bias, (c, s) in zip(
             theta, other, self._mount, self._bias, self._levelled, strict=True
         ):
             alike = (math.cos(one) - c) * (math.cos(two) - c) + (math.sin(one) - s) * (math.sin(two) - s)
             found.append(mount + bias * alike)
-        return [*found, self._roll]
+        return [*found, self._unrolled if roll_from is None else self._sigma(roll_from) ** 2]
 
 
 def _offset(channel: Channel) -> float:

@@ -16,7 +16,7 @@ from tipdatum.fusion.estimator import Estimator, make_estimator
 from tipdatum.fusion.inclinometers import InclinometerEstimator
 from tipdatum.fusion.pose import Pose
 from tipdatum.machine import Machine, parse_machine
-from tipdatum_drivers.reading import Imu, Tilt
+from tipdatum_drivers.reading import Imu, Slew, Tilt
 
 Array = NDArray[np.float64]
 TICK = 0.02
@@ -274,3 +274,24 @@ def test_forces_from_what_is_described_as_an_inclinometer_are_told_once(
     for k in range(3):
         e.consume(Imu(0.01 * k, "boom", (0.0, 0.0, 9.8), (0.0, 0.0, 0.0)))
     assert [(v.kind, v.sensor) for v in e.events()] == [("wrong-kind", "boom")]
+
+
+def test_a_slew_sensor_tells_the_slewing_and_its_steps_are_no_motion(tilt_words: Callable[..., Any]) -> None:
+    words = tilt_words()
+    words["sensor"]["swing"] = {"body": "upper", "type": "slew"}
+    e = make_estimator("chain", parse_machine(words, "test"), TICK)
+    up = posture(Rotation.identity(), {"boom": 0.5, "stick": -1.0, "bucket": -1.5})
+    qualities = []
+    for k in range(800):
+        t = 0.02 * k
+        turned = 20.0 * min(max(0.0, t - 8.0), 4.0)
+        # A part with steps of 0.1° that stands between two of them.
+        e.consume(Slew(t, "swing", (179.95 + turned + (0.1 if k % 5 == 0 else 0.0) + 180.0) % 360.0 - 180.0))
+        for j, (sensor, u) in enumerate(up.items()):
+            e.consume(shown(t + 0.001 * j, sensor, u))
+        qualities.append(e.pose(t + 0.004).quality)
+        if k == 550:
+            assert e.pose(t + 0.004).slew_rate_radps == pytest.approx(math.radians(20.0), rel=0.1)
+    assert set(qualities[100:399]) == {"good"}
+    assert set(qualities[430:600]) == {"moving"}
+    assert qualities[-1] == "good"
