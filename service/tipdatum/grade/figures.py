@@ -26,6 +26,9 @@ def figures(desk: Desk, pose: Pose, located: Located | None) -> TipReport:
 
     Args:
         located: the arm at `pose`; None while the pose is not known.
+
+    Raises:
+        ArithmeticError: the pose holds something that is no number, which nobody may see as a figure.
     """
     if located is None:
         desk.recent.forget()
@@ -53,6 +56,9 @@ def figures(desk: Desk, pose: Pose, located: Located | None) -> TipReport:
     else:
         offset = desk.tie.instrument_m(pose) + heave
         sigma = desk.tie.sigma(pose, located, variance, desk.machine).total
+    prediction = math.sqrt(variance_along(jacobian, pose.prediction_covariance))
+    if not math.isfinite(reach + lateral + height + sigma + prediction + (offset or 0.0)):
+        raise ArithmeticError("the pose is no number")
     reasons = list(pose.reasons)
     against = _against(desk, pose, located, offset, sigma, reasons)
     return TipReport(
@@ -64,7 +70,7 @@ def figures(desk: Desk, pose: Pose, located: Located | None) -> TipReport:
         reach_m=reach,
         lateral_m=lateral,
         sigma_m=sigma,
-        sigma_prediction_m=math.sqrt(variance_along(jacobian, pose.prediction_covariance)),
+        sigma_prediction_m=prediction,
         quality=pose.quality,
         reasons=tuple(reasons),
         datum=desk.datum,

@@ -77,7 +77,7 @@ def touch_noise(touch: Touch, standing_sigma_m: float) -> float:
 
 def variance_along(jacobian: Array, covariance: Array) -> float:
     """J P Jᵀ, m², never negative: what the angles' covariance makes of a height with that Jacobian."""
-    return max(0.0, float(jacobian.dot(covariance).dot(jacobian)))
+    return max(float(jacobian.dot(covariance).dot(jacobian)), 0.0)  # in this order NaN stays NaN
 
 
 class Tie:

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TypeVar
 
+import numpy as np
 import pytest
 
+from tipdatum import pipeline as pipeline_module
 from tipdatum.bus.messages import Happening, Health, Message, Reply, State, Tip
 from tipdatum.config import Settings
+from tipdatum.fusion.complementary import ComplementaryEstimator, ComplementaryOptions
+from tipdatum.fusion.pose import Pose
 from tipdatum.machine import Machine
 from tipdatum.pipeline import Outgoing, Pipeline
 from tipdatum.walltime import WallTime
@@ -162,3 +167,33 @@ def test_the_same_input_gives_the_same_messages_however_often_time_is_told(
         live.pipeline.advance(reading.t - 0.0005)
         live.feed(reading)
     assert replayed.out == live.out
+
+
+class Broken(ComplementaryEstimator):
+    """An estimator with a defect: after a second one field of its poses is no number."""
+
+    field = "angles"
+
+    def pose(self, t: float) -> Pose:
+        pose = super().pose(t)
+        return replace(pose, **{self.field: getattr(pose, self.field) * np.nan}) if t > 1.0 else pose
+
+
+@pytest.mark.parametrize("field", ["angles", "covariance", "prediction_covariance"])
+def test_what_is_no_number_is_never_a_figure(
+    machine: Machine, readings: Readings, monkeypatch: pytest.MonkeyPatch, field: str
+) -> None:
+    def broken(_: str, machine: Machine, period_s: float, __: object) -> Broken:
+        estimator = Broken(machine, period_s, ComplementaryOptions())
+        estimator.field = field
+        return estimator
+
+    monkeypatch.setattr(pipeline_module, "make_estimator", broken)
+    run = Run(machine)
+    run.feed(*readings(0.0, 1.5))
+    before = [tip for tip in run.tips if 0.5 < tip.t <= 1.0]
+    after = [tip for tip in run.tips if tip.t > 1.0]
+    assert all(tip.reach_m is not None and tip.sigma_m is not None for tip in before)
+    assert all(tip.reach_m is None and tip.sigma_m is None for tip in after)
+    assert {tip.quality for tip in after} <= {"invalid", "stale"}
+    assert "no number" in run.last(Happening).text
