@@ -12,25 +12,32 @@ from tipdatum.walltime import WallTime
 
 PINS = ("boom foot", "boom-stick pin", "stick-bucket pin", "tip")
 
+NO_TARGET: dict[str, Any] = dict.fromkeys((
+    "judgement", "target_m", "station_m", "offset_m", "perpendicular_m", "left_deviation_m",
+    "right_deviation_m", "heel_deviation_m", "governing", "governing_deviation_m", "floor_deg",
+))  # fmt: skip
+"""The fields of `target_figures` where there is no target."""
+
 
 def tip_message(report: TipReport, wall: WallTime) -> Tip:
     """The `tip` message; lengths to 0.1 mm, which is finer than any sigma."""
-    figures = target_figures(report.against) if report.against is not None else {}
-    return Tip(
-        t=round(report.t, 6),
-        time=wall.rfc3339(report.t),
-        elevation_m=rounded(report.elevation_m),
-        left_m=rounded(report.left_m),
-        right_m=rounded(report.right_m),
-        reach_m=rounded(report.reach_m),
-        lateral_m=rounded(report.lateral_m),
-        sigma_m=rounded(report.sigma_m, 5),
-        quality=report.quality,
-        reasons=list(report.reasons),
-        datum=report.datum,
-        deviation_m=rounded(report.deviation_m),
-        sigma_prediction_m=rounded(report.sigma_prediction_m, 5),
-        **figures,
+    return Tip.made_of(
+        {
+            "t": round(report.t, 6),
+            "time": wall.rfc3339(report.t),
+            "elevation_m": rounded(report.elevation_m),
+            "left_m": rounded(report.left_m),
+            "right_m": rounded(report.right_m),
+            "reach_m": rounded(report.reach_m),
+            "lateral_m": rounded(report.lateral_m),
+            "sigma_m": rounded(report.sigma_m, 5),
+            "quality": report.quality,
+            "reasons": list(report.reasons),
+            "datum": report.datum,
+            "deviation_m": rounded(report.deviation_m),
+            "sigma_prediction_m": rounded(report.sigma_prediction_m, 5),
+            **(NO_TARGET if report.against is None else target_figures(report.against)),
+        }
     )
 
 
@@ -56,22 +63,26 @@ def arm_message(report: TipReport, wall: WallTime) -> Arm:
     points = ahead = None
     if report.pins is not None:
         points = [
-            ArmPoint(name=name, reach_m=round(p[0], 3), height_m=round(p[2], 3))
-            for name, p in zip(PINS, report.pins, strict=True)
+            ArmPoint.made_of({"name": name, "reach_m": round(reach, 3), "height_m": round(height, 3)})
+            for name, (reach, _, height) in zip(PINS, report.pins, strict=True)
         ]
     if report.against is not None:
         ahead = [
-            TargetPoint(reach_m=round(reach, 3), elevation_m=round(elevation, 4))
+            TargetPoint.made_of({"reach_m": round(reach, 3), "elevation_m": round(elevation, 4)})
             for reach, elevation in report.against.ahead.points()
         ]
-    return Arm(
-        t=round(report.t, 6),
-        time=wall.rfc3339(report.t),
-        quality=report.quality,
-        points=points,
-        height_to_elevation_m=rounded(report.offset_m),
-        slew_deg=None if report.pins is None else round(math.degrees(report.slew_rad), 2),
-        target_ahead=ahead,
+    return Arm.made_of(
+        {
+            "t": round(report.t, 6),
+            "time": wall.rfc3339(report.t),
+            "quality": report.quality,
+            "points": points,
+            "height_to_elevation_m": rounded(report.offset_m),
+            "pitch_deg": None,
+            "roll_deg": None,
+            "slew_deg": None if report.pins is None else round(math.degrees(report.slew_rad), 2),
+            "target_ahead": ahead,
+        }
     )
 
 

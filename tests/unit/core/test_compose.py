@@ -1,0 +1,88 @@
+"""From reports to messages: what is made without validation is what validation would have made."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import get_args
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tipdatum.bus.messages import Arm, Datum, Message, Quality, Tip
+from tipdatum.compose import PINS, arm_message, tip_message
+from tipdatum.grade.against import Against, Ahead
+from tipdatum.grade.report import TipReport
+from tipdatum.grade.targets import Grade, Level, Profile, ProfilePoint
+from tipdatum.walltime import WallTime
+
+WALL = WallTime(datetime(2026, 5, 4, 8, 0, 0, tzinfo=UTC))
+METRES = st.floats(-1000.0, 1000.0)
+MAYBE = st.none() | METRES
+STEPS = Profile(
+    points=[ProfilePoint(station_m=s, elevation_m=z) for s, z in ((0, 0), (3, 1), (3, 2), (9, 2))]
+)
+AHEAD = st.builds(
+    Ahead,
+    st.sampled_from([Level(elevation_m=2.0), Grade(elevation_m=1.0, grade=0.02, cross=-0.01), STEPS]),
+    raised_m=METRES,
+    turn=st.floats(-3.0, 3.0),
+    zero_m=METRES,
+    reach_m=st.floats(0.0, 20.0),
+)
+AGAINST = st.builds(
+    Against,
+    target_m=METRES,
+    station_m=MAYBE,
+    offset_m=MAYBE,
+    deviation_m=METRES,
+    left_m=MAYBE,
+    right_m=MAYBE,
+    heel_m=MAYBE,
+    perpendicular_m=MAYBE,
+    governing=st.sampled_from(["tip", "left", "right", "heel"]),
+    governing_m=METRES,
+    band=st.none() | st.sampled_from(["on grade", "above", "below", "cannot judge"]),
+    floor_deg=MAYBE,
+    ahead=AHEAD,
+)
+FIGURES = (
+    "height_m", "elevation_m", "left_m", "right_m", "reach_m", "lateral_m", "sigma_m", "sigma_prediction_m",
+    "deviation_m", "offset_m",
+)  # fmt: skip
+POINT = st.tuples(METRES, METRES, METRES)
+REPORTS = st.builds(
+    TipReport,
+    t=st.floats(0.0, 1e6),
+    quality=st.sampled_from(get_args(Quality)),
+    reasons=st.lists(st.text(), max_size=3).map(tuple),
+    datum=st.sampled_from(get_args(Datum)),
+    pins=st.none() | st.tuples(*[POINT] * len(PINS)),
+    slew_rad=st.floats(-10.0, 10.0),
+    against=st.none() | AGAINST,
+    **dict.fromkeys(FIGURES, MAYBE),
+)
+
+
+def is_as_if_validated(message: Message) -> None:
+    kind = type(message)
+    assert list(vars(message)) == list(kind.model_fields), "every field, in the order of the contract"
+    validated = kind.model_validate(message.model_dump())
+    assert message == validated
+    assert message.model_dump_json() == validated.model_dump_json()
+    assert message.model_fields_set == set(kind.model_fields)
+
+
+@given(REPORTS)
+def test_a_tip_is_what_validation_would_have_made(report: TipReport) -> None:
+    tip = tip_message(report, WALL)
+    assert isinstance(tip, Tip)
+    is_as_if_validated(tip)
+
+
+@given(REPORTS)
+def test_an_arm_is_what_validation_would_have_made(report: TipReport) -> None:
+    arm = arm_message(report, WALL)
+    assert isinstance(arm, Arm)
+    is_as_if_validated(arm)
+    for point in (*(arm.points or ()), *(arm.target_ahead or ())):
+        is_as_if_validated(point)
