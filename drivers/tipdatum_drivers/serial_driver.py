@@ -1,9 +1,9 @@
 """The serial transport: one thread a port, so that an event loop that is busy does not age a reading.
 
 The thread opens the port (with back-off, for ever) and stamps every read with the run's clock; it is the only
-one that touches the port. What was read is decoded in order when it is fetched, on the event loop, with the
-stamp it has: waking a thread and its caches costs more than the decoding, so the thread does as little as it
-can. Only a device that must be asked is decoded in the thread, for the next question follows from the answer.
+one that touches the port. What was read is decoded, in order and with the stamp it has, when it is fetched:
+waking a thread and its caches costs more than the decoding, so the thread does as little as it can. Only a
+device that must be asked is decoded in the thread, for the next question follows from the answer.
 
 An unplug ends the connection, never the driver; the next connection starts with a new decoder, so no frame is
 joined over the gap.
@@ -43,8 +43,8 @@ __all__ = ["LineDecoder", "SerialDriver", "SerialOptions"]
 class SerialDriver(ABC):
     """A device or several on one serial port. A driver adds its options and its decoder.
 
-    `usual_bauds` are the rates that such devices have, the most usual first. `prompt` and `collect` are those
-    of `tipdatum_drivers.source.Collectable`.
+    `usual_bauds` are the rates that such devices have, the most usual first. `on_read` and `collect` are
+    those of `tipdatum_drivers.source.Collectable`.
     """
 
     Options: type[BaseModel] = SerialOptions
@@ -52,12 +52,12 @@ class SerialDriver(ABC):
 
     def __init__(self, options: BaseModel) -> None:
         self.options = cast("SerialOptions", options)
-        self.prompt = True
+        self.on_read: Callable[[], None] | None = None
         self._stop = threading.Event()
-        # What makes items of each read, in order. Filled by the port's thread and emptied by the event loop;
+        # What makes items of each read, in order. Filled by the port's thread and emptied by whoever fetches;
         # appending and popping are atomic.
         self._came: deque[Callable[[], list[Reading | Fault]]] = deque()
-        self._wake: Callable[[], None] | None = None
+        self._tell: Callable[[], None] | None = None
 
     @abstractmethod
     def decoder(self) -> LineDecoder:
@@ -92,7 +92,7 @@ class SerialDriver(ABC):
             with contextlib.suppress(RuntimeError):  # the loop has been closed
                 loop.call_soon_threadsafe(hand_over)
 
-        self._wake = wake if self.prompt else None
+        self._tell = self.on_read or wake
         self._stop.clear()
         worker = threading.Thread(
             target=self._work, args=(clock,), name=f"port {self.options.port_words}", daemon=True
@@ -172,9 +172,9 @@ class SerialDriver(ABC):
 
     def _put(self, came: Callable[[], list[Reading | Fault]]) -> None:
         self._came.append(came)
-        # Whoever was woken for the first of them takes the others as well.
-        if self._wake is not None and len(self._came) == 1:
-            self._wake()
+        # Whoever was told of the first of them takes the others as well.
+        if self._tell is not None and len(self._came) == 1:
+            self._tell()
 
 
 def _waits() -> Iterator[float]:

@@ -41,14 +41,14 @@ class Driver(Protocol):
 
 @runtime_checkable
 class Collectable(Protocol):
-    """A driver that can keep what it reads until it is fetched, which spares a wake for every read.
+    """A driver that keeps what it reads until it is fetched, which spares a wake for each read.
 
     Attributes:
-        prompt: whether everything goes to `emit` at once; otherwise whoever runs the driver fetches it.
-            To be set before `run`; True without anybody's doing.
+        on_read: called from the driver's own thread whenever there is something to fetch. To be set before
+            `run` by whoever fetches; None, as it is at first: all goes to `emit`.
     """
 
-    prompt: bool
+    on_read: Callable[[], None] | None
 
     def collect(self) -> list[Reading | Fault]:
-        """What came since the last call, in order, each with its own time; from the event loop's thread."""
+        """What came since the last call, in order, each with its own time. From one thread at a time."""

@@ -19,22 +19,24 @@ class Intake:
     """Puts records in order and hands them on.
 
     Drivers that can keep what they read are emptied once a tick, just before it runs: the tick takes in
-    nothing earlier anyway, and an event loop that wakes for every packet finds its caches cold each time.
+    nothing earlier anyway, and a thread that wakes for every packet finds its caches cold each time.
+
+    All methods are for one thread at a time.
 
     Args:
         drivers: all of the run.
         clock: the run's.
-        prompt: whether figures follow from each record at once, so that none may wait for a tick.
         hand_on: takes each record in order of time.
+        on_read: called from a driver's thread when it keeps something new, for a run in which figures follow
+            from each record at once; None: what they keep waits for the tick.
     """
 
     def __init__(
         self,
         drivers: Iterable[Driver],
         clock: Callable[[], float],
-        *,
-        prompt: bool,
         hand_on: Callable[[Record | Fault], None],
+        on_read: Callable[[], None] | None = None,
     ) -> None:
         self._clock = clock
         self._hand_on = hand_on
@@ -46,9 +48,8 @@ class Intake:
         for driver in drivers:
             self._lateness = max(self._lateness, getattr(driver, "lateness_s", 0.0))
             if isinstance(driver, Collectable):
-                driver.prompt = prompt
-                if not prompt:
-                    self._kept.append(driver)
+                driver.on_read = on_read or _let_it_wait
+                self._kept.append(driver)
 
     def take(self, record: Record | Fault) -> None:
         """One record, as it comes from a driver."""
@@ -80,3 +81,7 @@ class Intake:
             self._fetched = deque(sorted(self._fetched, key=_time))
         while self._fetched:
             self.take(self._fetched.popleft())
+
+
+def _let_it_wait() -> None:
+    """The tick fetches it."""

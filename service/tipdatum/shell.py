@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import signal
+import threading
 import time
 from collections.abc import Awaitable, Callable, Iterator
 from dataclasses import dataclass
@@ -27,6 +28,7 @@ from tipdatum.bus.topics import Topics
 from tipdatum.clocks import ClockWatch, RunClock
 from tipdatum.config import Service, load_service
 from tipdatum.errors import InputError
+from tipdatum.grade.state import WorkState
 from tipdatum.intake import Intake
 from tipdatum.openings import BrokerPlace, about_message, open_broker, open_page, open_recorder
 from tipdatum.pipeline import Outgoing, Pipeline
@@ -34,6 +36,7 @@ from tipdatum.reloading import reloaded
 from tipdatum.sessions.recorder import Recorder
 from tipdatum.state_file import Remembered, StateFile, default_directory
 from tipdatum.state_keeper import StateKeeper
+from tipdatum.ticker import Ticker
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.reading import Command, Fault, Record, SessionHeader
 from tipdatum_drivers.registry import find_driver
@@ -84,13 +87,15 @@ class Shell:
         self._intake = Intake(
             (driver for _, driver in self._drivers),
             self._clock,
-            prompt=service.settings.on_arrival,
-            hand_on=self._take,
+            self._take,
+            self._fetch if service.settings.on_arrival else None,
         )
+        self._ticker = Ticker(self._clock, service.settings.period_s, self._tick)
+        self._one_at_a_time = threading.Lock()  # over intake, pipeline and wall time
         self._wall = WallTime(self._clock.started)
         directory = service.state_directory or default_directory()
         self._file = StateFile(directory, service.machine_id) if remember else None
-        self._keeper = StateKeeper(self._file, lambda: self._pipeline.work.state)
+        self._keeper = StateKeeper(self._file, self._present_state)
         self._stopping = asyncio.Event()
         self._broken: BaseException | None = None
         self._recorder: Recorder | None = None
@@ -119,14 +124,17 @@ class Shell:
             tasks = [asyncio.create_task(self._drive(kind, driver)) for kind, driver in self._drivers]
             tasks += [
                 asyncio.create_task(_keep_going(work))
-                for work in (self._tick, self._keeper.run, self._watch_clocks, self._watch_broker)
+                for work in (self._keeper.run, self._watch_clocks, self._watch_broker)
             ]
+            self._ticker.start()
+            stack.callback(self._ticker.stop)
             systemd.notify("READY=1")
             await self._stopping.wait()
             systemd.notify("STOPPING=1")
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
+            self._ticker.stop()
             await self._keeper.save()
         if self._broken is not None:
             raise self._broken
@@ -155,7 +163,8 @@ class Shell:
         self._start_recorder(stack)
         bus.publish("about", "", about_message(self.service, self._wall.rfc3339(0.0)))
         bus.publish("status", "", Status(state="online", time=self._wall.rfc3339(self._clock())))
-        self._pipeline.publish_retained()
+        with self._turn():
+            self._pipeline.publish_retained()
         bus.start()
         return Ready(
             self.service.machine_id,
@@ -221,6 +230,33 @@ class Shell:
 
     # -- carrying ------------------------------------------------------------------------------------
 
+    @contextlib.contextmanager
+    def _turn(self) -> Iterator[None]:
+        """Whoever works with the pipeline, on whichever thread, takes a turn.
+
+        What it publishes leaves together, when the turn ends.
+        """
+        with self._one_at_a_time:
+            try:
+                yield
+            finally:
+                if self._held and self._bus is not None:
+                    self._held = False
+                    self._bus.release()
+
+    def _tick(self) -> None:
+        with self._turn():
+            self._pipeline.advance(self._intake.now())
+
+    def _fetch(self) -> None:
+        with self._turn():
+            self._intake.fetch()
+
+    def _emit(self, record: Record | Fault) -> None:
+        """A record from a driver that keeps none, on the event loop."""
+        with self._turn():
+            self._intake.take(record)
+
     def _take(self, record: Record | Fault) -> None:
         if self._recorder is not None and not isinstance(record, Fault):
             self._recorder.record(record)
@@ -231,14 +267,19 @@ class Shell:
             log.exception("internal fault; going on", name="feed")
 
     def _order(self, order: Order) -> None:
-        t = self._intake.now()
-        self._pipeline.advance(t)
-        if order.refusal is not None:
-            self._pipeline.refuse(order.name, order.refusal, t, by=order.by, request_id=order.request_id)
-            return
-        if self._recorder is not None:
-            self._recorder.record(Command(t, order.name, order.body))
-        self._pipeline.command(order.name, order.body, t, by=order.by, request_id=order.request_id)
+        with self._turn():
+            t = self._intake.now()
+            self._pipeline.advance(t)
+            if order.refusal is not None:
+                self._pipeline.refuse(order.name, order.refusal, t, by=order.by, request_id=order.request_id)
+                return
+            if self._recorder is not None:
+                self._recorder.record(Command(t, order.name, order.body))
+            self._pipeline.command(order.name, order.body, t, by=order.by, request_id=order.request_id)
+
+    def _present_state(self) -> WorkState:
+        with self._turn():
+            return self._pipeline.work.state.snapshot()
 
     def _publish(self, out: Outgoing) -> None:
         if out.name == "state":
@@ -247,29 +288,9 @@ class Shell:
             self._log_message(out.message)
         if self._bus is not None:
             if not self._held:
-                # What follows from one record or order leaves together as well.
-                self._hold()
-                asyncio.get_running_loop().call_soon(self._release)
+                self._held = True
+                self._bus.hold()
             self._bus.publish(out.name, out.part, out.message)
-
-    @contextlib.contextmanager
-    def _together(self) -> Iterator[None]:
-        """A tick makes several messages; they leave together when it has made the last."""
-        self._hold()
-        try:
-            yield
-        finally:
-            self._release()
-
-    def _hold(self) -> None:
-        self._held = True
-        if self._bus is not None:
-            self._bus.hold()
-
-    def _release(self) -> None:
-        self._held = False
-        if self._bus is not None:
-            self._bus.release()
 
     def _log_message(self, message: Health | Happening | Reply) -> None:
         """One line when something is lost and one when it is back; the bus has the rest."""
@@ -293,9 +314,11 @@ class Shell:
 
     def _recording_fault(self, text: str) -> None:
         log.error("recording stopped", reason=text)
-        t = self._clock()
-        happening = Happening(t=round(t, 6), time=self._wall.rfc3339(t), kind="recording stopped", text=text)
-        self._publish(Outgoing("event", happening))
+        with self._turn():
+            t = self._clock()
+            time_text = self._wall.rfc3339(t)
+            happening = Happening(t=round(t, 6), time=time_text, kind="recording stopped", text=text)
+            self._publish(Outgoing("event", happening))
 
     def _say_goodbye(self) -> None:
         if self._bus is not None:
@@ -310,14 +333,14 @@ class Shell:
             driver.on_pass = self._new_pass
         while True:
             try:
-                await driver.run(self._intake.take, self._clock)
+                await driver.run(self._emit, self._clock)
             except InputError as error:
                 self._broken = error
                 self.stop()
                 return
             except Exception as error:
                 log.exception("driver failed; trying again", name=kind)
-                self._intake.take(Fault(self._clock(), kind, "driver failed", str(error)))
+                self._emit(Fault(self._clock(), kind, "driver failed", str(error)))
                 await asyncio.sleep(DRIVER_RETRY_S)
             else:
                 log.info("driver has come to its end", name=kind)
@@ -328,19 +351,11 @@ class Shell:
         first, self._first_pass = self._first_pass, False
         if first:
             return
-        self._pipeline = Pipeline(self.service.machine, self.service.settings, self._wall, self._publish)
-        self._pipeline.skip_to(start_t)
-        self._pipeline.publish_retained()
+        with self._turn():
+            self._pipeline = Pipeline(self.service.machine, self.service.settings, self._wall, self._publish)
+            self._pipeline.skip_to(start_t)
+            self._pipeline.publish_retained()
         log.info("the recording begins anew")
-
-    async def _tick(self) -> None:
-        period = self.service.settings.period_s
-        while True:
-            with self._together():
-                self._pipeline.advance(self._intake.now())
-            now = self._clock()
-            due = (int(now / period) + 1) * period
-            await asyncio.sleep(self._clock.real_seconds(due - now))
 
     async def _watch_broker(self) -> None:
         """The embedded broker is a process of its own, which may die or be killed."""
@@ -353,17 +368,20 @@ class Shell:
                 log.error("the embedded broker cannot be started again", reason=str(error))
 
     async def _watch_clocks(self) -> None:
-        """Wall clock set, computer suspended; and the watchdog, fed from the loop that must live."""
+        """Wall clock set, computer suspended; and the watchdog, fed while loop and ticks live."""
         watch = ClockWatch()
         while True:
             await asyncio.sleep(1.0)
-            systemd.notify("WATCHDOG=1")
+            if self._ticker.lives:
+                systemd.notify("WATCHDOG=1")
             moved, slept = watch.look()
             if moved:
                 log.warning("wall clock was set; times in messages follow", moved_s=round(moved, 1))
-                self._wall.move(moved)
+                with self._turn():
+                    self._wall.move(moved)
             if slept:
-                self._pipeline.was_suspended(self._intake.now(), slept)
+                with self._turn():
+                    self._pipeline.was_suspended(self._intake.now(), slept)
 
     def _reload(self) -> None:
         """SIGHUP: take over what can change without a restart."""
@@ -375,9 +393,10 @@ class Shell:
         if change.needs_restart:
             log.warning("needs a restart to change", tables=", ".join(change.needs_restart))
         self.service = change.service
-        self._pipeline.reload(self.service.machine, self.service.settings.work)
-        if self._bus is not None:
-            self._bus.publish("about", "", about_message(self.service, self._wall.rfc3339(0.0)))
+        with self._turn():
+            self._pipeline.reload(self.service.machine, self.service.settings.work)
+            if self._bus is not None:
+                self._bus.publish("about", "", about_message(self.service, self._wall.rfc3339(0.0)))
         log.info("reloaded")
 
 

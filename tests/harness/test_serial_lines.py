@@ -136,7 +136,8 @@ async def test_single_bytes_dripping_in_are_joined(port: TornPort) -> None:
 
 async def test_readings_can_be_kept_until_somebody_fetches_them_with_their_own_stamps(port: TornPort) -> None:
     driver = PacketsDriver(PacketsOptions(port=str(port.path), sensor=SENSORS))
-    driver.prompt = False
+    told: list[float] = []
+    driver.on_read = lambda: told.append(time.monotonic())
     async with running(driver) as got:
         await asyncio.sleep(0.15)
         sent = []
@@ -150,6 +151,7 @@ async def test_readings_can_be_kept_until_somebody_fetches_them_with_their_own_s
     for begun, item in zip(sent, kept, strict=True):
         assert begun <= item.t < begun + 0.03
     assert driver.collect() == []
+    assert told
 
 
 async def test_flood_of_200_hz_from_five_sensors_is_taken_whole(port: TornPort) -> None:

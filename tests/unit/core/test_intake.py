@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -19,7 +21,7 @@ class Port:
     Options = object
 
     def __init__(self) -> None:
-        self.prompt = True
+        self.on_read: Callable[[], None] | None = None
         self.kept: list[Record | Fault] = []
 
     async def run(self, emit: Emit, clock: Clock) -> None: ...
@@ -41,11 +43,11 @@ class Paced:
 class Run:
     """Two ports at a clock that is set by hand."""
 
-    def __init__(self, *, prompt: bool = False) -> None:
+    def __init__(self) -> None:
         self.t = 0.0
         self.ports = [Port(), Port()]
         self.got: list[Record | Fault] = []
-        self.intake = Intake(self.ports, lambda: self.t, prompt=prompt, hand_on=self.got.append)  # type: ignore[arg-type]
+        self.intake = Intake(self.ports, lambda: self.t, self.got.append)  # type: ignore[arg-type]
 
 
 @pytest.fixture
@@ -83,17 +85,25 @@ def test_reading_of_another_clock_keeps_its_time(run: Run) -> None:
     assert run.got == [Slew(2.0, "slew", 5.0)]
 
 
-def test_where_figures_follow_from_each_reading_no_port_keeps_any() -> None:
-    run = Run(prompt=True)
-    assert [port.prompt for port in run.ports] == [True, True]
+def test_where_figures_follow_from_each_reading_a_port_says_when_it_has_one() -> None:
+    ports, got = [Port(), Port()], list[Record | Fault]()
+    intake = Intake(ports, lambda: 1.0, got.append, lambda: intake.fetch())  # type: ignore[arg-type]
+    ports[1].kept = [Slew(0.5, "slew", 1.0)]
+    assert ports[1].on_read is not None
+    ports[1].on_read()
+    assert got == [Slew(0.5, "slew", 1.0)]
+
+
+def test_where_a_tick_takes_them_in_no_port_waits_for_a_call_to_end(run: Run) -> None:
     run.ports[0].kept = [Slew(0.0, "slew", 1.0)]
-    run.intake.fetch()
+    assert run.ports[0].on_read is not None
+    run.ports[0].on_read()
     assert run.got == []
 
 
 def test_time_waits_for_a_recording_that_may_be_late() -> None:
     now = 1.0
-    intake = Intake([Port(), Paced()], lambda: now, prompt=False, hand_on=lambda _: None)  # type: ignore[list-item]
+    intake = Intake([Port(), Paced()], lambda: now, lambda _: None)  # type: ignore[list-item]
     assert intake.now() == pytest.approx(0.8)
 
 
@@ -115,7 +125,7 @@ def test_a_record_that_nobody_can_take_keeps_none_of_the_others() -> None:
         got.append(record)
 
     port = Port()
-    intake = Intake([port], lambda: 1.0, prompt=False, hand_on=hand_on)  # type: ignore[list-item]
+    intake = Intake([port], lambda: 1.0, hand_on)  # type: ignore[list-item]
     port.kept = [Slew(0.1 * i, "slew", float(i)) for i in range(3)]
     with pytest.raises(TypeError, match="a defect"):
         intake.fetch()
