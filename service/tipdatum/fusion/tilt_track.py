@@ -32,6 +32,9 @@ HOLD_S = 0.3
 """Time in which a held doubt falls to 1/e, s: the arm swings at half a hertz to two."""
 DOUBT_SHARE = 2.6
 """1-sigma of an angle from the distance of the two filters, 1, from the same simulated sessions."""
+JUMP_RAD = 0.5
+"""Furthest that a reading is believed to be off the faster filter, rad: a shock turns a part without lag
+anywhere, while a bucket curls at up to 2 rad/s, and the filter can still turn at JUMP · ω."""
 START_SHARE = 3.0
 """ω times the time since the first reading, 1, while that is short: a noisy first one is soon forgotten."""
 START_RAD = 0.1
@@ -104,6 +107,9 @@ class TiltTrack:
         step = t - self.t
         if step <= 0.0:
             return
+        off = angle - self._fast.value
+        if abs(off) > JUMP_RAD:
+            angle = self._fast.value + math.copysign(JUMP_RAD, off)
         omega = max(OMEGA_RADPS, START_SHARE / (t - self._began))
         self._main.add(omega, step, self.shown, angle)
         self._fast.add(2.0 * omega, step, self.shown, angle)

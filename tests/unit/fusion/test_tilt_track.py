@@ -66,6 +66,28 @@ def test_a_steady_turn_is_followed_two_over_omega_late_and_its_doubt_says_so() -
         assert track.pace == pytest.approx(rate, rel=0.1)
 
 
+def test_a_shock_moves_the_angle_by_little_and_its_doubt_by_as_much() -> None:
+    """A short rectangle, height h and width d, moves a critically damped low-pass by hωd/e (pulse response)."""
+    track = TiltTrack(0.0, 1e-4)
+    track.restart(0.0, -1.2)
+    off = []
+    for k in range(1, 600):
+        thrown = 300 <= k < 305
+        track.add(0.01 * k, 1.5 if thrown else -1.2)
+        off.append(track.angle + 1.2)
+        assert abs(off[-1]) < 2.0 * math.sqrt(track.variance(0.01)) + 0.1 * NEAR_RAD
+    assert 0.0 < max(off) < 0.5 * OMEGA_RADPS * 0.06 / math.e * 1.2
+    assert abs(off[-1]) < 1e-3
+
+
+def test_a_bucket_that_curls_as_fast_as_it_can_is_followed() -> None:
+    track = TiltTrack(0.0, 1e-4)
+    track.restart(0.0, 0.0)
+    for k in range(1, 200):
+        track.add(0.01 * k, 1.8 * 0.01 * k)
+    assert 1.8 * 1.99 - track.angle == pytest.approx(1.8 * 2.0 / OMEGA_RADPS, rel=0.05)
+
+
 def test_a_creep_is_never_hidden_for_long() -> None:
     """What the mean takes out is at most 2/√27 of δ: the largest x - x³/δ² below δ (differentiation)."""
     track = TiltTrack(0.0, 1e-4)
