@@ -67,7 +67,7 @@ def test_a_steady_turn_is_followed_two_over_omega_late_and_its_doubt_says_so() -
 
 
 def test_a_shock_moves_the_angle_by_little_and_its_doubt_by_as_much() -> None:
-    """A short rectangle, height h and width d, moves a critically damped low-pass by hωd/e (pulse response)."""
+    """A short rectangle, height h and width d, moves a critically damped low-pass by hωd/e (its response)."""
     track = TiltTrack(0.0, 1e-4)
     track.restart(0.0, -1.2)
     off = []
