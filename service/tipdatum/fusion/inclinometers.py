@@ -29,8 +29,10 @@ from tipdatum_drivers.reading import Slew, Tilt
 
 SETTLE_S = 1.0
 """What a track needs from its first reading on to converge, s: four times its 1/ω."""
+SETTLE_LAGS = 3.0
+"""What a part's own inside may need after it was switched on, in time constants."""
 LEVEL_RADPS = math.radians(1.0)
-"""Pace below which the second half of that second counts as a rest, in which mounts were levelled."""
+"""Pace below which the second half of that time counts as a rest, in which mounts were levelled."""
 WATCH_S = 0.05
 """Interval in which quality is judged, s."""
 SLEW_GAP_S = 1.0
@@ -83,6 +85,8 @@ class InclinometerEstimator:
         self._arm = arm
         self._bodies = TiltBodies(arm)
         self._posture = Posture(arm, self._bodies.channels)
+        lags = [ch.sensor.time_constant_s for ch in self._bodies.channels]
+        self._settle_s = SETTLE_S + SETTLE_LAGS * max(lags, default=0.0)
         self._errors = StandingErrors(self._bodies.channels, LEVEL_SIGMA_RAD, self.options)
         self._t = -math.inf
         self._restarted = -math.inf
@@ -126,16 +130,17 @@ class InclinometerEstimator:
         bodies = self._bodies
         if not bodies.complete:
             return
-        slewing = self._slew.pace if self._t - self._slew.t <= SLEW_GAP_S else 0.0
-        pace = max(slewing, bodies.pace)
         since = self._t - self._restarted
-        if pace > LEVEL_RADPS and since > 0.5 * SETTLE_S:
+        slewing = self._slew.pace if self._t - self._slew.t <= SLEW_GAP_S else 0.0
+        # What a first reading sets going is no motion.
+        pace = max(slewing, bodies.pace) if since > 0.5 * self._settle_s else 0.0
+        if pace > LEVEL_RADPS:
             self._unrest_t = self._t
-        if not self._levelled and since >= SETTLE_S:
+        if not self._levelled and since >= self._settle_s:
             self._levelled = True
             if self._unrest_t < self._restarted:
                 self._errors.level([bodies.tracks[ch.name].angle for ch in bodies.channels])
-        self._condition.update(self._t, pace, 0.0, since < SETTLE_S)
+        self._condition.update(self._t, pace, 0.0, since < self._settle_s)
 
     # -- poses -------------------------------------------------------------------------------------------
 
