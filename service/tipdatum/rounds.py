@@ -25,15 +25,17 @@ class Rounds:
 
     _last: dict[str, float] = field(default_factory=dict, init=False)
     _since: list[tuple[float, str]] = field(default_factory=list, init=False)
+    _spoken: set[str] = field(default_factory=set, init=False)
     _before: float = field(default=float("-inf"), init=False)
 
     def heard(self, sensor: str, t: float) -> bool:
         """Take in a reading at `t`, s. True when it completes a round."""
         self._last[sensor] = t
         self._since.append((t, sensor))
-        spoken = {name for _, name in self._since}
-        if not all(name in spoken for name, last in self._last.items() if t - last <= SILENT_AFTER_S):
-            return False
+        self._spoken.add(sensor)
+        for name, last in self._last.items():
+            if name not in self._spoken and t - last <= SILENT_AFTER_S:
+                return False
         times = [self._before, *(when for when, _ in self._since)]
         pauses = [after - before for before, after in pairwise(times)]
         longest = pauses.index(max(pauses))
@@ -41,4 +43,5 @@ class Rounds:
             self._before, self._since = times[longest], self._since[longest:]
         else:
             self._before, self._since = t, []
+        self._spoken = {name for _, name in self._since}
         return True

@@ -19,7 +19,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass
-from itertools import pairwise
+from operator import sub
 
 from tipdatum.fusion.pose import Pose
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
@@ -161,8 +161,7 @@ class MoveWatch:
             return None
         # Shaking moves all links together; what counts is whether the joints move, and not for a blink.
         upper, _, *sections = pose.rates.tolist()
-        joints = [after - before for before, after in pairwise((upper, *sections))]
-        joints.append(pose.slew_rate_radps)
+        joints = [*map(sub, sections, (upper, *sections)), pose.slew_rate_radps]
         if len(self._joints) != len(joints):
             self._joints = joints
         gain = 1.0 - math.exp(-step / JOINTS_S)

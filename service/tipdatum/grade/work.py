@@ -207,6 +207,8 @@ class Work(Desk):
             self.doubt(pose.t, sign.text, travelled=sign.travelled)
 
     def _take_crossings(self, t: float) -> None:
+        if not self.receivers:
+            return
         for receiver in self.receivers.values():
             for crossing in receiver.crossings():
                 self.crossings.append(crossing)
@@ -228,6 +230,8 @@ class Work(Desk):
         self.changed()
 
     def _serve_waiting(self, t: float) -> None:
+        if not self._waiting and not self._gathering:
+            return
         waiting, self._waiting = self._waiting, []
         for one in waiting:
             found = still_touch(self.recent.moments, t, one.point, self.options)
