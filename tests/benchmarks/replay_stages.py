@@ -1,13 +1,15 @@
 """Where the time of a replay goes, stage by stage; see `service_cost.py`, which reports it.
 
-One run notes what passes between the stages; then each stage runs alone over what was noted. Every figure is
-processor time, the least of several runs, so that other programs on the machine count as little as possible.
+One run notes what passes between the stages; then each stage runs alone over what was noted, and the whole
+once more around an estimator that only gives the noted answers. Every figure is processor time, the least of
+several runs, so that other programs on the machine count as little as possible.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -85,7 +87,10 @@ def least(work: Callable[[], object], runs: int) -> float:
 
 
 def measure(session: Path, folder: Path, runs: int) -> dict[str, Any]:
-    """Replay `session`; seconds of processor time for the whole and for each stage.
+    """Replay `session`; seconds of processor time for the whole, for each stage, and without the estimator.
+
+    The last two stages are differences: "carrying" is what the replay takes without its estimator beyond the
+    stages before it, "sharing" what whole and stages differ by, since they share the processor's caches.
 
     Args:
         folder: for what the replay writes.
@@ -136,11 +141,19 @@ def measure(session: Path, folder: Path, runs: int) -> dict[str, Any]:
             for tip, t_emit in noted.tips:
                 out.write(tip_line(tip, t_emit))
 
-    whole = least(lambda: replay_file(session, folder / "tip.ndjson", settings), runs)
+    def replayed() -> None:
+        replay_file(session, folder / "tip.ndjson", settings)
+
+    def around() -> None:
+        with _estimators_made_by(lambda *_: Answering(estimator.answers)):
+            replayed()
+
+    whole, without_fusion = least(replayed, runs), least(around, runs)
     stages = {
         work.__name__: least(work, runs) for work in (decode, plausibility, fusion, grade, messages, writing)
     }
-    stages["carrying"] = max(0.0, whole - sum(stages.values()))
+    stages["carrying"] = max(0.0, without_fusion + stages["fusion"] - sum(stages.values()))
+    stages["sharing"] = max(0.0, whole - sum(stages.values()))
     seconds = noted.tips[-1][0].t - noted.tips[0][0].t
     return {
         "session": session.name,
@@ -148,11 +161,23 @@ def measure(session: Path, folder: Path, runs: int) -> dict[str, Any]:
         "readings": len(noted.records),
         "ticks": len(noted.ticks),
         "whole_s": whole,
+        "without_fusion_s": without_fusion,
         "times_real_time": seconds / whole,
         "ratio_to_decoding": whole / stages["decode"],
         "stages_s": stages,
         "shares": {name: took / whole for name, took in stages.items()},
     }
+
+
+@contextmanager
+def _estimators_made_by(make: Callable[..., Any]) -> Iterator[None]:
+    """The pipeline takes its estimators from `make`."""
+    usual = pipeline_module.make_estimator
+    pipeline_module.make_estimator = make
+    try:
+        yield
+    finally:
+        pipeline_module.make_estimator = usual
 
 
 def _taken(work: Work, answering: Any) -> None:
@@ -165,10 +190,10 @@ def _taken(work: Work, answering: Any) -> None:
 def _noted(session: Path) -> Noted:
     """One replay, wrapped from outside: the service itself carries no measuring code."""
     noted = Noted()
-    make, feed, report = make_estimator, Pipeline.feed, Work.report
+    feed, report = Pipeline.feed, Work.report
 
     def noting_make(*arguments: Any) -> Any:
-        noted.estimator = Noting(make(*arguments))
+        noted.estimator = Noting(make_estimator(*arguments))
         return noted.estimator
 
     def noting_feed(pipeline: Pipeline, record: Any) -> None:
@@ -185,13 +210,12 @@ def _noted(session: Path) -> Noted:
         if isinstance(item.message, Tip) and item.t_emit is not None:
             noted.tips.append((item.message, item.t_emit))
 
-    pipeline_module.make_estimator = noting_make
     Pipeline.feed = noting_feed  # type: ignore[method-assign,assignment]
     Work.report = noting_report  # type: ignore[method-assign]
     try:
-        play(SessionFile(session), Settings(), noting_emit)
+        with _estimators_made_by(noting_make):
+            play(SessionFile(session), Settings(), noting_emit)
     finally:
-        pipeline_module.make_estimator = make
         Pipeline.feed = feed  # type: ignore[method-assign]
         Work.report = report  # type: ignore[method-assign]
     return noted
