@@ -94,7 +94,7 @@ class ChainEstimator:
         if self._filter is None:
             self._gyro_seen[i] = rate is not None
         self._intakes[i].add(sampled, force, rate or _NO_RATE)
-        if sampled >= self._due:
+        if self._intakes[i].t >= self._due:
             self._advance()
 
     def _step_back(self, t: float) -> None:
@@ -221,8 +221,9 @@ class ChainEstimator:
         steady = not f.gyroless and not self._condition.settling and edge - self._calm_from >= UPSET_S
         f.set_epochs(self.options.epochs if steady else 1)
         self._due = edge + f.setup.span
-        for channel, intake in zip(self._channels, self._intakes, strict=True):
+        for channel, intake, delay in zip(self._channels, self._intakes, f.delays(), strict=True):
             intake.longest_gap = 1.5 * channel.stale_after
+            intake.delay = delay
 
     def _note_absence(self, f: ChainFilter, block: Block) -> None:
         forces, _ = block.vectors()

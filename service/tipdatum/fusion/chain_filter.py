@@ -17,7 +17,16 @@ import numpy as np
 
 from tipdatum.fusion.arm import Arm
 from tipdatum.fusion.kalman import update
-from tipdatum.fusion.layout import ACCEL_BIAS, ACCEL_SCALE, GYRO_BIAS, GYRO_SCALE, MOUNT, PER_SENSOR
+from tipdatum.fusion.layout import (
+    ACCEL_BIAS,
+    ACCEL_SCALE,
+    GYRO_BIAS,
+    GYRO_SCALE,
+    LATENCY,
+    LEVER,
+    MOUNT,
+    PER_SENSOR,
+)
 from tipdatum.fusion.levers import Levers
 from tipdatum.fusion.memory import Memory
 from tipdatum.fusion.observation import Observation
@@ -42,6 +51,10 @@ LEAST_CAUTION = 0.6
 HOBBY_SHOWS = 0.5
 """Share of the usual biases from which parts count as hobby grade: the mean of a few may be small by luck."""
 
+LEAST_LATENCY_S, LEAST_POSITION_M = 1e-4, 1e-3
+"""Least 1-sigma of a latency and a position: a covariance must have an inverse."""
+SHARED_LATENCY = 0.01
+"""Share of a latency's variance left to what all sensors have in common."""
 START_LEVER_M = 7.0
 """Reach at which the rates of the first epoch may already move a sensor, m."""
 
@@ -141,8 +154,15 @@ class ChainFilter:
             constants[i, GYRO_SCALE] = constants[i, ACCEL_SCALE] = o.scale_sigma
             constants[i, ACCEL_BIAS] = s.noise.accel_bias_mps2
             constants[i, MOUNT] = math.radians(mount)
+            constants[i, LATENCY] = max(float(self.setup.latency_sigma[i]), LEAST_LATENCY_S)
+            position = o.lever_sigma_m if s.position_sigma_m is None else s.position_sigma_m
+            constants[i, LEVER] = max(position, LEAST_POSITION_M)
         d[at.constants] = constants.ravel() ** 2
         self.P[:] = np.diag(d)
+        # A latency that all sensors share cannot be seen: it must not drift.
+        late = at.constants.start + LATENCY + PER_SENSOR * np.arange(n)
+        sigma = np.sqrt(d[late])
+        self.P[np.ix_(late, late)] = np.outer(sigma, sigma) * (np.eye(n) - (1.0 - SHARED_LATENCY) / n)
         self._memory.keep(x, self.P)
         self._observation.last_velocity = None
 
@@ -170,6 +190,10 @@ class ChainFilter:
         if q.has_gyro.any():
             shown = max(shown, float(np.sqrt(np.mean(rate[q.has_gyro] ** 2))) / usual.gyro_bias_radps)
         self.caution = min(1.0, max(LEAST_CAUTION, shown / HOBBY_SHOWS))
+
+    def delays(self) -> list[float]:
+        """By how much, s, each sensor's samples are older than described."""
+        return self.x[self.at.constants][LATENCY::PER_SENSOR].tolist()  # type: ignore[no-any-return]
 
     def as_measured(self, block: Block) -> tuple[Array, Array]:
         """Mean force and rate of a block, (N, 3) m/s² and rad/s, with what was taken off put back."""
@@ -231,9 +255,10 @@ class ChainFilter:
         """Go on by one block, whose force and rate have been freed of constants by `correction`."""
         n, x, P, span = self.n, self.x, self.P, self.setup.span
         motion = self._rates.motion(x, block, float(self.rates[1]))
-        advance = self._propagation.forward(x, P, motion, block)
+        expected = self._observation.foresee(x, motion)
+        advance = self._propagation.forward(x, P, motion, block, expected.change)
         self._propagation.add_noise(P, block, motion, self._persistence, self._folded)
-        z = self._observation.innovation(x, block, motion, advance)
+        z = self._observation.innovation(x, block, motion, expected, advance)
         self._expect()
         zi = z[: 3 * n].reshape(n, 3)
         # White innovations have no persistence; what has is acceleration that the model does not know.

@@ -13,9 +13,11 @@ pivot      2        m, x and y from the slew centre of the point about which the
 turn       gyroless rad/s, θ̇ of a body whose sensor has no gyro
 common     0 or 2   rad/s, roll rate and plane rate where no sensor has a gyro
 lagged     lagging  rad, θ as an inclinometer with a time constant shows it
-constants  15N      per sensor, in its body's axes: gyro bias (rad/s), gyro scale error, mount error
-                    (rad, the small rotation from the described mount to the true one),
-                    accelerometer bias (m/s²), accelerometer scale error; three each
+constants  19N      per sensor, in its body's axes: gyro bias (rad/s), gyro scale error, error of the
+                    latency (s; by so much earlier than described a sample was taken), mount error (rad,
+                    the small rotation from the described mount to the true one), accelerometer bias
+                    (m/s²), accelerometer scale error, error of the position (m); one latency, three of
+                    everything else
 anchor     1        m, tip height at the reference moment
 ========== ======== ============================================================================
 
@@ -26,9 +28,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-PER_SENSOR = 15
-GYRO_BIAS, GYRO_SCALE, MOUNT, ACCEL_BIAS, ACCEL_SCALE = (slice(3 * k, 3 * k + 3) for k in range(5))
+PER_SENSOR = 19
+GYRO_BIAS, GYRO_SCALE, LATENCY = slice(0, 3), slice(3, 6), 6
+MOUNT, ACCEL_BIAS, ACCEL_SCALE, LEVER = slice(7, 10), slice(10, 13), slice(13, 16), slice(16, 19)
 """Places within a sensor's constants."""
+OF_GYRO, OF_ACCEL = slice(0, 10), slice(6, 16)
+"""Those on which a gyro's, and an accelerometer's readings depend."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -52,9 +52,17 @@ class Levers:
         # A complex number x + iz for a way in the arm plane: turning it by θ multiplies it by exp(iθ).
         self._ways = ways[:, :, 0] + 1j * ways[:, :, 2]
         self._y = ways[:, :, 1].sum(axis=1)
+        self._own = (np.arange(n), [BODY_INDEX[ch.sensor.body] for ch in channels])
+        self._described = (self._ways[self._own], self._y)
         self.follow, self.offset = _follow(arm, channels)
         self._direct = np.array_equal(self.follow, np.eye(4))
         self._ones, self._turn = np.ones(4), np.zeros(4, dtype=complex)
+
+    def correct(self, position: Array) -> None:
+        """Take the sensors to sit (N, 3) m away from where they are described, in axes of their bodies."""
+        own, y = self._described
+        self._ways[self._own] = own + (position[:, 0] + 1j * position[:, 2])
+        self._y = y + position[:, 1]
 
     def velocities(self, theta: Array, tangent: Array, rho: Array) -> tuple[Array, Array]:
         """Velocity of every sensor at K moments, across and along the plane's h and z, and along its y.

@@ -7,12 +7,13 @@ Velocities by the chain's lever arms, gyros against each other, angles of inclin
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
-from tipdatum.fusion.layout import PER_SENSOR
+from tipdatum.fusion.layout import LEVER, OF_GYRO, PER_SENSOR
 from tipdatum.fusion.levers import Levers
-from tipdatum.fusion.parts import Setup, blocks
+from tipdatum.fusion.parts import Setup, blocks, crossing
 from tipdatum.fusion.propagation import Advance
 from tipdatum.fusion.rates import Motion
 from tipdatum.fusion.strapdown import Block
@@ -22,6 +23,19 @@ UNKNOWN = 1e6
 """Variance given to a row that has no measurement in this block."""
 FLOORS_S = 0.05
 """Span, s, to which the floors of the options refer: their noise is white."""
+
+
+@dataclass(slots=True)
+class Expected:
+    """Velocities by the chain, (N, 3) in plane axes, without the base's.
+
+    Attributes:
+        mean: m/s, over the block.
+        change: m/s², from the last epoch of the block before to that of this one.
+    """
+
+    mean: Array
+    change: Array
 
 
 class Observation:
@@ -54,9 +68,11 @@ class Observation:
         self._by_y[:, :, 3 + 2 * n : 6 + 2 * n] = np.eye(3)
         self._floor = share * o.velocity_floor_mps**2
         self._lever_share = np.full((3, 3), share * o.velocity_share_m**2)
-        self._latency_variance = setup.latency_sigma[:, None] ** 2
+        self._latency_variance = o.latency_floor_s**2
+        self._by_lever = blocks(H[:m, at.constants], 3, PER_SENSOR)[:, :, LEVER]
+        self._cross = crossing()
         self._difference = np.eye(n, k=1)[:k] - np.eye(n)[:k]
-        self._H_told = H[m : m + 2 * k, at.constants].reshape(2, k, n, PER_SENSOR)[:, :, :, :9]
+        self._H_told = H[m : m + 2 * k, at.constants].reshape(2, k, n, PER_SENSOR)[:, :, :, OF_GYRO]
         self._H_gyros = H[m : m + 2 * k, at.theta].reshape(2, k, n)
         self._R_gyros = [R[m + j * k : m + (j + 1) * k, m + j * k : m + (j + 1) * k] for j in range(2)]
         self._difference_noise = (
@@ -67,41 +83,49 @@ class Observation:
         self.last_velocity: Array | None = None
         """(N, 3) m/s, what the chain said in the last epoch; None after a start or a refit."""
 
-    def innovation(self, x: Array, block: Block, motion: Motion, advance: Advance) -> Array:
+    def foresee(self, x: Array, motion: Motion) -> Expected:
+        """What the chain says of the velocities in a block, from the state `x` at its start."""
+        self.levers.correct(x[self._setup.at.constants].reshape(-1, PER_SENSOR)[:, LEVER])
+        mean, last = self._chain(x, motion)
+        n, span = self._setup.n, self._setup.span
+        slip = np.zeros((n, 3)) if self.last_velocity is None else (last - self.last_velocity) / span
+        self.last_velocity = last
+        return Expected(mean, slip)
+
+    def innovation(
+        self, x: Array, block: Block, motion: Motion, expected: Expected, advance: Advance
+    ) -> Array:
         """z (m,) of the block whose end is `x`; fills `H` and `R`."""
         z = np.zeros(self._rows)
-        slip = self._velocities(z, x, block.active, motion, advance)
+        self._velocities(z, x, block.active, motion, expected, advance)
         self._gyros(z, motion)
         if self._tilts:
-            self._inclinometers(z, x, block, motion, slip)
+            self._inclinometers(z, x, block, motion, expected.change)
         return z
 
-    def _velocities(self, z: Array, x: Array, active: Array, motion: Motion, advance: Advance) -> Array:
-        """Velocities the chain ought to have, mean over the block; their change, (N, 3) m/s²."""
-        q, k = self._setup, motion
+    def _velocities(
+        self, z: Array, x: Array, active: Array, k: Motion, expected: Expected, advance: Advance
+    ) -> None:
+        q = self._setup
         n, at, m = q.n, q.at, 3 * q.n
-        expected, last = self._expected(x, k)
         self._by_state(x, k, advance)
         by_y = self._by_y.reshape(m, 8 + 2 * n)
         Jf, Jn = by_y[:, : 2 + n], k.J.reshape(2 + n, m)
         self._R_velocity[:] = Jf.dot((Jn * self._rate_variance).dot(Jn.T)).dot(Jf.T)
-        slip = np.zeros((n, 3)) if self.last_velocity is None else (last - self.last_velocity) / q.span
-        self.last_velocity = last
-        extra = slip * slip
+        extra = expected.change * expected.change
         extra *= self._latency_variance
         extra += (k.rate * k.rate).dot(self._lever_share)
         extra += self._floor
         zv = z[:m].reshape(n, 3)
-        np.subtract(expected, advance.mean, out=zv)
+        np.subtract(expected.mean, advance.mean, out=zv)
         zv += x[at.base]
         if self._tilts or not k.whole:
             usable = active & ~q.is_tilt
             extra[~usable] = UNKNOWN
             zv[~usable] = 0.0
         self._R_own += extra
-        return slip
 
-    def _expected(self, x: Array, k: Motion) -> tuple[Array, Array]:
+    def _chain(self, x: Array, k: Motion) -> tuple[Array, Array]:
         """Velocities by the chain, without the base: mean over the block and in its last epoch, (N, 3)."""
         in_plane, across = self.levers.velocities(k.theta, k.tangent, k.rho)
         if self._setup.on_upper:
@@ -131,6 +155,11 @@ class Observation:
         np.dot(by_y.reshape(3 * n, 8 + 2 * n), self._y, out=H)
         H += 0.5 * advance.F[at.velocity]
         np.negative(H, out=H)
+        # Each body turns with the plane, and in it about -y.
+        turning = np.empty((n, 3))
+        turning[:, 0], turning[:, 2] = k.mid_rho[:2]
+        turning[:, 1] = k.mid_tangent * k.mid_rho[1] - k.mid_rho[2:]
+        self._by_lever -= turning.dot(self._cross).reshape(n, 3, 3) @ k.R
         # The velocity's own column: half of it was taken off with F.
         self._H_own[:] = self._eye3
 

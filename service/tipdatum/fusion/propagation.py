@@ -10,7 +10,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tipdatum.fusion.layout import ACCEL_BIAS, ACCEL_SCALE, GYRO_BIAS, GYRO_SCALE, MOUNT, PER_SENSOR
+from tipdatum.fusion.layout import (
+    ACCEL_BIAS,
+    ACCEL_SCALE,
+    GYRO_BIAS,
+    GYRO_SCALE,
+    LATENCY,
+    LEVER,
+    MOUNT,
+    OF_ACCEL,
+    PER_SENSOR,
+)
 from tipdatum.fusion.parts import Setup, blocks, crossing
 from tipdatum.fusion.rates import Motion
 from tipdatum.fusion.strapdown import Block
@@ -38,14 +48,16 @@ class Propagation:
         self._setup = setup
         self._eye3 = np.eye(3)
         self._cross = crossing()
-        self._A = np.zeros((n, 3, 9))
-        self._A[:, :, 3:6] = -self._eye3
-        self._by_scale = np.einsum("iaa->ia", self._A[:, :, 6:])
+        # Columns as the constants from `OF_ACCEL` on.
+        self._A = np.zeros((n, 3, 10))
+        self._A[:, :, 4:7] = -self._eye3
+        self._by_latency, self._by_mount = self._A[:, :, 0], self._A[:, :, 1:4]
+        self._by_scale = np.einsum("iaa->ia", self._A[:, :, 7:])
         self._F = F = np.zeros((at.dynamic, at.size))
         self._own = np.einsum("ii->i", F[: n + 1, : n + 1])
         of_velocity = F[at.velocity]
         self._by_velocity = blocks(of_velocity[:, at.velocity], 3, 3)
-        self._by_accel = blocks(of_velocity[:, at.constants], 3, PER_SENSOR)[:, :, 6:]
+        self._by_accel = blocks(of_velocity[:, at.constants], 3, PER_SENSOR)[:, :, OF_ACCEL]
         by_theta = blocks(of_velocity[:, at.theta], 3, 1)
         self._across_by_theta, self._up_by_theta = by_theta[:, 0, 0], by_theta[:, 2, 0]
         self._by_roll = of_velocity[:, at.roll].reshape(n, 3)
@@ -61,6 +73,8 @@ class Propagation:
         walk[:, GYRO_BIAS] = o.gyro_walk**2 * span
         walk[:, ACCEL_BIAS] = o.accel_walk**2 * span
         walk[:, GYRO_SCALE] = walk[:, ACCEL_SCALE] = walk[:, MOUNT] = o.constant_walk**2 * span
+        walk[:, LATENCY] = (o.constant_walk * o.latency_sigma_s) ** 2 * span
+        walk[:, LEVER] = (o.constant_walk * o.lever_sigma_m) ** 2 * span
         self._walk = np.zeros(at.size)
         self._walk[at.theta] = setup.gyro_psd * span
         self._walk[at.roll] = float(setup.gyro_psd.mean()) * span / n
@@ -76,13 +90,17 @@ class Propagation:
         self._of_angles, self._of_velocity = F[: at.roll + 1], of_velocity
         self._resting = 1.0 - self._decay**2
 
-    def forward(self, x: Array, P: Array, motion: Motion, block: Block) -> Advance:
-        """Change `x` (n,) and `P` (n, n), without the process noise."""
+    def forward(self, x: Array, P: Array, motion: Motion, block: Block, acceleration: Array) -> Advance:
+        """Change `x` (n,) and `P` (n, n), without the process noise.
+
+        Args:
+            acceleration: (N, 3) m/s², of the sensors as the chain tells it, plane axes.
+        """
         q, m = self._setup, motion
         at, F = q.at, self._F
         before = x[at.velocity].reshape(q.n, 3)
         after, mean = self._integrated(before, m, block)
-        self._transition(m, 0.5 * (before + after))
+        self._transition(m, 0.5 * (before + after), acceleration, block.force_slope)
         x[at.pivot] = F[at.pivot, at.pivot].dot(x[at.pivot])
         x[at.base] *= self._decay
         for k, i in enumerate(q.lagging, at.lagged.start):
@@ -132,8 +150,8 @@ class Propagation:
         mean *= 1.0 / K
         return v, mean
 
-    def _transition(self, m: Motion, v: Array) -> None:
-        """Fill `F`, at the velocities `v` (N, 3) of the block's middle."""
+    def _transition(self, m: Motion, v: Array, acceleration: Array, slope: Array) -> None:
+        """Fill `F`, at the velocities `v` (N, 3) of the block's middle and that `acceleration`."""
         q = self._setup
         at, F, A, T = q.at, self._F, self._A, q.span
         left, upward = q.gravity * math.sin(m.mid_roll), q.gravity * math.cos(m.mid_roll)
@@ -144,10 +162,12 @@ class Propagation:
         np.multiply(m.H[0], T, out=F[at.roll])
         # The expected force, not the measured one, whose noise would correlate with the innovation.
         plane = v.dot(Wt)
+        plane += acceleration
         plane[:, 1] += left
         plane[:, 2] += upward
         body = (plane[:, None] @ m.R)[:, 0]
-        np.negative(body.dot(self._cross).reshape(q.n, 3, 3), out=A[:, :, :3])
+        np.negative(body.dot(self._cross).reshape(q.n, 3, 3), out=self._by_mount)
+        self._by_latency[:] = slope
         np.negative(body, out=self._by_scale)
         of_velocity = self._of_velocity
         of_velocity[:] = 0.0

@@ -12,7 +12,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tipdatum.fusion.layout import ACCEL_BIAS, ACCEL_SCALE, GYRO_BIAS, GYRO_SCALE, MOUNT, PER_SENSOR
+from tipdatum.fusion.layout import (
+    ACCEL_BIAS,
+    ACCEL_SCALE,
+    GYRO_BIAS,
+    GYRO_SCALE,
+    LATENCY,
+    MOUNT,
+    OF_GYRO,
+    PER_SENSOR,
+)
 from tipdatum.fusion.parts import Setup, crossing
 from tipdatum.fusion.strapdown import Block
 from tipdatum.kinematics.frames import Array, Complex
@@ -36,7 +45,7 @@ class Motion:
         roll_i, plane_i: (N,) rad/s, mean roll rate and plane rate as each gyro tells them.
         H: (2 + N, n) ∂mid_rho/∂x.
         J: (2 + N, N, 3) ∂mid_rho by each sensor's rates.
-        told: (N, 2, 9) ∂(roll_i, plane_i) by the gyro's bias, scale and mount.
+        told: (N, 2, 10) ∂(roll_i, plane_i) by the gyro's bias, scale, latency and mount.
     """
 
     whole: bool
@@ -74,15 +83,16 @@ class Rates:
         self._middles = T * (np.arange(K) + 0.5)
         # From rates of each epoch to what has turned by the middle of each.
         self._to_middle = T * (np.triu(np.ones((K, K))) - 0.5 * np.eye(K))
-        self._B = np.zeros((n, 3, 9))
-        self._B[:] = np.hstack([-self._eye3, np.zeros((3, 6))])
-        self._by_scale = np.einsum("iaa->ia", self._B[:, :, 3:6])
+        self._B = np.zeros((n, 3, 10))
+        self._B[:, :, GYRO_BIAS] = -self._eye3
+        self._by_scale = np.einsum("iaa->ia", self._B[:, :, GYRO_SCALE])
+        self._by_latency, self._by_mount = self._B[:, :, LATENCY], self._B[:, :, MOUNT]
         self._R = np.zeros((n, 3, 3))
         self._R[:, 1, 1] = 1.0
         self._Q2 = self._R[:, ::2]
         self._J = np.zeros((2 + n, n, 3))
         self._H = np.zeros((2 + n, at.size))
-        constants = self._H[:, at.constants].reshape(2 + n, n, PER_SENSOR)[:, :, :9]
+        constants = self._H[:, at.constants].reshape(2 + n, n, PER_SENSOR)[:, :, OF_GYRO]
         self._H_two = constants[:2]
         self._H_own = np.einsum("iib->ib", constants[2:])
         self._J_own = np.einsum("iia->ia", self._J[2:])[:, 1]
@@ -155,16 +165,17 @@ class Rates:
             np.exp(1j * thetas), rolls, tangent, rho, rate, mid, mid_roll, math.tan(mid_roll), mid_rho, R,
             both.real, both.imag, self._H, self._J, self._J,
         )  # fmt: skip
-        self._differentiate(m, weight)
+        self._differentiate(m, weight, block.rate_slope)
         return m
 
-    def _differentiate(self, m: Motion, weight: Array) -> None:
+    def _differentiate(self, m: Motion, weight: Array, slope: Array) -> None:
         """Fill `H`, `J` and `told`."""
         q = self._setup
         n, at, B, Q2, J, H = q.n, q.at, self._B, self._Q2, self._J, self._H
         tangent = m.mid_tangent
         np.negative(m.rate, out=self._by_scale)
-        np.negative(m.rate.dot(self._cross).reshape(n, 3, 3), out=B[:, :, 6:])
+        np.negative(m.rate.dot(self._cross).reshape(n, 3, 3), out=self._by_mount)
+        self._by_latency[:] = slope
         m.told = told = Q2 @ B
         share = weight[:, None]
         np.multiply(Q2.transpose(1, 0, 2), share, out=J[:2])

@@ -43,14 +43,16 @@ class Intake:
     """Samples of one sensor that no block has used up, as the sensor gives them.
 
     Attributes:
+        delay: s, to take off a sample's time on top of the described latency.
         since: s, from when on they follow each other without a gap.
         t, rate, turned: the newest sample's time, rate and integral of the rate since ever (rad).
     """
 
-    __slots__ = ("_recent", "_rows", "longest_gap", "rate", "since", "t", "turned")
+    __slots__ = ("_recent", "_rows", "delay", "longest_gap", "rate", "since", "t", "turned")
 
     def __init__(self, longest_gap_s: float) -> None:
         self.longest_gap = longest_gap_s
+        self.delay = 0.0
         self._rows = array("d")
         self._recent: deque[tuple[float, Vector]] = deque(maxlen=2)
         self.turned: Vector = (0.0, 0.0, 0.0)
@@ -64,7 +66,8 @@ class Intake:
         self._recent.clear()
 
     def add(self, t: float, force: Vector, rate: Vector) -> None:
-        """Take a sample at `t` s; after a gap longer than `longest_gap` it begins anew."""
+        """Take a sample of `t` s; after a gap longer than `longest_gap` it begins anew."""
+        t -= self.delay
         gap = t - self.t
         if gap <= 0.0:
             return
@@ -113,6 +116,7 @@ class Block:
     Attributes:
         force, moment, rate: (N, K) m/s², m/s² and rad/s, x + iz of them.
         force_y, moment_y, rate_y: (N, K), their y.
+        force_slope, rate_slope: (N, 3) m/s³ and rad/s², their change with time in the body's own axes.
         shake: (N,) (m/s²)², mean over the block.
         step: (N,) s, time between samples.
         turned: (N, 3) rad, integral of the raw rate up to the block's end; as in `Intake`.
@@ -125,6 +129,8 @@ class Block:
     moment_y: Array
     rate: Complex
     rate_y: Array
+    force_slope: Array
+    rate_slope: Array
     shake: Array
     step: Array
     turned: Array
@@ -183,6 +189,10 @@ class Strapdown:
         h = points - t.take(j)
         half_share = 0.5 * h / dt.take(j)
         Z, raw = self._integrands(X, t, counts, used, turn, offset), self._raw(X, j, h, half_share)
+        ends_at, share = j[:, :: len(points) - 1], half_share[:, :: len(points) - 1, None]
+        at_end = Z.take(ends_at, axis=0)
+        at_end += 2.0 * share * (Z.take(ends_at + 1, axis=0) - at_end)
+        slope = (at_end[:, 1] - at_end[:, 0]) * (1.0 / (self._epochs * T))
         wy = Z[:, _WY]
         eps = np.zeros(len(t))
         np.cumsum((wy[1:] + wy[:-1]) * (-0.5 * dt), out=eps[1:])
@@ -208,7 +218,8 @@ class Strapdown:
         for i, count, period in zip(used, done, step.tolist(), strict=True):
             intakes[i].used(count, period)
         found = Block(
-            force, D[:, :, _FY], moment, D[:, :, 9], rate, D[:, :, _WY], shake, step, raw, active,
+            force, D[:, :, _FY], moment, D[:, :, 9], rate, D[:, :, _WY],
+            slope.take((0, 2, 1), axis=1), slope.take((3, 5, 4), axis=1), shake, step, raw, active,
         )  # fmt: skip
         return found if len(used) == len(intakes) else _scattered(found, len(intakes), used)
 

@@ -50,8 +50,8 @@ class ChainOptions(BaseModel):
     """Vibration left in a gyro's mean over an epoch, rad/s."""
     velocity_floor_mps: NotNegative = 0.006
     """Error of the chain's velocities at rest, m/s: vibration that is not rigid."""
-    velocity_share_m: NotNegative = 0.05
-    """The same per rad/s of rate, m: error of the lever arms."""
+    velocity_share_m: NotNegative = 0.015
+    """The same per rad/s of rate, m: error of links and pins; sensors' positions are states."""
     base_floor_mps: NotNegative = 0.001
     """Velocity of the slew centre that the pivot does not explain, m/s."""
     base_share_m: NotNegative = 0.05
@@ -66,8 +66,12 @@ class ChainOptions(BaseModel):
     """Whether the chain's velocities also tell the angles by which its links stand."""
     redundancy_share: Positive = 3.0
     """Factor on the gyros' noise where they are compared with each other: their noise is not white."""
-    latency_sigma_s: NotNegative = 0.003
-    """1-sigma of a latency where the description does not say, s."""
+    latency_sigma_s: Positive = 0.004
+    """1-sigma of a latency where the description does not say, s: one figure assumed for all sensors."""
+    latency_floor_s: NotNegative = 0.0005
+    """1-sigma of what a latency varies by from sample to sample, s."""
+    lever_sigma_m: Positive = 0.03
+    """1-sigma of a sensor's position where the description does not say, m: a tape and a guess."""
     turn_walk: Positive = 1.5
     """Walk of the rate of a body without gyro, rad/s/√s: an arm reaches 0.5 rad/s in a tenth of a second."""
     gate: Positive = 16.0

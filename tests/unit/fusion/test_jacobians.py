@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from tipdatum.fusion.arm import Arm
 from tipdatum.fusion.chain_filter import ChainFilter
+from tipdatum.fusion.layout import LATENCY, OF_GYRO, PER_SENSOR
 from tipdatum.fusion.parts import blocks, crossing
 from tipdatum.fusion.strapdown import Block
 from tipdatum.fusion.tuning import ChainOptions
@@ -45,22 +46,28 @@ def chain_filter(
 
 @dataclass
 class Seen:
-    """Force, moment and rate of every epoch, (N, K, 3), as the sensors give them."""
+    """Force, moment and rate of every epoch, (N, K, 3), as the sensors give them, and slopes, (N, 3)."""
 
     force: Array
     moment: Array
     rate: Array
+    force_slope: Array
+    rate_slope: Array
 
 
 def block(f: ChainFilter, seen: Seen, x: Array) -> Block:
-    """What the filter is given of it: freed of the constants in `x`."""
+    """What the filter is given of it: freed of the constants in `x`, and taken so much earlier."""
     turn, offset = f._rates.correction(x)
-    full = np.concatenate([seen.force, seen.rate], axis=2) @ turn + offset[:, None]
-    half = np.concatenate([seen.moment, seen.rate], axis=2) @ turn + 0.5 * offset[:, None]
+    late = x[f.at.constants].reshape(f.n, PER_SENSOR)[:, LATENCY, None, None]
+    force = seen.force + late * seen.force_slope[:, None]
+    moment = seen.moment + 0.5 * late * seen.force_slope[:, None]
+    rate = seen.rate + late * seen.rate_slope[:, None]
+    full = np.concatenate([force, rate], axis=2) @ turn + offset[:, None]
+    half = np.concatenate([moment, rate], axis=2) @ turn + 0.5 * offset[:, None]
     n = len(x[f.at.theta])
     return Block(
         full[..., 0] + 1j * full[..., 2], full[..., 1], half[..., 0] + 1j * half[..., 2], half[..., 1],
-        full[..., 3] + 1j * full[..., 5], full[..., 4],
+        full[..., 3] + 1j * full[..., 5], full[..., 4], seen.force_slope, seen.rate_slope,
         np.zeros(n), np.zeros(n), np.zeros((n, 3)), np.ones(n, dtype=bool),
     )  # fmt: skip
 
@@ -78,7 +85,8 @@ def somewhere(f: ChainFilter, seed: int) -> tuple[Array, Seen]:
     x[at.turn] = rng.uniform(-0.5, 0.5, at.turn.stop - at.turn.start)
     x[at.common] = rng.uniform(-0.3, 0.3, at.common.stop - at.common.start)
     rate = np.repeat(rng.uniform(-0.5, 0.5, (n, 1, 3)), K, axis=1)
-    seen = Seen(np.zeros((n, K, 3)), np.zeros((n, K, 3)), rate)
+    slopes = rng.uniform(-2.0, 2.0, (n, 3)), rng.uniform(-1.0, 1.0, (n, 3))
+    seen = Seen(np.zeros((n, K, 3)), np.zeros((n, K, 3)), rate, *slopes)
     motion = f._rates.motion(x, block(f, seen, x), 0.0)
     up = np.array([0.0, np.sin(motion.mid_roll), np.cos(motion.mid_roll)])
     roll_rate, plane_rate = motion.mid_rho[:2]
@@ -123,7 +131,7 @@ def test_roll_and_plane_rate_as_each_gyro_tells_them(
         return np.concatenate([m.roll_i, m.plane_i])
 
     found = f._rates.motion(x, block(f, e, x), 0.0).told.copy()
-    numeric = differences(told, x)[:, f.at.constants].reshape(2, 4, 4, 15)[..., :9]
+    numeric = differences(told, x)[:, f.at.constants].reshape(2, 4, 4, PER_SENSOR)[..., OF_GYRO]
     for i in range(4):
         assert found[i] == pytest.approx(numeric[:, i, i], abs=5e-3)
 
@@ -142,7 +150,7 @@ def test_transition_by_the_state(
 
     def forward(y: Array) -> Array:
         after, P, b = y.copy(), np.zeros((f.at.size, f.at.size)), block(f, e, y)
-        f._propagation.forward(after, P, f._rates.motion(y, b, 0.0), b)
+        f._propagation.forward(after, P, f._rates.motion(y, b, 0.0), b, np.zeros((4, 3)))
         return after[: f.at.dynamic]
 
     forward(x)
@@ -168,8 +176,10 @@ def test_innovation_by_the_state(epochs: int, seed: int, describe: Callable[...,
         """From the state before the epoch: what the transition leaves is part of it."""
         after, P, b = y.copy(), np.zeros((at.size, at.size)), block(f, e, y)
         motion = f._rates.motion(y, b, 0.0)
-        advance = f._propagation.forward(after, P, motion, b)
-        return f._observation.innovation(after, b, motion, advance).copy()
+        f._observation.last_velocity = None
+        expected = f._observation.foresee(after, motion)
+        advance = f._propagation.forward(after, P, motion, b, np.zeros((4, 3)))
+        return f._observation.innovation(after, b, motion, expected, advance).copy()
 
     innovation(x)
     F = np.eye(at.size)
