@@ -24,7 +24,7 @@ import math
 
 OMEGA_RADPS = 4.0
 """ω of the low-pass, rad/s: nearest on simulated digs, passes, holds and reversals together."""
-SLOW_S = 1.0
+SLOW_S = 0.8
 """Time constant of the slow mean, s."""
 NEAR_RAD = 0.003
 """δ, rad: a low-passed vibration stays within it, and a creep hidden by it is below 9 mm at 7 m of reach."""
