@@ -10,9 +10,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import signal
-import threading
 import time
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -37,6 +36,7 @@ from tipdatum.sessions.recorder import Recorder
 from tipdatum.state_file import Remembered, StateFile, default_directory
 from tipdatum.state_keeper import StateKeeper
 from tipdatum.ticker import Ticker
+from tipdatum.turn import Turn
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.reading import Command, Fault, Record, SessionHeader
 from tipdatum_drivers.registry import find_driver
@@ -91,7 +91,7 @@ class Shell:
             self._fetch if service.settings.on_arrival else None,
         )
         self._ticker = Ticker(self._clock, service.settings.period_s, self._tick)
-        self._one_at_a_time = threading.Lock()  # over intake, pipeline and wall time
+        self._turn = Turn()  # over intake, pipeline and wall time
         self._wall = WallTime(self._clock.started)
         directory = service.state_directory or default_directory()
         self._file = StateFile(directory, service.machine_id) if remember else None
@@ -101,7 +101,6 @@ class Shell:
         self._recorder: Recorder | None = None
         self._broker: EmbeddedBroker | None = None
         self._bus: BusClient | None = None
-        self._held = False
         self._first_pass = True
         self._sensor_states: dict[str, str] = {}
         self._pipeline = self._start_pipeline()
@@ -154,7 +153,7 @@ class Shell:
         if place.broker is not None:
             self._broker = place.broker
             stack.callback(place.broker.stop)
-        self._bus = bus = self._make_bus(place)
+        self._bus = self._turn.bus = bus = self._make_bus(place)
         stack.callback(self._say_goodbye)
         page = open_page(self.service, place)
         if page is not None:
@@ -163,7 +162,7 @@ class Shell:
         self._start_recorder(stack)
         bus.publish("about", "", about_message(self.service, self._wall.rfc3339(0.0)))
         bus.publish("status", "", Status(state="online", time=self._wall.rfc3339(self._clock())))
-        with self._turn():
+        with self._turn:
             self._pipeline.publish_retained()
         bus.start()
         return Ready(
@@ -230,31 +229,17 @@ class Shell:
 
     # -- carrying ------------------------------------------------------------------------------------
 
-    @contextlib.contextmanager
-    def _turn(self) -> Iterator[None]:
-        """Whoever works with the pipeline, on whichever thread, takes a turn.
-
-        What it publishes leaves together, when the turn ends.
-        """
-        with self._one_at_a_time:
-            try:
-                yield
-            finally:
-                if self._held and self._bus is not None:
-                    self._held = False
-                    self._bus.release()
-
     def _tick(self) -> None:
-        with self._turn():
+        with self._turn:
             self._pipeline.advance(self._intake.now())
 
     def _fetch(self) -> None:
-        with self._turn():
+        with self._turn:
             self._intake.fetch()
 
     def _emit(self, record: Record | Fault) -> None:
         """A record from a driver that keeps none, on the event loop."""
-        with self._turn():
+        with self._turn:
             self._intake.take(record)
 
     def _take(self, record: Record | Fault) -> None:
@@ -267,7 +252,7 @@ class Shell:
             log.exception("internal fault; going on", name="feed")
 
     def _order(self, order: Order) -> None:
-        with self._turn():
+        with self._turn:
             t = self._intake.now()
             self._pipeline.advance(t)
             if order.refusal is not None:
@@ -278,7 +263,7 @@ class Shell:
             self._pipeline.command(order.name, order.body, t, by=order.by, request_id=order.request_id)
 
     def _present_state(self) -> WorkState:
-        with self._turn():
+        with self._turn:
             return self._pipeline.work.state.snapshot()
 
     def _publish(self, out: Outgoing) -> None:
@@ -287,9 +272,6 @@ class Shell:
         if isinstance(out.message, (Health, Happening, Reply)):
             self._log_message(out.message)
         if self._bus is not None:
-            if not self._held:
-                self._held = True
-                self._bus.hold()
             self._bus.publish(out.name, out.part, out.message)
 
     def _log_message(self, message: Health | Happening | Reply) -> None:
@@ -314,7 +296,7 @@ class Shell:
 
     def _recording_fault(self, text: str) -> None:
         log.error("recording stopped", reason=text)
-        with self._turn():
+        with self._turn:
             t = self._clock()
             time_text = self._wall.rfc3339(t)
             happening = Happening(t=round(t, 6), time=time_text, kind="recording stopped", text=text)
@@ -351,7 +333,7 @@ class Shell:
         first, self._first_pass = self._first_pass, False
         if first:
             return
-        with self._turn():
+        with self._turn:
             self._pipeline = Pipeline(self.service.machine, self.service.settings, self._wall, self._publish)
             self._pipeline.skip_to(start_t)
             self._pipeline.publish_retained()
@@ -377,10 +359,10 @@ class Shell:
             moved, slept = watch.look()
             if moved:
                 log.warning("wall clock was set; times in messages follow", moved_s=round(moved, 1))
-                with self._turn():
+                with self._turn:
                     self._wall.move(moved)
             if slept:
-                with self._turn():
+                with self._turn:
                     self._pipeline.was_suspended(self._intake.now(), slept)
 
     def _reload(self) -> None:
@@ -393,7 +375,7 @@ class Shell:
         if change.needs_restart:
             log.warning("needs a restart to change", tables=", ".join(change.needs_restart))
         self.service = change.service
-        with self._turn():
+        with self._turn:
             self._pipeline.reload(self.service.machine, self.service.settings.work)
             if self._bus is not None:
                 self._bus.publish("about", "", about_message(self.service, self._wall.rfc3339(0.0)))

@@ -31,7 +31,7 @@ from pydantic import BaseModel, SecretStr
 from tipdatum.bus import trouble
 from tipdatum.bus.link import CONNECT_TIMEOUT_S, Link, inbound
 from tipdatum.bus.link_settings import link_settings
-from tipdatum.bus.messages import Happening, Status, Tip
+from tipdatum.bus.messages import Happening, Status, Tip, live_payload
 from tipdatum.bus.options import BrokerOptions
 from tipdatum.bus.orders import Answer, Order, OrderDesk, Repeated
 from tipdatum.bus.outbox import Outbox, Waiting
@@ -115,7 +115,7 @@ class BusClient:
         self._acknowledged: list[int] = []
         self._last_event = 0
         self._waiting_events = 0
-        self._held = False
+        self._held = self._unsent = False
         self._stopping = threading.Event()
         self._wake_out, self._wake_in = socket.socketpair()
         self._wake_out.setblocking(False)
@@ -154,6 +154,16 @@ class BusClient:
 
         A `tip` message brings the plain topics for small displays with it.
         """
+        delivery = DELIVERY[name]
+        if delivery is LIVE:
+            if self.online:
+                self.publish_raw(self._topics.of(name, part), live_payload(message), LIVE)
+            else:
+                self._live.refuse()
+            if isinstance(message, Tip):
+                for kind, field_name, line in self._small.lines(message):
+                    self.publish_raw(self._topics.of(kind, field_name), line, LIVE)
+            return
         if isinstance(message, Status):
             message = message.model_copy(update={"run": self._run_id})
         elif isinstance(message, Happening) and message.id is None:
@@ -166,20 +176,19 @@ class BusClient:
                 )
             self._answers.extend((answer, payload) for answer in to)
             self._push()
-            return
-        self.publish_raw(self._topics.of(name, part), payload, DELIVERY[name])
-        if isinstance(message, Tip):
-            for kind, field_name, line in self._small.lines(message):
-                self.publish_raw(self._topics.of(kind, field_name), line, DELIVERY[kind])
+        else:
+            self.publish_raw(self._topics.of(name, part), payload, delivery)
 
     def hold(self) -> None:
         """Keep what is published from now on until `release`, so that it leaves together."""
         self._held = True
 
     def release(self) -> None:
-        """Send what was held."""
+        """Send what was held, if anything."""
         self._held = False
-        self._push()
+        if self._unsent:
+            self._unsent = False
+            self._push()
 
     def publish_raw(self, topic: str, payload: bytes, delivery: Delivery) -> None:
         """Publish bytes under a full topic. Never waits."""
@@ -203,6 +212,7 @@ class BusClient:
     def _push(self) -> None:
         """Write what can be written now, or leave it to the network thread."""
         if self._held:
+            self._unsent = True
             return
         if not self._lock.acquire(blocking=False):
             self._wake()
@@ -223,7 +233,7 @@ class BusClient:
         while self._answers and not link.congested:
             answer, payload = self._answers.popleft()
             link.send(answer.topic, payload, ANSWER, answer)
-        while not link.congested and (state := self._state.take()) is not None:
+        while self._state.due and not link.congested and (state := self._state.take()) is not None:
             if state[0] == self._settings.status:
                 self._twins.wrote()
             link.send(*state, RETAINED)

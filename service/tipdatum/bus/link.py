@@ -74,6 +74,7 @@ class Link:
         self._unacknowledged: set[int] = set()
         self._packets = FigurePackets(protocol)
         self._rest = b""  # of a packet that the socket took in part: it comes before any other
+        self._on_the_way = 0  # bytes of figures that may be, at the most
         self._client = self._build()
 
     def open(self) -> None:
@@ -112,11 +113,14 @@ class Link:
             return 0
         if _UNSENT is None:
             return ON_THE_WAY_BYTES
-        try:
-            waiting = fcntl.ioctl(stream.fileno(), _UNSENT, bytes(4))
-        except OSError:
-            return ON_THE_WAY_BYTES  # reading or writing will tell what is wrong
-        return ON_THE_WAY_BYTES - int.from_bytes(waiting, sys.byteorder)
+        # Asking the system is dear; it is asked when what was sent since the last answer might be too much.
+        if self._on_the_way > ON_THE_WAY_BYTES // 2:
+            try:
+                waiting = fcntl.ioctl(stream.fileno(), _UNSENT, bytes(4))
+            except OSError:
+                return ON_THE_WAY_BYTES  # reading or writing will tell what is wrong
+            self._on_the_way = int.from_bytes(waiting, sys.byteorder)
+        return ON_THE_WAY_BYTES - self._on_the_way
 
     @property
     def settled(self) -> bool:
@@ -131,6 +135,7 @@ class Link:
         """
         packet = self._packets.packet
         self._rest = b"".join([packet(topic, payload) for topic, payload in figures])
+        self._on_the_way += len(self._rest)
         self._write_rest()
 
     def _write_rest(self) -> bool:
