@@ -36,7 +36,6 @@ class Start(NamedTuple):
         turned: rad, each gyro's raw integral at the edge; None for a body whose rate no gyro tells.
         gyro: from a gyro's raw rate to one freed of constants: three rows of a matrix, by which a row is
             multiplied from the right, and an offset.
-        latency_sigmas: s.
     """
 
     edge: float
@@ -44,7 +43,6 @@ class Start(NamedTuple):
     rates: list[float]
     turned: list[list[float] | None]
     gyro: list[list[list[float]]]
-    latency_sigmas: list[float]
 
 
 def look_ahead(start: Start, intakes: Sequence[Intake], t: float) -> Ahead:
@@ -108,8 +106,8 @@ def look_ahead(start: Start, intakes: Sequence[Intake], t: float) -> Ahead:
         bend = 0.5 * acceleration * ahead * ahead
         angles.append(theta + rate * ahead + bend)
         rates.append(rate)
-        variance.append((doubt * ahead) ** 2 + bend * bend + (rate * start.latency_sigmas[i]) ** 2)
+        variance.append((doubt * ahead) ** 2 + bend * bend)
     angles.append(roll)
     rates.append(roll_rate)
-    variance.append((RATE_NOISE_RADPS * lead) ** 2 + (roll_rate * start.latency_sigmas[0]) ** 2)
+    variance.append((RATE_NOISE_RADPS * lead) ** 2)
     return Ahead(angles, rates, variance)

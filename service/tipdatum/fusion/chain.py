@@ -66,10 +66,11 @@ class ChainEstimator:
         self._start: Start | None = None
         self._next = -1
         self._due = self._calm_from = -math.inf
+        self._behind: set[int] = set()
         self._away: set[int] = set()
         self._awaited: set[int] = set()
         self._anchored = False
-        self._levelling: list[tuple[Array, Array]] | None = []
+        self._levelling: list[Array] | None = []
         self._chain = arm.machine.chain()
         self._posture = Posture(arm, self._channels)
         self._condition = Condition()
@@ -93,9 +94,12 @@ class ChainEstimator:
         sampled, force, rate = self._channels[i].raw(reading)
         if self._filter is None:
             self._gyro_seen[i] = rate is not None
-        self._intakes[i].add(sampled, force, rate or _NO_RATE)
-        if self._intakes[i].t >= self._due:
-            self._advance()
+        intake = self._intakes[i]
+        intake.add(sampled, force, rate or _NO_RATE)
+        if intake.t >= self._due:
+            self._behind.discard(i)
+            if not self._behind or self._t >= self._due + WAIT_S:
+                self._advance()
 
     def _step_back(self, t: float) -> None:
         self._events.append(
@@ -165,6 +169,8 @@ class ChainEstimator:
             self._turn[i, :3, :3], self._offset[i, :3] = ch.force_turn.T, ch.force_offset
             if self._gyro_seen[i]:
                 self._turn[i, 3:, 3:], self._offset[i, 3:] = ch.rate_turn.T, ch.rate_offset
+        assert self._filter is not None
+        self._free(self._filter)
 
     def _waits_for(self, i: int, start: float, end: float) -> bool:
         """Whether a block has to wait for a sensor that has not filled it."""
@@ -190,7 +196,7 @@ class ChainEstimator:
         epochs = f.setup.epochs
         active = np.ones(n, dtype=bool)
         active[missing] = False
-        block = Strapdown.of(epochs, T).block(self._intakes, active, number * T, *self._freed(f))
+        block = Strapdown.of(epochs, T).block(self._intakes, active, number * T, *self._freeing)
         if self._next < 0:
             forces, rates = block.vectors()
             f.start(forces[:, 0], rates[:, 0])
@@ -203,13 +209,12 @@ class ChainEstimator:
             self._away.update(range(n))
         if missing or self._away:
             self._note_absence(f, block)
-        measured = f.as_measured(block) if self._levelling is not None else None
         f.step(block)
         self._next = number + epochs
         edge, span = self._next * T, f.setup.span
         self._slew_travelled += float(f.rates[1]) * span
-        if measured is not None:
-            self._level(f, measured)
+        if self._levelling is not None:
+            self._level(f, block)
         self._begin_stretch(f, edge, block)
         self._condition.update(
             edge,
@@ -221,12 +226,14 @@ class ChainEstimator:
         steady = not f.gyroless and not self._condition.settling and edge - self._calm_from >= UPSET_S
         f.set_epochs(self.options.epochs if steady else 1)
         self._due = edge + f.setup.span
+        self._behind = {i for i, s in enumerate(self._intakes) if s.t < self._due and i not in self._away}
         for channel, intake, delay in zip(self._channels, self._intakes, f.delays(), strict=True):
             intake.longest_gap = 1.5 * channel.stale_after
             intake.delay = delay
 
     def _note_absence(self, f: ChainFilter, block: Block) -> None:
-        forces, _ = block.vectors()
+        forces, rates = block.vectors()
+        fastest = float(np.abs(rates).max())
         for i, active in enumerate(block.active.tolist()):
             if not active:
                 self._away.add(i)
@@ -234,35 +241,36 @@ class ChainEstimator:
             elif i in self._away:
                 self._away.discard(i)
                 self._awaited.discard(i)
-                f.restart_sensor(i, forces[i, 0])
+                self._calm_from = self._t
+                f.restart_sensor(i, forces[i, 0], fastest)
 
-    def _freed(self, f: ChainFilter) -> tuple[Array, Array]:
-        """From what sensors give to force and rate in body axes, freed of constants as they are known."""
+    def _free(self, f: ChainFilter) -> None:
+        """Renew what makes of what sensors give force and rate in body axes, freed of the known constants."""
         turn, offset = f.correction()
         both = (self._offset[:, None] @ turn)[:, 0] + offset
         both[f.gyroless, 3:] = 0.0
-        return self._turn @ turn, both
+        self._freeing = self._turn @ turn, both
 
     def _begin_stretch(self, f: ChainFilter, edge: float, block: Block) -> None:
         """Keep where the angles stand, for the poses until the next block."""
         n = f.n
-        turn, offset = self._freed(f)
+        self._free(f)
+        turn, offset = self._freeing
         gyro = np.concatenate([turn[:, 3:, 3:], offset[:, None, 3:]], axis=1).tolist()
         turned: list[list[float] | None] = list(block.turned.tolist())
         for i in (*f.gyroless, *self._away):
             turned[i] = None
-        self._start = Start(edge, f.x[: n + 1].tolist(), f.rates.tolist(), turned, gyro, f.latency_sigmas)
+        self._start = Start(edge, f.x[: n + 1].tolist(), f.rates.tolist(), turned, gyro)
 
-    def _level(self, f: ChainFilter, measured: tuple[Array, Array]) -> None:
+    def _level(self, f: ChainFilter, block: Block) -> None:
         """After a second of rest at the start, angles count as levelled where mounts were."""
         assert self._levelling is not None
-        self._levelling.append(measured)
-        if len(self._levelling) * f.setup.span < LEVELLING_S:
+        span = f.setup.span
+        self._levelling.append(block.turned)
+        if len(self._levelling) * span < LEVELLING_S:
             return
-        forces, rates = (np.array(part) for part in zip(*self._levelling, strict=True))
+        rates = np.diff(self._levelling, axis=0) / span
         still = float(rates.std(axis=0).max()) < STILL_RADPS
-        if still:
-            f.grade(forces.mean(axis=0), rates.mean(axis=0))
         f.level(math.radians(self.options.levelling_sigma_deg if still else self.options.mount_sigma_deg))
         if still:
             f.keep()
@@ -275,7 +283,7 @@ class ChainEstimator:
         quality, reasons = self._arm.availability(t)
         f = self._filter
         start = self._start
-        if start is None and quality in ("good", "settling"):
+        if start is None and quality == "good":
             quality, reasons = "stale", ("waiting for a first stretch of every sensor",)
         if f is None or start is None or quality in ("stale", "invalid"):
             return self._unknown(t, quality, reasons)
@@ -285,7 +293,9 @@ class ChainEstimator:
         if q is None:
             return self._unknown(t, "invalid", ("linkage out of its range",))
         prediction = (J * np.array(ahead.variance)).dot(J.T)
-        share = (self.options.sigma_share * f.caution) ** 2
+        late = np.array(q_rate) * f.shared_latency
+        prediction += late[:, None] * late
+        share = f.share**2
         covariance = J.dot(f.P[: n + 1, : n + 1]).dot(J.T)
         covariance *= share
         covariance += prediction

@@ -34,6 +34,7 @@ from tipdatum.fusion.parts import Setup, blocks
 from tipdatum.fusion.propagation import Propagation
 from tipdatum.fusion.rates import Rates
 from tipdatum.fusion.sensors import Channel
+from tipdatum.fusion.stated import StatedSigma
 from tipdatum.fusion.strapdown import Block
 from tipdatum.fusion.tuning import ChainOptions
 from tipdatum.kinematics.frames import Array
@@ -44,13 +45,10 @@ REST_RADPS = 0.01
 """Fastest rate, rad/s, at which the arm counts as resting: an engine at idle shakes gyros by half of it."""
 REST_TO_SETTLE_S = 1.5
 """Time at rest, s, until innovations no longer show how the filter started."""
+STATED_EVERY_S = 1.0
+"""Time after which what has been learnt is compared with the priors anew, s."""
 FOLDED_S = 10.0
 """Time at rest over which the persistence of innovations is averaged, s; kept while the arm works."""
-LEAST_CAUTION = 0.6
-"""Least factor on the stated sigma for better parts: motion, lever arms and vibration stay what they are."""
-HOBBY_SHOWS = 0.5
-"""Share of the usual biases from which parts count as hobby grade: the mean of a few may be small by luck."""
-
 LEAST_LATENCY_S, LEAST_POSITION_M = 1e-4, 1e-3
 """Least 1-sigma of a latency and a position: a covariance must have an inverse."""
 SHARED_LATENCY = 0.01
@@ -70,8 +68,8 @@ class ChainFilter:
         x: (n,) state, places in `at`.
         P: (n, n) covariance.
         rates: (2 + N,) rad/s, roll rate, plane rate and θ̇ of each sensor's body over the last epoch.
-        caution: factor on the stated sigma, less than 1 for parts that show themselves as better than hobby
-            grade; see `grade`.
+        share: factor on the stated sigma; see `tipdatum.fusion.stated`.
+        shared_latency: 1-sigma of the latency that all sensors have in common, s.
     """
 
     def __init__(
@@ -81,19 +79,21 @@ class ChainFilter:
         self.options, self.n, self.at = options, q.n, q.at
         self.gyroless, self.on_upper = q.gyroless, q.on_upper
         self.with_gyro: list[bool] = q.has_gyro.tolist()
-        self.latency_sigmas: list[float] = q.latency_sigma.tolist()
         self.x = np.zeros(q.at.size)
         self.P = np.zeros((q.at.size, q.at.size))
         self.rates = np.zeros(2 + q.n)
-        self.caution = 1.0
+        self._stated = StatedSigma(q)
+        self.share = 1.0
+        self.shared_latency = options.latency_sigma_s
+        self._since_stated = 0.0
         self._make_parts(Levers(arm, channels))
         self._memory = Memory(q)
         self._HP = np.zeros_like(self._observation.H)
         self._S = np.zeros_like(self._observation.R)
         m = 3 * q.n
         self._HP_own = np.einsum("ii->i", self._HP[:m, q.at.velocity])
+        self._S_velocity = blocks(self._S[:m, :m], 3, 3)
         self._S_own = np.einsum("ii->i", self._S[:m, :m])
-        self._S_velocity = blocks(self._S[: 3 * q.n, : 3 * q.n], 3, 3)
         self._ones3 = np.ones(3)
         self._persistence = np.zeros(q.n)
         self._last_innovation = np.zeros((q.n, 3))
@@ -163,47 +163,13 @@ class ChainFilter:
         late = at.constants.start + LATENCY + PER_SENSOR * np.arange(n)
         sigma = np.sqrt(d[late])
         self.P[np.ix_(late, late)] = np.outer(sigma, sigma) * (np.eye(n) - (1.0 - SHARED_LATENCY) / n)
-        self._memory.keep(x, self.P)
+        self.keep()
         self._observation.last_velocity = None
-
-    def grade(self, force: Array, rate: Array) -> None:
-        """Set `caution` by what a first rest shows of parts that the description says nothing of.
-
-        It shows how far the force is from g and the gyros' biases. Parts much better than hobby grade in both
-        are taken for better in the rest, too. The filter itself stays as wide as it was: its states also
-        carry errors that are not the sensors' own, and narrower ones made it less right.
-
-        Args:
-            force, rate: (N, 3) m/s² and rad/s, means over the rest.
-        """
-        q = self.setup
-        unsaid = [
-            i
-            for i, ch in enumerate(q.channels)
-            if ch.sensor.type == "imu" and "accel_bias_mps2" not in ch.sensor.noise.model_fields_set
-        ]
-        if len(unsaid) < q.n:
-            return
-        usual = q.channels[0].sensor.noise
-        off = np.linalg.norm(force, axis=1) - q.gravity
-        shown = float(np.sqrt(np.mean(off * off))) / usual.accel_bias_mps2
-        if q.has_gyro.any():
-            shown = max(shown, float(np.sqrt(np.mean(rate[q.has_gyro] ** 2))) / usual.gyro_bias_radps)
-        self.caution = min(1.0, max(LEAST_CAUTION, shown / HOBBY_SHOWS))
 
     def delays(self) -> list[float]:
         """By how much, s, each sensor's samples are older than described."""
-        return self.x[self.at.constants][LATENCY::PER_SENSOR].tolist()  # type: ignore[no-any-return]
-
-    def as_measured(self, block: Block) -> tuple[Array, Array]:
-        """Mean force and rate of a block, (N, 3) m/s² and rad/s, with what was taken off put back."""
-        k = self.x[self.at.constants].reshape(self.n, PER_SENSOR)
-        force, rate = block.vectors()
-        force, rate = force.mean(axis=1), rate.mean(axis=1)
-        return (
-            force * (1.0 + k[:, ACCEL_SCALE]) + k[:, ACCEL_BIAS],
-            rate * (1.0 + k[:, GYRO_SCALE]) + k[:, GYRO_BIAS],
-        )
+        late: list[float] = self.x[self.at.constants][LATENCY::PER_SENSOR].tolist()
+        return late
 
     def level(self, sigma: float) -> None:
         """Take the angles as they stand for right to `sigma` rad, where mounts were levelled here."""
@@ -218,6 +184,7 @@ class ChainFilter:
     def keep(self) -> None:
         """Take what is known of the constants now, after a rest, as that to which knowledge fades."""
         self._memory.keep(self.x, self.P)
+        self._stated.keep(self.P)
 
     def pause(self, seconds: float) -> None:
         """Let time pass in which no sensor spoke: the machine may have rolled and slewed."""
@@ -226,8 +193,11 @@ class ChainFilter:
         for place in range(at.pivot.start, at.pivot.stop):
             self.P[place, place] += min(sigma * seconds, sigma) ** 2 if self.on_upper else 0.0
 
-    def restart_sensor(self, i: int, force: Array) -> None:
-        """Take up a sensor again that was silent: its angle anew from `force` (3,), its constants kept."""
+    def restart_sensor(self, i: int, force: Array, fastest: float) -> None:
+        """Take up a sensor again that was silent: its angle anew from `force` (3,), its constants kept.
+
+        `fastest` is the fastest rate of any gyro, rad/s: while the arm moves, a force says less.
+        """
         at = self.at
         theta = math.atan2(float(force[0]), float(force[2]))
         old = float(self.x[i])
@@ -240,8 +210,10 @@ class ChainFilter:
             self.x[places[-1]] = self.x[i]
         self.P[places, :] = 0.0
         self.P[:, places] = 0.0
-        self.P[places, places] = 0.05**2
+        self.P[places, places] = (0.05 + START_SWAY_S * min(fastest, 1.0)) ** 2
         self.P[self.setup.v[i], self.setup.v[i]] = 1.0
+        self._observation.found_anew = True
+        self._stated.doubt()
         if self._observation.last_velocity is not None:
             self.x[self.setup.v[i]] = self._observation.last_velocity[i]
 
@@ -266,7 +238,8 @@ class ChainFilter:
         self._persistence *= 1.0 - share
         repeats = (zi * self._last_innovation).dot(self._ones3 * (1.0 / 3.0))
         self._persistence += share * repeats
-        if motion.whole and float(np.abs(motion.rho).max()) < REST_RADPS:
+        resting = motion.whole and float(np.abs(motion.rho).max()) < REST_RADPS
+        if resting:
             self._listen_at_rest(repeats)
         self._last_innovation = zi
         shocked = self._shocked(zi)
@@ -276,7 +249,14 @@ class ChainFilter:
                 P[self.setup.v[k], self.setup.v[k]] += zi[k] ** 2
             self._expect()
         update(x, P, self._observation.H, z, self._observation.R, (self._HP, self._S))
-        self._memory.let_pass(span, x, P)
+        if not resting:
+            self._memory.let_pass(span, x, P)
+            self._stated.let_pass(span, float(block.step.mean()))
+        self._since_stated += span
+        if self._since_stated >= STATED_EVERY_S:
+            self._since_stated = 0.0
+            self.share = self._stated.share(x, P)
+            self.shared_latency = self._stated.shared_latency(x, P)
         self.rates = motion.rho[:, -1]
 
     def _expect(self) -> None:

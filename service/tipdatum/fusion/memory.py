@@ -3,7 +3,8 @@
 What the filter calls noise is in part error that comes back with every motion: lever arms and latencies that
 are not what the description says, vibration folded down. Taken as new each time, it makes scale errors,
 mounts and accelerometer biases ever surer, and carries them ever further away from what they can be, over
-hours by many times their prior. So knowledge of these constants c fades towards that of the start:
+hours by many times their prior. So while the arm moves knowledge of these constants c fades towards that of
+the start (at rest it is kept: a figure on a standing machine would creep):
 
     P_c'⁻¹ = λ P_c⁻¹ + (1 - λ) P_0⁻¹        c' = P_c' (λ P_c⁻¹ c + (1 - λ) P_0⁻¹ c_0)        λ = exp(-Δt/τ)
 
@@ -27,8 +28,8 @@ from tipdatum.fusion.layout import GYRO_BIAS, PER_SENSOR
 from tipdatum.fusion.parts import Setup
 from tipdatum.kinematics.frames import Array
 
-FADE_EVERY_S = 5.0
-"""Time between two fadings, s: short beside the memory, long beside what one costs."""
+FADE_EVERY_S = 2.0
+"""Time of work between two fadings, s: short beside the memory, so that no figure shows a step."""
 
 
 class Memory:
@@ -53,7 +54,7 @@ class Memory:
         self._start_told = self._start.dot(x[c])
 
     def let_pass(self, seconds: float, x: Array, P: Array) -> None:
-        """Note that time has passed; change `x` and `P` when it is time to."""
+        """Note that the arm has worked for so long; change `x` and `P` when it is time to."""
         self._passed += seconds
         if self._passed < FADE_EVERY_S:
             return

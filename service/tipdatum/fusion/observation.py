@@ -80,6 +80,8 @@ class Observation:
         )
         self._eye3 = np.eye(3)
         self._share = np.full(setup.epochs, 1.0 / setup.epochs)
+        self.found_anew = False
+        """Whether an angle has just been found anew, which moves every sensor further out."""
         self.last_velocity: Array | None = None
         """(N, 3) m/s, what the chain said in the last epoch; None after a start or a refit."""
 
@@ -89,6 +91,10 @@ class Observation:
         mean, last = self._chain(x, motion)
         n, span = self._setup.n, self._setup.span
         slip = np.zeros((n, 3)) if self.last_velocity is None else (last - self.last_velocity) / span
+        if self.found_anew:
+            # Where an angle was found anew, what the velocity has changed by is no acceleration.
+            slip[:] = 0.0
+            self.found_anew = False
         self.last_velocity = last
         return Expected(mean, slip)
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Literal, TypeAlias
 
 from tipdatum.kinematics.frames import Array
+from tipdatum_drivers.values import value
 
 Quality: TypeAlias = Literal["good", "moving", "settling", "stale", "invalid"]
 
@@ -13,7 +14,7 @@ SEVERITY: dict[str, int] = {"good": 0, "moving": 1, "settling": 2, "stale": 3, "
 """Order of `Quality`, from best to worst: the worst that applies is published."""
 
 
-@dataclass(frozen=True, slots=True)
+@value
 class Anchor:
     """The tip's height at the moment the reference was set, kept correlated with the present pose.
 
@@ -34,7 +35,7 @@ class Anchor:
     heave_m: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
+@value
 class Pose:
     """The arm at time `t`.
 

@@ -79,15 +79,15 @@ class Channel:
         m = self.mount.tolist()
         return Sample(t, tuple(r[0] * x + r[1] * y + r[2] * z for r in m), None)
 
-    def raw(self, reading: Imu | Tilt) -> Sample:
-        """The reading in the sensor's own axes; also notes that the sensor is alive."""
+    def raw(self, reading: Imu | Tilt) -> tuple[float, Vector, Vector | None]:
+        """What `Sample` tells, in the sensor's own axes; also notes that the sensor is alive."""
         self.note(reading.t)
         t = (reading.t if reading.t_sample is None else reading.t_sample) - self.latency
         if isinstance(reading, Imu):
-            return Sample(t, reading.accel_mps2, reading.gyro_radps)
+            return t, reading.accel_mps2, reading.gyro_radps
         x, y, z = up_from_tilt(reading)
         g = self.gravity
-        return Sample(t, (g * x, g * y, g * z), None)
+        return t, (g * x, g * y, g * z), None
 
     def note(self, t: float) -> None:
         """Take notice of a reading at `t`, s."""

@@ -17,7 +17,7 @@ class ChainOptions(BaseModel):
 
     epoch_s: Annotated[float, Field(ge=0.01, le=0.2)] = 0.05
     """Span over which motion counts as even, s. Shorter costs time, longer blurs fast reversals."""
-    epochs: Annotated[int, Field(ge=1, le=10)] = 2
+    epochs: Annotated[int, Field(ge=1, le=10)] = 3
     """Epochs to one step of the filter: covariances and gains are worked out once for all of them."""
     levelling_sigma_deg: Positive = 0.1
     """1-sigma of a mount levelled to gravity at the posture in which the service starts, where the
@@ -38,7 +38,7 @@ class ChainOptions(BaseModel):
     start, s: what their estimates take from one minute of work holds, what hours of it would add does not."""
     accel_walk: NotNegative = 2e-4
     """Walk of an accelerometer's bias, m/s²/√s."""
-    shake_share: NotNegative = 0.4
+    shake_share: NotNegative = 0.3
     """Share of the spread of the force within an epoch that counts as noise, 1: sampling folds parts of a
     vibration down to slow, which white noise of its mean alone would not cover."""
     adaptation: NotNegative = 0.1
@@ -74,8 +74,9 @@ class ChainOptions(BaseModel):
     """1-sigma of a sensor's position where the description does not say, m: a tape and a guess."""
     turn_walk: Positive = 1.5
     """Walk of the rate of a body without gyro, rad/s/√s: an arm reaches 0.5 rad/s in a tenth of a second."""
-    gate: Positive = 16.0
-    """Squared, normalised innovation above which a shock is assumed (0.1 % of a χ² with 3 degrees)."""
-    sigma_share: Positive = 0.75
-    """Factor on the stated sigma: noise that comes and goes is taken as white at its worst. Looked at on all
-    public sessions together."""
+    gate: Positive = 8.0
+    """Squared, normalised innovation above which a shock is assumed (5 % of a χ² with 3 degrees;
+    in ordinary work the mean is 0.2)."""
+    sigma_share: Positive = 0.55
+    """Factor on the stated sigma of hobby parts: noise that comes and goes is taken as white at its worst.
+    See `tipdatum.fusion.stated`."""

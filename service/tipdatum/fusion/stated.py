@@ -1,0 +1,90 @@
+"""How wide the stated sigma is: what the filter has learnt of its sensors says how good they are.
+
+The filter's covariance comes from priors that suit hobby parts and an ordinary installation, and from noise
+taken at its worst, since states must be able to take up errors that are not the sensors' own. What has been
+learnt of a group of constants tells whether its prior was right: with x̂ the estimates, P_0 the prior and P
+the present covariance,
+
+    R = (k + Σ x̂²) / (k + Σ (P_0 - P))        k = 3 · mean of P_0
+
+is 1 if it was and smaller for better parts (empirical Bayes: under the prior Σ x̂² is Σ (P_0 - P) on average;
+k keeps R at 1 while nothing has been learnt). The biases of the accelerometers tell the grade best, and the
+standard deviation of an elevation is that of the covariance times
+
+    s + (1 - s) exp(-w/τ)        s = `sigma_share` · R^p
+
+with w how long the arm has worked since the filter started or found an angle anew: what a covariance says too
+much it says only once the work has shown it. Times √(1 + (h/40 ms)²), h the time between samples, for what a
+straight line from one to the next leaves out. Shares, power and times were chosen on simulated machines of
+many sizes and grades.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from tipdatum.fusion.layout import ACCEL_BIAS, LATENCY, PER_SENSOR
+from tipdatum.fusion.parts import Setup
+from tipdatum.kinematics.frames import Array
+
+POWER = 0.45
+"""p above."""
+TRUST_S = 15.0
+"""τ above, s."""
+SPARSE_S = 0.04
+"""Time between samples, s, from which what lies between them counts as much as all else."""
+PRIOR_WEIGHT = 3.0
+"""How many constants' worth of prior stand against what has been learnt, 1."""
+LEAST_RATIO, MOST_RATIO = 0.25, 4.0
+"""Bounds of R: a few constants may be small, or large, by luck, and quiet biases do not make noise quiet."""
+
+
+class StatedSigma:
+    """Compares what is known of the constants with the knowledge of the start."""
+
+    def __init__(self, setup: Setup) -> None:
+        self._setup = setup
+        self._prior = np.ones((setup.n, PER_SENSOR))
+        self._worked = 0.0
+        self._sparse = 1.0
+
+    def let_pass(self, seconds: float, step: float) -> None:
+        """Note that the arm has worked for so long, with samples every `step` s."""
+        self._worked += seconds
+        self._sparse = math.sqrt(1.0 + (step / SPARSE_S) ** 2)
+
+    def doubt(self) -> None:
+        """Begin again with trust: an angle has been found anew."""
+        self._worked = 0.0
+
+    def keep(self, P: Array) -> None:
+        """Take what `P` (n, n) says of the constants now as the prior."""
+        self._prior = self._variances(P).copy()
+
+    def _variances(self, P: Array) -> Array:
+        return P.diagonal()[self._setup.at.constants].reshape(-1, PER_SENSOR)
+
+    def share(self, x: Array, P: Array) -> float:
+        """Factor on the covariance's standard deviations."""
+        learnt = x[self._setup.at.constants].reshape(-1, PER_SENSOR)[:, ACCEL_BIAS]
+        prior, variances = self._prior[:, ACCEL_BIAS], self._variances(P)[:, ACCEL_BIAS]
+        k = PRIOR_WEIGHT * float(prior.mean())
+        shown = k + float((learnt * learnt).sum())
+        expected = k + max(0.0, float((prior - variances).sum()))
+        ratio = min(MOST_RATIO, max(LEAST_RATIO, shown / expected))
+        share = float(self._setup.options.sigma_share * ratio**POWER)
+        return self._sparse * (share + (1.0 - share) * math.exp(-self._worked / TRUST_S))
+
+    def shared_latency(self, x: Array, P: Array) -> float:
+        """1-sigma, s, of the latency that all sensors have in common, which nothing shows.
+
+        It is taken as large as the mean of N latencies that differ as much as these do.
+        """
+        n = self._setup.n
+        if n < 2:
+            return float(self._setup.latency_sigma[0])
+        late = x[self._setup.at.constants].reshape(-1, PER_SENSOR)[:, LATENCY]
+        spread = float(late.dot(late)) + float(self._variances(P)[:, LATENCY].sum())
+        return float(np.sqrt(spread / (n * (n - 1))))

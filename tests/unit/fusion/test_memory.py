@@ -1,0 +1,130 @@
+"""What a fading memory lets go and what it keeps: properties that linear algebra asks of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from tipdatum.fusion.arm import Arm
+from tipdatum.fusion.chain import ChainEstimator, ChainOptions
+from tipdatum.fusion.layout import GYRO_BIAS, MOUNT, PER_SENSOR
+from tipdatum.fusion.memory import FADE_EVERY_S, Memory
+from tipdatum.fusion.parts import Setup
+from tipdatum.machine import Sensor, parse_machine
+
+Array = NDArray[np.float64]
+repeat = settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+seeds = st.integers(0, 2**32 - 1)
+
+
+def setup(words: dict[str, Any]) -> Setup:
+    arm = Arm(parse_machine(words, "test"))
+    channels = [arm.by_body[b] for b in ("upper", "boom", "stick", "bucket")]
+    return Setup(arm, channels, [True] * 4, ChainOptions())
+
+
+def constants(s: Setup) -> tuple[Array, Array]:
+    """Places of what fades and of the rest."""
+    fades = np.ones((s.n, PER_SENSOR), dtype=bool)
+    fades[:, GYRO_BIAS] = False
+    c = s.at.constants.start + np.flatnonzero(fades)
+    return c, np.setdiff1d(np.arange(s.at.size), c)
+
+
+def start_and_learnt(s: Setup, seed: int) -> tuple[Array, Array, Array, Array]:
+    """A knowledge of the start (x, P), and what some measurements make of it."""
+    rng = np.random.default_rng(seed)
+    size = s.at.size
+    mix = rng.normal(0.0, 1.0, (size, size))
+    P0 = mix @ mix.T / size + 0.1 * np.eye(size)
+    x0 = rng.normal(0.0, 1.0, size)
+    H = rng.normal(0.0, 1.0, (30, size))
+    K = np.linalg.solve(H @ P0 @ H.T + 0.01 * np.eye(30), H @ P0).T
+    P = P0 - K @ H @ P0
+    return x0, P0, x0 + K @ rng.normal(0.0, 1.0, 30), 0.5 * (P + P.T)
+
+
+def work(memory: Memory, x: Array, P: Array, seconds: float) -> None:
+    for _ in range(round(seconds / ChainOptions().epoch_s)):
+        memory.let_pass(ChainOptions().epoch_s, x, P)
+
+
+@given(seeds)
+@repeat
+def test_fading_widens_towards_the_start_and_not_past_it(
+    describe: Callable[..., dict[str, Any]], seed: int
+) -> None:
+    s = setup(describe())
+    c, _ = constants(s)
+    x0, P0, x, P = start_and_learnt(s, seed)
+    memory, before = Memory(s), P[np.ix_(c, c)].copy()
+    memory.keep(x0, P0)
+    work(memory, x, P, FADE_EVERY_S)
+    after = P[np.ix_(c, c)]
+    assert np.linalg.eigvalsh(after - before).min() > -1e-9
+    assert np.linalg.eigvalsh(P0[np.ix_(c, c)] - after).min() > -1e-9
+    assert np.linalg.eigvalsh(P).min() > 0.0
+    np.testing.assert_allclose(P, P.T, atol=1e-12)
+
+
+@given(seeds)
+@repeat
+def test_what_hangs_on_the_constants_keeps_its_tie(
+    describe: Callable[..., dict[str, Any]], seed: int
+) -> None:
+    """Conditional on the constants, the rest is known as before: mean and covariance by Gauss's formulas."""
+    s = setup(describe())
+    c, r = constants(s)
+    x0, P0, x, P = start_and_learnt(s, seed)
+
+    def conditional() -> tuple[Array, Array]:
+        tie = np.linalg.solve(P[np.ix_(c, c)], P[np.ix_(c, r)]).T
+        return x[r] - tie @ x[c], P[np.ix_(r, r)] - tie @ P[np.ix_(c, r)]
+
+    mean, covariance = conditional()
+    memory = Memory(s)
+    memory.keep(x0, P0)
+    work(memory, x, P, FADE_EVERY_S)
+    for now, then in zip(conditional(), (mean, covariance), strict=True):
+        np.testing.assert_allclose(now, then, atol=1e-8)
+
+
+def test_long_work_that_tells_nothing_ends_where_it_began(describe: Callable[..., dict[str, Any]]) -> None:
+    s = setup(describe())
+    c, _ = constants(s)
+    x0, P0, x, P = start_and_learnt(s, 1)
+    memory = Memory(s)
+    memory.keep(x0, P0)
+    work(memory, x, P, 20.0 * ChainOptions().memory_s)
+    np.testing.assert_allclose(x[c], x0[c], atol=1e-5)
+    np.testing.assert_allclose(P[np.ix_(c, c)], P0[np.ix_(c, c)], atol=1e-5)
+
+
+def test_lever_arms_that_are_wrong_do_not_carry_constants_away(dig: Callable[..., Any]) -> None:
+    """The same error comes back with every motion: mounts must stay what fitting by eye leaves, 3 x 0.6°."""
+    d = dig(seconds=60, rate_hz=25, noise=1.0)
+    rng = np.random.default_rng(5)
+
+    def moved(sensor: Sensor) -> Sensor:
+        place = np.array(sensor.position_m) + rng.normal(0.0, 0.03, 3)
+        return sensor.model_copy(update={"position_m": tuple(place.tolist())})
+
+    machine = d.machine.model_copy(update={"sensor": {k: moved(v) for k, v in d.machine.sensor.items()}})
+    estimator = ChainEstimator(machine, 0.02, ChainOptions())
+    lap_s = d.readings[-1].t + 2.0
+    found = []
+    for lap in range(6):
+        for r in d.readings:
+            estimator.consume(replace(r, t=r.t + lap * lap_s))
+        f = estimator._filter
+        assert f is not None
+        found.append(f.x[f.at.constants].reshape(f.n, PER_SENSOR).copy())
+    assert np.abs(found[-1][:, MOUNT]).max() < 3.0 * np.radians(0.6)
+    # Of the third lap's size in the sixth: nothing piles up.
+    assert np.abs(found[-1][:, MOUNT] - found[2][:, MOUNT]).max() < np.radians(0.1)
