@@ -285,6 +285,9 @@ class ChainEstimator:
         start = self._start
         if start is None and quality == "good":
             quality, reasons = "stale", ("waiting for a first stretch of every sensor",)
+        elif start is not None and quality == "good":
+            lost = self._unfound(start)
+            quality, reasons = ("stale", lost) if lost else (quality, reasons)
         if f is None or start is None or quality in ("stale", "invalid"):
             return self._unknown(t, quality, reasons)
         n = f.n
@@ -321,6 +324,14 @@ class ChainEstimator:
             anchor=anchor,
             ages_s=self._arm.ages(t),
         )  # fmt: skip
+
+    def _unfound(self, start: Start) -> tuple[str, ...]:
+        """Sensors that speak again after a loss, but whose bodies' angles are still those from before it."""
+        return tuple(
+            f"{ch.name} sensor is back, its angle is being found"
+            for i, (ch, s) in enumerate(zip(self._channels, self._intakes, strict=True))
+            if i in self._away or s.since > start.edge
+        )
 
     def _unknown(self, t: float, quality: str, reasons: tuple[str, ...]) -> Pose:
         size = self._arm.size
