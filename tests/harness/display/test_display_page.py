@@ -228,6 +228,13 @@ def test_limit_is_named_in_the_heading(live: Page, stand_in: Any) -> None:
     expect(live.locator("#warning")).to_have_text("near a limit: floor, gas pipe")
 
 
+def test_what_is_assumed_is_said_while_figures_stand(live: Page, stand_in: Any) -> None:
+    assumed = "no sensor on the upper: level machine assumed"
+    stand_in.tip |= {"quality": "moving", "reasons": [assumed, "arm moving"]}
+    expect(live.locator("#warning")).to_have_text(assumed)
+    expect(live.locator("#digits")).not_to_be_empty()
+
+
 def test_sensor_that_is_not_well_is_told_on_its_tool(live: Page, stand_in: Any) -> None:
     health: dict[str, Any] = {
         "sensor": "boom",

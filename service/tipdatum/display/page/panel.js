@@ -99,6 +99,11 @@ export function showHeading({ model, say, units, targetText, machine, now }) {
   const [worst] = model.warnings(now);
   const what = worst ? [say(`limit.${worst.kind}`), worst.note].filter(Boolean).join(", ") : "";
   const words = worst ? [say(`warn.limit.${worst.state}`, { what })] : [];
-  if (tip && tip.quality === "settling" && model.silence(now) === null) words.push(say("warn.settling"));
+  if (tip && model.silence(now) === null) {
+    if (tip.quality === "settling") words.push(say("warn.settling"));
+    // What is assumed because nothing measures it; that the arm moves an operator sees.
+    const assumed = tip.reasons.filter((reason) => reason.endsWith("assumed"));
+    words.push(...assumed.map((reason) => sayReason(say, reason)));
+  }
   setText(at("warning"), words.join(" · "));
 }

@@ -290,6 +290,7 @@ export const de = {
   "screen.about": "{machine} · Dienst {version} · Nachrichtenvertrag {contract}",
 
   "reason.moving": "in Bewegung",
+  "reason.no sensor on the upper: level machine assumed": "kein Sensor am Oberwagen: Maschine gilt als waagerecht",
   "reason.no reference": "kein Bezug",
   "reason.station unknown": "Station unbekannt",
 };
