@@ -48,11 +48,11 @@ def main() -> None:
                 estimator.pose(r.t)
                 b.append(time.perf_counter() - begun)
                 tick += 1
-            before = estimator._last  # type: ignore[attr-defined]
+            before = estimator._next  # type: ignore[attr-defined]
             begun = time.perf_counter()
             estimator.consume(r)
             a.append(time.perf_counter() - begun)
-            s.append(estimator._last != before)  # type: ignore[attr-defined]
+            s.append(estimator._next != before)  # type: ignore[attr-defined]
         consume.append(a)
         pose.append(b)
         stepped = s
@@ -64,7 +64,7 @@ def main() -> None:
     best, at_step = np.min(consume, axis=0), np.array(stepped)
     parts = {
         "filter steps": float(best[at_step].sum()),
-        "strapdown sums": float(best[~at_step].sum()),
+        "readings taken in": float(best[~at_step].sum()),
         "poses": float(np.min(pose, axis=0).sum()),
     }
     total = sum(parts.values())
