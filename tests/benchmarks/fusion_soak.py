@@ -2,8 +2,8 @@
 
 Plays a session again and again with a pause of 2 s between laps, so that every lap also begins with all
 sensors lost and back. The reference is set once, in the first lap; every 0.2 s the elevation relative to it
-is held to the truth. One line an hour; ends with an error where the covariance is no longer positive, or where
-the last hour's error is more than half as large again as the first one's and a millimetre.
+is held to the truth. One line an hour; ends with an error where the covariance is no longer positive, or
+where the last hour's error is more than half as large again as the first one's and a millimetre.
 """
 
 from __future__ import annotations
