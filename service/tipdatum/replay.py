@@ -17,9 +17,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
 
-import orjson
-
-from tipdatum.bus.messages import Reply, Tip
+from tipdatum.bus.messages import Reply, Tip, live_payload
 from tipdatum.config import Settings
 from tipdatum.errors import InputError
 from tipdatum.machine import parse_machine
@@ -63,12 +61,8 @@ def play(session: SessionFile, settings: Settings, emit: Emit) -> None:
 
 
 def tip_line(tip: Tip, t_emit: float) -> bytes:
-    """A tip message with `t_emit` as one line.
-
-    Its fields hold no other models, so they can be written as they stand: the bytes of `model_dump_json` in
-    a third of the time.
-    """
-    return orjson.dumps(vars(tip))[:-1] + b',"t_emit":%s}\n' % repr(round(t_emit, 6)).encode()
+    """A tip message, byte for byte the published one, with `t_emit` as one line."""
+    return live_payload(tip)[:-1] + b',"t_emit":%s}\n' % repr(round(t_emit, 6)).encode()
 
 
 class _TipWriter:

@@ -146,14 +146,6 @@ class Arm:
         values = [variances[source] if b == "roll" else variances.get(b, 0.0) for b in names]
         return np.asarray(J @ np.diag(values) @ J.T, dtype=float)
 
-    def jacobian_over(self, parts: list[str]) -> Array:
-        """∂q/∂(angles of `parts`) of the last `join`: bodies, "roll", "level" without upper sensor."""
-        J, names = self._last_jacobian
-        wide = np.zeros((self.size, len(parts)))
-        for column, name in enumerate(names):
-            wide[:, parts.index(name)] = J[:, column]
-        return wide
-
     def _carried(self, angle: float) -> float:
         self._turns = angle + 2.0 * math.pi * round((self._turns - angle) / (2.0 * math.pi))
         return self._turns

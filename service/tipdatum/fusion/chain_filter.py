@@ -78,7 +78,6 @@ class ChainFilter:
         self.setup = q = Setup(arm, channels, has_gyro, options)
         self.options, self.n, self.at = options, q.n, q.at
         self.gyroless, self.on_upper = q.gyroless, q.on_upper
-        self.with_gyro: list[bool] = q.has_gyro.tolist()
         self.x = np.zeros(q.at.size)
         self.P = np.zeros((q.at.size, q.at.size))
         self.rates = np.zeros(2 + q.n)
