@@ -49,8 +49,9 @@ STATED_EVERY_S = 1.0
 """Time after which what has been learnt is compared with the priors anew, s."""
 FOLDED_S = 10.0
 """Time at rest over which the persistence of innovations is averaged, s; kept while the arm works."""
-LEAST_LATENCY_S, LEAST_POSITION_M = 1e-4, 1e-3
-"""Least 1-sigma of a latency and a position: a covariance must have an inverse."""
+LEAST_SIGMA = np.full(PER_SENSOR, 1e-4)
+LEAST_SIGMA[LEVER] = 1e-3
+"""Least 1-sigma of each constant, whatever a description says: a covariance must have an inverse."""
 SHARED_LATENCY = 0.01
 """Share of a latency's variance left to what all sensors have in common."""
 START_LEVER_M = 7.0
@@ -153,9 +154,9 @@ class ChainFilter:
             constants[i, GYRO_SCALE] = constants[i, ACCEL_SCALE] = o.scale_sigma
             constants[i, ACCEL_BIAS] = s.noise.accel_bias_mps2
             constants[i, MOUNT] = math.radians(mount)
-            constants[i, LATENCY] = max(float(self.setup.latency_sigma[i]), LEAST_LATENCY_S)
-            position = o.lever_sigma_m if s.position_sigma_m is None else s.position_sigma_m
-            constants[i, LEVER] = max(position, LEAST_POSITION_M)
+            constants[i, LATENCY] = self.setup.latency_sigma[i]
+            constants[i, LEVER] = o.lever_sigma_m if s.position_sigma_m is None else s.position_sigma_m
+        np.maximum(constants, LEAST_SIGMA, out=constants)
         d[at.constants] = constants.ravel() ** 2
         self.P[:] = np.diag(d)
         # A latency that all sensors share cannot be seen: it must not drift.

@@ -286,3 +286,18 @@ def test_a_silence_of_all_sensors_in_which_the_machine_moved_is_survived(dig: Ca
     assert all(p.quality == "stale" for p in poses if 12.5 < p.t < 13.9)
     off, _ = errors(d.machine, [p for p in poses if p.t > 20.0], d)
     assert rms(off) < 0.015
+
+
+def test_a_description_that_is_sure_of_everything_gives_figures(
+    dig: Callable[..., Any], describe: Callable[..., dict[str, Any]]
+) -> None:
+    """A stated 1-sigma of nothing must not leave the filter without an inverse."""
+    words = describe()
+    for sensor in words["sensor"].values():
+        sensor |= {"mount_sigma_deg": 0.0, "latency_sigma_s": 0.0, "position_sigma_m": 0.0}
+        sensor["noise"] = {"accel_bias_mps2": 0.0, "gyro_bias_radps": 0.0}
+    d = dig(seconds=20)
+    poses = play(chain(parse_machine(words, "test")), d.readings)
+    off, sigma = errors(d.machine, poses, d)
+    assert rms(off) < 0.02
+    assert np.isfinite(sigma).all()
