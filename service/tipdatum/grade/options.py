@@ -22,7 +22,7 @@ class WorkOptions(BaseModel):
     moment the bucket came to rest."""
     still_least_s: Seconds = 1.0
     """Shortest stretch that counts as a still moment. Engine vibration and rocking need about a second."""
-    average_s: Seconds = 0.3
+    average_s: Seconds = 0.1
     """Last part of the stretch whose heights are averaged. The estimator has averaged the readings of the
     whole stretch already, and knows more at its end than at its start; with a plain filter take more."""
     still_spread_m: Metres = 0.012
