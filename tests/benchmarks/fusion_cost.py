@@ -48,11 +48,11 @@ def main() -> None:
                 estimator.pose(r.t)
                 b.append(time.perf_counter() - begun)
                 tick += 1
-            before = estimator._next  # type: ignore[attr-defined]
+            before = estimator._schedule.next  # type: ignore[attr-defined]
             begun = time.perf_counter()
             estimator.consume(r)
             a.append(time.perf_counter() - begun)
-            s.append(estimator._next != before)  # type: ignore[attr-defined]
+            s.append(estimator._schedule.next != before)  # type: ignore[attr-defined]
         consume.append(a)
         pose.append(b)
         stepped = s

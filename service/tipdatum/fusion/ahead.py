@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from tipdatum.fusion.strapdown import Intake
+from tipdatum.fusion.strapdown import Samples
 
 RATE_NOISE_RADPS = 0.004
 """1-sigma of one gyro reading that an extrapolation stands on, rad/s: engine vibration."""
@@ -45,14 +45,14 @@ class Start(NamedTuple):
     gyro: list[list[list[float]]]
 
 
-def look_ahead(start: Start, intakes: Sequence[Intake], t: float) -> Ahead:
+def look_ahead(start: Start, samples: Sequence[Samples], t: float) -> Ahead:
     """Go on from `start` to `t`, s, by what the sensors have measured since."""
-    n = len(intakes)
+    n = len(samples)
     roll = start.angles[n]
     turned_roll = turned_plane = spans = roll_rate = plane_rate = 0.0
     told = 0
     own: list[tuple[float, float, float, float] | None] = []
-    for i, s in enumerate(intakes):
+    for i, s in enumerate(samples):
         before = start.turned[i]
         if before is None:
             own.append(None)
@@ -93,7 +93,7 @@ def look_ahead(start: Start, intakes: Sequence[Intake], t: float) -> Ahead:
         lead = t - start.edge
     tangent = math.tan(roll)
     angles, rates, variance = [], [], []
-    for i, s in enumerate(intakes):
+    for i, s in enumerate(samples):
         told_by = own[i]
         theta, doubt, acceleration = start.angles[i], RATE_NOISE_RADPS, 0.0
         if told_by is None:

@@ -21,7 +21,8 @@ from tipdatum.fusion.estimator import Event, MotionReading
 from tipdatum.fusion.pose import Anchor, Pose
 from tipdatum.fusion.posture import Posture
 from tipdatum.fusion.rocking import Rocking
-from tipdatum.fusion.strapdown import Block, Intake, Strapdown
+from tipdatum.fusion.schedule import Schedule
+from tipdatum.fusion.strapdown import Block, Samples, Strapdown
 from tipdatum.fusion.tuning import ChainOptions
 from tipdatum.kinematics.frames import Array
 from tipdatum.machine import ARM, Machine
@@ -38,8 +39,6 @@ UPSET_S = 4.0
 what is worked out once a block."""
 STILL_RADPS = 0.02
 """Spread of a gyro's means, rad/s, up to which the machine counts as still while it starts."""
-WAIT_S = 0.06
-"""Least time, s, that a step waits for a sensor that is late."""
 
 
 class ChainEstimator:
@@ -61,14 +60,11 @@ class ChainEstimator:
         self._channels = [arm.by_body[b] for b in _ORDER if b in arm.by_body]
         self._index = {ch.name: i for i, ch in enumerate(self._channels)}
         self._gyro_seen: dict[int, bool] = {}
-        self._intakes = [Intake(0.3) for _ in self._channels]
+        self._samples = [Samples(0.3) for _ in self._channels]
         self._filter: ChainFilter | None = None
         self._start: Start | None = None
-        self._next = -1
-        self._due = self._calm_from = -math.inf
-        self._behind: set[int] = set()
-        self._away: set[int] = set()
-        self._awaited: set[int] = set()
+        self._schedule = Schedule(self._channels, self._samples, self.options.epoch_s)
+        self._calm_from = -math.inf
         self._anchored = False
         self._levelling: list[Array] | None = []
         self._chain = arm.machine.chain()
@@ -94,12 +90,9 @@ class ChainEstimator:
         sampled, force, rate = self._channels[i].raw(reading)
         if self._filter is None:
             self._gyro_seen[i] = rate is not None
-        intake = self._intakes[i]
-        intake.add(sampled, force, rate or _NO_RATE)
-        if intake.t >= self._due:
-            self._behind.discard(i)
-            if not self._behind or self._t >= self._due + WAIT_S:
-                self._advance()
+        self._samples[i].add(sampled, force, rate or _NO_RATE)
+        if self._schedule.is_due(i, self._t):
+            self._advance()
 
     def _step_back(self, t: float) -> None:
         self._events.append(
@@ -125,30 +118,8 @@ class ChainEstimator:
         f = self._filter if self._filter is not None else self._begin()
         if f is None:
             return
-        T = self.options.epoch_s
-        while True:
-            span = f.setup.span
-            # The first epoch that each sensor can tell without a gap.
-            firsts = [math.ceil(s.since / T - 1e-9) if s.since < math.inf else None for s in self._intakes]
-            if self._next < 0:
-                if None in firsts:
-                    return
-                number = max(k for k in firsts if k is not None)
-            else:
-                ready = [max(k, self._next) for k in firsts if k is not None]
-                filled = [
-                    k
-                    for k, s in zip(ready, (s for s in self._intakes if s.since < math.inf), strict=True)
-                    if s.t >= k * T + span
-                ]
-                if not filled:
-                    return
-                number = min(filled)
-            start, end = number * T, number * T + span
-            missing = [i for i, s in enumerate(self._intakes) if not s.covers(start, end)]
-            if any(self._waits_for(i, start, end) for i in missing):
-                return
-            self._step(f, number, missing)
+        while (found := self._schedule.ready(f.setup.span, self._t)) is not None:
+            self._step(f, *found)
 
     def _begin(self) -> ChainFilter | None:
         """Make the filter as soon as every sensor has been heard, and so what it can tell."""
@@ -172,46 +143,26 @@ class ChainEstimator:
         assert self._filter is not None
         self._free(self._filter)
 
-    def _waits_for(self, i: int, start: float, end: float) -> bool:
-        """Whether a block has to wait for a sensor that has not filled it."""
-        channel, s = self._channels[i], self._intakes[i]
-        if self._next < 0:
-            return True
-        if s.t >= end:
-            # It did not speak all the time; nothing of that will come any more.
-            return False
-        wait = max(WAIT_S, 2.5 * channel.period) + channel.latency
-        if self._t - end >= wait:
-            return False
-        if i not in self._away or i in self._awaited:
-            return True
-        if s.t > start and self._t - channel.last_t < wait:
-            # It speaks again: from now on it is waited for.
-            self._awaited.add(i)
-            return True
-        return False
-
     def _step(self, f: ChainFilter, number: int, missing: list[int]) -> None:
-        n, T = len(self._channels), self.options.epoch_s
-        epochs = f.setup.epochs
+        n, T, schedule = len(self._channels), self.options.epoch_s, self._schedule
+        epochs, span = f.setup.epochs, f.setup.span
         active = np.ones(n, dtype=bool)
         active[missing] = False
-        block = Strapdown.of(epochs, T).block(self._intakes, active, number * T, *self._freeing)
-        if self._next < 0:
+        block = Strapdown.of(epochs, T).block(self._samples, active, number * T, *self._freeing)
+        if schedule.next < 0:
             forces, rates = block.vectors()
             f.start(forces[:, 0], rates[:, 0])
             if self._restore is not None:
                 f.x[f.at.anchor], f.P[f.at.anchor, f.at.anchor] = self._restore
                 self._anchored, self._restore = True, None
-        elif number > self._next:
+        elif number > schedule.next:
             # Nobody spoke for a while: every angle is found anew.
-            f.pause((number - self._next) * T)
-            self._away.update(range(n))
-        if missing or self._away:
-            self._note_absence(f, block)
+            f.pause((number - schedule.next) * T)
+            schedule.lose_all()
+        if missing or schedule.away:
+            self._find_again(f, block)
         f.step(block)
-        self._next = number + epochs
-        edge, span = self._next * T, f.setup.span
+        edge = (number + epochs) * T
         self._slew_travelled += float(f.rates[1]) * span
         if self._levelling is not None:
             self._level(f, block)
@@ -222,27 +173,22 @@ class ChainEstimator:
             math.sqrt(max(f.P.diagonal()[: n + 1].tolist())),
             self._levelling is not None,
         )
-        self._calm_from = edge if self._away or self._levelling is not None else self._calm_from
+        if schedule.away or self._levelling is not None:
+            self._calm_from = edge
         steady = not f.gyroless and not self._condition.settling and edge - self._calm_from >= UPSET_S
         f.set_epochs(self.options.epochs if steady else 1)
-        self._due = edge + f.setup.span
-        self._behind = {i for i, s in enumerate(self._intakes) if s.t < self._due and i not in self._away}
-        for channel, intake, delay in zip(self._channels, self._intakes, f.delays(), strict=True):
-            intake.longest_gap = 1.5 * channel.stale_after
-            intake.delay = delay
+        schedule.taken(number + epochs, f.setup.span)
+        for channel, samples, delay in zip(self._channels, self._samples, f.delays(), strict=True):
+            samples.longest_gap = 1.5 * channel.stale_after
+            samples.delay = delay
 
-    def _note_absence(self, f: ChainFilter, block: Block) -> None:
+    def _find_again(self, f: ChainFilter, block: Block) -> None:
+        """Find the angles of sensors anew that were away and are in this block."""
         forces, rates = block.vectors()
         fastest = float(np.abs(rates).max())
-        for i, active in enumerate(block.active.tolist()):
-            if not active:
-                self._away.add(i)
-                self._awaited.discard(i)
-            elif i in self._away:
-                self._away.discard(i)
-                self._awaited.discard(i)
-                self._calm_from = self._t
-                f.restart_sensor(i, forces[i, 0], fastest)
+        for i in self._schedule.found_again(block.active):
+            self._calm_from = self._t
+            f.restart_sensor(i, forces[i, 0], fastest)
 
     def _free(self, f: ChainFilter) -> None:
         """Renew what makes of what sensors give force and rate in body axes, freed of the known constants."""
@@ -258,7 +204,7 @@ class ChainEstimator:
         turn, offset = self._freeing
         gyro = np.concatenate([turn[:, 3:, 3:], offset[:, None, 3:]], axis=1).tolist()
         turned: list[list[float] | None] = list(block.turned.tolist())
-        for i in (*f.gyroless, *self._away):
+        for i in (*f.gyroless, *self._schedule.away):
             turned[i] = None
         self._start = Start(edge, f.x[: n + 1].tolist(), f.rates.tolist(), turned, gyro)
 
@@ -329,8 +275,8 @@ class ChainEstimator:
         """Sensors that speak again after a loss, but whose bodies' angles are still those from before it."""
         return tuple(
             f"{ch.name} sensor is back, its angle is being found"
-            for i, (ch, s) in enumerate(zip(self._channels, self._intakes, strict=True))
-            if i in self._away or s.since > start.edge
+            for i, (ch, s) in enumerate(zip(self._channels, self._samples, strict=True))
+            if i in self._schedule.away or s.since > start.edge
         )
 
     def _unknown(self, t: float, quality: str, reasons: tuple[str, ...]) -> Pose:
@@ -340,7 +286,7 @@ class ChainEstimator:
 
     def _ahead(self, t: float) -> Ahead:
         assert self._start is not None
-        return look_ahead(self._start, self._intakes, t)
+        return look_ahead(self._start, self._samples, t)
 
     def _heave(self, f: ChainFilter, theta: float, roll: float) -> tuple[float, float]:
         """Height of the slew centre above where it was at the reference, where the tracks are described."""
@@ -418,8 +364,7 @@ class ChainEstimator:
         self._filter.refit(arm, self._channels)
         self._fit()
         for i in moved:
-            self._intakes[i].restart()
-            self._away.add(i)
+            self._schedule.lose(i)
 
     def events(self) -> list[Event]:
         """What happened since the last call."""

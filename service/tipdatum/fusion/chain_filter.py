@@ -214,6 +214,7 @@ class ChainFilter:
         self.P[self.setup.v[i], self.setup.v[i]] = 1.0
         self._observation.found_anew = True
         self._stated.doubt()
+        self._since_stated = STATED_EVERY_S
         if self._observation.last_velocity is not None:
             self.x[self.setup.v[i]] = self._observation.last_velocity[i]
 
@@ -251,7 +252,7 @@ class ChainFilter:
         update(x, P, self._observation.H, z, self._observation.R, (self._HP, self._S))
         if not resting:
             self._memory.let_pass(span, x, P)
-            self._stated.let_pass(span, float(block.step.mean()))
+            self._stated.let_pass(span, float(block.step.max()))
         self._since_stated += span
         if self._since_stated >= STATED_EVERY_S:
             self._since_stated = 0.0

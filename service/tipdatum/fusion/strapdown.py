@@ -39,7 +39,7 @@ _APART_S = 1e4
 """Shifts one sensor's times behind another's, so that one search finds the edges in all of them."""
 
 
-class Intake:
+class Samples:
     """Samples of one sensor that no block has used up, as the sensor gives them.
 
     Attributes:
@@ -119,7 +119,7 @@ class Block:
         force_slope, rate_slope: (N, 3) m/s³ and rad/s², their change with time in the body's own axes.
         shake: (N,) (m/s²)², mean over the block.
         step: (N,) s, time between samples.
-        turned: (N, 3) rad, integral of the raw rate up to the block's end; as in `Intake`.
+        turned: (N, 3) rad, integral of the raw rate up to the block's end; as in `Samples`.
         active: (N,) bool.
     """
 
@@ -164,7 +164,7 @@ class Strapdown:
         """The one for such blocks."""
         return Strapdown(epochs, epoch_s)
 
-    def block(self, intakes: list[Intake], active: Array, start: float, turn: Array, offset: Array) -> Block:
+    def block(self, samples: list[Samples], active: Array, start: float, turn: Array, offset: Array) -> Block:
         """The block that begins at `start` s; drops the samples that are used up.
 
         Args:
@@ -173,10 +173,11 @@ class Strapdown:
                 row @ turn + offset.
         """
         T, used = self._length, np.flatnonzero(active).tolist()
-        samples = [intakes[i].rows() for i in used]
-        counts = [len(rows) for rows in samples]
-        X = np.concatenate(samples)
-        del samples
+        rows = [samples[i].rows() for i in used]
+        counts = [len(part) for part in rows]
+        X = np.concatenate(rows)
+        # Views of the buffers, which cannot change while one lives.
+        del rows
         ends: Places = np.cumsum(counts)
         t = X[:, 0] - start
         dt = t[1:] - t[:-1]
@@ -216,12 +217,12 @@ class Strapdown:
         step = (t.take(ends - 1) - t.take(begins)) / (ends - begins - 1)
         done = (j[:, -1] - begins).tolist()
         for i, count, period in zip(used, done, step.tolist(), strict=True):
-            intakes[i].used(count, period)
+            samples[i].used(count, period)
         found = Block(
             force, D[:, :, _FY], moment, D[:, :, 9], rate, D[:, :, _WY],
             slope.take((0, 2, 1), axis=1), slope.take((3, 5, 4), axis=1), shake, step, raw, active,
         )  # fmt: skip
-        return found if len(used) == len(intakes) else _scattered(found, len(intakes), used)
+        return found if len(used) == len(samples) else _scattered(found, len(samples), used)
 
     @staticmethod
     def _raw(X: Array, j: Places, h: Array, half_share: Array) -> Array:

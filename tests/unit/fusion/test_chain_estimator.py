@@ -262,7 +262,7 @@ def test_cost_does_not_grow_with_the_session(dig: Callable[..., Any]) -> None:
     for lap in range(3):
         for r in d.readings:
             e.consume(replace(r, t=r.t + lap * 8.0))
-        held.append([len(s.rows()) for s in e._intakes])
+        held.append([len(s.rows()) for s in e._samples])
     # Two blocks of four epochs at 100 Hz, and what one sensor waits for another.
     assert max(map(max, held)) <= 60
 

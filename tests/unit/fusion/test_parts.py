@@ -22,7 +22,7 @@ from tipdatum.fusion.kalman import update
 from tipdatum.fusion.layout import layout
 from tipdatum.fusion.levers import Levers
 from tipdatum.fusion.sensors import Channel, up_from_tilt
-from tipdatum.fusion.strapdown import Block, Intake, Strapdown
+from tipdatum.fusion.strapdown import Block, Samples, Strapdown
 from tipdatum.machine import Sensor, parse_machine
 from tipdatum_drivers.reading import Imu, Tilt
 
@@ -133,15 +133,15 @@ def sums(
     times: Array, force: Array, rate: Array, epoch_s: float, epochs: int = 1, turn: Array | None = None
 ) -> list[Block]:
     """Every block that one sensor's samples fill."""
-    intake, strapdown, found = Intake(0.3), Strapdown(epochs, epoch_s), []
+    kept, strapdown, found = Samples(0.3), Strapdown(epochs, epoch_s), []
     span = epochs * epoch_s
     number = math.ceil(times[0] / span)
     turn = np.eye(6)[None] if turn is None else turn
     for t, f, w in zip(times.tolist(), force.tolist(), rate.tolist(), strict=True):
-        intake.add(t, tuple(f), tuple(w))
-        while intake.covers(number * span, (number + 1) * span):
+        kept.add(t, tuple(f), tuple(w))
+        while kept.covers(number * span, (number + 1) * span):
             found.append(
-                strapdown.block([intake], np.ones(1, dtype=bool), number * span, turn, np.zeros((1, 6)))
+                strapdown.block([kept], np.ones(1, dtype=bool), number * span, turn, np.zeros((1, 6)))
             )
             number += 1
     return found
@@ -201,12 +201,12 @@ def test_several_sensors_at_once_give_what_each_gives_alone() -> None:
         mounts[i, :3, :3] = mounts[i, 3:, 3:] = R.T
     times = [np.arange(0.0, 0.6, 0.01), np.arange(0.003, 0.6, 0.021), np.arange(0.001, 0.6, 0.005)]
     data = [(rng.normal(0, 9, (len(t), 3)), rng.normal(0, 1, (len(t), 3))) for t in times]
-    intakes = [Intake(0.3) for _ in times]
+    samples = [Samples(0.3) for _ in times]
     for i in (0, 2):
         for t, f, w in zip(times[i].tolist(), *(part.tolist() for part in data[i]), strict=True):
-            intakes[i].add(t, tuple(f), tuple(w))
+            samples[i].add(t, tuple(f), tuple(w))
     active = np.array([True, False, True])
-    together = Strapdown(4, 0.05).block(intakes, active, 0.2, mounts, np.zeros((3, 6)))
+    together = Strapdown(4, 0.05).block(samples, active, 0.2, mounts, np.zeros((3, 6)))
     for i in (0, 2):
         alone = sums(times[i], *data[i], 0.05, 4, mounts[i : i + 1])
         one = next(b for b in alone if b.turned[0] == pytest.approx(together.turned[i]))
@@ -218,10 +218,10 @@ def test_several_sensors_at_once_give_what_each_gives_alone() -> None:
 def test_a_gap_leaves_its_blocks_out_and_the_next_whole_one_counts() -> None:
     still = np.tile([0.0, 0.0, 9.8], (40, 1))
     times = np.concatenate([0.01 * np.arange(20), 1.012 + 0.01 * np.arange(20)])
-    intake = Intake(0.3)
+    kept = Samples(0.3)
     for t, f in zip(times.tolist(), still.tolist(), strict=True):
-        intake.add(t, tuple(f), (0.0, 0.0, 0.0))
-    assert [k for k in range(30) if intake.covers(0.05 * k, 0.05 * (k + 1))] == [21, 22, 23]
+        kept.add(t, tuple(f), (0.0, 0.0, 0.0))
+    assert [k for k in range(30) if kept.covers(0.05 * k, 0.05 * (k + 1))] == [21, 22, 23]
 
 
 def test_sensor_silence_counts_in_its_own_periods_up_to_a_second() -> None:

@@ -1,0 +1,117 @@
+"""Which block the filter takes next, for whom it waits, and who is away."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from tipdatum.fusion.sensors import Channel
+from tipdatum.fusion.strapdown import Samples
+from tipdatum.kinematics.frames import Array
+
+WAIT_S = 0.06
+"""Least time, s, that a block waits for a sensor that is late."""
+
+
+class Schedule:
+    """Blocks begin at whole epochs; a sensor that falls silent is waited for, and then left out.
+
+    Attributes:
+        next: number of the epoch at which the next block begins; -1 before the first.
+        away: numbers of the sensors that the last block had to do without.
+    """
+
+    def __init__(self, channels: Sequence[Channel], samples: Sequence[Samples], epoch_s: float) -> None:
+        self._channels, self._samples, self._length = channels, samples, epoch_s
+        self.next = -1
+        self.away: set[int] = set()
+        self._awaited: set[int] = set()
+        self._behind: set[int] = set()
+        self._due = -math.inf
+
+    @property
+    def edge(self) -> float:
+        """Where the last block ended, s."""
+        return self.next * self._length
+
+    def is_due(self, i: int, now: float) -> bool:
+        """Whether sensor `i`, which has just spoken at `now` s, may have been the last to fill the block."""
+        if self._samples[i].t < self._due:
+            return False
+        self._behind.discard(i)
+        return not self._behind or now >= self._due + WAIT_S
+
+    def ready(self, span: float, now: float) -> tuple[int, list[int]] | None:
+        """The next block of `span` s that can be taken at `now`: its first epoch, and who is missing."""
+        number = self._first() if self.next < 0 else self._following(span)
+        if number is None:
+            return None
+        start = number * self._length
+        missing = [i for i, s in enumerate(self._samples) if not s.covers(start, start + span)]
+        if any(self._waits_for(i, start, start + span, now) for i in missing):
+            return None
+        return number, missing
+
+    def _begins(self, s: Samples) -> int:
+        """The first epoch that these samples tell without a gap."""
+        return math.ceil(s.since / self._length - 1e-9)
+
+    def _first(self) -> int | None:
+        """The first block needs everybody."""
+        if any(s.since == math.inf for s in self._samples):
+            return None
+        return max(self._begins(s) for s in self._samples)
+
+    def _following(self, span: float) -> int | None:
+        """Where the earliest block begins that anybody has filled."""
+        begins = ((max(self._begins(s), self.next), s) for s in self._samples if s.since < math.inf)
+        filled = [number for number, s in begins if s.t >= number * self._length + span]
+        return min(filled, default=None)
+
+    def _waits_for(self, i: int, start: float, end: float, now: float) -> bool:
+        """Whether a block has to wait for a sensor that has not filled it."""
+        channel, s = self._channels[i], self._samples[i]
+        if self.next < 0:
+            return True
+        if s.t >= end:
+            # It did not speak all the time; nothing of that will come any more.
+            return False
+        wait = max(WAIT_S, 2.5 * channel.period) + channel.latency
+        if now - end >= wait:
+            return False
+        if i not in self.away or i in self._awaited:
+            return True
+        if s.t > start and now - channel.last_t < wait:
+            # It speaks again: from now on it is waited for.
+            self._awaited.add(i)
+            return True
+        return False
+
+    def lose_all(self) -> None:
+        """Nobody spoke for a while."""
+        self.away.update(range(len(self._samples)))
+
+    def lose(self, i: int) -> None:
+        """What sensor `i` said does not count any more."""
+        self._samples[i].restart()
+        self.away.add(i)
+
+    def found_again(self, active: Array) -> list[int]:
+        """Note who is in a block, (N,) bool; the sensors that were away and are in it."""
+        back = []
+        for i, there in enumerate(active.tolist()):
+            if there and i not in self.away:
+                continue
+            self._awaited.discard(i)
+            if there:
+                self.away.discard(i)
+                back.append(i)
+            else:
+                self.away.add(i)
+        return back
+
+    def taken(self, after: int, span: float) -> None:
+        """A block has been taken; the next begins at epoch `after` and is `span` s long."""
+        self.next = after
+        self._due = self.edge + span
+        self._behind = {i for i, s in enumerate(self._samples) if s.t < self._due and i not in self.away}
