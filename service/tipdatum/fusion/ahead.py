@@ -14,6 +14,8 @@ from tipdatum.fusion.strapdown import Samples
 
 RATE_NOISE_RADPS = 0.004
 """1-sigma of one gyro reading that an extrapolation stands on, rad/s: engine vibration."""
+SINCE_RATES_S = 0.025
+"""How long before the stretch the rates of its start were, s: they are means over an epoch."""
 GYROLESS_RADPS = 0.15
 """1-sigma of the rate of a body without gyro while it is extrapolated, rad/s."""
 
@@ -49,8 +51,9 @@ def look_ahead(start: Start, samples: Sequence[Samples], t: float) -> Ahead:
     """Go on from `start` to `t`, s, by what the sensors have measured since."""
     n = len(samples)
     roll = start.angles[n]
-    turned_roll = turned_plane = spans = roll_rate = plane_rate = 0.0
+    turned_roll = turned_plane = own_turning = spans = roll_rate = plane_rate = 0.0
     told = 0
+    lean = math.tan(roll) * start.rates[1]
     own: list[tuple[float, float, float, float] | None] = []
     for i, s in enumerate(samples):
         before = start.turned[i]
@@ -71,8 +74,9 @@ def look_ahead(start: Start, samples: Sequence[Samples], t: float) -> Ahead:
         )
         x, y, z = s.slope()
         slope = x * ay + y * by + z * cy
-        # The body turns on the way: its middle stands for all of it.
-        middle, end = start.angles[i] - 0.5 * iy, start.angles[i] - iy
+        # The body turns on the way, also by what slewing on a lean does: its middle stands for all of it.
+        own_turn = lean * span - iy
+        middle, end = start.angles[i] + 0.5 * own_turn, start.angles[i] + own_turn
         c, si = math.cos(middle), math.sin(middle)
         turned_roll += ix * c - iz * si
         turned_plane += iz * c + ix * si
@@ -80,17 +84,24 @@ def look_ahead(start: Start, samples: Sequence[Samples], t: float) -> Ahead:
         roll_rate += wx * c - wz * si
         plane_rate += wz * c + wx * si
         spans += span
+        own_turning += own_turn
         told += 1
         own.append((span, iy, wy, slope))
     if told:
         roll_rate, plane_rate, mean = roll_rate / told, plane_rate / told, spans / told
         mean_plane = turned_plane / spans if spans > 0.0 else plane_rate
         lead = t - start.edge - mean
-        roll += turned_roll / told + roll_rate * lead
+        turned_roll /= told
+        # Where the slew speeds up while the bodies turn, their middle does not stand for all of it.
+        gained = (plane_rate - start.rates[1]) / (mean + SINCE_RATES_S) if mean > 0.0 else 0.0
+        turned_roll -= gained * own_turning / told * mean**2 / 12.0
+        middle_tangent = math.tan(roll + 0.5 * turned_roll)
+        roll += turned_roll + roll_rate * lead
     else:
-        mean, mean_plane = 0.0, start.rates[1]
+        mean_plane = start.rates[1]
         roll_rate, plane_rate = start.rates[:2]
         lead = t - start.edge
+        middle_tangent = math.tan(roll)
     tangent = math.tan(roll)
     angles, rates, variance = [], [], []
     for i, s in enumerate(samples):
@@ -102,7 +113,7 @@ def look_ahead(start: Start, samples: Sequence[Samples], t: float) -> Ahead:
         else:
             span, iy, wy, slope = told_by
             rate, ahead, acceleration = tangent * plane_rate - wy, t - s.t, -slope
-            theta += tangent * mean_plane * span - iy
+            theta += middle_tangent * mean_plane * span - iy
         bend = 0.5 * acceleration * ahead * ahead
         angles.append(theta + rate * ahead + bend)
         rates.append(rate)

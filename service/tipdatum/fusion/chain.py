@@ -18,6 +18,7 @@ from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, Arm
 from tipdatum.fusion.chain_filter import ChainFilter
 from tipdatum.fusion.condition import Condition
 from tipdatum.fusion.estimator import Event, MotionReading
+from tipdatum.fusion.pace import Pace
 from tipdatum.fusion.pose import Anchor, Pose
 from tipdatum.fusion.posture import Posture
 from tipdatum.fusion.rocking import Rocking
@@ -34,9 +35,6 @@ _ORDER = ("upper", *ARM[:-1], "rocker", "bucket")
 _NO_RATE = (0.0, 0.0, 0.0)
 LEVELLING_S = 1.0
 """Rest that is averaged before the angles are taken as levelled, s."""
-UPSET_S = 4.0
-"""Time, s, for which the filter takes single epochs after a start or a loss, while errors are too large for
-what is worked out once a block."""
 STILL_RADPS = 0.02
 """Spread of a gyro's means, rad/s, up to which the machine counts as still while it starts."""
 
@@ -64,7 +62,7 @@ class ChainEstimator:
         self._filter: ChainFilter | None = None
         self._start: Start | None = None
         self._schedule = Schedule(self._channels, self._samples, self.options.epoch_s)
-        self._calm_from = -math.inf
+        self._pace = Pace(self.options)
         self._anchored = False
         self._levelling: list[Array] | None = []
         self._chain = arm.machine.chain()
@@ -119,7 +117,13 @@ class ChainEstimator:
         if f is None:
             return
         while (found := self._schedule.ready(f.setup.span, self._t)) is not None:
-            self._step(f, *found)
+            epochs = f.setup.epochs
+            if not found[1] and self._start is not None:
+                f.set_epochs(self._pace.go_on(epochs, self._samples))
+            if f.setup.epochs <= epochs:
+                self._step(f, *found)
+            else:
+                self._schedule.wait(f.setup.span)
 
     def _begin(self) -> ChainFilter | None:
         """Make the filter as soon as every sensor has been heard, and so what it can tell."""
@@ -174,9 +178,10 @@ class ChainEstimator:
             self._levelling is not None,
         )
         if schedule.away or self._levelling is not None:
-            self._calm_from = edge
-        steady = not f.gyroless and not self._condition.settling and edge - self._calm_from >= UPSET_S
-        f.set_epochs(self.options.epochs if steady else 1)
+            self._pace.upset(edge)
+        assert self._start is not None
+        settled = not f.gyroless and not self._condition.settling
+        f.set_epochs(self._pace.begin(self._start, self._samples, settled))
         schedule.taken(number + epochs, f.setup.span)
         for channel, samples, delay in zip(self._channels, self._samples, f.delays(), strict=True):
             samples.longest_gap = 1.5 * channel.stale_after
@@ -187,7 +192,7 @@ class ChainEstimator:
         forces, rates = block.vectors()
         fastest = float(np.abs(rates).max())
         for i in self._schedule.found_again(block.active):
-            self._calm_from = self._t
+            self._pace.upset(self._t)
             f.restart_sensor(i, forces[i, 0], fastest)
 
     def _free(self, f: ChainFilter) -> None:

@@ -86,7 +86,9 @@ class ChainFilter:
         self.share = 1.0
         self.shared_latency = options.latency_sigma_s
         self._since_stated = 0.0
-        self._make_parts(Levers(arm, channels))
+        self._levers = Levers(arm, channels)
+        self._parts: dict[int, tuple[Rates, Propagation, Observation]] = {}
+        self._take_parts()
         self._memory = Memory(q)
         self._HP = np.zeros_like(self._observation.H)
         self._S = np.zeros_like(self._observation.R)
@@ -100,10 +102,12 @@ class ChainFilter:
         self._folded = np.zeros(q.n)
         self._rested = 0.0
 
-    def _make_parts(self, levers: Levers) -> None:
-        self._rates = Rates(self.setup)
-        self._propagation = Propagation(self.setup)
-        self._observation = Observation(self.setup, levers)
+    def _take_parts(self) -> None:
+        """Those for the present length of a block; its constants are worked out once for each length."""
+        q = self.setup
+        if q.epochs not in self._parts:
+            self._parts[q.epochs] = Rates(q), Propagation(q), Observation(q, self._levers)
+        self._rates, self._propagation, self._observation = self._parts[q.epochs]
 
     def set_epochs(self, epochs: int) -> None:
         """Go on with so many epochs to a block."""
@@ -111,17 +115,20 @@ class ChainFilter:
         if epochs == q.epochs:
             return
         # Innovations of a wandering acceleration grow with the root of the time between them.
-        self._persistence *= epochs / q.epochs
-        self._folded *= epochs / q.epochs
-        self._last_innovation = np.zeros((q.n, 3))
+        longer = epochs / q.epochs
+        self._persistence *= longer
+        self._folded *= longer
+        self._last_innovation = self._last_innovation * math.sqrt(longer)
         q.epochs = epochs
-        self._make_parts(self._observation.levers)
+        self._take_parts()
         self._observation.last_velocity = last
 
     def refit(self, arm: Arm, channels: list[Channel]) -> None:
         """Go on with changed dimensions of the same sensors."""
         self.setup.channels = channels
-        self._observation.levers = Levers(arm, channels)
+        self._levers = Levers(arm, channels)
+        self._parts.clear()
+        self._take_parts()
         self._observation.last_velocity = None
 
     # -- start -------------------------------------------------------------------------------------------

@@ -113,5 +113,9 @@ class Schedule:
     def taken(self, after: int, span: float) -> None:
         """A block has been taken; the next begins at epoch `after` and is `span` s long."""
         self.next = after
+        self.wait(span)
+
+    def wait(self, span: float) -> None:
+        """The next block is to be `span` s long."""
         self._due = self.edge + span
         self._behind = {i for i, s in enumerate(self._samples) if s.t < self._due and i not in self.away}
