@@ -80,6 +80,7 @@ class Observation:
         )
         self._eye3 = np.eye(3)
         self._share = np.full(setup.epochs, 1.0 / setup.epochs)
+        self._to_middle = setup.to_middle().T
         self.found_anew = False
         """Whether an angle has just been found anew, which moves every sensor further out."""
         self.last_velocity: Array | None = None
@@ -136,8 +137,11 @@ class Observation:
         in_plane, across = self.levers.velocities(k.theta, k.tangent, k.rho)
         if self._setup.on_upper:
             # Rocking about the pivot runs along `up` of the upper, (-s, 0, c).
-            a, b = x[self._setup.at.pivot].tolist()
             turn = k.turn[0]
+            # The pivot stays on the ground while the upper slews over it.
+            slewed = self._to_middle.dot(k.rho[1] * turn.real - k.rho[0] * turn.imag)
+            pivot = complex(*x[self._setup.at.pivot]) * np.exp(-1j * slewed)
+            a, b = pivot.real, pivot.imag
             x_rate, y_rate = (k.rho[0] - 1j * k.rho[1]) * turn, k.tangent * k.rho[1] - k.rho[2]
             in_plane += 1j * turn * (y_rate * a - x_rate.real * b)
         both = np.empty((2, self._setup.n, 3))

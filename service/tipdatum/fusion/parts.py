@@ -59,6 +59,11 @@ class Setup:
         """Length of a block, s."""
         return self.epochs * self.options.epoch_s
 
+    def to_middle(self) -> Array:
+        """(K, K) s: a row of rates of each epoch times this is what has turned by the middle of each."""
+        K = self.epochs
+        return np.asarray(self.options.epoch_s * (np.triu(np.ones((K, K))) - 0.5 * np.eye(K)))
+
 
 def blocks(matrix: Array, height: int, width: int) -> Array:
     """The diagonal blocks of `matrix` (N·height, N·width) as a writable view, (N, height, width)."""

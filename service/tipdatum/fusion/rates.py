@@ -81,8 +81,7 @@ class Rates:
         K, T = setup.epochs, setup.options.epoch_s
         self._share = np.full(K, 1.0 / K)
         self._middles = T * (np.arange(K) + 0.5)
-        # From rates of each epoch to what has turned by the middle of each.
-        self._to_middle = T * (np.triu(np.ones((K, K))) - 0.5 * np.eye(K))
+        self._to_middle = setup.to_middle()
         self._B = np.zeros((n, 3, 10))
         self._B[:, :, GYRO_BIAS] = -self._eye3
         self._by_scale = np.einsum("iaa->ia", self._B[:, :, GYRO_SCALE])
@@ -131,14 +130,18 @@ class Rates:
         gyro = q.has_gyro if whole else q.has_gyro & active
         spoken = len(q.gyroless) < n if whole else bool(gyro.any())
         weight = self._even if whole else gyro / max(1, int(gyro.sum()))
-        # Where θ stood, but for how the plane rate has changed since the last block: enough to divide a
-        # gyro's rates between roll and plane.
+        # A gyro's rates are divided between roll and plane by where θ stands, which a lean turns with the
+        # plane: first with the rate of the block before, then with its own.
         lean = math.tan(roll) * plane_rate_before
         rough = (theta[:, None] + lean * self._middles) - wy.dot(self._to_middle)
         told = block.rate * np.exp(1j * rough)
         rho = np.empty((2 + n, len(share)))
         if spoken:
             common = weight.dot(told)
+            leans = np.tan(roll + common.real.dot(self._to_middle)) * common.imag
+            more = np.exp(1j * (leans - lean).dot(self._to_middle))
+            told *= more
+            common *= more
             rho[0], rho[1] = common.real, common.imag
         else:
             rho[:2] = x[at.common][:, None] if at.common.stop > at.common.start else 0.0
