@@ -101,6 +101,7 @@ class ChainFilter:
         self._last_innovation = np.zeros((q.n, 3))
         self._folded = np.zeros(q.n)
         self._rested = 0.0
+        self._age = 0.0
 
     def _take_parts(self) -> None:
         """Those for the present length of a block; its constants are worked out once for each length."""
@@ -237,7 +238,8 @@ class ChainFilter:
         motion = self._rates.motion(x, block, float(self.rates[1]))
         expected = self._observation.foresee(x, motion)
         advance = self._propagation.forward(x, P, motion, block, expected.change)
-        self._propagation.add_noise(P, block, motion, self._persistence, self._folded)
+        shaken = self._propagation.add_noise(P, block, motion, self._persistence, self._folded, self._age)
+        self._age += span
         z = self._observation.innovation(x, block, motion, expected, advance)
         self._expect()
         zi = z[: 3 * n].reshape(n, 3)
@@ -259,7 +261,7 @@ class ChainFilter:
         update(x, P, self._observation.H, z, self._observation.R, (self._HP, self._S))
         if not resting:
             self._memory.let_pass(span, x, P)
-            self._stated.let_pass(span, float(block.step.max()))
+        self._stated.let_pass(span, float(block.step.max()), shaken, resting)
         self._since_stated += span
         if self._since_stated >= STATED_EVERY_S:
             self._since_stated = 0.0

@@ -26,6 +26,10 @@ from tipdatum.fusion.rates import Motion
 from tipdatum.fusion.strapdown import Block
 from tipdatum.kinematics.frames import Array
 
+WARM_UP_S = 120.0
+"""Time in which a gyro that has just been switched on comes to its temperature, s: at first it walks twice as
+fast. Sensors and service usually get their power by the same key."""
+
 
 @dataclass(slots=True)
 class Advance:
@@ -83,12 +87,15 @@ class Propagation:
         self._walk[at.common] = (0.5 * o.turn_walk) ** 2 * span
         self._walk[at.lagged] = 1e-10
         self._walk[at.constants] = walk.ravel()
+        self._walk_gyros = walk[:, GYRO_BIAS].copy()
+        self._walk_of_gyros = self._walk[at.constants].reshape(n, PER_SENSOR)[:, GYRO_BIAS]
         self.velocity_noise = self._walk[at.velocity]
         """(3N,) (m/s)², what accelerometers' noise in the last block adds to the velocities at its end."""
         self._walk_velocity = self.velocity_noise.reshape(n, 3)
         self._by_angles = of_velocity[:, : at.roll + 1]
         self._of_angles, self._of_velocity = F[: at.roll + 1], of_velocity
         self._resting = 1.0 - self._decay**2
+        self._even = np.full(n, 1.0 / n)
 
     def forward(self, x: Array, P: Array, motion: Motion, block: Block, acceleration: Array) -> Advance:
         """Change `x` (n,) and `P` (n, n), without the process noise.
@@ -191,20 +198,24 @@ class Propagation:
         F[p, p + 1] = math.sin(turn)
         F[p + 1, p] = -math.sin(turn)
 
-    def add_noise(self, P: Array, block: Block, motion: Motion, persistence: Array, folded: Array) -> None:
-        """Add the process noise of a block to `P`.
+    def add_noise(
+        self, P: Array, block: Block, motion: Motion, persistence: Array, folded: Array, age: float
+    ) -> float:
+        """Add the process noise of a block to `P`; how much of the accelerometers' is vibration, 0 to 1.
 
         Args:
             persistence: (N,) (m/s)², mean product of successive innovations.
             folded: the same over the last times of rest.
+            age: s, since the filter started.
         """
         q, m = self._setup, motion
         at, o, T, walk, active = q.at, q.options, q.span, self._walk, block.active
         shaken = np.maximum(persistence, 0.0)
         shaken *= o.adaptation / T
         shaken += (o.folded_share / T) * np.maximum(folded, 0.0)
-        shaken += q.accel_psd
         shaken += (o.shake_share**2 / 3.0) * block.shake * block.step
+        vibration = float((shaken / (shaken + q.accel_psd)).dot(self._even))
+        shaken += q.accel_psd
         if not m.whole:
             shaken = np.where(active, shaken, 1.0 / T)
             # A body whose sensor is silent may turn as fast as an arm can: half a radian a second.
@@ -215,6 +226,9 @@ class Propagation:
             if q.on_upper
             else float(np.abs(m.mid_rho[2:]).max())
         )
+        warm = 1.0 + math.exp(-age / WARM_UP_S)
+        np.multiply(self._walk_gyros, warm * warm, out=self._walk_of_gyros)
         unexplained = o.base_share_m if q.on_upper else 1.0
         walk[at.base] = (o.base_floor_mps**2 + (unexplained * rocking) ** 2) * self._resting
         P.reshape(-1)[:: at.size + 1] += walk
+        return vibration

@@ -11,12 +11,13 @@ is 1 if it was and smaller for better parts (empirical Bayes: under the prior Σ
 k keeps R at 1 while nothing has been learnt). The biases of the accelerometers tell the grade best, and the
 standard deviation of an elevation is that of the covariance times
 
-    s + (1 - s) exp(-w/τ)        s = `sigma_share` · R^p
+    s + (1 - s) exp(-w/τ)        s = (1 - `shaken_excess` · f) · R^p
 
-with w how long the arm has worked since the filter started or found an angle anew: what a covariance says too
-much it says only once the work has shown it. Times √(1 + (h/40 ms)²), h the time between samples, for what a
-straight line from one to the next leaves out. Shares, power and times were chosen on simulated machines of
-many sizes and grades.
+with f the share of vibration in the accelerometers' noise of late, which the filter takes at its worst (where
+nothing shakes, the covariance is right as it stands), and w how long the arm has worked since the filter
+started or found an angle anew: what a covariance says too much it says only once the work has shown it. Times
+√(1 + (h/40 ms)²), h the time between samples, for what a straight line from one to the next leaves out.
+Shares, power and times were chosen on simulated machines of many sizes and grades.
 """
 
 from __future__ import annotations
@@ -29,15 +30,17 @@ from tipdatum.fusion.layout import ACCEL_BIAS, LATENCY, PER_SENSOR
 from tipdatum.fusion.parts import Setup
 from tipdatum.kinematics.frames import Array
 
-POWER = 0.45
+POWER = 0.5
 """p above."""
-TRUST_S = 15.0
+TRUST_S = 8.0
 """τ above, s."""
+SHAKEN_S = 15.0
+"""Time over which f is averaged, s."""
 SPARSE_S = 0.04
 """Time between samples, s, from which what lies between them counts as much as all else."""
 PRIOR_WEIGHT = 3.0
 """How many constants' worth of prior stand against what has been learnt, 1."""
-LEAST_RATIO, MOST_RATIO = 0.25, 4.0
+LEAST_RATIO, MOST_RATIO = 0.2, 4.0
 """Bounds of R: a few constants may be small, or large, by luck, and quiet biases do not make noise quiet."""
 
 
@@ -49,11 +52,21 @@ class StatedSigma:
         self._prior = np.ones((setup.n, PER_SENSOR))
         self._worked = 0.0
         self._sparse = 1.0
+        self._shaken: float | None = None
 
-    def let_pass(self, seconds: float, step: float) -> None:
-        """Note that the arm has worked for so long, with samples every `step` s."""
-        self._worked += seconds
-        self._sparse = math.sqrt(1.0 + (step / SPARSE_S) ** 2)
+    def let_pass(self, seconds: float, step: float, shaken: float, resting: bool) -> None:
+        """Note that so much time has passed.
+
+        Args:
+            step: s, time between samples.
+            shaken: share of vibration in the accelerometers' noise, 1.
+        """
+        if self._shaken is None:
+            self._shaken = shaken
+        self._shaken += min(1.0, seconds / SHAKEN_S) * (shaken - self._shaken)
+        if not resting:
+            self._worked += seconds
+            self._sparse = math.sqrt(1.0 + (step / SPARSE_S) ** 2)
 
     def doubt(self) -> None:
         """Begin again with trust: an angle has been found anew."""
@@ -74,7 +87,8 @@ class StatedSigma:
         shown = k + float((learnt * learnt).sum())
         expected = k + max(0.0, float((prior - variances).sum()))
         ratio = min(MOST_RATIO, max(LEAST_RATIO, shown / expected))
-        share = float(self._setup.options.sigma_share * ratio**POWER)
+        excess = self._setup.options.shaken_excess * (self._shaken or 0.0)
+        share = float((1.0 - excess) * ratio**POWER)
         return self._sparse * (share + (1.0 - share) * math.exp(-self._worked / TRUST_S))
 
     def shared_latency(self, x: Array, P: Array) -> float:
