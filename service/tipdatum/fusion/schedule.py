@@ -76,7 +76,8 @@ class Schedule:
         if s.t >= end:
             # It did not speak all the time; nothing of that will come any more.
             return False
-        wait = max(WAIT_S, 2.5 * channel.period) + channel.latency
+        # What a sensor said now may be that much older: as described, and as the filter has found since.
+        wait = max(WAIT_S, 2.5 * channel.period) + channel.latency + max(0.0, s.delay)
         if now - end >= wait:
             return False
         if i not in self.away or i in self._awaited:
