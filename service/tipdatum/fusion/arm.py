@@ -84,20 +84,16 @@ class Arm:
         """
         if self._missing:
             return "invalid", self._missing
-        if any(t - ch.last_t > ch.stale_after for ch in self.channels.values()):
-            return "stale", tuple(
-                r for r in (ch.silence(t) for ch in self.channels.values()) if r is not None
-            )
+        for channel in self.channels.values():
+            if t - channel.last_t > channel.stale_after:
+                silences = [each.silence(t) for each in self.channels.values()]
+                return "stale", tuple([silence for silence in silences if silence is not None])
         if "upper" not in self.by_body:
             return "good", (LEVEL_ASSUMED,)
         return "good", ()
 
     def _told(self, body: str) -> bool:
         return body in self.by_body or body in self.held or (body == "bucket" and "rocker" in self.by_body)
-
-    def ages(self, t: float) -> dict[str, float]:
-        """Sensor name → s since its newest reading at `t`."""
-        return {name: t - ch.last_t for name, ch in self.channels.items() if ch.heard}
 
     def join(self, tilt: dict[str, ArmAngles]) -> Joined | str:
         """Angles of the whole arm from those of the bodies, or why they cannot be told."""

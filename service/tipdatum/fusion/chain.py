@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
-from tipdatum.fusion.ahead import Ahead, Start, look_ahead
+from tipdatum.fusion.ahead import Start, look_ahead
 from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, Arm
 from tipdatum.fusion.chain_filter import ChainFilter
 from tipdatum.fusion.condition import Condition
@@ -23,6 +24,7 @@ from tipdatum.fusion.pose import Anchor, Pose
 from tipdatum.fusion.posture import Posture
 from tipdatum.fusion.rocking import Rocking
 from tipdatum.fusion.schedule import Schedule
+from tipdatum.fusion.sensors import Channel
 from tipdatum.fusion.strapdown import Block, Samples, Strapdown
 from tipdatum.fusion.tuning import ChainOptions
 from tipdatum.kinematics.frames import Array
@@ -37,6 +39,23 @@ LEVELLING_S = 1.0
 """Rest that is averaged before the angles are taken as levelled, s."""
 STILL_RADPS = 0.02
 """Spread of a gyro's means, rad/s, up to which the machine counts as still while it starts."""
+
+
+class _Spread(NamedTuple):
+    """What the filter states of its angles, the same for all poses until its next step.
+
+    Attributes:
+        angles: (N + 1, N + 1) rad², covariance of θ_1 … θ_N and roll.
+        arm: (2 + n, 2 + n) rad², what that makes of the arm's angles; None where the rocker decides it anew.
+        anchor_m, anchor_m2, with_anchor: the anchor, its variance, and its covariance (N + 1,) with those
+            angles, m·rad; None without one.
+    """
+
+    angles: Array
+    arm: Array | None
+    anchor_m: float
+    anchor_m2: float
+    with_anchor: Array | None
 
 
 class ChainEstimator:
@@ -56,11 +75,12 @@ class ChainEstimator:
     def _build(self, arm: Arm) -> None:
         self._arm = arm
         self._channels = [arm.by_body[b] for b in _ORDER if b in arm.by_body]
-        self._index = {ch.name: i for i, ch in enumerate(self._channels)}
         self._gyro_seen: dict[int, bool] = {}
         self._samples = [Samples(0.3) for _ in self._channels]
+        self._by_name = self._named()
         self._filter: ChainFilter | None = None
         self._start: Start | None = None
+        self._spread: _Spread | None = None
         self._schedule = Schedule(self._channels, self._samples, self.options.epoch_s)
         self._pace = Pace(self.options)
         self._anchored = False
@@ -68,6 +88,10 @@ class ChainEstimator:
         self._chain = arm.machine.chain()
         self._posture = Posture(arm, self._channels)
         self._condition = Condition()
+
+    def _named(self) -> dict[str, tuple[int, Channel, Samples]]:
+        both = zip(self._channels, self._samples, strict=True)
+        return {channel.name: (i, channel, samples) for i, (channel, samples) in enumerate(both)}
 
     # -- readings ----------------------------------------------------------------------------------------
 
@@ -82,14 +106,15 @@ class ChainEstimator:
         if isinstance(reading, Slew):
             self._slew_angle = math.radians(reading.angle_deg)
             return
-        i = self._index.get(reading.sensor)
-        if i is None:
+        found = self._by_name.get(reading.sensor)
+        if found is None:
             return
-        sampled, force, rate = self._channels[i].raw(reading)
+        i, channel, samples = found
+        sampled, force, rate = channel.raw(reading)
         if self._filter is None:
             self._gyro_seen[i] = rate is not None
-        self._samples[i].add(sampled, force, rate or _NO_RATE)
-        if self._schedule.is_due(i, self._t):
+        samples.add(sampled, force, rate or _NO_RATE)
+        if samples.t >= self._schedule.due and self._schedule.is_due(i, self._t):
             self._advance()
 
     def _step_back(self, t: float) -> None:
@@ -206,6 +231,7 @@ class ChainEstimator:
         """Keep where the angles stand, for the poses until the next block."""
         n = f.n
         self._free(f)
+        self._spread = None
         turn, offset = self._freeing
         gyro = np.concatenate([turn[:, 3:, 3:], offset[:, None, 3:]], axis=1).tolist()
         turned: list[list[float] | None] = list(block.turned.tolist())
@@ -241,57 +267,54 @@ class ChainEstimator:
             quality, reasons = ("stale", lost) if lost else (quality, reasons)
         if f is None or start is None or quality in ("stale", "invalid"):
             return self._unknown(t, quality, reasons)
-        n = f.n
-        ahead = self._ahead(t)
+        ahead = look_ahead(start, self._samples, t)
         q, q_rate, J = self._posture.join(ahead.angles, ahead.rates)
         if q is None:
             return self._unknown(t, "invalid", ("linkage out of its range",))
+        spread = self._spread
+        if spread is None:
+            spread = self._spread = self._stated(f)
+        rates = np.array(q_rate)
+        late = rates * f.shared_latency
         prediction = (J * np.array(ahead.variance)).dot(J.T)
-        late = np.array(q_rate) * f.shared_latency
         prediction += late[:, None] * late
-        share = f.share**2
-        covariance = J.dot(f.P[: n + 1, : n + 1]).dot(J.T)
-        covariance *= share
-        covariance += prediction
+        covariance = prediction + (J.dot(spread.angles).dot(J.T) if spread.arm is None else spread.arm)
         if not f.on_upper:
             covariance[0, 0] += LEVEL_SIGMA_RAD**2
         anchor = None
-        if self._anchored:
-            at = f.at
-            anchor = Anchor(
-                float(f.x[at.anchor]),
-                share * float(f.P[at.anchor, at.anchor]),
-                share * J.dot(f.P[: n + 1, at.anchor]),
-            )
-        heave, heave_sigma = self._heave(f, q[0], ahead.angles[n])
+        if spread.with_anchor is not None:
+            anchor = Anchor(spread.anchor_m, spread.anchor_m2, J.dot(spread.with_anchor))
+        heave, heave_sigma = self._heave(f, q[0], ahead.angles[-1])
         quality, reasons = self._condition.judge(quality, reasons)
         return Pose(
-            t, np.array(q), np.array(q_rate), covariance, prediction, quality, reasons,
+            t, np.array(q), rates, covariance, prediction, quality, reasons,
             slew_rad=self._slew_travelled if self._slew_angle is None else self._slew_angle,
-            slew_rate_radps=float(f.rates[1]),
+            slew_rate_radps=start.rates[1],
             slew_known=self._slew_angle is not None,
             heave_m=heave,
             heave_sigma_m=heave_sigma,
             anchor=anchor,
-            ages_s=self._arm.ages(t),
         )  # fmt: skip
+
+    def _stated(self, f: ChainFilter) -> _Spread:
+        n, anchor, share, P = f.n, f.at.anchor, f.share**2, f.P
+        angles, J = share * P[: n + 1, : n + 1], self._posture.fixed
+        arm = None if J is None else J.dot(angles).dot(J.T)
+        if not self._anchored:
+            return _Spread(angles, arm, 0.0, 0.0, None)
+        with_anchor = share * P[: n + 1, anchor]
+        return _Spread(angles, arm, float(f.x[anchor]), share * float(P[anchor, anchor]), with_anchor)
 
     def _unfound(self, start: Start) -> tuple[str, ...]:
         """Sensors that speak again after a loss, but whose bodies' angles are still those from before it."""
-        return tuple(
-            f"{ch.name} sensor is back, its angle is being found"
-            for i, (ch, s) in enumerate(zip(self._channels, self._samples, strict=True))
-            if i in self._schedule.away or s.since > start.edge
-        )
+        edge, away = start.edge, self._schedule.away
+        back = [i for i, s in enumerate(self._samples) if s.since > edge or i in away]
+        return tuple([f"{self._channels[i].name} sensor is back, its angle is being found" for i in back])
 
     def _unknown(self, t: float, quality: str, reasons: tuple[str, ...]) -> Pose:
         size = self._arm.size
         nothing, square = np.full(size, np.nan), np.full((size, size), np.nan)
-        return Pose(t, nothing, nothing, square, square, quality, reasons, ages_s=self._arm.ages(t))  # type: ignore[arg-type]
-
-    def _ahead(self, t: float) -> Ahead:
-        assert self._start is not None
-        return look_ahead(self._start, self._samples, t)
+        return Pose(t, nothing, nothing, square, square, quality, reasons)  # type: ignore[arg-type]
 
     def _heave(self, f: ChainFilter, theta: float, roll: float) -> tuple[float, float]:
         """Height of the slew centre above where it was at the reference, where the tracks are described."""
@@ -309,9 +332,9 @@ class ChainEstimator:
         """Keep the present height of the tip, or of `bucket_point`; see `Estimator.set_anchor`."""
         f = self._filter
         pose = self.pose(t)
-        if f is None or not pose.known:
+        if f is None or self._start is None or not pose.known:
             return False
-        ahead = self._ahead(t)
+        ahead = look_ahead(self._start, self._samples, t)
         q, _, J = self._posture.join(ahead.angles, ahead.rates)
         assert q is not None
         height, row = self._height(np.array(q), bucket_point)
@@ -322,7 +345,7 @@ class ChainEstimator:
         P[at.anchor] = P[:, at.anchor] = column
         P[at.anchor, at.anchor] = float((row @ J) @ column[: n + 1])
         self._rocking = Rocking(q[0], ahead.angles[n], self._slew_travelled)
-        self._anchored = True
+        self._anchored, self._spread = True, None
         return True
 
     def _height(self, q: Array, bucket_point: Sequence[float] | None) -> tuple[float, Array]:
@@ -345,7 +368,7 @@ class ChainEstimator:
 
     def clear_anchor(self) -> None:
         """Forget the anchor."""
-        self._anchored = False
+        self._anchored, self._spread = False, None
         self._rocking = None
         if self._filter is not None:
             self._drop(self._filter, self._filter.at.anchor)
@@ -365,6 +388,7 @@ class ChainEstimator:
         ]
         self._arm, self._chain = arm, machine.chain()
         self._channels = [arm.channels[ch.name] for ch in self._channels]
+        self._by_name, self._spread = self._named(), None
         self._posture = Posture(arm, self._channels)
         self._filter.refit(arm, self._channels)
         self._fit()

@@ -180,7 +180,7 @@ class ComplementaryEstimator:
                 quality, reasons = "invalid", (*reasons, joined)
             nothing = np.full(self._arm.size, np.nan)
             unknown = np.full((self._arm.size, self._arm.size), np.nan)
-            return Pose(t, nothing, nothing, unknown, unknown, quality, reasons, ages_s=self._arm.ages(t))
+            return Pose(t, nothing, nothing, unknown, unknown, quality, reasons)
         quality, reasons = self._condition.judge(quality, reasons)
         ahead_part = self._arm.join_variances(tilt, prediction)
         return Pose(
@@ -188,7 +188,6 @@ class ComplementaryEstimator:
             slew_rad=self._slew_travelled if self._slew_angle is None else self._slew_angle,
             slew_rate_radps=joined.slew_rate,
             slew_known=self._slew_angle is not None,
-            ages_s=self._arm.ages(t),
         )  # fmt: skip
 
     def set_anchor(self, t: float, bucket_point: object = None) -> bool:

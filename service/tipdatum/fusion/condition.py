@@ -9,6 +9,7 @@ sigma holds the doubt, and the figures are `moving` for as long as it stands in 
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 from tipdatum.fusion.pose import SEVERITY, Quality
 
@@ -71,12 +72,20 @@ class Condition:
 
     def judge(self, quality: Quality, reasons: tuple[str, ...]) -> tuple[Quality, tuple[str, ...]]:
         """Add what is known here to a quality and its reasons; the worst applies."""
-        if reasons:
-            quality = max(quality, "moving", key=SEVERITY.__getitem__)
-        if self.settling:
-            reasons = (*reasons, "filter settling")
-            quality = max(quality, "settling", key=SEVERITY.__getitem__)
-        if self.moving:
-            reasons = (*reasons, "arm moving")
-            quality = max(quality, "moving", key=SEVERITY.__getitem__)
-        return quality, reasons
+        return _judged(quality, reasons, self.settling, self.moving)
+
+
+@lru_cache(maxsize=64)
+def _judged(
+    quality: Quality, reasons: tuple[str, ...], settling: bool, moving: bool
+) -> tuple[Quality, tuple[str, ...]]:
+    """Kept, because the same few answers are given at every tick."""
+    if reasons:
+        quality = max(quality, "moving", key=SEVERITY.__getitem__)
+    if settling:
+        reasons = (*reasons, "filter settling")
+        quality = max(quality, "settling", key=SEVERITY.__getitem__)
+    if moving:
+        reasons = (*reasons, "arm moving")
+        quality = max(quality, "moving", key=SEVERITY.__getitem__)
+    return quality, reasons

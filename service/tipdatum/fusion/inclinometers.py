@@ -166,7 +166,6 @@ class InclinometerEstimator:
             slew_rate_radps=self._slew.rate,
             slew_known=self._slew_angle is not None,
             anchor=anchor,
-            ages_s=self._arm.ages(t),
         )  # fmt: skip
 
     def _predicted(self, t: float) -> _Found | None:
@@ -202,7 +201,7 @@ class InclinometerEstimator:
     def _unknown(self, t: float, quality: Quality, reasons: tuple[str, ...]) -> Pose:
         size = self._arm.size
         nothing, square = np.full(size, np.nan), np.full((size, size), np.nan)
-        return Pose(t, nothing, nothing, square, square, quality, reasons, ages_s=self._arm.ages(t))
+        return Pose(t, nothing, nothing, square, square, quality, reasons)
 
     # -- anchor and machine ------------------------------------------------------------------------------
 

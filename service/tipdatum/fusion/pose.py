@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import field
 from typing import Literal, TypeAlias
 
 from tipdatum.kinematics.frames import Array
@@ -56,7 +55,6 @@ class Pose:
         heave_m: height of the slew centre above where it was at rest, 0 where it is not estimated.
         heave_sigma_m: 1-sigma of `heave_m`.
         anchor: see `Anchor`; None before the first or for an estimator that keeps none.
-        ages_s: sensor name → s since its newest sample at `t`.
     """
 
     t: float
@@ -72,7 +70,6 @@ class Pose:
     heave_m: float = 0.0
     heave_sigma_m: float = 0.0
     anchor: Anchor | None = None
-    ages_s: dict[str, float] = field(default_factory=dict)
 
     @property
     def known(self) -> bool:

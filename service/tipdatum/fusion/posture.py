@@ -13,7 +13,12 @@ from tipdatum.machine import ARM
 
 
 class Posture:
-    """The map from (θ_1 … θ_N, roll) to q of one arm; fixed but for the rocker."""
+    """The map from (θ_1 … θ_N, roll) to q of one arm.
+
+    Attributes:
+        fixed: ∂q/∂(θ_1 … θ_N, roll) where it is always the same; None with a rocker, whose linkage is part
+            of it.
+    """
 
     def __init__(self, arm: Arm, channels: Sequence[Channel]) -> None:
         n = len(channels)
@@ -32,14 +37,15 @@ class Posture:
         for k, source in enumerate(self._source):
             if source is not None:
                 self._map[k, source] = 1.0
+        self._places = list(zip(self._source, self._offset, strict=True))
+        self.fixed = self._map if self._rocker is None or self._linkage is None else None
 
     def join(
         self, angles: Sequence[float], rates: Sequence[float]
     ) -> tuple[list[float] | None, list[float], Array]:
         """The arm's q, its rates, and ∂q/∂(θ_1 … θ_N, roll); q is None where the linkage cannot close."""
         J = self._map
-        both = list(zip(self._source, self._offset, strict=True))
-        q = [offset if i is None else angles[i] + offset for i, offset in both]
+        q = [offset if i is None else angles[i] + offset for i, offset in self._places]
         q_rate = [0.0 if i is None else rates[i] for i in self._source]
         if self._rocker is None or self._linkage is None:
             return q, q_rate, J

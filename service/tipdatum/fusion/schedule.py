@@ -18,6 +18,7 @@ class Schedule:
 
     Attributes:
         next: number of the epoch at which the next block begins; -1 before the first.
+        due: s, when the next block will be full; a sensor that has not come so far need not be asked about.
         away: numbers of the sensors that the last block had to do without.
     """
 
@@ -27,7 +28,7 @@ class Schedule:
         self.away: set[int] = set()
         self._awaited: set[int] = set()
         self._behind: set[int] = set()
-        self._due = -math.inf
+        self.due = -math.inf
 
     @property
     def edge(self) -> float:
@@ -36,10 +37,10 @@ class Schedule:
 
     def is_due(self, i: int, now: float) -> bool:
         """Whether sensor `i`, which has just spoken at `now` s, may have been the last to fill the block."""
-        if self._samples[i].t < self._due:
+        if self._samples[i].t < self.due:
             return False
         self._behind.discard(i)
-        return not self._behind or now >= self._due + WAIT_S
+        return not self._behind or now >= self.due + WAIT_S
 
     def ready(self, span: float, now: float) -> tuple[int, list[int]] | None:
         """The next block of `span` s that can be taken at `now`: its first epoch, and who is missing."""
@@ -118,5 +119,5 @@ class Schedule:
 
     def wait(self, span: float) -> None:
         """The next block is to be `span` s long."""
-        self._due = self.edge + span
-        self._behind = {i for i, s in enumerate(self._samples) if s.t < self._due and i not in self.away}
+        self.due = self.edge + span
+        self._behind = {i for i, s in enumerate(self._samples) if s.t < self.due and i not in self.away}
