@@ -17,7 +17,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
 
-from tipdatum.bus.messages import Reply, Tip, live_payload
+import orjson
+
+from tipdatum.bus.messages import Reply, Tip
+from tipdatum.compose import rounded
 from tipdatum.config import Settings
 from tipdatum.errors import InputError
 from tipdatum.machine import parse_machine
@@ -62,7 +65,8 @@ def play(session: SessionFile, settings: Settings, emit: Emit) -> None:
 
 def tip_line(tip: Tip, t_emit: float) -> bytes:
     """A tip message, byte for byte the published one, with `t_emit` as one line."""
-    return live_payload(tip)[:-1] + b',"t_emit":%s}\n' % repr(round(t_emit, 6)).encode()
+    fields = {**vars(tip), "t_emit": rounded(t_emit, 6)}
+    return orjson.dumps(fields, option=orjson.OPT_APPEND_NEWLINE)
 
 
 class _TipWriter:

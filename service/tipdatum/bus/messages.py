@@ -5,6 +5,7 @@ A key says its unit. A value that is not known is null with a reason, never a nu
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any, Literal, Self
 
 import orjson
@@ -42,10 +43,16 @@ class Message(BaseModel):
         """
         message = cls.__new__(cls)
         object.__setattr__(message, "__dict__", fields)
-        object.__setattr__(message, "__pydantic_fields_set__", set(fields))
+        object.__setattr__(message, "__pydantic_fields_set__", _all_fields(cls))
         object.__setattr__(message, "__pydantic_extra__", None)
         object.__setattr__(message, "__pydantic_private__", None)
         return message
+
+
+@cache
+def _all_fields(model: type[Message]) -> set[str]:
+    """One set for all messages of a kind that have every field: nothing can be added to it."""
+    return set(model.model_fields)
 
 
 class Tip(Message):

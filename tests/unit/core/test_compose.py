@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime
+from decimal import Decimal
 from typing import get_args
 
 from hypothesis import given
 from hypothesis import strategies as st
 
 from tipdatum.bus.messages import Arm, Datum, Message, Quality, Tip
-from tipdatum.compose import PINS, arm_message, tip_message
+from tipdatum.compose import PINS, arm_message, rounded, tip_message
 from tipdatum.grade.against import Against, Ahead
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.targets import Grade, Level, Profile, ProfilePoint
@@ -86,3 +88,22 @@ def test_an_arm_is_what_validation_would_have_made(report: TipReport) -> None:
     is_as_if_validated(arm)
     for point in (*(arm.points or ()), *(arm.target_ahead or ())):
         is_as_if_validated(point)
+
+
+@given(st.floats(-1e12, 1e12), st.integers(0, 6))
+def test_a_rounded_figure_is_the_decimal_next_to_it(value: float, digits: int) -> None:
+    found = rounded(value, digits)
+    assert found is not None
+    exact, step = Decimal(value), Decimal(1).scaleb(-digits)
+    shown = Decimal(repr(found))
+    assert shown == shown.quantize(step)
+    # Half a step, and what a float of this size cannot tell apart.
+    assert abs(shown - exact) <= step / 2 + Decimal(math.ulp(value))
+
+
+@given(st.floats(), st.integers(0, 6))
+def test_what_no_number_can_be_made_of_stays_what_it_is(value: float, digits: int) -> None:
+    found = rounded(value, digits)
+    assert found is not None
+    assert math.isfinite(found) == math.isfinite(value)
+    assert rounded(None, digits) is None
