@@ -24,12 +24,13 @@ class Findings:
         self.last_t = -math.inf
         self.conditions: dict[str, str] = {}
         """Kind → text of what lasts."""
-        self._new: list[Fault] = []
+        self.fresh: list[Fault] = []
+        """Faults since `take` was called."""
 
     def take(self) -> list[Fault]:
         """The faults since the last call."""
-        new, self._new = self._new, []
-        return new
+        fresh, self.fresh = self.fresh, []
+        return fresh
 
     def count(self, fault: Fault) -> None:
         """Count a fault that somebody else found."""
@@ -42,7 +43,7 @@ class Findings:
         """A fault of a moment."""
         fault = Fault(t, self.source, kind, text)
         self.count(fault)
-        self._new.append(fault)
+        self.fresh.append(fault)
 
     def begin(self, t: float, kind: str, text: str) -> None:
         """A condition holds; its onset is counted once."""

@@ -75,8 +75,11 @@ class ImuChecks:
             self._same_since = self._near_last = t
             self._near_since = math.inf
             return True
-        self._gravity(t, force)
         conditions = self._findings.conditions
+        if self._near_low < force < self._near_high and t >= self._near_since and not conditions:
+            self._near_last = t  # as nearly always; `_gravity` has the rest
+        else:
+            self._gravity(t, force)
         if conditions or reading.temp_c is not None:
             judge_warmth(reading, self._limits, self._findings)
         if accel == before.accel_mps2 and gyro == before.gyro_radps:
@@ -89,10 +92,13 @@ class ImuChecks:
             self._findings.end("frozen")
         if gyro is None or before.gyro_radps is None:
             return True
-        self._rate_check.add(dt, accel, gyro)
-        if self._rate_check.agreement is not None:
+        if self._rate_check.add(dt, accel, gyro):
             self._agreement(t, self._rate_check.agreement)
-        return not self._saturated(t, gyro, before.gyro_radps)
+        # A live gyro's noise hardly ever repeats: three comparisons settle nearly every reading.
+        (x, y, z), (u, v, w) = gyro, before.gyro_radps
+        if x == u or y == v or z == w or self._stuck or conditions:
+            return not self._saturated(t, gyro, before.gyro_radps)
+        return True
 
     def _in_range(self, t: float, accel: Vector, gyro: Vector | None) -> bool:
         # Chained comparisons are false for NaN as well.
@@ -122,7 +128,9 @@ class ImuChecks:
                 t, "not 1 g", f"|accel| is {force:.2f} m/s²{hint}, at rest it should be 9.81"
             )
 
-    def _agreement(self, t: float, agreement: float) -> None:
+    def _agreement(self, t: float, agreement: float | None) -> None:
+        if agreement is None:
+            return
         if agreement < AGREEMENT_BAD:
             text = "the gyro does not fit the change of tilt: axes, sign, unit?"
             self._findings.begin(t, "rate disagrees", text)
@@ -130,7 +138,6 @@ class ImuChecks:
             self._findings.end("rate disagrees")
 
     def _saturated(self, t: float, gyro: Vector, before: Vector) -> bool:
-        # A live gyro's noise hardly ever repeats: three comparisons settle nearly every reading.
         (x, y, z), (u, v, w) = gyro, before
         if (
             (x == u and abs(x) > FASTEST_STEADY_RADPS)

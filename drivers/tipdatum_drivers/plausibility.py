@@ -111,7 +111,7 @@ class SensorMonitor:
         accepted = self._judged(reading)
         if accepted is not None:
             self._used = reading.t
-        return accepted, self._findings.take()
+        return accepted, self._findings.take() if self._findings.fresh else []
 
     def count(self, fault: Fault) -> None:
         """Count a fault that a driver found in what this sensor sent."""
@@ -168,7 +168,7 @@ class SensorMonitor:
         return STALE_S if period is None or period < STALE_S / STALE_PERIODS else STALE_PERIODS * period
 
     def _judged(self, reading: Reading) -> Reading | None:
-        if isinstance(reading, Identity):
+        if type(reading) is Identity:
             self._identify(reading)
             return None
         t, last = reading.t, self._arrivals.last

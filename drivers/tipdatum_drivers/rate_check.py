@@ -45,21 +45,25 @@ class RateCheck:
         """1 when both tell the same, 0 when they are unrelated, -1 for a turned sign; None: not yet known."""
         self._restart()
 
-    def add(self, dt: float, accel: Vector, gyro: Vector) -> None:
-        """One reading, `dt` seconds after the one before."""
+    def add(self, dt: float, accel: Vector, gyro: Vector) -> bool:
+        """One reading, `dt` seconds after the one before; whether `agreement` has been looked at with it."""
         if not 0.0 <= dt <= BLOCK_S:
             self._restart()
-            return
-        self._sx += accel[0]
-        self._sy += accel[1]
-        self._sz += accel[2]
-        self._rx += gyro[0] * dt
-        self._ry += gyro[1] * dt
-        self._rz += gyro[2] * dt
+            return False
+        x, y, z = accel
+        self._sx += x
+        self._sy += y
+        self._sz += z
+        x, y, z = gyro
+        self._rx += x * dt
+        self._ry += y * dt
+        self._rz += z * dt
         self._count += 1
         self._length += dt
-        if self._length >= BLOCK_S:
-            self._close_block()
+        if self._length < BLOCK_S:
+            return False
+        self._close_block()
+        return True
 
     def _restart(self) -> None:
         self._blocks: deque[tuple[Vector, Vector]] = deque(maxlen=QUIET_BLOCKS)
