@@ -184,7 +184,8 @@ class Pipeline:
 
     def _reading(self, reading: Imu | Tilt | Slew | Beam | Identity) -> None:
         t, sensor = reading.t, reading.sensor
-        self.advance(t)
+        if t > self._due:
+            self.advance(t)
         monitor = self._board.monitors.get(sensor)
         if monitor is None:
             self._board.fault(Fault(t, sensor, "unknown sensor", "not in the machine description"))
