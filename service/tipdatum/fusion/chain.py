@@ -20,11 +20,12 @@ from tipdatum.fusion.chain_filter import ChainFilter
 from tipdatum.fusion.condition import Condition
 from tipdatum.fusion.estimator import Event, MotionReading
 from tipdatum.fusion.pace import Pace
-from tipdatum.fusion.pose import Anchor, Pose
+from tipdatum.fusion.pose import Anchor, Matrices, Pose
 from tipdatum.fusion.posture import Posture
 from tipdatum.fusion.rocking import Rocking
 from tipdatum.fusion.schedule import Schedule
 from tipdatum.fusion.sensors import Channel
+from tipdatum.fusion.spread import SensorSpread
 from tipdatum.fusion.strapdown import Block, Samples, Strapdown
 from tipdatum.fusion.tuning import ChainOptions
 from tipdatum.kinematics.frames import Array
@@ -41,21 +42,19 @@ STILL_RADPS = 0.02
 """Spread of a gyro's means, rad/s, up to which the machine counts as still while it starts."""
 
 
-class _Spread(NamedTuple):
+class _Stated(NamedTuple):
     """What the filter states of its angles, the same for all poses until its next step.
 
     Attributes:
-        angles: (N + 1, N + 1) rad², covariance of θ_1 … θ_N and roll.
-        arm: (2 + n, 2 + n) rad², what that makes of the arm's angles; None where the rocker decides it anew.
+        angles: (N + 1, N + 1) rad², covariance of θ_1 … θ_N and roll, row by row.
         anchor_m, anchor_m2, with_anchor: the anchor, its variance, and its covariance (N + 1,) with those
             angles, m·rad; None without one.
     """
 
-    angles: Array
-    arm: Array | None
+    angles: list[list[float]]
     anchor_m: float
     anchor_m2: float
-    with_anchor: Array | None
+    with_anchor: list[float] | None
 
 
 class ChainEstimator:
@@ -80,7 +79,7 @@ class ChainEstimator:
         self._by_name = self._named()
         self._filter: ChainFilter | None = None
         self._start: Start | None = None
-        self._spread: _Spread | None = None
+        self._stated: _Stated | None = None
         self._schedule = Schedule(self._channels, self._samples, self.options.epoch_s)
         self._pace = Pace(self.options)
         self._anchored = False
@@ -231,7 +230,7 @@ class ChainEstimator:
         """Keep where the angles stand, for the poses until the next block."""
         n = f.n
         self._free(f)
-        self._spread = None
+        self._stated = None
         turn, offset = self._freeing
         gyro = np.concatenate([turn[:, 3:, 3:], offset[:, None, 3:]], axis=1).tolist()
         turned: list[list[float] | None] = list(block.turned.tolist())
@@ -268,26 +267,25 @@ class ChainEstimator:
         if f is None or start is None or quality in ("stale", "invalid"):
             return self._unknown(t, quality, reasons)
         ahead = look_ahead(start, self._samples, t)
-        q, q_rate, J = self._posture.join(ahead.angles, ahead.rates)
+        posture = self._posture
+        q, q_rate, ratio = posture.join(ahead.angles, ahead.rates)
         if q is None:
             return self._unknown(t, "invalid", ("linkage out of its range",))
-        spread = self._spread
-        if spread is None:
-            spread = self._spread = self._stated(f)
-        rates = np.array(q_rate)
-        late = rates * f.shared_latency
-        prediction = (J * np.array(ahead.variance)).dot(J.T)
-        prediction += late[:, None] * late
-        covariance = prediction + (J.dot(spread.angles).dot(J.T) if spread.arm is None else spread.arm)
-        if not f.on_upper:
-            covariance[0, 0] += LEVEL_SIGMA_RAD**2
+        stated = self._stated
+        if stated is None:
+            stated = self._stated = self._state(f)
+        late, level = f.shared_latency, 0.0 if f.on_upper else LEVEL_SIGMA_RAD**2
+        spread = SensorSpread(
+            posture, ratio, stated.angles, ahead.variance, [rate * late for rate in q_rate], level
+        )
         anchor = None
-        if spread.with_anchor is not None:
-            anchor = Anchor(spread.anchor_m, spread.anchor_m2, J.dot(spread.with_anchor))
+        if stated.with_anchor is not None:
+            with_arm = posture.forth(stated.with_anchor, ratio)
+            anchor = Anchor(stated.anchor_m, stated.anchor_m2, with_arm)
         heave, heave_sigma = self._heave(f, q[0], ahead.angles[-1])
         quality, reasons = self._condition.judge(quality, reasons)
         return Pose(
-            t, np.array(q), rates, covariance, prediction, quality, reasons,
+            t, np.array(q), np.array(q_rate), spread, quality, reasons,
             slew_rad=self._slew_travelled if self._slew_angle is None else self._slew_angle,
             slew_rate_radps=start.rates[1],
             slew_known=self._slew_angle is not None,
@@ -296,14 +294,13 @@ class ChainEstimator:
             anchor=anchor,
         )  # fmt: skip
 
-    def _stated(self, f: ChainFilter) -> _Spread:
+    def _state(self, f: ChainFilter) -> _Stated:
         n, anchor, share, P = f.n, f.at.anchor, f.share**2, f.P
-        angles, J = share * P[: n + 1, : n + 1], self._posture.fixed
-        arm = None if J is None else J.dot(angles).dot(J.T)
+        angles = (share * P[: n + 1, : n + 1]).tolist()
         if not self._anchored:
-            return _Spread(angles, arm, 0.0, 0.0, None)
-        with_anchor = share * P[: n + 1, anchor]
-        return _Spread(angles, arm, float(f.x[anchor]), share * float(P[anchor, anchor]), with_anchor)
+            return _Stated(angles, 0.0, 0.0, None)
+        with_anchor = (share * P[: n + 1, anchor]).tolist()
+        return _Stated(angles, float(f.x[anchor]), share * float(P[anchor, anchor]), with_anchor)
 
     def _unfound(self, start: Start) -> tuple[str, ...]:
         """Sensors that speak again after a loss, but whose bodies' angles are still those from before it."""
@@ -313,8 +310,8 @@ class ChainEstimator:
 
     def _unknown(self, t: float, quality: str, reasons: tuple[str, ...]) -> Pose:
         size = self._arm.size
-        nothing, square = np.full(size, np.nan), np.full((size, size), np.nan)
-        return Pose(t, nothing, nothing, square, square, quality, reasons)  # type: ignore[arg-type]
+        nothing = np.full(size, np.nan)
+        return Pose(t, nothing, nothing, Matrices.unknown(size), quality, reasons)  # type: ignore[arg-type]
 
     def _heave(self, f: ChainFilter, theta: float, roll: float) -> tuple[float, float]:
         """Height of the slew centre above where it was at the reference, where the tracks are described."""
@@ -335,17 +332,17 @@ class ChainEstimator:
         if f is None or self._start is None or not pose.known:
             return False
         ahead = look_ahead(self._start, self._samples, t)
-        q, _, J = self._posture.join(ahead.angles, ahead.rates)
+        q, _, ratio = self._posture.join(ahead.angles, ahead.rates)
         assert q is not None
         height, row = self._height(np.array(q), bucket_point)
-        n, at, P = f.n, f.at, f.P
+        n, at, P, J = f.n, f.at, f.P, self._posture.jacobian(ratio)
         self._drop(f, at.anchor)
         column = (row @ J) @ P[: n + 1]
         f.x[at.anchor] = height
         P[at.anchor] = P[:, at.anchor] = column
         P[at.anchor, at.anchor] = float((row @ J) @ column[: n + 1])
         self._rocking = Rocking(q[0], ahead.angles[n], self._slew_travelled)
-        self._anchored, self._spread = True, None
+        self._anchored, self._stated = True, None
         return True
 
     def _height(self, q: Array, bucket_point: Sequence[float] | None) -> tuple[float, Array]:
@@ -368,7 +365,7 @@ class ChainEstimator:
 
     def clear_anchor(self) -> None:
         """Forget the anchor."""
-        self._anchored, self._spread = False, None
+        self._anchored, self._stated = False, None
         self._rocking = None
         if self._filter is not None:
             self._drop(self._filter, self._filter.at.anchor)
@@ -388,7 +385,7 @@ class ChainEstimator:
         ]
         self._arm, self._chain = arm, machine.chain()
         self._channels = [arm.channels[ch.name] for ch in self._channels]
-        self._by_name, self._spread = self._named(), None
+        self._by_name, self._stated = self._named(), None
         self._posture = Posture(arm, self._channels)
         self._filter.refit(arm, self._channels)
         self._fit()

@@ -25,7 +25,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from tipdatum.fusion.arm import Arm, ArmAngles
 from tipdatum.fusion.condition import Condition
 from tipdatum.fusion.estimator import Event, MotionReading
-from tipdatum.fusion.pose import Pose
+from tipdatum.fusion.pose import Matrices, Pose
 from tipdatum.fusion.sensors import Channel, Sample
 from tipdatum.kinematics.frames import nearest_turn
 from tipdatum.machine import Machine
@@ -179,12 +179,11 @@ class ComplementaryEstimator:
             if isinstance(joined, str):
                 quality, reasons = "invalid", (*reasons, joined)
             nothing = np.full(self._arm.size, np.nan)
-            unknown = np.full((self._arm.size, self._arm.size), np.nan)
-            return Pose(t, nothing, nothing, unknown, unknown, quality, reasons)
+            return Pose(t, nothing, nothing, Matrices.unknown(self._arm.size), quality, reasons)
         quality, reasons = self._condition.judge(quality, reasons)
-        ahead_part = self._arm.join_variances(tilt, prediction)
+        spread = Matrices(joined.covariance, self._arm.join_variances(tilt, prediction))
         return Pose(
-            t, joined.angles, joined.rates, joined.covariance, ahead_part, quality, reasons,
+            t, joined.angles, joined.rates, spread, quality, reasons,
             slew_rad=self._slew_travelled if self._slew_angle is None else self._slew_angle,
             slew_rate_radps=joined.slew_rate,
             slew_known=self._slew_angle is not None,

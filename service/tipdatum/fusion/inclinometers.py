@@ -17,7 +17,7 @@ import numpy as np
 from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, Arm
 from tipdatum.fusion.condition import Condition
 from tipdatum.fusion.estimator import Event, MotionReading
-from tipdatum.fusion.pose import Anchor, Pose, Quality
+from tipdatum.fusion.pose import Anchor, Matrices, Pose, Quality
 from tipdatum.fusion.posture import Posture
 from tipdatum.fusion.standing_errors import StandingErrors
 from tipdatum.fusion.tilt_bodies import TiltBodies
@@ -161,7 +161,7 @@ class InclinometerEstimator:
             common = f.J @ (self._standing(f.theta, kept.theta) * kept.row)
             anchor = Anchor(kept.height, kept.variance, common)
         return Pose(
-            t, f.q, f.rates, f.covariance, f.prediction, quality, reasons,
+            t, f.q, f.rates, Matrices(f.covariance, f.prediction), quality, reasons,
             slew_rad=self._slew_angle or 0.0,
             slew_rate_radps=self._slew.rate,
             slew_known=self._slew_angle is not None,
@@ -187,9 +187,10 @@ class InclinometerEstimator:
             total.append(variance + added[-1])
         roll, told_by = bodies.roll, bodies.roll_from
         total.append(0.0 if told_by is None else roll.variance(told_by.period))
-        q, q_rates, J = self._posture.join([*theta, roll.angle], [*rates, roll.rate])
+        q, q_rates, ratio = self._posture.join([*theta, roll.angle], [*rates, roll.rate])
         if q is None:
             return None
+        J = self._posture.jacobian(ratio)
         J = np.column_stack([J, ~J.any(axis=1)])
         covariance = (J * (np.array([*total, 0.0]) + self._standing(theta, theta))) @ J.T
         prediction = (J[:, :-2] * added) @ J[:, :-2].T
@@ -200,8 +201,8 @@ class InclinometerEstimator:
 
     def _unknown(self, t: float, quality: Quality, reasons: tuple[str, ...]) -> Pose:
         size = self._arm.size
-        nothing, square = np.full(size, np.nan), np.full((size, size), np.nan)
-        return Pose(t, nothing, nothing, square, square, quality, reasons)
+        nothing = np.full(size, np.nan)
+        return Pose(t, nothing, nothing, Matrices.unknown(size), quality, reasons)
 
     # -- anchor and machine ------------------------------------------------------------------------------
 

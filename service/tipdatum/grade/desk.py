@@ -21,7 +21,7 @@ from tipdatum.grade.doubt import MoveWatch
 from tipdatum.grade.laser import Crossing, Receiver
 from tipdatum.grade.options import WorkOptions
 from tipdatum.grade.points import MOST, AsDug, said
-from tipdatum.grade.reference import Tie, touch_noise, variance_along
+from tipdatum.grade.reference import Tie, touch_noise
 from tipdatum.grade.report import DatumState, TipReport
 from tipdatum.grade.state import Reference, WorkState
 from tipdatum.grade.stillness import Recent, Touch
@@ -130,7 +130,7 @@ class Desk:
         assert self.tie is not None
         pose = self.known_pose()
         located = self.chain.locate(pose.angles.tolist())
-        variance = variance_along(located.height_jacobian, pose.covariance)
+        variance = pose.variance_along(located.height_jacobian)
         sigma = self.tie.sigma(pose, located, variance, self.machine).total
         return elevation, math.hypot(sigma, touch_noise(touch, self.options.touch_sigma_m))
 

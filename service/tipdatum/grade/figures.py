@@ -10,7 +10,6 @@ from tipdatum.fusion.pose import Pose
 from tipdatum.grade.against import Against, Spot, bucket_floor_rad, measure, outline_spots
 from tipdatum.grade.desk import Desk
 from tipdatum.grade.limits import Body, LimitReport, watch
-from tipdatum.grade.reference import variance_along
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.stillness import Moment
 from tipdatum.grade.targets import BelowPlane, Level, Surface
@@ -39,11 +38,12 @@ def figures(desk: Desk, pose: Pose, located: Located | None) -> TipReport:
             for one in desk.state.limits
         )
         return TipReport.unknown(pose.t, pose.quality, pose.reasons, desk.datum, limits)
-    pins, jacobian = located.pins, located.height_jacobian
+    pins = located.pins
     reach, lateral, height = pins[-1]
     (_, _, left), (_, _, right) = located.corners
     heave = pose.heave_m
-    variance = variance_along(jacobian, pose.covariance)
+    variance, ahead = pose.spread.along(located.height_jacobian)
+    variance = max(variance, 0.0)  # in this order NaN stays NaN
     sigma = math.sqrt(variance)
     desk.recent.add(
         Moment(pose.t, height + heave, left + heave, right + heave, reach, lateral, pose.slew_rad, sigma)
@@ -56,7 +56,7 @@ def figures(desk: Desk, pose: Pose, located: Located | None) -> TipReport:
     else:
         offset = desk.tie.instrument_m(pose) + heave
         sigma = desk.tie.sigma(pose, located, variance, desk.machine).total
-    prediction = math.sqrt(variance_along(jacobian, pose.prediction_covariance))
+    prediction = math.sqrt(max(ahead, 0.0))
     if not math.isfinite(reach + lateral + height + sigma + prediction + (offset or 0.0)):
         raise ArithmeticError("the pose is no number")
     reasons = list(pose.reasons)
@@ -104,7 +104,7 @@ def _against(
         reach, _, _ = located.pins[-1]
         design = fix.height_m + target.grade * (reach - fix.reach_m) - target.depth_m
         surface: Surface = Level(elevation_m=design)
-        sigma = math.hypot(math.sqrt(variance_along(located.height_jacobian, pose.covariance)), fix.sigma_m)
+        sigma = math.hypot(math.sqrt(pose.variance_along(located.height_jacobian)), fix.sigma_m)
     else:
         if offset is None or desk.datum != "set":
             return None

@@ -81,7 +81,7 @@ class Receiver:
         point = receiver_point(self.sensor, chain, pins, pose.angles)
         point[2] += pose.heave_m
         jacobian = receiver_jacobian(self.sensor, chain, pose.angles)
-        sigma = math.sqrt(max(0.0, float(jacobian @ pose.covariance @ jacobian)))
+        sigma = math.sqrt(pose.variance_along(jacobian.tolist()))
         self._path.append((pose.t, point, pose.slew_rad, sigma))
         while pose.t - self._path[0][0] > self.KEEP_S:
             self._path.popleft()

@@ -19,7 +19,6 @@ from tipdatum.fusion.pose import Pose
 from tipdatum.grade.state import Reference
 from tipdatum.grade.stillness import Touch
 from tipdatum.kinematics.chain import Chain, Located
-from tipdatum.kinematics.frames import Array
 from tipdatum.machine import Machine
 from tipdatum_drivers.values import value
 
@@ -73,11 +72,6 @@ def touch_noise(touch: Touch, standing_sigma_m: float) -> float:
     is shorter than a machine's rocking.
     """
     return math.hypot(standing_sigma_m, touch.scatter_m)
-
-
-def variance_along(jacobian: Array, covariance: Array) -> float:
-    """J P Jᵀ, m², never negative: what the angles' covariance makes of a height with that Jacobian."""
-    return max(float(jacobian.dot(covariance).dot(jacobian)), 0.0)  # in this order NaN stays NaN
 
 
 class Tie:
@@ -134,7 +128,7 @@ class Tie:
         record, jacobian, variance = self.record, located.height_jacobian, height_variance
         if self._anchored_at_m is not None and pose.anchor is not None:
             anchor = pose.anchor
-            variance += anchor.variance_m2 - 2.0 * float(jacobian.dot(anchor.covariance))
+            variance += anchor.variance_m2 - 2.0 * sum(map(mul, jacobian, anchor.covariance))
         else:
             variance += record.touch_sigma_m**2
         tolerance = machine.tolerance

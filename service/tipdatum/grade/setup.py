@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from tipdatum.grade.book import Kind, open_setup, read_mark
 from tipdatum.grade.marks import Mark, Spotted
 from tipdatum.grade.outcome import Order
-from tipdatum.grade.reference import touch_noise, variance_along
+from tipdatum.grade.reference import touch_noise
 from tipdatum.grade.state import Reference
 from tipdatum.grade.station import Line, line_through
 from tipdatum.grade.stillness import Touch
@@ -51,7 +51,7 @@ class Change:
 def touch_sigma(work: Work, touch: Touch) -> float:
     """1-sigma, m, of a touch's height above the slew centre, by itself."""
     pose = work.known_pose()
-    angles = variance_along(work.chain.height_jacobian(pose.angles), pose.covariance)
+    angles = pose.variance_along(work.chain.height_jacobian(pose.angles).tolist())
     return math.hypot(math.sqrt(angles), touch_noise(touch, work.options.touch_sigma_m))
 
 
@@ -108,7 +108,7 @@ def set_up_on_mark(
         known_sigma_m=known_sigma_m,
         touch_height_m=touch.height_m,
         touch_noise_m=touch_noise(touch, work.options.touch_sigma_m),
-        touch_sigma_m=math.sqrt(variance_along(work.chain.height_jacobian(pose.angles), pose.covariance)),
+        touch_sigma_m=math.sqrt(pose.variance_along(work.chain.height_jacobian(pose.angles).tolist())),
         reach_m=touch.reach_m,
         lateral_m=touch.lateral_m,
         slew_rad=touch.slew_rad,

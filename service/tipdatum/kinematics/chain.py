@@ -41,13 +41,13 @@ class Located:
     Attributes:
         pins: n + 1 points, boom foot to tip centre.
         corners: the left and the right tip corner.
-        height_jacobian: (2 + n,) ∂(tip height)/∂q, m/rad.
+        height_jacobian: (2 + n,) numbers, ∂(tip height)/∂q, m/rad.
         geometry_jacobian: (3 + n,) ∂(tip height)/∂(foot x, y, z, lengths).
     """
 
     pins: tuple[Point, ...]
     corners: tuple[Point, Point]
-    height_jacobian: Array
+    height_jacobian: tuple[float, ...]
     geometry_jacobian: tuple[float, ...]
 
 
@@ -129,8 +129,7 @@ class Chain:
         """`pins`, `corners` and both Jacobians of one pose at once.
 
         The same figures as the methods above, in plain arithmetic and plain numbers: for a single pose an
-        array costs more than what is computed with it. Only the height's Jacobian is one, for it is held
-        against covariances.
+        array costs more than what is computed with it.
         """
         tu, ph, *thetas = q
         fx, fy, fz = self.foot.tolist()
@@ -150,4 +149,4 @@ class Chain:
         x, y, z = pins[-1]
         w = self.half_width
         corners = ((x, y + w * cp, z + w * sp), (x, y - w * cp, z - w * sp))
-        return Located(tuple(pins), corners, np.array(jacobian), tuple(geometry))
+        return Located(tuple(pins), corners, tuple(jacobian), tuple(geometry))

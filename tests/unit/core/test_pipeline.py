@@ -14,7 +14,7 @@ from tipdatum import pipeline as pipeline_module
 from tipdatum.bus.messages import Happening, Health, Message, Reply, State, Tip
 from tipdatum.config import Settings
 from tipdatum.fusion.complementary import ComplementaryEstimator, ComplementaryOptions
-from tipdatum.fusion.pose import Pose
+from tipdatum.fusion.pose import Matrices, Pose
 from tipdatum.machine import Machine
 from tipdatum.pipeline import Outgoing, Pipeline
 from tipdatum.walltime import WallTime
@@ -170,16 +170,21 @@ def test_the_same_input_gives_the_same_messages_however_often_time_is_told(
 
 
 class Broken(ComplementaryEstimator):
-    """An estimator with a defect: after a second one field of its poses is no number."""
+    """An estimator with a defect: after a second one part of its poses is no number."""
 
     field = "angles"
 
     def pose(self, t: float) -> Pose:
         pose = super().pose(t)
-        return replace(pose, **{self.field: getattr(pose, self.field) * np.nan}) if t > 1.0 else pose
+        if t <= 1.0:
+            return pose
+        parts = {"angles": pose.angles, "total": pose.covariance, "predicted": pose.prediction_covariance}
+        parts[self.field] = parts[self.field] * np.nan
+        spread = Matrices(parts["total"], parts["predicted"])
+        return replace(pose, angles=parts["angles"], spread=spread)
 
 
-@pytest.mark.parametrize("field", ["angles", "covariance", "prediction_covariance"])
+@pytest.mark.parametrize("field", ["angles", "total", "predicted"])
 def test_what_is_no_number_is_never_a_figure(
     machine: Machine, readings: Readings, monkeypatch: pytest.MonkeyPatch, field: str
 ) -> None:

@@ -13,7 +13,7 @@ import pytest
 from numpy.typing import NDArray
 
 from tipdatum.fusion.estimator import Event
-from tipdatum.fusion.pose import Anchor, Pose
+from tipdatum.fusion.pose import Anchor, Matrices, Pose
 from tipdatum.grade.options import WorkOptions
 from tipdatum.grade.outcome import Outcome
 from tipdatum.grade.report import TipReport
@@ -124,8 +124,7 @@ class ExactEstimator:
             t=t,
             angles=angles,
             rates=rates,
-            covariance=np.eye(5) * self.sigma**2,
-            prediction_covariance=np.zeros((5, 5)),
+            spread=Matrices(np.eye(5) * self.sigma**2, np.zeros((5, 5))),
             quality=self.quality,  # type: ignore[arg-type]
             reasons=() if good else (f"arm {self.quality}",),
             slew_rad=self.stand.slew + self.slew_offset,

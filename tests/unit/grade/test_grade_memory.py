@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tipdatum.fusion.pose import Pose
+from tipdatum.fusion.pose import Matrices, Pose
 from tipdatum.grade.doubt import MoveWatch
 from tipdatum.grade.points import MOST
 from tipdatum.grade.state import WorkState
@@ -98,7 +98,7 @@ def watch_with(shake_radps: float, joint_rate: float, seconds: float) -> str | N
         if i % 2:
             continue
         rates = np.array([rate, 0.0, rate + joint_rate, rate + joint_rate, rate + joint_rate])
-        pose = Pose(t, np.zeros(5), rates, np.eye(5) * 1e-8, np.zeros((5, 5)), "good", ())
+        pose = Pose(t, np.zeros(5), rates, Matrices(np.eye(5) * 1e-8, np.zeros((5, 5))), "good", ())
         sign = watch.watch(pose, 6.0)
         if sign is not None:
             return sign.text
