@@ -285,7 +285,7 @@ class ChainEstimator:
         heave, heave_sigma = self._heave(f, q[0], ahead.angles[-1])
         quality, reasons = self._condition.judge(quality, reasons)
         return Pose(
-            t, np.array(q), np.array(q_rate), spread, quality, reasons,
+            t, tuple(q), tuple(q_rate), spread, quality, reasons,
             slew_rad=self._slew_travelled if self._slew_angle is None else self._slew_angle,
             slew_rate_radps=start.rates[1],
             slew_known=self._slew_angle is not None,
@@ -310,7 +310,7 @@ class ChainEstimator:
 
     def _unknown(self, t: float, quality: str, reasons: tuple[str, ...]) -> Pose:
         size = self._arm.size
-        nothing = np.full(size, np.nan)
+        nothing = (math.nan,) * size
         return Pose(t, nothing, nothing, Matrices.unknown(size), quality, reasons)  # type: ignore[arg-type]
 
     def _heave(self, f: ChainFilter, theta: float, roll: float) -> tuple[float, float]:

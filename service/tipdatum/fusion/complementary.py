@@ -19,7 +19,6 @@ from __future__ import annotations
 import math
 from typing import Annotated
 
-import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from tipdatum.fusion.arm import Arm, ArmAngles
@@ -178,12 +177,12 @@ class ComplementaryEstimator:
         if joined is None or isinstance(joined, str):
             if isinstance(joined, str):
                 quality, reasons = "invalid", (*reasons, joined)
-            nothing = np.full(self._arm.size, np.nan)
+            nothing = (math.nan,) * self._arm.size
             return Pose(t, nothing, nothing, Matrices.unknown(self._arm.size), quality, reasons)
         quality, reasons = self._condition.judge(quality, reasons)
         spread = Matrices(joined.covariance, self._arm.join_variances(tilt, prediction))
         return Pose(
-            t, joined.angles, joined.rates, spread, quality, reasons,
+            t, tuple(joined.angles.tolist()), tuple(joined.rates.tolist()), spread, quality, reasons,
             slew_rad=self._slew_travelled if self._slew_angle is None else self._slew_angle,
             slew_rate_radps=joined.slew_rate,
             slew_known=self._slew_angle is not None,

@@ -161,7 +161,8 @@ class InclinometerEstimator:
             common = f.J @ (self._standing(f.theta, kept.theta) * kept.row)
             anchor = Anchor(kept.height, kept.variance, common)
         return Pose(
-            t, f.q, f.rates, Matrices(f.covariance, f.prediction), quality, reasons,
+            t, tuple(f.q.tolist()), tuple(f.rates.tolist()), Matrices(f.covariance, f.prediction),
+            quality, reasons,
             slew_rad=self._slew_angle or 0.0,
             slew_rate_radps=self._slew.rate,
             slew_known=self._slew_angle is not None,
@@ -201,7 +202,7 @@ class InclinometerEstimator:
 
     def _unknown(self, t: float, quality: Quality, reasons: tuple[str, ...]) -> Pose:
         size = self._arm.size
-        nothing = np.full(size, np.nan)
+        nothing = (math.nan,) * size
         return Pose(t, nothing, nothing, Matrices.unknown(size), quality, reasons)
 
     # -- anchor and machine ------------------------------------------------------------------------------

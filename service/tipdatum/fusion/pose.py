@@ -101,8 +101,8 @@ class Pose:
     """
 
     t: float
-    angles: Array
-    rates: Array
+    angles: tuple[float, ...]
+    rates: tuple[float, ...]
     spread: Spread
     quality: Quality
     reasons: tuple[str, ...]

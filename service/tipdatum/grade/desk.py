@@ -129,7 +129,7 @@ class Desk:
         elevation = self.instrument_m() + touch.height_m
         assert self.tie is not None
         pose = self.known_pose()
-        located = self.chain.locate(pose.angles.tolist())
+        located = self.chain.locate(pose.angles)
         variance = pose.variance_along(located.height_jacobian)
         sigma = self.tie.sigma(pose, located, variance, self.machine).total
         return elevation, math.hypot(sigma, touch_noise(touch, self.options.touch_sigma_m))

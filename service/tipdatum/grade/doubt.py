@@ -160,7 +160,7 @@ class MoveWatch:
         if self._rattle is None:
             return None
         # Shaking moves all links together; what counts is whether the joints move, and not for a blink.
-        upper, _, *sections = pose.rates.tolist()
+        upper, _, *sections = pose.rates
         joints = [*map(sub, sections, (upper, *sections)), pose.slew_rate_radps]
         if len(self._joints) != len(joints):
             self._joints = joints
@@ -189,7 +189,7 @@ class MoveWatch:
         # While it slews, what the lean is depends on how well the slew angle is known at that very moment.
         if abs(pose.slew_rate_radps) > STILL_RADPS or pose.t - last < LEAN_EVERY_S:
             return None
-        theta, roll = float(pose.angles[0]), float(pose.angles[1])
+        theta, roll = pose.angles[0], pose.angles[1]
         forward, left = math.cos(roll) * math.sin(theta), math.sin(roll)
         cos, sin = math.cos(pose.slew_rad), math.sin(pose.slew_rad)
         lean = (forward * cos - left * sin, forward * sin + left * cos)

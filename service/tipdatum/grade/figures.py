@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -92,7 +93,7 @@ def _against(
     if target is None:
         return None
     bucket = desk.machine.bucket[0]
-    theta, roll = float(pose.angles[-1]), float(pose.angles[1])
+    theta, roll = pose.angles[-1], pose.angles[1]
     layer = next((one for one in state.layers if one.name == state.layer), None)
     if isinstance(target, BelowPlane):
         fix = state.beam_fix
@@ -140,15 +141,15 @@ def _limits(desk: Desk, pose: Pose, offset: float | None, sigma: float) -> tuple
     chain, bucket = desk.chain, desk.machine.bucket[0]
     names = ["boom foot", *(f"{name} end" for name in chain.names[:-1]), "tip", "left corner", "right corner"]
 
-    def points(angles: Array) -> Array:
-        q = angles.tolist()
+    def points(q: Sequence[float]) -> Array:
         arm = chain.locate(q)
         outline = outline_spots(bucket, arm.pins[-2], q[-1], q[1], 0.0)
         heel = [(spot.reach_m, spot.lateral_m, spot.elevation_m) for spot in outline]
         return np.array([*arm.pins, *arm.corners, *heel])
 
     here = points(pose.angles)
-    velocity = (points(pose.angles + pose.rates * RATE_STEP_S) - here) / RATE_STEP_S
+    soon = [angle + rate * RATE_STEP_S for angle, rate in zip(pose.angles, pose.rates, strict=True)]
+    velocity = (points(soon) - here) / RATE_STEP_S
     names += ["bucket outline"] * (len(here) - len(names))
     margin = np.array([1.0 if name.endswith(("end", "foot")) else 0.0 for name in names])
     body = Body(

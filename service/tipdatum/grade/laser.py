@@ -41,7 +41,9 @@ class Crossing:
     sigma_m: float
 
 
-def receiver_point(sensor: Sensor, chain: Chain, pins: Sequence[Point], angles: Array) -> Array:
+def receiver_point(
+    sensor: Sensor, chain: Chain, pins: Sequence[Point], angles: Sequence[float] | Array
+) -> Array:
     """Reach, lateral and height (3,) m of a receiver on the stick, the boom or the bucket.
 
     The receiver's `position_m` is in the frame of its body, whose origin is the body's lower pin.
@@ -55,7 +57,7 @@ def receiver_point(sensor: Sensor, chain: Chain, pins: Sequence[Point], angles: 
     return np.array([reach + out, lateral + (y * cos - up * sin), height + (up * cos + y * sin)])
 
 
-def receiver_jacobian(sensor: Sensor, chain: Chain, angles: Array) -> Array:
+def receiver_jacobian(sensor: Sensor, chain: Chain, angles: Sequence[float] | Array) -> Array:
     """∂(receiver height)/∂q, (2 + n,) m/rad, leaving the small effect of the receiver's side offset out."""
     section = chain.names.index(sensor.body)
     x, _, z = sensor.position_m

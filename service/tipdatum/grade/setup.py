@@ -112,7 +112,7 @@ def set_up_on_mark(
         reach_m=touch.reach_m,
         lateral_m=touch.lateral_m,
         slew_rad=touch.slew_rad,
-        posture=[float(a) for a in pose.angles],
+        posture=list(pose.angles),
         bucket=work.machine.bucket[0].name,
         t=order.t,
         time=work.time(order.t),

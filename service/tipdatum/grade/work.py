@@ -88,7 +88,7 @@ class Work(Desk):
     def report(self, t: float) -> TipReport:
         """The figures at `t`; also lets waiting commands have their turn. Once a tick, in order of `t`."""
         self.pose = pose = self.estimator.pose(t)
-        located = self.chain.locate(pose.angles.tolist()) if pose.known else None
+        located = self.chain.locate(pose.angles) if pose.known else None
         self._look_for_moves(pose, located)
         self.last = report = figures(self, pose, located)
         self._take_crossings(t)

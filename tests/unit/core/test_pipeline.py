@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 import pytest
@@ -178,10 +178,14 @@ class Broken(ComplementaryEstimator):
         pose = super().pose(t)
         if t <= 1.0:
             return pose
-        parts = {"angles": pose.angles, "total": pose.covariance, "predicted": pose.prediction_covariance}
-        parts[self.field] = parts[self.field] * np.nan
+        parts: dict[str, Any] = {
+            "angles": pose.angles,
+            "total": pose.covariance,
+            "predicted": pose.prediction_covariance,
+        }
+        parts[self.field] = np.multiply(parts[self.field], np.nan)
         spread = Matrices(parts["total"], parts["predicted"])
-        return replace(pose, angles=parts["angles"], spread=spread)
+        return replace(pose, angles=tuple(parts["angles"]), spread=spread)
 
 
 @pytest.mark.parametrize("field", ["angles", "total", "predicted"])

@@ -109,7 +109,7 @@ def test_later_moments_are_predicted_with_growing_doubt(dig: Callable[..., Any])
         e.consume(r)
     near, far = e.pose(d.readings[-1].t), e.pose(d.readings[-1].t + 0.1)
     assert (np.diag(far.prediction_covariance) > np.diag(near.prediction_covariance)).all()
-    assert np.allclose(far.angles, near.angles + 0.1 * near.rates, atol=0.02)
+    assert np.allclose(far.angles, np.add(near.angles, np.multiply(0.1, near.rates)), atol=0.02)
 
 
 def test_a_silent_sensor_makes_figures_stale_and_they_come_back_right(dig: Callable[..., Any]) -> None:

@@ -122,8 +122,8 @@ class ExactEstimator:
         good = self.quality in ("good", "moving", "settling")
         return Pose(
             t=t,
-            angles=angles,
-            rates=rates,
+            angles=tuple(angles.tolist()),
+            rates=tuple(rates.tolist()),
             spread=Matrices(np.eye(5) * self.sigma**2, np.zeros((5, 5))),
             quality=self.quality,  # type: ignore[arg-type]
             reasons=() if good else (f"arm {self.quality}",),

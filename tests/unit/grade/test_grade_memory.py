@@ -97,8 +97,8 @@ def watch_with(shake_radps: float, joint_rate: float, seconds: float) -> str | N
         watch.hear(Imu(t, "upper", (0.0, 0.0, 9.8), (0.0, rate, 0.0)))
         if i % 2:
             continue
-        rates = np.array([rate, 0.0, rate + joint_rate, rate + joint_rate, rate + joint_rate])
-        pose = Pose(t, np.zeros(5), rates, Matrices(np.eye(5) * 1e-8, np.zeros((5, 5))), "good", ())
+        rates = (rate, 0.0, rate + joint_rate, rate + joint_rate, rate + joint_rate)
+        pose = Pose(t, (0.0,) * 5, rates, Matrices(np.eye(5) * 1e-8, np.zeros((5, 5))), "good", ())
         sign = watch.watch(pose, 6.0)
         if sign is not None:
             return sign.text
