@@ -10,6 +10,9 @@ FIRST_YEAR, LAST_YEAR = 1970, 2199
 """A computer without a clock of its own starts in 1970; far beyond, a run would end outside the calendar."""
 
 
+_MILLISECONDS = tuple(f".{ms:03d}Z" for ms in range(1000))
+
+
 class WallTime:
     """Wall-clock time of a run that started at `started` (t = 0).
 
@@ -38,7 +41,7 @@ class WallTime:
         if second != self._second:
             self._second = second
             self._text = (self._base + timedelta(seconds=second)).strftime("%Y-%m-%dT%H:%M:%S")
-        return f"{self._text}.{ms:03d}Z"
+        return self._text + _MILLISECONDS[ms]
 
 
 def to_the_second(moment: datetime) -> str:

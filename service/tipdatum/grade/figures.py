@@ -60,8 +60,13 @@ def figures(desk: Desk, pose: Pose, located: Located | None) -> TipReport:
     prediction = math.sqrt(max(ahead, 0.0))
     if not math.isfinite(reach + lateral + height + sigma + prediction + (offset or 0.0)):
         raise ArithmeticError("the pose is no number")
-    reasons = list(pose.reasons)
-    against = _against(desk, pose, located, offset, sigma, reasons)
+    state, reasons, against = desk.state, pose.reasons, None
+    if state.target is not None:
+        found = _against(desk, pose, located, offset, sigma)
+        if isinstance(found, str):
+            reasons = (*reasons, found)
+        else:
+            against = found
     return TipReport(
         t=pose.t,
         height_m=height,
@@ -73,33 +78,31 @@ def figures(desk: Desk, pose: Pose, located: Located | None) -> TipReport:
         sigma_m=sigma,
         sigma_prediction_m=prediction,
         quality=pose.quality,
-        reasons=tuple(reasons),
+        reasons=reasons,
         datum=desk.datum,
         deviation_m=against.deviation_m if against else None,
         pins=pins,
         offset_m=offset,
         slew_rad=pose.slew_rad,
         against=against,
-        limits=_limits(desk, pose, offset, sigma),
+        limits=_limits(desk, pose, offset, sigma) if state.limits else (),
     )
 
 
 def _against(
-    desk: Desk, pose: Pose, located: Located, offset: float | None, sigma: float, reasons: list[str]
-) -> Against | None:
-    """Figures against the target; where they are not known although they should be, a word in `reasons`."""
+    desk: Desk, pose: Pose, located: Located, offset: float | None, sigma: float
+) -> Against | str | None:
+    """Figures against the target; where they are not known although they should be, the reason."""
     state = desk.state
     target, line = state.target, state.line
-    if target is None:
-        return None
+    assert target is not None
     bucket = desk.machine.bucket[0]
     theta, roll = pose.angles[-1], pose.angles[1]
     layer = next((one for one in state.layers if one.name == state.layer), None)
     if isinstance(target, BelowPlane):
         fix = state.beam_fix
         if fix is None:
-            reasons.append("laser plane not crossed")
-            return None
+            return "laser plane not crossed"
         # Heights above the slew centre at rest: neither reference nor station is needed.
         lift, line = pose.heave_m, None
         reach, _, _ = located.pins[-1]
@@ -110,13 +113,12 @@ def _against(
         if offset is None or desk.datum != "set":
             return None
         if not isinstance(target, Level) and (line is None or line.lost or state.travelled):
-            reasons.append("station unknown")
-            return None
+            return "station unknown"
         lift, surface = offset, target
         if line is not None and line.lost:
             line = None
     tip, left, right = (Spot(r, across, h + lift) for r, across, h in (located.pins[-1], *located.corners))
-    against = measure(
+    found = measure(
         surface,
         layer.up_m if layer else 0.0,
         line,
@@ -129,15 +131,11 @@ def _against(
         state.tolerance,
         bucket_floor_rad(bucket, theta),
     )
-    if against is None:
-        reasons.append("outside the profile")
-    return against
+    return "outside the profile" if found is None else found
 
 
 def _limits(desk: Desk, pose: Pose, offset: float | None, sigma: float) -> tuple[LimitReport, ...]:
     limits = desk.state.limits
-    if not limits:
-        return ()
     chain, bucket = desk.chain, desk.machine.bucket[0]
     names = ["boom foot", *(f"{name} end" for name in chain.names[:-1]), "tip", "left corner", "right corner"]
 
