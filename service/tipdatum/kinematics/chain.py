@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TypeAlias
 
 import numpy as np
@@ -66,6 +66,11 @@ class Chain:
     lengths: Array
     names: tuple[str, ...]
     half_width: float
+    _plain: tuple[list[float], list[float]] = field(init=False, repr=False, compare=False)
+    """Foot and lengths as plain numbers."""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_plain", (self.foot.tolist(), self.lengths.tolist()))
 
     @property
     def size(self) -> int:
@@ -132,13 +137,13 @@ class Chain:
         array costs more than what is computed with it.
         """
         tu, ph, *thetas = q
-        fx, fy, fz = self.foot.tolist()
+        (fx, fy, fz), lengths = self._plain
         su, cu, sp, cp = math.sin(tu), math.cos(tu), math.sin(ph), math.cos(ph)
         along, rise = fx * cu - fz * su, fx * su + fz * cu
         pins = [(along, fy * cp - rise * sp, rise * cp + fy * sp)]
         jacobian = [cp * along, 0.0]
         geometry = [cp * su, sp, cp * cu]
-        for length, theta in zip(self.lengths.tolist(), thetas, strict=True):
+        for length, theta in zip(lengths, thetas, strict=True):
             s, c = math.sin(theta), math.cos(theta)
             along += length * c
             rise += length * s
