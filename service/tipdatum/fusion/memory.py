@@ -28,7 +28,7 @@ from tipdatum.fusion.layout import GYRO_BIAS, PER_SENSOR
 from tipdatum.fusion.parts import Setup
 from tipdatum.kinematics.frames import Array
 
-FADE_EVERY_S = 2.0
+FADE_EVERY_S = 4.0
 """Time of work between two fadings, s: short beside the memory, so that no figure shows a step."""
 
 
