@@ -21,11 +21,15 @@ GYROLESS_RADPS = 0.15
 
 
 class Ahead(NamedTuple):
-    """Angles (θ_1 … θ_N, roll) in rad, their rates in rad/s and the variance added in rad², (N + 1,) each."""
+    """Angles (θ_1 … θ_N, roll) in rad, their rates in rad/s and the variance added in rad², (N + 1,) each.
+
+    `turned`: rad, how far the arm plane has turned about its own z since the start of the stretch.
+    """
 
     angles: list[float]
     rates: list[float]
     variance: list[float]
+    turned: float
 
 
 class Start(NamedTuple):
@@ -121,4 +125,5 @@ def look_ahead(start: Start, samples: Sequence[Samples], t: float) -> Ahead:
     angles.append(roll)
     rates.append(roll_rate)
     variance.append((RATE_NOISE_RADPS * lead) ** 2)
-    return Ahead(angles, rates, variance)
+    turned = mean_plane * (t - start.edge - lead) + plane_rate * lead
+    return Ahead(angles, rates, variance, turned)

@@ -173,7 +173,7 @@ class ChainEstimator:
 
     def _step(self, f: ChainFilter, number: int, missing: list[int]) -> None:
         n, T, schedule = len(self._channels), self.options.epoch_s, self._schedule
-        epochs, span = f.setup.epochs, f.setup.span
+        epochs = f.setup.epochs
         active = np.ones(n, dtype=bool)
         active[missing] = False
         block = Strapdown.of(epochs, T).block(self._samples, active, number * T, *self._freeing)
@@ -191,7 +191,7 @@ class ChainEstimator:
             self._find_again(f, block)
         f.step(block)
         edge = (number + epochs) * T
-        self._slew_travelled += float(f.rates[1]) * span
+        self._slew_travelled += f.turned
         if self._levelling is not None:
             self._level(f, block)
         self._begin_stretch(f, edge, block)
@@ -282,11 +282,12 @@ class ChainEstimator:
         if stated.with_anchor is not None:
             with_arm = posture.forth(stated.with_anchor, ratio)
             anchor = Anchor(stated.anchor_m, stated.anchor_m2, with_arm)
-        heave, heave_sigma = self._heave(f, q[0], ahead.angles[-1])
+        travelled = self._slew_travelled + ahead.turned
+        heave, heave_sigma = self._heave(f, q[0], ahead.angles[-1], travelled)
         quality, reasons = self._condition.judge(quality, reasons)
         return Pose(
             t, tuple(q), tuple(q_rate), spread, quality, reasons,
-            slew_rad=self._slew_travelled if self._slew_angle is None else self._slew_angle,
+            slew_rad=travelled if self._slew_angle is None else self._slew_angle,
             slew_rate_radps=start.rates[1],
             slew_known=self._slew_angle is not None,
             heave_m=heave,
@@ -313,13 +314,13 @@ class ChainEstimator:
         nothing = (math.nan,) * size
         return Pose(t, nothing, nothing, Matrices.unknown(size), quality, reasons)  # type: ignore[arg-type]
 
-    def _heave(self, f: ChainFilter, theta: float, roll: float) -> tuple[float, float]:
+    def _heave(self, f: ChainFilter, theta: float, roll: float, travelled: float) -> tuple[float, float]:
         """Height of the slew centre above where it was at the reference, where the tracks are described."""
         if self._machine.undercarriage is None or self._rocking is None or not f.on_upper:
             return 0.0, 0.0
         at = f.at
         return self._rocking.heave(
-            theta, roll, self._slew_travelled, f.x[at.pivot], f.P[at.pivot, at.pivot],
+            theta, roll, travelled, f.x[at.pivot], f.P[at.pivot, at.pivot],
             f.P[[0, at.roll], [0, at.roll]],
         )  # fmt: skip
 
@@ -341,7 +342,7 @@ class ChainEstimator:
         f.x[at.anchor] = height
         P[at.anchor] = P[:, at.anchor] = column
         P[at.anchor, at.anchor] = float((row @ J) @ column[: n + 1])
-        self._rocking = Rocking(q[0], ahead.angles[n], self._slew_travelled)
+        self._rocking = Rocking(q[0], ahead.angles[n], self._slew_travelled + ahead.turned)
         self._anchored, self._stated = True, None
         return True
 

@@ -69,6 +69,7 @@ class ChainFilter:
         x: (n,) state, places in `at`.
         P: (n, n) covariance.
         rates: (2 + N,) rad/s, roll rate, plane rate and θ̇ of each sensor's body over the last epoch.
+        turned: rad, what the arm plane has turned about its own z over the last block.
         share: factor on the stated sigma; see `tipdatum.fusion.stated`.
         shared_latency: 1-sigma of the latency that all sensors have in common, s.
     """
@@ -82,6 +83,7 @@ class ChainFilter:
         self.x = np.zeros(q.at.size)
         self.P = np.zeros((q.at.size, q.at.size))
         self.rates = np.zeros(2 + q.n)
+        self.turned = 0.0
         self._stated = StatedSigma(q)
         self.share = 1.0
         self.shared_latency = options.latency_sigma_s
@@ -268,6 +270,7 @@ class ChainFilter:
             self.share = self._stated.share(x, P)
             self.shared_latency = self._stated.shared_latency(x, P)
         self.rates = motion.rho[:, -1]
+        self.turned = float(motion.mid_rho[1]) * span
 
     def _expect(self) -> None:
         """Covariances of the innovations with the state and with each other.

@@ -48,10 +48,20 @@ class Dig:
     readings: list[Imu]
     t: Array
     height: Array
+    heave: Array
+    slew: Array
 
     def height_at(self, t: Array) -> Array:
         """True height of the tip above the slew centre, m."""
         return np.asarray(np.interp(t, self.t, self.height), dtype=float)
+
+    def heave_at(self, t: Array) -> Array:
+        """True height of the slew centre above where it began, m."""
+        return np.asarray(np.interp(t, self.t, self.heave), dtype=float)
+
+    def slew_at(self, t: Array) -> Array:
+        """True slew angle about the slew axis, rad, positive left."""
+        return np.asarray(np.interp(t, self.t, self.slew), dtype=float)
 
 
 def _in_plane(angle: Array, way: tuple[float, float, float]) -> Array:
@@ -127,7 +137,7 @@ def simulate(
         ]
     readings.sort(key=lambda r: r.t)
     tip = upper.apply(pin + _in_plane(angles[2], (TIP, 0.0, 0.0)))
-    return Dig(parse_machine(description(), "test"), readings, t, tip[:, 2])
+    return Dig(parse_machine(description(), "test"), readings, t, tip[:, 2], centre[:, 2], slew)
 
 
 @pytest.fixture(scope="session")

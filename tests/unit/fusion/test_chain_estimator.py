@@ -90,6 +90,17 @@ def test_noise_and_biases_of_low_cost_parts_cost_millimetres_and_sigma_says_so(
     assert np.mean(shares2) > 0.85
 
 
+def test_the_slew_angle_is_that_of_the_moment_asked_for(dig: Callable[..., Any]) -> None:
+    d = dig(seconds=30)
+    known = [p for p in play(chain(d.machine), d.readings) if p.known and p.t > 3.0]
+    t = np.array([p.t for p in known])
+    slew, true = np.array([p.slew_rad for p in known]), d.slew_at(t)
+    pace = np.abs(np.gradient(true, t))
+    assert pace.max() > 0.5
+    # What a sixth of a second of delay would cost is 5° and more.
+    assert np.abs((slew - slew[0]) - (true - true[0])).max() < math.radians(1.0)
+
+
 def test_a_pose_changes_nothing(dig: Callable[..., Any]) -> None:
     d = dig(seconds=8, noise=1.0)
     asked, quiet = chain(d.machine), chain(d.machine)
