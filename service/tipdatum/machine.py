@@ -176,7 +176,10 @@ class Sensor(Table):
 
 
 class Undercarriage(Table):
-    """`[undercarriage]`: the tracks' contact area, for the heave of a rocking machine."""
+    """`[undercarriage]`: the tracks' contact area, for the heave of a rocking machine.
+
+    Needs a gyro on the upper. Without this table elevations are relative to the slew centre.
+    """
 
     contact_length_m: Annotated[float, _length(0.5, 12.0)]
     gauge_m: Annotated[float, _length(0.3, 8.0)]
@@ -190,7 +193,7 @@ class Tolerances(Table):
     pin_play_m: Annotated[float, Field(ge=0, le=0.05)] = 0.0
     """1-sigma at the tip from worn pins and bushings, m."""
     heave_m: Annotated[float, Field(ge=0, le=0.1)] = 0.0
-    """1-sigma of the slew centre's height while working, m, where no [undercarriage] is described."""
+    """1-sigma of the slew centre's height while working, m, where it is not estimated."""
     temperature_m: Annotated[float, Field(ge=0, le=0.05)] = 0.0
     """1-sigma at the tip from temperature drift since calibration, m."""
 

@@ -283,7 +283,7 @@ class ChainEstimator:
             with_arm = posture.forth(stated.with_anchor, ratio)
             anchor = Anchor(stated.anchor_m, stated.anchor_m2, with_arm)
         travelled = self._slew_travelled + ahead.turned
-        heave, heave_sigma = self._heave(f, q[0], ahead.angles[-1], travelled)
+        heave, heave_sigma = self._heave(f, t, q[0], ahead.angles[-1], travelled)
         quality, reasons = self._condition.judge(quality, reasons)
         return Pose(
             t, tuple(q), tuple(q_rate), spread, quality, reasons,
@@ -314,14 +314,14 @@ class ChainEstimator:
         nothing = (math.nan,) * size
         return Pose(t, nothing, nothing, Matrices.unknown(size), quality, reasons)  # type: ignore[arg-type]
 
-    def _heave(self, f: ChainFilter, theta: float, roll: float, travelled: float) -> tuple[float, float]:
-        """Height of the slew centre above where it was at the reference, where the tracks are described."""
-        if self._machine.undercarriage is None or self._rocking is None or not f.on_upper:
+    def _heave(self, f: ChainFilter, t: float, theta: float, roll: float, slew: float) -> tuple[float, float]:
+        """Height of the slew centre above where it was at the reference; 0, 0 where nothing tells it."""
+        if self._rocking is None or f.footing is None:
             return 0.0, 0.0
-        at = f.at
+        at, share = f.at, f.share**2
         return self._rocking.heave(
-            theta, roll, travelled, f.x[at.pivot], f.P[at.pivot, at.pivot],
-            f.P[[0, at.roll], [0, at.roll]],
+            t, theta, roll, slew, f.x[at.pivot], share * f.P[at.pivot, at.pivot], f.footing.wander,
+            share * f.P[[0, at.roll], [0, at.roll]],
         )  # fmt: skip
 
     # -- anchor and machine ------------------------------------------------------------------------------
@@ -342,7 +342,9 @@ class ChainEstimator:
         f.x[at.anchor] = height
         P[at.anchor] = P[:, at.anchor] = column
         P[at.anchor, at.anchor] = float((row @ J) @ column[: n + 1])
-        self._rocking = Rocking(q[0], ahead.angles[n], self._slew_travelled + ahead.turned)
+        if (tracks := self._machine.undercarriage) is not None:
+            travelled = self._slew_travelled + ahead.turned
+            self._rocking = Rocking(tracks, t, q[0], ahead.angles[n], travelled, pose.heave_m)
         self._anchored, self._stated = True, None
         return True
 
@@ -367,7 +369,6 @@ class ChainEstimator:
     def clear_anchor(self) -> None:
         """Forget the anchor."""
         self._anchored, self._stated = False, None
-        self._rocking = None
         if self._filter is not None:
             self._drop(self._filter, self._filter.at.anchor)
 

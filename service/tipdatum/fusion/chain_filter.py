@@ -16,6 +16,7 @@ import math
 import numpy as np
 
 from tipdatum.fusion.arm import Arm
+from tipdatum.fusion.footing import Footing, pivot_prior
 from tipdatum.fusion.kalman import update
 from tipdatum.fusion.layout import (
     ACCEL_BIAS,
@@ -25,6 +26,7 @@ from tipdatum.fusion.layout import (
     LATENCY,
     LEVER,
     MOUNT,
+    OF_GYRO,
     PER_SENSOR,
 )
 from tipdatum.fusion.levers import Levers
@@ -72,6 +74,7 @@ class ChainFilter:
         turned: rad, what the arm plane has turned about its own z over the last block.
         share: factor on the stated sigma; see `tipdatum.fusion.stated`.
         shared_latency: 1-sigma of the latency that all sensors have in common, s.
+        footing: how the machine stands; None where its tracks are not described or no gyro is on the upper.
     """
 
     def __init__(
@@ -91,6 +94,7 @@ class ChainFilter:
         self._levers = Levers(arm, channels)
         self._parts: dict[int, tuple[Rates, Propagation, Observation]] = {}
         self._take_parts()
+        self._stand(arm)
         self._memory = Memory(q)
         self._HP = np.zeros_like(self._observation.H)
         self._S = np.zeros_like(self._observation.R)
@@ -99,6 +103,7 @@ class ChainFilter:
         self._S_velocity = blocks(self._S[:m, :m], 3, 3)
         self._S_own = np.einsum("ii->i", self._S[:m, :m])
         self._ones3 = np.ones(3)
+        self._of_upper_gyro = slice(q.at.constants.start, q.at.constants.start + OF_GYRO.stop)
         self._persistence = np.zeros(q.n)
         self._last_innovation = np.zeros((q.n, 3))
         self._folded = np.zeros(q.n)
@@ -111,6 +116,13 @@ class ChainFilter:
         if q.epochs not in self._parts:
             self._parts[q.epochs] = Rates(q), Propagation(q), Observation(q, self._levers)
         self._rates, self._propagation, self._observation = self._parts[q.epochs]
+
+    def _stand(self, arm: Arm) -> None:
+        """Take over the tracks' description."""
+        self._tracks = arm.machine.undercarriage
+        self.footing: Footing | None = None
+        if self._tracks is not None and self.on_upper and self.setup.has_gyro[0]:
+            self.footing = Footing()
 
     def set_epochs(self, epochs: int) -> None:
         """Go on with so many epochs to a block."""
@@ -132,6 +144,8 @@ class ChainFilter:
         self._levers = Levers(arm, channels)
         self._parts.clear()
         self._take_parts()
+        if arm.machine.undercarriage != self._tracks:
+            self._stand(arm)
         self._observation.last_velocity = None
 
     # -- start -------------------------------------------------------------------------------------------
@@ -169,6 +183,8 @@ class ChainFilter:
         np.maximum(constants, LEAST_SIGMA, out=constants)
         d[at.constants] = constants.ravel() ** 2
         self.P[:] = np.diag(d)
+        if self.footing is not None and self._tracks is not None:
+            self.P[at.pivot, at.pivot] = pivot_prior(self._tracks)
         # A latency that all sensors share cannot be seen: it must not drift.
         late = at.constants.start + LATENCY + PER_SENSOR * np.arange(n)
         sigma = np.sqrt(d[late])
@@ -238,6 +254,7 @@ class ChainFilter:
         """Go on by one block, whose force and rate have been freed of constants by `correction`."""
         n, x, P, span = self.n, self.x, self.P, self.setup.span
         motion = self._rates.motion(x, block, float(self.rates[1]))
+        freed_by = x[self._of_upper_gyro].copy()
         expected = self._observation.foresee(x, motion)
         advance = self._propagation.forward(x, P, motion, block, expected.change)
         shaken = self._propagation.add_noise(P, block, motion, self._persistence, self._folded, self._age)
@@ -261,6 +278,10 @@ class ChainFilter:
                 P[self.setup.v[k], self.setup.v[k]] += zi[k] ** 2
             self._expect()
         update(x, P, self._observation.H, z, self._observation.R, (self._HP, self._S))
+        if self.footing is not None:
+            self.footing.steady(x, P, self.setup, motion, block, freed_by)
+            if not resting and 0 not in shocked:
+                self.footing.compare(span, motion, float(zi[0, 2]))
         if not resting:
             self._memory.let_pass(span, x, P)
         self._stated.let_pass(span, float(block.step.max()), shaken, resting)

@@ -95,8 +95,9 @@ class Pose:
         slew_rad: slew angle since the estimator started, or of the slew sensor; positive left.
         slew_rate_radps: rate about the slew axis.
         slew_known: whether `slew_rad` comes from a slew sensor (otherwise it drifts).
-        heave_m: height of the slew centre above where it was at rest, 0 where it is not estimated.
-        heave_sigma_m: 1-sigma of `heave_m`.
+        heave_m: height of the slew centre above where it was at the first reference; goes on across later
+            ones. 0 where it is not estimated.
+        heave_sigma_m: 1-sigma of how it has changed since the last reference; 0 where it is not estimated.
         anchor: see `Anchor`; None before the first or for an estimator that keeps none.
     """
 

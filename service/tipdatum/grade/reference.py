@@ -34,7 +34,8 @@ class Sigma:
             wrong by the same amount at the touch and now cancels.
         touch: how well the tip stood on the mark.
         known: the mark's own elevation.
-        heave: the slew centre's height, from the pose or from the description's tolerance.
+        heave: the slew centre's height, from the pose where it estimates that, else from the description's
+            tolerance.
         play: worn pins, from the description.
         temperature: drift with temperature since calibration, from the description.
     """
@@ -137,7 +138,7 @@ class Tie:
             geometry=self._geometry_m(located.geometry_jacobian, machine),
             touch=record.touch_noise_m,
             known=record.known_sigma_m,
-            heave=pose.heave_sigma_m if machine.undercarriage is not None else tolerance.heave_m,
+            heave=pose.heave_sigma_m or tolerance.heave_m,
             play=tolerance.pin_play_m,
             temperature=tolerance.temperature_m,
         )

@@ -89,6 +89,8 @@ def simulate(
     noise: float = 0.0,
     gyro_bias: float = 0.0,
     pace: float = 1.0,
+    rocking: float = 1.0,
+    both_edges: bool = False,
 ) -> Dig:
     """A dig on a cross-slope, rocking about a track's corner, slewing and reversing.
 
@@ -97,10 +99,13 @@ def simulate(
         noise: 0 none, 1 that of low-cost parts (0.02 m/s², 0.001 rad/s a reading, biases of 0.03 m/s²).
         gyro_bias: rad/s on every axis.
         pace: 1 hurried digging (0.5 m/s and more at the tip), 0.1 slow grading.
+        rocking: factor on the lean of the rocking, which is some milliradians.
+        both_edges: whether it tips over whichever edge it leans to, as a stiff rectangle on hard ground does.
     """
     fs = 1000
     t = np.arange(0.0, seconds, 1.0 / fs)
-    pitch, roll = _waves(t, seed, 0.003, 3.0 / pace), _waves(t, seed + 1, 0.003, 4.0 / pace)
+    lean = 0.003 * rocking
+    pitch, roll = _waves(t, seed, lean, 3.0 / pace), _waves(t, seed + 1, lean, 4.0 / pace)
     slew = _waves(t, seed + 2, 0.5, 9.0 / pace)
     angles = [
         start + _waves(t, seed + k, size, period / pace)
@@ -110,6 +115,9 @@ def simulate(
     upper = base * Rotation.from_euler("z", slew[:, None])
     corner = np.array([1.6, -1.1, 0.0])
     centre = corner - base.apply(np.tile(corner, (len(t), 1)))
+    if both_edges:
+        rise = sum(half * (np.hypot(lean, 5e-4) - 5e-4) for half, lean in ((1.6, pitch), (1.1, roll)))
+        centre = np.asarray(rise)[:, None] * base.apply([0.0, 0.0, 1.0])
     foot = np.tile(FOOT, (len(t), 1))
     elbow = foot + _in_plane(angles[0], (BOOM, 0.0, 0.0))
     pin = elbow + _in_plane(angles[1], (STICK, 0.0, 0.0))

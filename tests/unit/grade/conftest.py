@@ -103,6 +103,7 @@ class ExactEstimator:
     sigma: float = 0.0005
     slew_known: bool = False
     heave: float = 0.0
+    heave_sigma: float = 0.0
     quality: str = "good"
     speed: float = 0.0
     slew_offset: float = 0.0
@@ -130,6 +131,7 @@ class ExactEstimator:
             slew_rad=self.stand.slew + self.slew_offset,
             slew_known=self.slew_known,
             heave_m=self.heave,
+            heave_sigma_m=self.heave_sigma,
             anchor=anchor,
         )
 
@@ -157,8 +159,9 @@ class Rig:
         options: WorkOptions | None = None,
         state: WorkState | None = None,
         anchors: bool = False,
+        tables: dict[str, Any] | None = None,
     ) -> None:
-        description = dict(DESCRIPTION)
+        description = {**DESCRIPTION, **(tables or {})}
         if slew_sensor:
             description = {**description, "sensor": {**DESCRIPTION["sensor"], **SLEW_SENSOR}}
         self.machine = parse_machine(description, "test machine")

@@ -44,6 +44,24 @@ def test_elevations_hold_while_slewing_on_a_slope_and_rocking(
     assert rig.tick().elevation_m == pytest.approx(rig.true_tip_m, abs=EXACT_M)
 
 
+def test_heave_counts_with_its_own_sigma_where_it_is_estimated_and_with_the_tolerance_where_not(
+    make_rig: RigMaker,
+) -> None:
+    tables = {
+        "undercarriage": {"contact_length_m": 3.2, "gauge_m": 2.2},
+        "tolerance": {"heave_m": 0.03},
+    }
+    sigmas = []
+    for estimated in (0.0, 0.01, 0.02):
+        rig = make_rig(tables=tables)
+        rig.estimator.heave_sigma = estimated
+        assert rig.send("datum/set", elevation_m=10.0).ok
+        sigmas.append(rig.tick().sigma_m ** 2)
+    unknown, small, large = sigmas
+    assert large - small == pytest.approx(0.02**2 - 0.01**2, rel=1e-6)
+    assert unknown - small == pytest.approx(0.03**2 - 0.01**2, rel=1e-6)
+
+
 @few
 @given(posture, posture, posture, swung, elevation)
 def test_a_turning_point_carries_the_reference_over_a_move(
