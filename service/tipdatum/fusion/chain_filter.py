@@ -280,7 +280,7 @@ class ChainFilter:
         update(x, P, self._observation.H, z, self._observation.R, (self._HP, self._S))
         if self.footing is not None:
             self.footing.steady(x, P, self.setup, motion, block, freed_by)
-            if not resting and 0 not in shocked:
+            if not resting:
                 self.footing.compare(span, motion, float(zi[0, 2]))
         if not resting:
             self._memory.let_pass(span, x, P)

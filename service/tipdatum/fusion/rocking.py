@@ -23,7 +23,7 @@ LEAN_RAD = 0.0005
 folded down, most of all on the upper."""
 COMMON_LEAN_RAD = 0.01
 """1-sigma of the lean that machines rock by, rad, which bounds what heave is to be expected at all."""
-WANDER_SHARE = 5.0
+WANDER_SHARE = 4.0
 """Factor on the pivot's wander: what shows is only how the lift changes from one moment to the next."""
 HEADING_RAD = 6e-4
 """Random walk of the turn since the reference, rad/√s: gyros know their bias to 10⁻⁴ rad/s, ever anew."""
