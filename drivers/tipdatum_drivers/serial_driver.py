@@ -13,12 +13,11 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import functools
 import threading
 from abc import ABC, abstractmethod
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any, TypeAlias, cast
 
 from pydantic import BaseModel
 
@@ -37,6 +36,7 @@ FIRST_WAIT_S, LONGEST_WAIT_S, WAIT_GROWS = 0.1, 1.0, 1.6
 STOOD_STILL_S = 1.0
 """Time between two reads, which wait for a twentieth of a second, after which the bytes are old."""
 
+_Turn: TypeAlias = Callable[[bytes, float], list[Reading | Fault]]
 __all__ = ["LineDecoder", "SerialDriver", "SerialOptions"]
 
 
@@ -54,9 +54,9 @@ class SerialDriver(ABC):
         self.options = cast("SerialOptions", options)
         self.on_read: Callable[[], None] | None = None
         self._stop = threading.Event()
-        # What makes items of each read, in order. Filled by the port's thread and emptied by whoever fetches;
-        # appending and popping are atomic.
-        self._came: deque[Callable[[], list[Reading | Fault]]] = deque()
+        # Each read in order: what makes items of it, its bytes and its time. Filled by the port's thread and
+        # emptied by whoever fetches; appending and popping are atomic.
+        self._came: deque[tuple[_Turn, bytes, float]] = deque()
         self._tell: Callable[[], None] | None = None
 
     @abstractmethod
@@ -109,7 +109,8 @@ class SerialDriver(ABC):
         """What came since the last call, in order; nothing any more once the driver was stopped."""
         items: list[Reading | Fault] = []
         while self._came and not self._stop.is_set():
-            items += self._came.popleft()()
+            turn, data, t = self._came.popleft()
+            items += turn(data, t)
         return items
 
     # -- in the port's thread ------------------------------------------------------------------------
@@ -143,9 +144,10 @@ class SerialDriver(ABC):
         """Read and send until the port fails, falls silent for long, or the driver stops."""
         before = clock()
         line = Connection(self.options, self.sensors, self.usual_bauds, decoder, before)
-        read = reader(port, decoder.poll_s)
-        while not (self._stop.is_set() or line.over):
-            if line.asks:
+        read, stopping, turn, asks = reader(port, decoder.poll_s), self._stop.is_set, line.turn, line.asks
+        came, tell = self._came, self._tell
+        while not (stopping() or line.over):
+            if asks:
                 send, items = decoder.poll(before)
                 self._hand(items)
                 if send:
@@ -157,21 +159,21 @@ class SerialDriver(ABC):
                 text = f"the computer stood still for {now - before:.1f} s; what came meanwhile is too old"
                 self._fault(now, "late", text)
                 return
-            if line.asks:
-                self._hand(line.turn(data, now))
-            else:
-                self._put(functools.partial(line.turn, data, now))
             before = now
+            if asks:
+                self._hand(turn(data, now))
+                continue
+            came.append((turn, data, now))
+            if len(came) == 1 and tell is not None:
+                tell()
 
     def _fault(self, t: float, kind: str, text: str) -> None:
         self._hand(faults(self.sensors, t, kind, text))
 
     def _hand(self, items: list[Reading | Fault]) -> None:
-        if items:
-            self._put(lambda: items)
-
-    def _put(self, came: Callable[[], list[Reading | Fault]]) -> None:
-        self._came.append(came)
+        if not items:
+            return
+        self._came.append((lambda _data, _t: items, b"", 0.0))
         # Whoever was told of the first of them takes the others as well.
         if self._tell is not None and len(self._came) == 1:
             self._tell()

@@ -139,12 +139,13 @@ def reader(port: serial.SerialBase, timeout_s: float) -> Callable[[], bytes]:
         return lambda: _read_by_library(port)
     waiting.register(number, select.POLLIN)
     timeout_ms = max(1, round(timeout_s * 1000.0))
+    wait, take = waiting.poll, os.read
 
     def read() -> bytes:
-        if not waiting.poll(timeout_ms):
+        if not wait(timeout_ms):
             return b""
         try:
-            data = os.read(number, MOST_BYTES)
+            data = take(number, MOST_BYTES)
         except BlockingIOError:
             return b""
         if not data:
