@@ -29,6 +29,9 @@ Quality = Literal["good", "moving", "settling", "stale", "invalid"]
 Datum = Literal["none", "set", "doubtful"]
 
 
+_set = object.__setattr__
+
+
 class Message(BaseModel):
     """Base of all messages that the service publishes."""
 
@@ -42,10 +45,10 @@ class Message(BaseModel):
         validation (`model_construct`) takes longer than validating.
         """
         message = cls.__new__(cls)
-        object.__setattr__(message, "__dict__", fields)
-        object.__setattr__(message, "__pydantic_fields_set__", _all_fields(cls))
-        object.__setattr__(message, "__pydantic_extra__", None)
-        object.__setattr__(message, "__pydantic_private__", None)
+        _set(message, "__dict__", fields)
+        _set(message, "__pydantic_fields_set__", _all_fields(cls))
+        _set(message, "__pydantic_extra__", None)
+        _set(message, "__pydantic_private__", None)
         return message
 
 
