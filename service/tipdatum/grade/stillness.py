@@ -21,8 +21,9 @@ TipPoint: TypeAlias = Literal["tip", "left", "right"]
 GAP_S = 0.3
 """Longest gap between two moments of one stretch, s: fifteen ticks at 50 Hz, above any radio hiccup."""
 
-SCATTER_S = 1.0
-"""Stretch over which the scatter of a still tip is taken, s: two rocking periods of a machine."""
+SCATTER_S = 0.4
+"""Stretch over which the scatter of a still tip is taken, s: half a rocking period of a machine, from crest to
+trough. A longer one would count what has rung down since the arm stopped."""
 WOBBLE_SIGMAS = 4.0
 """Peak to peak of a noisy figure that stands still, in standard deviations."""
 
@@ -50,8 +51,8 @@ class Moment:
 class Touch:
     """A still moment's averages.
 
-    `spread_m` is the peak-to-peak height over `lasted_s`, `scatter_m` the standard deviation over its last
-    second, when what came before the rest has faded.
+    `spread_m` is the peak-to-peak height over `lasted_s`, `scatter_m` the standard deviation over the
+    end of it, `SCATTER_S` long.
     """
 
     t: float
