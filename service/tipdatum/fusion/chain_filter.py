@@ -56,6 +56,10 @@ LEAST_SIGMA[LEVER] = 1e-3
 """Least 1-sigma of each constant, whatever a description says: a covariance must have an inverse."""
 SHARED_LATENCY = 0.01
 """Share of a latency's variance left to what all sensors have in common."""
+LATENCY_SIGMAS = 15.0
+"""Bound of a latency in its 1-sigma of the start: a gyro mounted the wrong way round would be
+taken for an ever later one."""
+
 START_LEVER_M = 7.0
 """Reach at which the rates of the first epoch may already move a sensor, m."""
 
@@ -194,8 +198,11 @@ class ChainFilter:
 
     def delays(self) -> list[float]:
         """By how much, s, each sensor's samples are older than described."""
-        late: list[float] = self.x[self.at.constants][LATENCY::PER_SENSOR].tolist()
-        return late
+        late = self.x[self.at.constants][LATENCY::PER_SENSOR]
+        bound = LATENCY_SIGMAS * self.setup.latency_sigma
+        np.clip(late, -bound, bound, out=late)
+        found: list[float] = late.tolist()
+        return found
 
     def level(self, sigma: float) -> None:
         """Take the angles as they stand for right to `sigma` rad, where mounts were levelled here."""

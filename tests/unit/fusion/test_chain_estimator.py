@@ -312,3 +312,26 @@ def test_a_description_that_is_sure_of_everything_gives_figures(
     off, sigma = errors(d.machine, poses, d)
     assert rms(off) < 0.02
     assert np.isfinite(sigma).all()
+
+
+def test_a_gyro_the_wrong_way_round_is_not_taken_for_an_ever_later_sensor(dig: Callable[..., Any]) -> None:
+    d = dig(seconds=60, noise=1.0)
+    estimator = chain(d.machine)
+    for r in d.readings:
+        x, y, z = r.gyro_radps
+        estimator.consume(replace(r, gyro_radps=(-x, -y, -z)) if r.sensor == "bucket" else r)
+    assert estimator._filter is not None
+    # Serial lines and their converters are late by some tens of milliseconds at most: common practice.
+    assert max(map(abs, estimator._filter.delays())) <= 0.0601
+
+
+def test_a_sensor_that_is_later_than_described_is_found_out(dig: Callable[..., Any]) -> None:
+    """Its readings carry the time of arrival, 40 ms after the sample."""
+    d = dig(seconds=60, noise=1.0)
+    estimator = chain(d.machine)
+    late = [replace(r, t=r.t + 0.04) if r.sensor == "bucket" else r for r in d.readings]
+    for r in sorted(late, key=lambda r: r.t):
+        estimator.consume(r)
+    assert estimator._filter is not None
+    *others, bucket = estimator._filter.delays()
+    assert bucket - np.mean(others) == pytest.approx(0.04, abs=0.002)
