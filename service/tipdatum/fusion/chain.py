@@ -121,6 +121,8 @@ class ChainEstimator:
             Event(t, "time-step", f"time stepped back by {self._t - t:.3f} s: filter started anew")
         )
         anchor = self._kept_anchor()
+        if self._rocking is not None:
+            self._rocking.heading.lose(self._t - t)
         self._t = -math.inf
         for channel in self._channels:
             channel.forget_time()
@@ -186,12 +188,18 @@ class ChainEstimator:
         elif number > schedule.next:
             # Nobody spoke for a while: every angle is found anew.
             f.pause((number - schedule.next) * T)
+            if self._rocking is not None:
+                self._rocking.heading.lose((number - schedule.next) * T)
             schedule.lose_all()
         if missing or schedule.away:
             self._find_again(f, block)
         f.step(block)
         edge = (number + epochs) * T
         self._slew_travelled += f.turned
+        if self._rocking is not None and missing:
+            self._rocking.heading.lose(f.setup.span)
+        elif self._rocking is not None:
+            self._rocking.follow(f.setup.span, float(f.x[0]), float(f.x[f.at.roll]), self._slew_travelled)
         if self._levelling is not None:
             self._level(f, block)
         self._begin_stretch(f, edge, block)
@@ -283,7 +291,7 @@ class ChainEstimator:
             with_arm = posture.forth(stated.with_anchor, ratio)
             anchor = Anchor(stated.anchor_m, stated.anchor_m2, with_arm)
         travelled = self._slew_travelled + ahead.turned
-        heave, heave_sigma = self._heave(f, t, q[0], ahead.angles[-1], travelled)
+        heave, heave_sigma = self._heave(f, q[0], ahead.angles[-1], travelled)
         quality, reasons = self._condition.judge(quality, reasons)
         return Pose(
             t, tuple(q), tuple(q_rate), spread, quality, reasons,
@@ -314,13 +322,13 @@ class ChainEstimator:
         nothing = (math.nan,) * size
         return Pose(t, nothing, nothing, Matrices.unknown(size), quality, reasons)  # type: ignore[arg-type]
 
-    def _heave(self, f: ChainFilter, t: float, theta: float, roll: float, slew: float) -> tuple[float, float]:
+    def _heave(self, f: ChainFilter, theta: float, roll: float, slew: float) -> tuple[float, float]:
         """Height of the slew centre above where it was at the reference; 0, 0 where nothing tells it."""
         if self._rocking is None or f.footing is None:
             return 0.0, 0.0
         at, share = f.at, f.share**2
         return self._rocking.heave(
-            t, theta, roll, slew, f.x[at.pivot], share * f.P[at.pivot, at.pivot], f.footing.wander,
+            theta, roll, slew, f.x[at.pivot], share * f.P[at.pivot, at.pivot], f.footing.wander,
             share * f.P[[0, at.roll], [0, at.roll]],
         )  # fmt: skip
 
@@ -344,7 +352,7 @@ class ChainEstimator:
         P[at.anchor, at.anchor] = float((row @ J) @ column[: n + 1])
         if (tracks := self._machine.undercarriage) is not None:
             travelled = self._slew_travelled + ahead.turned
-            self._rocking = Rocking(tracks, t, q[0], ahead.angles[n], travelled, pose.heave_m)
+            self._rocking = Rocking(tracks, q[0], ahead.angles[n], travelled, pose.heave_m)
         self._anchored, self._stated = True, None
         return True
 

@@ -11,10 +11,12 @@ counts for the rocking alone and not for the slope of the ground.
 
 from __future__ import annotations
 
+import cmath
 import math
 
 import numpy as np
 
+from tipdatum.fusion.heading import Heading
 from tipdatum.kinematics.frames import Array
 from tipdatum.machine import Undercarriage
 
@@ -25,8 +27,6 @@ COMMON_LEAN_RAD = 0.01
 """1-sigma of the lean that machines rock by, rad, which bounds what heave is to be expected at all."""
 WANDER_SHARE = 4.0
 """Factor on the pivot's wander: what shows is only how the lift changes from one moment to the next."""
-HEADING_RAD = 6e-4
-"""Random walk of the turn since the reference, rad/√s: gyros know their bias to 10⁻⁴ rad/s, ever anew."""
 STILL_M = 0.0005
 """Least 1-sigma of a heave, m: what tracks sink and rise without leaning."""
 
@@ -34,8 +34,11 @@ STILL_M = 0.0005
 class Rocking:
     """Lean at the reference, and what the slew centre has risen since.
 
+    Attributes:
+        heading: turn since the reference.
+
     Args:
-        t: s, the moment of the reference. theta, roll: rad, angle and roll of the upper then.
+        theta, roll: rad, angle and roll of the upper at the reference.
         travelled: rad, slew until then.
         risen: m, what the slew centre had risen before, so that a new reference makes no step.
     """
@@ -43,20 +46,18 @@ class Rocking:
     def __init__(
         self,
         tracks: Undercarriage,
-        t: float,
         theta: float,
         roll: float,
         travelled: float,
         risen: float = 0.0,
     ) -> None:
-        self._t, self._risen = t, risen
+        self._risen = risen
         self._lean = _lean(theta, roll)
-        self._travelled = travelled
+        self.heading = Heading(self._lean, travelled)
         self._furthest = 0.5 * math.hypot(tracks.contact_length_m, tracks.gauge_m)
 
     def heave(
         self,
-        t: float,
         theta: float,
         roll: float,
         travelled: float,
@@ -68,7 +69,6 @@ class Rocking:
         """Heave and its 1-sigma against the reference, m.
 
         Args:
-            t: s.
             theta, roll: rad, angle and roll of the upper.
             travelled: rad, slew counted like that of the reference.
             pivot, of_pivot: (2,) m and (2, 2) m², the pivot and its covariance.
@@ -76,24 +76,30 @@ class Rocking:
             of_angles: (2,) rad², variances of `theta` and `roll`; what is wrong with them stays with the
                 upper, and so cancels until it slews.
         """
-        turn = travelled - self._travelled
-        c, s = math.cos(turn), math.sin(turn)
-        x, y = self._lean.tolist()
-        ground = np.array([c * x + s * y, c * y - s * x])
-        change = _lean(theta, roll) - ground
+        turn, of_turn = self.heading.turn(travelled)
+        back = cmath.exp(-1j * turn)
+        ground = self._lean * back
+        change = _pair(_lean(theta, roll) - ground)
         # Nothing can be stood on beyond the corners of the tracks, whichever way they lie.
         pivot = pivot * min(1.0, self._furthest / max(math.hypot(*pivot), 1e-9))
-        slewed = min(1.0, 2.0 * (1.0 - c))
+        slewed = min(1.0, 2.0 * (1.0 - back.real))
         variance = float(change @ of_pivot @ change) + WANDER_SHARE * wander * float(change @ change)
         variance += float((pivot * pivot) @ (of_angles * slewed + LEAN_RAD**2))
-        across = float(pivot[0] * ground[1] - pivot[1] * ground[0])
-        variance += (HEADING_RAD * across) ** 2 * max(t - self._t, 0.0)
+        variance += min(of_turn, 1.0) * float(pivot @ _pair(1j * ground)) ** 2
         # What heave is to be expected at all tells little against a good measurement, and bounds a poor one.
         common = (COMMON_LEAN_RAD * self._furthest) ** 2
         share = common / (common + variance)
         heave = self._risen - share * float(pivot @ change)
         return heave, math.sqrt(share * variance + STILL_M**2)
 
+    def follow(self, seconds: float, theta: float, roll: float, travelled: float) -> None:
+        """Let `seconds` pass, at the end of which the upper stands so."""
+        self.heading.follow(seconds, _lean(theta, roll), travelled)
 
-def _lean(theta: float, roll: float) -> Array:
-    return np.array([math.sin(theta) * math.cos(roll), math.sin(roll)])
+
+def _lean(theta: float, roll: float) -> complex:
+    return complex(math.sin(theta) * math.cos(roll), math.sin(roll))
+
+
+def _pair(z: complex) -> Array:
+    return np.array([z.real, z.imag])
