@@ -22,7 +22,7 @@ from tipdatum.fusion.estimator import Event, MotionReading
 from tipdatum.fusion.pace import Pace
 from tipdatum.fusion.pose import Anchor, Matrices, Pose
 from tipdatum.fusion.posture import Posture
-from tipdatum.fusion.rocking import Rocking
+from tipdatum.fusion.rocking import Pivot, Rocking
 from tipdatum.fusion.schedule import Schedule
 from tipdatum.fusion.sensors import Channel
 from tipdatum.fusion.spread import SensorSpread
@@ -49,12 +49,14 @@ class _Stated(NamedTuple):
         angles: (N + 1, N + 1) rad², covariance of θ_1 … θ_N and roll, row by row.
         anchor_m, anchor_m2, with_anchor: the anchor, its variance, and its covariance (N + 1,) with those
             angles, m·rad; None without one.
+        pivot: about which the machine rocks; None where its tracks are not described.
     """
 
     angles: list[list[float]]
     anchor_m: float
     anchor_m2: float
     with_anchor: list[float] | None
+    pivot: Pivot | None
 
 
 class ChainEstimator:
@@ -291,7 +293,7 @@ class ChainEstimator:
             with_arm = posture.forth(stated.with_anchor, ratio)
             anchor = Anchor(stated.anchor_m, stated.anchor_m2, with_arm)
         travelled = self._slew_travelled + ahead.turned
-        heave, heave_sigma = self._heave(f, q[0], ahead.angles[-1], travelled)
+        heave, heave_sigma = self._heave(stated, q[0], ahead.angles[-1], travelled)
         quality, reasons = self._condition.judge(quality, reasons)
         return Pose(
             t, tuple(q), tuple(q_rate), spread, quality, reasons,
@@ -306,10 +308,15 @@ class ChainEstimator:
     def _state(self, f: ChainFilter) -> _Stated:
         n, anchor, share, P = f.n, f.at.anchor, f.share**2, f.P
         angles = (share * P[: n + 1, : n + 1]).tolist()
+        pivot = None
+        if f.footing is not None:
+            (xx, xy), (_, yy) = (share * P[f.at.pivot, f.at.pivot]).tolist()
+            x, y = f.x[f.at.pivot].tolist()
+            pivot = Pivot(x, y, xx, xy, yy, f.footing.wander)
         if not self._anchored:
-            return _Stated(angles, 0.0, 0.0, None)
+            return _Stated(angles, 0.0, 0.0, None, pivot)
         with_anchor = (share * P[: n + 1, anchor]).tolist()
-        return _Stated(angles, float(f.x[anchor]), share * float(P[anchor, anchor]), with_anchor)
+        return _Stated(angles, float(f.x[anchor]), share * float(P[anchor, anchor]), with_anchor, pivot)
 
     def _unfound(self, start: Start) -> tuple[str, ...]:
         """Sensors that speak again after a loss, but whose bodies' angles are still those from before it."""
@@ -322,15 +329,12 @@ class ChainEstimator:
         nothing = (math.nan,) * size
         return Pose(t, nothing, nothing, Matrices.unknown(size), quality, reasons)  # type: ignore[arg-type]
 
-    def _heave(self, f: ChainFilter, theta: float, roll: float, slew: float) -> tuple[float, float]:
+    def _heave(self, stated: _Stated, theta: float, roll: float, slew: float) -> tuple[float, float]:
         """Height of the slew centre above where it was at the reference; 0, 0 where nothing tells it."""
-        if self._rocking is None or f.footing is None:
+        if self._rocking is None or stated.pivot is None:
             return 0.0, 0.0
-        at, share = f.at, f.share**2
-        return self._rocking.heave(
-            theta, roll, slew, f.x[at.pivot], share * f.P[at.pivot, at.pivot], f.footing.wander,
-            share * f.P[[0, at.roll], [0, at.roll]],
-        )  # fmt: skip
+        variances = stated.angles[0][0], stated.angles[-1][-1]
+        return self._rocking.heave(theta, roll, slew, stated.pivot, variances)
 
     # -- anchor and machine ------------------------------------------------------------------------------
 

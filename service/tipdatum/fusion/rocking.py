@@ -13,11 +13,9 @@ from __future__ import annotations
 
 import cmath
 import math
-
-import numpy as np
+from typing import NamedTuple
 
 from tipdatum.fusion.heading import Heading
-from tipdatum.kinematics.frames import Array
 from tipdatum.machine import Undercarriage
 
 LEAN_RAD = 0.0005
@@ -29,6 +27,22 @@ WANDER_SHARE = 4.0
 """Factor on the pivot's wander: what shows is only how the lift changes from one moment to the next."""
 STILL_M = 0.0005
 """Least 1-sigma of a heave, m: what tracks sink and rise without leaning."""
+
+
+class Pivot(NamedTuple):
+    """The point of the ground about which the machine rocks, from the slew centre, in the upper's axes.
+
+    Attributes:
+        x, y: m. xx, xy, yy: m², its covariance.
+        wander: m², how far it goes to and fro, mean square.
+    """
+
+    x: float
+    y: float
+    xx: float
+    xy: float
+    yy: float
+    wander: float
 
 
 class Rocking:
@@ -57,40 +71,33 @@ class Rocking:
         self._furthest = 0.5 * math.hypot(tracks.contact_length_m, tracks.gauge_m)
 
     def heave(
-        self,
-        theta: float,
-        roll: float,
-        travelled: float,
-        pivot: Array,
-        of_pivot: Array,
-        wander: float,
-        of_angles: Array,
+        self, theta: float, roll: float, travelled: float, pivot: Pivot, of_angles: tuple[float, float]
     ) -> tuple[float, float]:
         """Heave and its 1-sigma against the reference, m.
 
         Args:
             theta, roll: rad, angle and roll of the upper.
             travelled: rad, slew counted like that of the reference.
-            pivot, of_pivot: (2,) m and (2, 2) m², the pivot and its covariance.
-            wander: m², how far the pivot goes to and fro, mean square.
-            of_angles: (2,) rad², variances of `theta` and `roll`; what is wrong with them stays with the
-                upper, and so cancels until it slews.
+            of_angles: rad², variances of `theta` and `roll`; what is wrong with them stays with the upper,
+                and so cancels until it slews.
         """
         turn, of_turn = self.heading.turn(travelled)
         back = cmath.exp(-1j * turn)
         ground = self._lean * back
-        change = _pair(_lean(theta, roll) - ground)
+        change = _lean(theta, roll) - ground
+        dx, dy = change.real, change.imag
         # Nothing can be stood on beyond the corners of the tracks, whichever way they lie.
-        pivot = pivot * min(1.0, self._furthest / max(math.hypot(*pivot), 1e-9))
-        slewed = min(1.0, 2.0 * (1.0 - back.real))
-        variance = float(change @ of_pivot @ change) + WANDER_SHARE * wander * float(change @ change)
-        variance += float((pivot * pivot) @ (of_angles * slewed + LEAN_RAD**2))
-        variance += min(of_turn, 1.0) * float(pivot @ _pair(1j * ground)) ** 2
+        within = min(1.0, self._furthest / max(math.hypot(pivot.x, pivot.y), 1e-9))
+        px, py = within * pivot.x, within * pivot.y
+        variance = dx * dx * pivot.xx + 2.0 * dx * dy * pivot.xy + dy * dy * pivot.yy
+        variance += WANDER_SHARE * pivot.wander * (dx * dx + dy * dy)
+        slewed, least = 2.0 * (1.0 - back.real), LEAN_RAD**2
+        variance += px * px * (of_angles[0] * slewed + least) + py * py * (of_angles[1] * slewed + least)
+        variance += min(of_turn, 1.0) * (py * ground.real - px * ground.imag) ** 2
         # What heave is to be expected at all tells little against a good measurement, and bounds a poor one.
         common = (COMMON_LEAN_RAD * self._furthest) ** 2
         share = common / (common + variance)
-        heave = self._risen - share * float(pivot @ change)
-        return heave, math.sqrt(share * variance + STILL_M**2)
+        return self._risen - share * (px * dx + py * dy), math.sqrt(share * variance + STILL_M**2)
 
     def follow(self, seconds: float, theta: float, roll: float, travelled: float) -> None:
         """Let `seconds` pass, at the end of which the upper stands so."""
@@ -99,7 +106,3 @@ class Rocking:
 
 def _lean(theta: float, roll: float) -> complex:
     return complex(math.sin(theta) * math.cos(roll), math.sin(roll))
-
-
-def _pair(z: complex) -> Array:
-    return np.array([z.real, z.imag])

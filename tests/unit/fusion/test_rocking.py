@@ -9,13 +9,13 @@ import pytest
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from tipdatum.fusion.rocking import Rocking
+from tipdatum.fusion.rocking import Pivot, Rocking
 from tipdatum.machine import Undercarriage
 
 Array = NDArray[np.float64]
 TRACKS = Undercarriage(contact_length_m=3.2, gauge_m=2.2)
 SURE = np.diag([1e-4, 1e-4])
-ANGLES = np.array([1e-6, 1e-6])
+ANGLES = (1e-6, 1e-6)
 
 
 def _at(
@@ -26,7 +26,9 @@ def _at(
     of_pivot: Array = SURE,
     wander: float = 0.0,
 ) -> tuple[float, float]:
-    return rocking.heave(*_lean(axes), travelled, pivot, of_pivot, wander, ANGLES)
+    (xx, xy), (_, yy) = of_pivot.tolist()
+    x, y = pivot.tolist()
+    return rocking.heave(*_lean(axes), travelled, Pivot(x, y, xx, xy, yy, wander), ANGLES)
 
 
 def _lean(axes: Rotation) -> tuple[float, float]:
