@@ -44,6 +44,21 @@ def pivot_prior(tracks: Undercarriage) -> Array:
     return np.asarray((turn * half**2) @ turn.T)
 
 
+def lean_rates_by_constants(rate: Array, slope: Array) -> Array:
+    """(2, 10): derivatives of ω_x and ω_y, freed of the gyro's constants, by these, in the layout's order.
+
+    Args:
+        rate, slope: (3,) rad/s and rad/s², the gyro's rate in body axes, and how it changes.
+    """
+    (wx, wy, wz), (sx, sy, _) = rate.tolist(), slope.tolist()
+    return np.array(
+        [
+            [-1.0, 0.0, 0.0, -wx, 0.0, 0.0, sx, 0.0, wz, -wy],
+            [0.0, -1.0, 0.0, 0.0, -wy, 0.0, sy, -wz, 0.0, wx],
+        ]
+    )
+
+
 class Footing:
     """The tie of the upper's gyro to a machine that stands, and how far its pivot wanders.
 
@@ -66,13 +81,7 @@ class Footing:
         if not block.active[0]:
             return
         w = motion.rate[0]
-        (wx, wy, wz), (sx, sy, _) = w.tolist(), block.rate_slope[0].tolist()
-        rows = np.array(
-            [
-                [-1.0, 0.0, 0.0, -wx, 0.0, 0.0, sx, 0.0, wz, -wy],
-                [0.0, -1.0, 0.0, 0.0, -wy, 0.0, sy, -wz, 0.0, wx],
-            ]
-        )
+        rows = lean_rates_by_constants(w, block.rate_slope[0])
         at = slice(setup.at.constants.start, setup.at.constants.start + OF_GYRO.stop)
         H = np.zeros((2, setup.at.size))
         H[:, at] = rows

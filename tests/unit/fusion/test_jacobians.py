@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from tipdatum.fusion.arm import Arm
 from tipdatum.fusion.chain_filter import ChainFilter
+from tipdatum.fusion.footing import lean_rates_by_constants
 from tipdatum.fusion.layout import LATENCY, OF_GYRO, PER_SENSOR
 from tipdatum.fusion.parts import blocks, crossing
 from tipdatum.fusion.strapdown import Block
@@ -187,6 +188,23 @@ def test_innovation_by_the_state(epochs: int, seed: int, describe: Callable[...,
     found = -f._observation.H @ F
     numeric = differences(innovation, x)
     assert found == pytest.approx(numeric, abs=3e-2)
+
+
+@repeat
+@given(seed=seeds)
+def test_lean_rates_by_the_constants_of_the_uppers_gyro(
+    seed: int, describe: Callable[..., dict[str, Any]]
+) -> None:
+    f = chain_filter(describe())
+    x, e = somewhere(f, seed)
+
+    def lean_rates(y: Array) -> Array:
+        return f._rates.motion(y, block(f, e, y), 0.0).rate[0, :2].copy()
+
+    found = np.zeros((2, f.at.size))
+    of_gyro = slice(f.at.constants.start, f.at.constants.start + OF_GYRO.stop)
+    found[:, of_gyro] = lean_rates_by_constants(e.rate[0, 0], e.rate_slope[0])
+    assert found == pytest.approx(differences(lean_rates, x), abs=1e-3)
 
 
 @given(st.lists(st.floats(-10.0, 10.0), min_size=6, max_size=6))
