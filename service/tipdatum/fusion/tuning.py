@@ -17,9 +17,9 @@ class ChainOptions(BaseModel):
 
     epoch_s: Annotated[float, Field(ge=0.01, le=0.2)] = 0.05
     """Span over which motion counts as even, s. Shorter costs time, longer blurs fast reversals."""
-    epochs: Annotated[int, Field(ge=1, le=10)] = 4
+    epochs: Annotated[int, Field(ge=1, le=10)] = 5
     """Epochs to one step of the filter: covariances and gains are worked out once for all of them."""
-    calm_epochs: Annotated[int, Field(ge=1, le=20)] = 8
+    calm_epochs: Annotated[int, Field(ge=1, le=20)] = 10
     """The same while no body turns faster than `calm_radps`; never fewer than `epochs`."""
     calm_radps: NotNegative = 0.06
     """Rate up to which the arm counts as hardly moving, rad/s: 0.4 m/s at 7 m of reach."""
