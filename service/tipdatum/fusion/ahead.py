@@ -10,7 +10,10 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
+import numpy as np
+
 from tipdatum.fusion.strapdown import Samples
+from tipdatum.kinematics.frames import Array
 
 RATE_NOISE_RADPS = 0.004
 """1-sigma of one gyro reading that an extrapolation stands on, rad/s: engine vibration."""
@@ -18,6 +21,31 @@ SINCE_RATES_S = 0.025
 """How long before the stretch the rates of its start were, s: they are means over an epoch."""
 GYROLESS_RADPS = 0.15
 """1-sigma of the rate of a body without gyro while it is extrapolated, rad/s."""
+STEADY_S = 0.03
+"""Lead, s, within which the doubt in the bend covers that accelerations change; common sensors stay in it."""
+UNSTEADY_S = 3.0
+"""Time over which changes of acceleration are averaged, s: a few movements of an arm."""
+
+
+class Unsteadiness:
+    """How much the bodies' angular accelerations change, told by the blocks.
+
+    Attributes:
+        psd: (rad/s³)²/Hz for each sensor: the white jerk by which its acceleration wanders.
+    """
+
+    def __init__(self, n: int) -> None:
+        self.psd = [0.0] * n
+        self._last: Array | None = None
+
+    def update(self, slope: Array, active: Array, span: float) -> None:
+        """Take the block's change of rate, (N,) rad/s² about y; `active` (N,) as in `Block`."""
+        if self._last is not None:
+            change = np.where(active, slope - self._last, 0.0)
+            weight = min(1.0, span / UNSTEADY_S)
+            found = (change * change * (1.0 / span)).tolist()
+            self.psd = [q + weight * (f - q) for q, f in zip(self.psd, found, strict=True)]
+        self._last = slope
 
 
 class Ahead(NamedTuple):
@@ -42,6 +70,7 @@ class Start(NamedTuple):
         turned: rad, each gyro's raw integral at the edge; None for a body whose rate no gyro tells.
         gyro: from a gyro's raw rate to one freed of constants: three rows of a matrix, by which a row is
             multiplied from the right, and an offset.
+        unsteady: (rad/s³)²/Hz, see `Unsteadiness`.
     """
 
     edge: float
@@ -49,6 +78,7 @@ class Start(NamedTuple):
     rates: list[float]
     turned: list[list[float] | None]
     gyro: list[list[list[float]]]
+    unsteady: list[float]
 
 
 def look_ahead(start: Start, samples: Sequence[Samples], t: float) -> Ahead:
@@ -116,12 +146,15 @@ def look_ahead(start: Start, samples: Sequence[Samples], t: float) -> Ahead:
             doubt = math.hypot(doubt, GYROLESS_RADPS)
         else:
             span, iy, wy, slope = told_by
-            rate, ahead, acceleration = tangent * plane_rate - wy, t - s.t, -slope
+            rate, ahead, acceleration = tangent * plane_rate - wy, t - s.t, -s.fades * slope
             theta += middle_tangent * mean_plane * span - iy
         bend = 0.5 * acceleration * ahead * ahead
         angles.append(theta + rate * ahead + bend)
         rates.append(rate)
-        variance.append((doubt * ahead) ** 2 + bend * bend)
+        missed, stale = s.missed
+        late = max(0.0, ahead - STEADY_S) + stale
+        wander = start.unsteady[i] * late**5 / 20.0
+        variance.append((doubt * ahead) ** 2 + bend * bend + missed * ahead * ahead + wander)
     angles.append(roll)
     rates.append(roll_rate)
     variance.append((RATE_NOISE_RADPS * lead) ** 2)

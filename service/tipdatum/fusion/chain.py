@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tipdatum.fusion.ahead import Start, look_ahead
+from tipdatum.fusion.ahead import Start, Unsteadiness, look_ahead
 from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, Arm
 from tipdatum.fusion.chain_filter import ChainFilter
 from tipdatum.fusion.condition import Condition
@@ -89,6 +89,7 @@ class ChainEstimator:
         self._chain = arm.machine.chain()
         self._posture = Posture(arm, self._channels)
         self._condition = Condition()
+        self._unsteady = Unsteadiness(len(self._channels))
 
     def _named(self) -> dict[str, tuple[int, Channel, Samples]]:
         both = zip(self._channels, self._samples, strict=True)
@@ -220,6 +221,9 @@ class ChainEstimator:
         for channel, samples, delay in zip(self._channels, self._samples, f.delays(), strict=True):
             samples.longest_gap = 1.5 * channel.stale_after
             samples.delay = delay
+            samples.keep_pace(channel.period)
+            if samples.between is not None:
+                self._condition.notice_slow(edge, channel.name, math.sqrt(samples.between.rate))
 
     def _find_again(self, f: ChainFilter, block: Block) -> None:
         """Find the angles of sensors anew that were away and are in this block."""
@@ -246,7 +250,9 @@ class ChainEstimator:
         turned: list[list[float] | None] = list(block.turned.tolist())
         for i in (*f.gyroless, *self._schedule.away):
             turned[i] = None
-        self._start = Start(edge, f.x[: n + 1].tolist(), f.rates.tolist(), turned, gyro)
+        self._unsteady.update(block.rate_slope[:, 1], block.active, f.setup.span)
+        rates = f.rates.tolist()
+        self._start = Start(edge, f.x[: n + 1].tolist(), rates, turned, gyro, self._unsteady.psd)
 
     def _level(self, f: ChainFilter, block: Block) -> None:
         """After a second of rest at the start, angles count as levelled where mounts were."""

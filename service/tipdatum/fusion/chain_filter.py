@@ -326,4 +326,5 @@ class ChainFilter:
         """Sensors whose velocities' squared, normalised innovation is beyond the gate."""
         solved = np.linalg.solve(self._S_velocity, zi[:, :, None])[:, :, 0]
         distances = (zi * solved).dot(self._ones3).tolist()
+        self._stated.be_surprised(distances, self.setup.span)
         return [k for k, distance in enumerate(distances) if distance > self.options.gate]

@@ -29,6 +29,12 @@ SETTLING_MOST_S = 10.0
 """A filter that is still above the limit after this has learnt what its sensors let it learn (no gyros, say):
 it has settled, and sigma says how wide."""
 
+TOO_SLOW = math.radians(1.0)
+"""What a sensor leaves out between its samples, rad/√s, above which it is too slow for the motion: in a
+second an angle wanders by a degree. Ordinary digging at 10 Hz stays below half of it."""
+TOO_SLOW_S = 10.0
+"""How long it must stay below half of that, s, before it counts as fast enough again."""
+
 
 class Condition:
     """Follows the filter; time comes from its epochs."""
@@ -40,6 +46,14 @@ class Condition:
         self._stopped = -math.inf
         self._settling_from = self._started = self._settled = -math.inf
         self._wide = False
+        self._too_slow: dict[str, float] = {}
+
+    def notice_slow(self, t: float, name: str, missed: float) -> None:
+        """Take notice of what sensor `name` leaves out between its samples, rad/√s."""
+        if missed > (0.5 * TOO_SLOW if name in self._too_slow else TOO_SLOW):
+            self._too_slow[name] = t
+        elif t - self._too_slow.get(name, t) >= TOO_SLOW_S:
+            del self._too_slow[name]
 
     def update(self, t: float, fastest: float, spread: float, starting: bool) -> None:
         """Take notice of one epoch: fastest rate in rad/s, largest 1-sigma of an angle in rad."""
@@ -72,6 +86,8 @@ class Condition:
 
     def judge(self, quality: Quality, reasons: tuple[str, ...]) -> tuple[Quality, tuple[str, ...]]:
         """Add what is known here to a quality and its reasons; the worst applies."""
+        if self._too_slow:
+            reasons = (*reasons, *(f"{n} sensor speaks too rarely for this motion" for n in self._too_slow))
         return _judged(quality, reasons, self.settling, self.moving)
 
 

@@ -6,21 +6,19 @@ Velocities by the chain's lever arms, gyros against each other, angles of inclin
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 
+from tipdatum.fusion.inclined import Inclined
 from tipdatum.fusion.layout import LEVER, OF_GYRO, PER_SENSOR
 from tipdatum.fusion.levers import Levers
-from tipdatum.fusion.parts import Setup, blocks, crossing
+from tipdatum.fusion.parts import UNKNOWN, Setup, blocks, crossing
 from tipdatum.fusion.propagation import Advance
 from tipdatum.fusion.rates import Motion
 from tipdatum.fusion.strapdown import Block
 from tipdatum.kinematics.frames import Array
 
-UNKNOWN = 1e6
-"""Variance given to a row that has no measurement in this block."""
 FLOORS_S = 0.05
 """Span, s, to which the floors of the options refer: their noise is white."""
 
@@ -58,6 +56,7 @@ class Observation:
         self._rows = m + 2 * k + 2 * len(self._tilts)
         self.H = H = np.zeros((self._rows, at.size))
         self.R = R = np.zeros((self._rows, self._rows))
+        self._inclined = Inclined(setup, m + 2 * k, H, R)
         self._H_velocity, self._R_velocity = H[:m], R[:m, :m]
         self._R_own = np.einsum("ii->i", self._R_velocity).reshape(n, 3)
         self._H_own = blocks(H[:m, at.velocity], 3, 3)
@@ -104,23 +103,33 @@ class Observation:
     ) -> Array:
         """z (m,) of the block whose end is `x`; fills `H` and `R`."""
         z = np.zeros(self._rows)
-        self._velocities(z, x, block.active, motion, expected, advance)
-        self._gyros(z, motion)
+        missed = block.missed[:, 1] / self._setup.span
+        self._velocities(z, x, block.active, motion, expected, advance, missed)
+        self._gyros(z, motion, missed)
         if self._tilts:
-            self._inclinometers(z, x, block, motion, expected.change)
+            self._inclined.fill(z, x, block, motion, self.levers)
         return z
 
     def _velocities(
-        self, z: Array, x: Array, active: Array, k: Motion, expected: Expected, advance: Advance
+        self,
+        z: Array,
+        x: Array,
+        active: Array,
+        k: Motion,
+        expected: Expected,
+        advance: Advance,
+        missed: Array,
     ) -> None:
         q = self._setup
         n, at, m = q.n, q.at, 3 * q.n
         self._by_state(x, k, advance)
         by_y = self._by_y.reshape(m, 8 + 2 * n)
         Jf, Jn = by_y[:, : 2 + n], k.J.reshape(2 + n, m)
-        self._R_velocity[:] = Jf.dot((Jn * self._rate_variance).dot(Jn.T)).dot(Jf.T)
+        variance = self._rate_variance + missed.repeat(3)
+        self._R_velocity[:] = Jf.dot((Jn * variance).dot(Jn.T)).dot(Jf.T)
         extra = expected.change * expected.change
-        extra *= self._latency_variance
+        jitter = [ch.jitter_variance for ch in q.channels]
+        extra *= self._latency_variance + np.array(jitter)[:, None] if any(jitter) else self._latency_variance
         extra += (k.rate * k.rate).dot(self._lever_share)
         extra += self._floor
         zv = z[:m].reshape(n, 3)
@@ -190,7 +199,7 @@ class Observation:
         by_y[:, 2, -6] += c * by_tan
         by_y[:, :, -2:] = np.array([[-s * y_rate, s * x_rate], [0.0, 0.0], [c * y_rate, -c * x_rate]])
 
-    def _gyros(self, z: Array, motion: Motion) -> None:
+    def _gyros(self, z: Array, motion: Motion, missed: Array) -> None:
         """All bodies of the arm plane share roll rate and plane rate: what their gyros differ in is error."""
         q, D = self._setup, self._difference
         n, m, k = q.n, 3 * q.n, q.n - 1
@@ -204,6 +213,8 @@ class Observation:
         np.multiply(D, roll_i, out=self._H_gyros[1])
         for block in self._R_gyros:
             block[:] = self._difference_noise
+            if missed.any():
+                block += (D * missed).dot(D.T)
         if motion.whole and not q.gyroless:
             return
         gyro = motion.gyro
@@ -211,24 +222,3 @@ class Observation:
         for row in (*(m + blind), *(m + k + blind)):
             self.R[row, row] += UNKNOWN
             z[row] = 0.0
-
-    def _inclinometers(self, z: Array, x: Array, block: Block, motion: Motion, slip: Array) -> None:
-        """Angles of inclinometers, their own lag included; acceleration tilts them by its share of g."""
-        q, H, R = self._setup, self.H, self.R
-        at, g, row = q.at, q.gravity, 3 * q.n + 2 * (q.n - 1)
-        for i in self._tilts:
-            in_plane, fy = complex(block.force[i, -1]), float(block.force_y[i, -1])
-            active = bool(block.active[i])
-            sensor = q.channels[i].sensor
-            place = at.lagged.start + q.lagging.index(i) if i in q.lagging else i
-            shown = math.atan2(in_plane.real, in_plane.imag)
-            shown += 2.0 * math.pi * round((x[place] - shown) / (2.0 * math.pi))
-            pushed = float((slip[i] ** 2).sum()) / (g * g) + math.radians(sensor.noise.tilt_deg) ** 2
-            for value, at_place in ((shown, place), (math.asin(max(-1.0, min(1.0, fy / g))), at.roll)):
-                H[row] = 0.0
-                H[row, at_place] = 1.0
-                R[row, row] = pushed if active else UNKNOWN
-                # In the middle of the epoch the angle was half a step behind.
-                behind = 0.5 * q.options.epoch_s * float(motion.rho[2 + i, -1]) if at_place == i else 0.0
-                z[row] = value + behind - x[at_place] if active else 0.0
-                row += 1

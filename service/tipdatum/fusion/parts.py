@@ -14,6 +14,9 @@ from tipdatum.fusion.sensors import Channel
 from tipdatum.fusion.tuning import ChainOptions
 from tipdatum.kinematics.frames import Array
 
+UNKNOWN = 1e6
+"""Variance given to a row that has no measurement in a block."""
+
 
 class Setup:
     """Sensors of one arm as the filter sees them; fixed but for a refit's `channels` and for `epochs`.

@@ -29,6 +29,8 @@ from tipdatum.kinematics.frames import Array
 WARM_UP_S = 120.0
 """Time in which a gyro that has just been switched on comes to its temperature, s: at first it walks twice as
 fast. Sensors and service usually get their power by the same key."""
+UPPER_TURNS = 0.3
+"""How restless an upper is beside a link, 1: it rocks by 0.1 rad/s at about 1 Hz."""
 
 
 @dataclass(slots=True)
@@ -83,7 +85,10 @@ class Propagation:
         self._walk[at.theta] = setup.gyro_psd * span
         self._walk[at.roll] = float(setup.gyro_psd.mean()) * span / n
         self._walk[at.pivot] = o.pivot_walk**2 * span if setup.on_upper else 0.0
-        self._walk[at.turn] = o.turn_walk**2 * span
+        turn_walk = [
+            o.turn_walk * (UPPER_TURNS if setup.on_upper and i == 0 else 1.0) for i in setup.gyroless
+        ]
+        self._walk[at.turn] = np.array(turn_walk) ** 2 * span
         self._walk[at.common] = (0.5 * o.turn_walk) ** 2 * span
         self._walk[at.lagged] = 1e-10
         self._walk[at.constants] = walk.ravel()
@@ -216,6 +221,20 @@ class Propagation:
         shaken += (o.shake_share**2 / 3.0) * block.shake * block.step
         vibration = float((shaken / (shaken + q.accel_psd)).dot(self._even))
         shaken += q.accel_psd
+        shaken += block.missed[:, 0]
+        gaps = [ch.gap_density for ch in q.channels]
+        if any(gaps):
+            shaken += np.array(gaps) * block.shake
+        jitters = [ch.jitter_variance for ch in q.channels]
+        if any(jitters):
+            # A sample taken at another time than it says is wrong by what has changed since.
+            jitter = np.array(jitters) * block.step
+            shaken += jitter * (block.force_slope * block.force_slope).mean(axis=1)
+            P[q.i, q.i] += T * jitter * block.rate_slope[:, 1] ** 2
+        missed = block.missed[:, 1]
+        if missed.any():
+            P[q.i, q.i] += T * missed
+            P[at.roll, at.roll] += (T / q.n) * float(missed.mean())
         if not m.whole:
             shaken = np.where(active, shaken, 1.0 / T)
             # A body whose sensor is silent may turn as fast as an arm can: half a radian a second.

@@ -11,6 +11,8 @@ from tipdatum.kinematics.frames import Array
 
 WAIT_S = 0.06
 """Least time, s, that a block waits for a sensor that is late."""
+LATE_S = 0.25
+"""Time, s, that a sensor may miss without its angle being found anew: a burst that came late."""
 
 
 class Schedule:
@@ -27,6 +29,7 @@ class Schedule:
         self.next = -1
         self.away: set[int] = set()
         self._awaited: set[int] = set()
+        self._away_from: dict[int, float] = {}
         self._behind: set[int] = set()
         self.due = -math.inf
 
@@ -78,7 +81,8 @@ class Schedule:
             # It did not speak all the time; nothing of that will come any more.
             return False
         # What a sensor said now may be that much older: as described, and as the filter has found since.
-        wait = max(WAIT_S, 2.5 * channel.period) + channel.latency + max(0.0, s.delay)
+        wait = max(WAIT_S, 2.5 * channel.period, 1.5 * channel.longest)
+        wait += channel.latency + max(0.0, s.delay)
         if now - end >= wait:
             return False
         if i not in self.away or i in self._awaited:
@@ -92,14 +96,20 @@ class Schedule:
     def lose_all(self) -> None:
         """Nobody spoke for a while."""
         self.away.update(range(len(self._samples)))
+        self._away_from.clear()
 
     def lose(self, i: int) -> None:
         """What sensor `i` said does not count any more."""
         self._samples[i].restart()
         self.away.add(i)
+        self._away_from.pop(i, None)
 
     def found_again(self, active: Array) -> list[int]:
-        """Note who is in a block, (N,) bool; the sensors that were away and are in it."""
+        """Note who is in a block, (N,) bool; the sensors that were away and are in it.
+
+        One that was only late, and missed less than `LATE_S`, is taken as if it had been there: its body's
+        angle stands where it was and is doubted by what an arm turns meanwhile, less than a force says.
+        """
         back = []
         for i, there in enumerate(active.tolist()):
             if there and i not in self.away:
@@ -107,9 +117,11 @@ class Schedule:
             self._awaited.discard(i)
             if there:
                 self.away.discard(i)
-                back.append(i)
-            else:
+                if self.edge - self._away_from.pop(i, -math.inf) >= LATE_S:
+                    back.append(i)
+            elif i not in self.away:
                 self.away.add(i)
+                self._away_from[i] = self.edge
         return back
 
     def taken(self, after: int, span: float) -> None:

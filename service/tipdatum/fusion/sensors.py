@@ -26,6 +26,12 @@ STALE_PERIODS = 2.5
 """Periods of a slow sensor that may pass in silence: two lost readings and half a period of jitter."""
 STALE_CEILING_S = 1.0
 """The longest silence that periods may ask for, s; a description may name a longer one itself."""
+USUAL_JITTER_S = 0.001
+"""Jitter of a sample's time, s, that the filter's own figures cover."""
+JITTER_SMOOTHING = 0.02
+"""Weight of a new interval in the running jitter of a sensor."""
+LONGEST_S, LONGEST_FADES = 0.15, 0.005
+"""Most that counts as time between readings of a restless stream, s, and how each of them forgets it."""
 PERIOD_SMOOTHING = 0.1
 """Weight of a new interval in the running period of a sensor."""
 
@@ -64,8 +70,13 @@ class Channel:
         if sensor.type == "tilt":
             self.force_turn, self.force_offset = self.mount, np.zeros(3)
         self.latency = sensor.latency_s
-        self.last_t = -math.inf
+        self.tells_roll = True
+        """Whether the sensor sees how its body rolls; a single-axis inclinometer does not."""
+        self.last_t = self._last_sampled = -math.inf
         self.period = 0.0
+        self._unsteady = self._lost = 0.0
+        self.longest = 0.0
+        """Longest recent time between two readings, s, a silence left out."""
         self.stale_after = sensor.stale_after_s or STALE_FLOOR_S
         """Silence after which the sensor is stale, s."""
         self._adapts = sensor.stale_after_s is None
@@ -83,9 +94,18 @@ class Channel:
         """What `Sample` tells, in the sensor's own axes; also notes that the sensor is alive."""
         self.note(reading.t)
         t = (reading.t if reading.t_sample is None else reading.t_sample) - self.latency
+        period = self.period
+        off = t - self._last_sampled - period
+        self._last_sampled = t
+        if off < 0.75 * period:
+            self._unsteady += JITTER_SMOOTHING * (min(off * off, period * period) - self._unsteady)
+            self._lost -= JITTER_SMOOTHING * self._lost
+        elif off < LONGEST_S:
+            self._lost += JITTER_SMOOTHING * (off * off - self._lost)
         if isinstance(reading, Imu):
             return t, reading.accel_mps2, reading.gyro_radps
         x, y, z = up_from_tilt(reading)
+        self.tells_roll = reading.angle_deg is None
         g = self.gravity
         return t, (g * x, g * y, g * z), None
 
@@ -96,12 +116,29 @@ class Channel:
         if not 0.0 < step < math.inf:
             return
         period = self.period or step
+        if step > self.longest:
+            self.longest = min(step, LONGEST_S)
+        else:
+            self.longest -= LONGEST_FADES * self.longest
         # A gap is no period: one long silence must not make the next one look normal.
         over = step - period if step < 2.0 * period else period
         self.period = period = period + PERIOD_SMOOTHING * over
         if self._adapts:
             patience = STALE_PERIODS * period
             self.stale_after = STALE_FLOOR_S if patience <= STALE_FLOOR_S else min(patience, STALE_CEILING_S)
+
+    @property
+    def jitter_variance(self) -> float:
+        """Variance of the samples' times beyond what is usual, s²: an interval has that of two of them."""
+        return max(0.0, 0.5 * self._unsteady - USUAL_JITTER_S**2)
+
+    @property
+    def gap_density(self) -> float:
+        """What makes white noise, /Hz, of a vibration's variance where readings are lost, s.
+
+        A straight line over one lost reading of a fast vibration of variance s² is wrong by s √1.5 there.
+        """
+        return 1.5 * self._lost / self.period if self.period > 0.0 else 0.0
 
     def forget_time(self) -> None:
         """Start anew after the clock stepped back."""

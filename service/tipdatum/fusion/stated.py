@@ -16,8 +16,8 @@ standard deviation of an elevation is that of the covariance times
 with f the share of vibration in the accelerometers' noise of late, which the filter takes at its worst (where
 nothing shakes, the covariance is right as it stands), and w how long the arm has worked since the filter
 started or found an angle anew: what a covariance says too much it says only once the work has shown it. Times
-√(1 + (h/40 ms)²), h the time between samples, for what a straight line from one to the next leaves out.
-Shares, power and times were chosen on simulated machines of many sizes and grades.
+√(1 + (h/40 ms)²), h the time between samples, for what a straight line from one to the next leaves out, and
+times `StatedSigma.mix`. Shares, power and times were chosen on simulated machines of many sizes and grades.
 """
 
 from __future__ import annotations
@@ -37,7 +37,19 @@ TRUST_S = 8.0
 SHAKEN_S = 15.0
 """Time over which f is averaged, s."""
 SPARSE_S = 0.04
-"""Time between samples, s, from which what lies between them counts as much as all else."""
+"""Time between samples, s, at which what lies between them counts as much as all else; from there on it has
+its own place in the covariance (`tipdatum.fusion.between`)."""
+UNLIKE = 1.3
+"""Factor on sigma where a body has no gyro: less of the covariance is worst case there."""
+USUAL_SURPRISE, MOST_SURPRISE = 0.6, 3.0
+"""Mean of squared, normalised innovations that even streams reach at most, 1 (0.2 on average), and the most
+that one block counts for: a shock is none of it."""
+LEAST_SURPRISE = 0.15
+"""Bound of the same, as a share of the usual, below which nothing more is told, 1."""
+ALL_SLOW_S = 0.1
+"""Time between samples, s, from which sigma is all that of a slow machine."""
+SURPRISE_S = 10.0
+"""Time over which they are averaged, s."""
 PRIOR_WEIGHT = 3.0
 """How many constants' worth of prior stand against what has been learnt, 1."""
 LEAST_RATIO, MOST_RATIO = 0.2, 4.0
@@ -53,6 +65,9 @@ class StatedSigma:
         self._worked = 0.0
         self._sparse = 1.0
         self._shaken: float | None = None
+        self._surprise = USUAL_SURPRISE
+        self._step = 0.0
+        self._unlike = UNLIKE if setup.gyroless else 1.0
 
     def let_pass(self, seconds: float, step: float, shaken: float, resting: bool) -> None:
         """Note that so much time has passed.
@@ -66,7 +81,26 @@ class StatedSigma:
         self._shaken += min(1.0, seconds / SHAKEN_S) * (shaken - self._shaken)
         if not resting:
             self._worked += seconds
-            self._sparse = math.sqrt(1.0 + (step / SPARSE_S) ** 2)
+            self._step = step
+            self._sparse = math.sqrt(1.0 + (min(step, SPARSE_S) / SPARSE_S) ** 2)
+
+    def be_surprised(self, distances: list[float], seconds: float) -> None:
+        """Note each sensor's squared, normalised innovation of a block (of three velocities)."""
+        mean = min(MOST_SURPRISE, sum(distances) / (3.0 * len(distances)))
+        self._surprise += min(1.0, seconds / SURPRISE_S) * (mean - self._surprise)
+
+    def mix(self) -> float:
+        """Factor for mixes of sensors that the share was not measured on, 1 for an IMU on every body.
+
+        Bodies without gyro, and innovations larger than those of even streams of 25 Hz and more ever are: the
+        model then misses something, be it times that are not those of the samples. What slow sensors leave
+        out, on the other hand, is taken at its worst; innovations far smaller than that say it was not.
+        """
+        surprise = self._surprise / USUAL_SURPRISE
+        if surprise < 1.0:
+            slow = (self._step - SPARSE_S) / (ALL_SLOW_S - SPARSE_S)
+            surprise = max(LEAST_SURPRISE, surprise) ** (0.5 * min(1.0, max(0.0, slow)))
+        return self._unlike * surprise
 
     def doubt(self) -> None:
         """Begin again with trust: an angle has been found anew."""
@@ -88,7 +122,7 @@ class StatedSigma:
         expected = k + max(0.0, float((prior - variances).sum()))
         ratio = min(MOST_RATIO, max(LEAST_RATIO, shown / expected))
         excess = self._setup.options.shaken_excess * (self._shaken or 0.0)
-        share = float((1.0 - excess) * ratio**POWER)
+        share = float((1.0 - excess) * ratio**POWER) * self.mix()
         return self._sparse * (share + (1.0 - share) * math.exp(-self._worked / TRUST_S))
 
     def shared_latency(self, x: Array, P: Array) -> float:

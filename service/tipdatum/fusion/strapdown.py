@@ -27,11 +27,14 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from tipdatum.fusion.between import SLOW_S, Between
 from tipdatum.kinematics.frames import Array, Complex
 from tipdatum_drivers.reading import Vector
 
 RECENT_S = 0.05
 """Time over which the change of a rate is told, s: shorter shows vibration, longer comes late."""
+LASTING_S = 0.4
+"""How long an arm's accelerations last, s; told from their mean effect on slow sensors' extrapolations."""
 Places: TypeAlias = NDArray[np.intp]
 ROW = 10
 """Numbers kept of a sample: t, force, rate, and the integral of the rate up to it."""
@@ -47,9 +50,13 @@ class Samples:
         delay: s, to take off a sample's time on top of the described latency.
         since: s, from when on they follow each other without a gap.
         t, rate, turned: the newest sample's time, rate and integral of the rate since ever (rad).
+        period: s, time between samples, 0 until it is known.
+        between: what a slow sensor leaves out; None for one that is fast enough.
     """
 
-    __slots__ = ("_recent", "_rows", "delay", "longest_gap", "rate", "since", "t", "turned")
+    __slots__ = (
+        "_recent", "_rows", "between", "delay", "longest_gap", "period", "rate", "since", "t", "turned",
+    )  # fmt: skip
 
     def __init__(self, longest_gap_s: float) -> None:
         self.longest_gap = longest_gap_s
@@ -58,6 +65,8 @@ class Samples:
         self._recent: deque[tuple[float, Vector]] = deque(maxlen=2)
         self.turned: Vector = (0.0, 0.0, 0.0)
         self.rate: Vector = (0.0, 0.0, 0.0)
+        self.period = 0.0
+        self.between: Between | None = None
         self.restart()
 
     def restart(self) -> None:
@@ -65,6 +74,8 @@ class Samples:
         self.t, self.since = -math.inf, math.inf
         del self._rows[:]
         self._recent.clear()
+        if self.between is not None:
+            self.between.restart()
 
     def add(self, t: float, force: Vector, rate: Vector) -> None:
         """Take a sample of `t` s; after a gap longer than `longest_gap` it begins anew."""
@@ -75,12 +86,19 @@ class Samples:
         if gap > self.longest_gap:
             self.restart()
             self.since = t
-        else:
-            half = 0.5 * gap
+        if self.between is not None:
+            for s, fx, fy, fz, wx, wy, wz in self.between.fill(t, np.array((*force, *rate))).tolist():
+                self._go_on(s, (fx, fy, fz), (wx, wy, wz))
+        self._go_on(t, force, rate)
+        self._recent.append((t, rate))
+
+    def _go_on(self, t: float, force: Vector, rate: Vector) -> None:
+        """In a straight line from the last point to the next one."""
+        if self._rows:
+            half = 0.5 * (t - self.t)
             (x, y, z), (x0, y0, z0), (x1, y1, z1) = self.turned, self.rate, rate
             self.turned = (x + half * (x0 + x1), y + half * (y0 + y1), z + half * (z0 + z1))
         self.t, self.rate = t, rate
-        self._recent.append((t, rate))
         # Packed at once: an array takes its numbers one by one, in twice the time.
         self._rows += _ROW.pack(t, *force, *rate, *self.turned)
 
@@ -101,12 +119,36 @@ class Samples:
         x, y, z = self.rate
         return ((x - x0) / span, (y - y0) / span, (z - z0) / span)
 
-    def used(self, count: int, period: float) -> None:
-        """Drop the oldest `count` samples; they come every `period` s."""
+    @property
+    def fades(self) -> float:
+        """Share of the rate's change that goes on, 1: an arm's accelerations last some tenths of a second."""
+        return 1.0 if self.between is None else math.exp(-self.period / LASTING_S)
+
+    @property
+    def missed(self) -> tuple[float, float]:
+        """Variance of the newest rate where samples are slow, (rad/s)², and how old its slope is, s."""
+        if self.between is None:
+            return 0.0, 0.0
+        return self.between.rate / self.period, 0.5 * self.period
+
+    def used(self, count: int, step: float) -> float:
+        """Drop the oldest `count` of the points kept, which stand `step` s apart.
+
+        Returns:
+            s, time between samples.
+        """
         del self._rows[: count * _ROW.size]
+        period = step if self.between is None else self.period
         size = 1 + max(1, round(RECENT_S / period))
         if size != self._recent.maxlen:
             self._recent = deque(self._recent, maxlen=size)
+        return period
+
+    def keep_pace(self, period: float) -> None:
+        """Take note that samples come every `period` s."""
+        self.period = period
+        if (period > SLOW_S) != (self.between is not None):
+            self.between = Between() if self.between is None else None
 
 
 @dataclass(slots=True)
@@ -121,6 +163,8 @@ class Block:
         force_slope, rate_slope: (N, 3) m/s³ and rad/s², their change with time in the body's own axes.
         shake: (N,) (m/s²)², mean over the block.
         step: (N,) s, time between samples.
+        missed: (N, 2) (m/s²)²/Hz and (rad/s)²/Hz, white noise that stands for what slow sensors leave out;
+            see `tipdatum.fusion.between`.
         turned: (N, 3) rad, integral of the raw rate up to the block's end; as in `Samples`.
         active: (N,) bool.
     """
@@ -135,6 +179,7 @@ class Block:
     rate_slope: Array
     shake: Array
     step: Array
+    missed: Array
     turned: Array
     active: Array
 
@@ -218,11 +263,16 @@ class Strapdown:
         begins = ends - counts
         step = (t.take(ends - 1) - t.take(begins)) / (ends - begins - 1)
         done = (j[:, -1] - begins).tolist()
-        for i, count, period in zip(used, done, step.tolist(), strict=True):
-            samples[i].used(count, period)
+        gaps = zip(used, done, step.tolist(), strict=True)
+        step = np.array([samples[i].used(count, gap) for i, count, gap in gaps])
+        missed = np.zeros((len(used), 2))
+        for k, i in enumerate(used):
+            between = samples[i].between
+            if between is not None:
+                missed[k] = between.force, between.rate
         found = Block(
             force, D[:, :, _FY], moment, D[:, :, 9], rate, D[:, :, _WY],
-            slope.take((0, 2, 1), axis=1), slope.take((3, 5, 4), axis=1), shake, step, raw, active,
+            slope.take((0, 2, 1), axis=1), slope.take((3, 5, 4), axis=1), shake, step, missed, raw, active,
         )  # fmt: skip
         return found if len(used) == len(samples) else _scattered(found, len(samples), used)
 

@@ -69,7 +69,7 @@ def block(f: ChainFilter, seen: Seen, x: Array) -> Block:
     return Block(
         full[..., 0] + 1j * full[..., 2], full[..., 1], half[..., 0] + 1j * half[..., 2], half[..., 1],
         full[..., 3] + 1j * full[..., 5], full[..., 4], seen.force_slope, seen.rate_slope,
-        np.zeros(n), np.zeros(n), np.zeros((n, 3)), np.ones(n, dtype=bool),
+        np.zeros(n), np.zeros(n), np.zeros((n, 2)), np.zeros((n, 3)), np.ones(n, dtype=bool),
     )  # fmt: skip
 
 
