@@ -58,6 +58,7 @@ def stretch(
     start = Start(
         0.0, [*map(float, angles), float(rolls[0])], [0.0, float(plane[0]) * lean, *([0.0] * len(bodies))],
         [[0.0, 0.0, 0.0] for _ in bodies], [PLAIN for _ in bodies],
+        [0.0] * len(bodies),
     )  # fmt: skip
     return start, samples, np.array([*ends, rolls[1]]), float(t[-1])
 
