@@ -219,12 +219,13 @@ class Propagation:
         shaken *= o.adaptation / T
         shaken += (o.folded_share / T) * np.maximum(folded, 0.0)
         shaken += (o.shake_share**2 / 3.0) * block.shake * block.step
-        vibration = float((shaken / (shaken + q.accel_psd)).dot(self._even))
-        shaken += q.accel_psd
-        shaken += block.missed[:, 0]
+        # What is told from the samples themselves is no worst case.
+        other = q.accel_psd + block.missed[:, 0]
         gaps = [ch.gap_density for ch in q.channels]
         if any(gaps):
-            shaken += np.array(gaps) * block.shake
+            other += np.array(gaps) * block.shake
+        vibration = float((shaken / (shaken + other)).dot(self._even))
+        shaken += other
         jitters = [ch.jitter_variance for ch in q.channels]
         if any(jitters):
             # A sample taken at another time than it says is wrong by what has changed since.

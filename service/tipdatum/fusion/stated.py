@@ -37,15 +37,16 @@ TRUST_S = 8.0
 SHAKEN_S = 15.0
 """Time over which f is averaged, s."""
 SPARSE_S = 0.04
-"""Time between samples, s, at which what lies between them counts as much as all else; from there on it has
-its own place in the covariance (`tipdatum.fusion.between`)."""
-UNLIKE = 1.3
+"""Time between samples, s, at which what lies between them would count as much as all else."""
+TOLD_S = 0.04
+"""The longest that is reckoned so: what slower sensors leave out they tell (`tipdatum.fusion.between`)."""
+UNLIKE = 1.5
 """Factor on sigma where a body has no gyro: less of the covariance is worst case there."""
-USUAL_SURPRISE, MOST_SURPRISE = 0.6, 3.0
-"""Mean of squared, normalised innovations that even streams reach at most, 1 (0.2 on average), and the most
-that one block counts for: a shock is none of it."""
-LEAST_SURPRISE = 0.15
-"""Bound of the same, as a share of the usual, below which nothing more is told, 1."""
+MOST_SURPRISE = 3.0
+"""Most of the mean squared, normalised innovation that one block counts for, 1: a shock is none of it. It is
+1 where their covariance is right, 0.2 for even streams of IMUs."""
+CALM_SURPRISE, LEAST_SURPRISE = 0.6, 0.09
+"""Where a slow machine's sigma begins to narrow, and where it has no more to tell, 1."""
 ALL_SLOW_S = 0.1
 """Time between samples, s, from which sigma is all that of a slow machine."""
 SURPRISE_S = 10.0
@@ -65,7 +66,7 @@ class StatedSigma:
         self._worked = 0.0
         self._sparse = 1.0
         self._shaken: float | None = None
-        self._surprise = USUAL_SURPRISE
+        self._surprise = CALM_SURPRISE
         self._step = 0.0
         self._unlike = UNLIKE if setup.gyroless else 1.0
 
@@ -82,7 +83,7 @@ class StatedSigma:
         if not resting:
             self._worked += seconds
             self._step = step
-            self._sparse = math.sqrt(1.0 + (min(step, SPARSE_S) / SPARSE_S) ** 2)
+            self._sparse = math.sqrt(1.0 + (min(step, TOLD_S) / SPARSE_S) ** 2)
 
     def be_surprised(self, distances: list[float], seconds: float) -> None:
         """Note each sensor's squared, normalised innovation of a block (of three velocities)."""
@@ -92,15 +93,13 @@ class StatedSigma:
     def mix(self) -> float:
         """Factor for mixes of sensors that the share was not measured on, 1 for an IMU on every body.
 
-        Bodies without gyro, and innovations larger than those of even streams of 25 Hz and more ever are: the
-        model then misses something, be it times that are not those of the samples. What slow sensors leave
-        out, on the other hand, is taken at its worst; innovations far smaller than that say it was not.
+        Bodies without gyro, and innovations larger than their covariance says: the model then misses
+        something, be it times that are not those of the samples. What slow sensors leave out, on the other
+        hand, is taken at its worst; innovations far smaller than that say it was not.
         """
-        surprise = self._surprise / USUAL_SURPRISE
-        if surprise < 1.0:
-            slow = (self._step - SPARSE_S) / (ALL_SLOW_S - SPARSE_S)
-            surprise = max(LEAST_SURPRISE, surprise) ** (0.5 * min(1.0, max(0.0, slow)))
-        return self._unlike * surprise
+        slow = min(1.0, max(0.0, (self._step - SPARSE_S) / (ALL_SLOW_S - SPARSE_S)))
+        calm = min(1.0, max(LEAST_SURPRISE, self._surprise) / CALM_SURPRISE)
+        return self._unlike * max(1.0, self._surprise) * calm ** (0.5 * slow)
 
     def doubt(self) -> None:
         """Begin again with trust: an angle has been found anew."""
