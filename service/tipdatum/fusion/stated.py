@@ -41,7 +41,7 @@ SPARSE_S = 0.04
 TOLD_S = 0.04
 """The longest that is reckoned so: what slower sensors leave out they tell (`tipdatum.fusion.between`)."""
 UNLIKE = 1.5
-"""Factor on sigma where a body has no gyro: less of the covariance is worst case there."""
+"""Factor on sigma where a body has no gyro, or the upper no sensor: less of the covariance is worst case."""
 MOST_SURPRISE = 3.0
 """Most of the mean squared, normalised innovation that one block counts for, 1: a shock is none of it. It is
 1 where their covariance is right, 0.2 for even streams of IMUs."""
@@ -68,7 +68,7 @@ class StatedSigma:
         self._shaken: float | None = None
         self._surprise = CALM_SURPRISE
         self._step = 0.0
-        self._unlike = UNLIKE if setup.gyroless else 1.0
+        self._unlike = UNLIKE if setup.gyroless or not setup.on_upper else 1.0
 
     def let_pass(self, seconds: float, step: float, shaken: float, resting: bool) -> None:
         """Note that so much time has passed.
@@ -93,13 +93,13 @@ class StatedSigma:
     def mix(self) -> float:
         """Factor for mixes of sensors that the share was not measured on, 1 for an IMU on every body.
 
-        Bodies without gyro, and innovations larger than their covariance says: the model then misses
-        something, be it times that are not those of the samples. What slow sensors leave out, on the other
-        hand, is taken at its worst; innovations far smaller than that say it was not.
+        Bodies without gyro, an upper without sensor, and innovations larger than their covariance says: the
+        model then misses something, be it times that are not those of the samples. What slow sensors leave
+        out, on the other hand, is taken at its worst; innovations far smaller than that say it was not.
         """
         slow = min(1.0, max(0.0, (self._step - SPARSE_S) / (ALL_SLOW_S - SPARSE_S)))
         calm = min(1.0, max(LEAST_SURPRISE, self._surprise) / CALM_SURPRISE)
-        return self._unlike * max(1.0, self._surprise) * calm ** (0.5 * slow)
+        return self._unlike * max(1.0, self._surprise) * math.pow(calm, 0.5 * slow)
 
     def doubt(self) -> None:
         """Begin again with trust: an angle has been found anew."""
