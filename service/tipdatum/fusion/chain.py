@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import NamedTuple
 
 import numpy as np
 
@@ -19,10 +18,12 @@ from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, Arm
 from tipdatum.fusion.chain_filter import ChainFilter
 from tipdatum.fusion.condition import Condition
 from tipdatum.fusion.estimator import Event, MotionReading
+from tipdatum.fusion.freeing import Freeing
+from tipdatum.fusion.knowledge import Knowledge
 from tipdatum.fusion.pace import Pace
 from tipdatum.fusion.pose import Anchor, Matrices, Pose
 from tipdatum.fusion.posture import Posture
-from tipdatum.fusion.rocking import Pivot, Rocking
+from tipdatum.fusion.rocking import Rocking
 from tipdatum.fusion.schedule import Schedule
 from tipdatum.fusion.sensors import Channel
 from tipdatum.fusion.spread import SensorSpread
@@ -40,23 +41,6 @@ LEVELLING_S = 1.0
 """Rest that is averaged before the angles are taken as levelled, s."""
 STILL_RADPS = 0.02
 """Spread of a gyro's means, rad/s, up to which the machine counts as still while it starts."""
-
-
-class _Stated(NamedTuple):
-    """What the filter states of its angles, the same for all poses until its next step.
-
-    Attributes:
-        angles: (N + 1, N + 1) rad², covariance of θ_1 … θ_N and roll, row by row.
-        anchor_m, anchor_m2, with_anchor: the anchor, its variance, and its covariance (N + 1,) with those
-            angles, m·rad; None without one.
-        pivot: about which the machine rocks; None where its tracks are not described.
-    """
-
-    angles: list[list[float]]
-    anchor_m: float
-    anchor_m2: float
-    with_anchor: list[float] | None
-    pivot: Pivot | None
 
 
 class ChainEstimator:
@@ -81,7 +65,7 @@ class ChainEstimator:
         self._by_name = self._named()
         self._filter: ChainFilter | None = None
         self._start: Start | None = None
-        self._stated: _Stated | None = None
+        self._known: Knowledge | None = None
         self._schedule = Schedule(self._channels, self._samples, self.options.epoch_s)
         self._pace = Pace(self.options)
         self._anchored = False
@@ -167,21 +151,17 @@ class ChainEstimator:
 
     def _fit(self) -> None:
         """Take over calibration and mounts: from what sensors give to rows in body axes."""
-        n = len(self._channels)
-        self._turn, self._offset = np.zeros((n, 6, 6)), np.zeros((n, 6))
-        for i, ch in enumerate(self._channels):
-            self._turn[i, :3, :3], self._offset[i, :3] = ch.force_turn.T, ch.force_offset
-            if self._gyro_seen[i]:
-                self._turn[i, 3:, 3:], self._offset[i, 3:] = ch.rate_turn.T, ch.rate_offset
         assert self._filter is not None
-        self._free(self._filter)
+        gyros = [self._gyro_seen[i] for i in range(len(self._channels))]
+        self._freeing = Freeing(self._channels, gyros, self._filter)
 
     def _step(self, f: ChainFilter, number: int, missing: list[int]) -> None:
         n, T, schedule = len(self._channels), self.options.epoch_s, self._schedule
         epochs = f.setup.epochs
         active = np.ones(n, dtype=bool)
         active[missing] = False
-        block = Strapdown.of(epochs, T).block(self._samples, active, number * T, *self._freeing)
+        free = self._freeing
+        block = Strapdown.of(epochs, T).block(self._samples, active, number * T, free.turn, free.offset)
         if schedule.next < 0:
             forces, rates = block.vectors()
             f.start(forces[:, 0], rates[:, 0])
@@ -233,26 +213,19 @@ class ChainEstimator:
             self._pace.upset(self._t)
             f.restart_sensor(i, forces[i, 0], fastest)
 
-    def _free(self, f: ChainFilter) -> None:
-        """Renew what makes of what sensors give force and rate in body axes, freed of the known constants."""
-        turn, offset = f.correction()
-        both = (self._offset[:, None] @ turn)[:, 0] + offset
-        both[f.gyroless, 3:] = 0.0
-        self._freeing = self._turn @ turn, both
-
     def _begin_stretch(self, f: ChainFilter, edge: float, block: Block) -> None:
         """Keep where the angles stand, for the poses until the next block."""
         n = f.n
-        self._free(f)
-        self._stated = None
-        turn, offset = self._freeing
-        gyro = np.concatenate([turn[:, 3:, 3:], offset[:, None, 3:]], axis=1).tolist()
+        self._freeing.renew(f)
+        self._known = None
         turned: list[list[float] | None] = list(block.turned.tolist())
         for i in (*f.gyroless, *self._schedule.away):
             turned[i] = None
         self._unsteady.update(block.rate_slope[:, 1], block.active, f.setup.span)
         rates = f.rates.tolist()
-        self._start = Start(edge, f.x[: n + 1].tolist(), rates, turned, gyro, self._unsteady.psd)
+        self._start = Start(
+            edge, f.x[: n + 1].tolist(), rates, turned, self._freeing.of_rates(), self._unsteady.psd
+        )
 
     def _level(self, f: ChainFilter, block: Block) -> None:
         """After a second of rest at the start, angles count as levelled where mounts were."""
@@ -287,19 +260,19 @@ class ChainEstimator:
         q, q_rate, ratio = posture.join(ahead.angles, ahead.rates)
         if q is None:
             return self._unknown(t, "invalid", ("linkage out of its range",))
-        stated = self._stated
-        if stated is None:
-            stated = self._stated = self._state(f)
+        known = self._known
+        if known is None:
+            known = self._known = Knowledge.of(f, self._anchored)
         late, level = f.shared_latency, 0.0 if f.on_upper else LEVEL_SIGMA_RAD**2
         spread = SensorSpread(
-            posture, ratio, stated.angles, ahead.variance, [rate * late for rate in q_rate], level
+            posture, ratio, known.angles, ahead.variance, [rate * late for rate in q_rate], level
         )
         anchor = None
-        if stated.with_anchor is not None:
-            with_arm = posture.forth(stated.with_anchor, ratio)
-            anchor = Anchor(stated.anchor_m, stated.anchor_m2, with_arm)
+        if known.with_anchor is not None:
+            with_arm = posture.forth(known.with_anchor, ratio)
+            anchor = Anchor(known.anchor_m, known.anchor_m2, with_arm)
         travelled = self._slew_travelled + ahead.turned
-        heave, heave_sigma = self._heave(stated, q[0], ahead.angles[-1], travelled)
+        heave, heave_sigma = self._heave(known, q[0], ahead.angles[-1], travelled)
         quality, reasons = self._condition.judge(quality, reasons)
         return Pose(
             t, tuple(q), tuple(q_rate), spread, quality, reasons,
@@ -310,19 +283,6 @@ class ChainEstimator:
             heave_sigma_m=heave_sigma,
             anchor=anchor,
         )  # fmt: skip
-
-    def _state(self, f: ChainFilter) -> _Stated:
-        n, anchor, share, P = f.n, f.at.anchor, f.share**2, f.P
-        angles = (share * P[: n + 1, : n + 1]).tolist()
-        pivot = None
-        if f.footing is not None:
-            (xx, xy), (_, yy) = (share * P[f.at.pivot, f.at.pivot]).tolist()
-            x, y = f.x[f.at.pivot].tolist()
-            pivot = Pivot(x, y, xx, xy, yy, f.footing.wander)
-        if not self._anchored:
-            return _Stated(angles, 0.0, 0.0, None, pivot)
-        with_anchor = (share * P[: n + 1, anchor]).tolist()
-        return _Stated(angles, float(f.x[anchor]), share * float(P[anchor, anchor]), with_anchor, pivot)
 
     def _unfound(self, start: Start) -> tuple[str, ...]:
         """Sensors that speak again after a loss, but whose bodies' angles are still those from before it."""
@@ -335,12 +295,12 @@ class ChainEstimator:
         nothing = (math.nan,) * size
         return Pose(t, nothing, nothing, Matrices.unknown(size), quality, reasons)  # type: ignore[arg-type]
 
-    def _heave(self, stated: _Stated, theta: float, roll: float, slew: float) -> tuple[float, float]:
+    def _heave(self, known: Knowledge, theta: float, roll: float, slew: float) -> tuple[float, float]:
         """Height of the slew centre above where it was at the reference; 0, 0 where nothing tells it."""
-        if self._rocking is None or stated.pivot is None:
+        if self._rocking is None or known.pivot is None:
             return 0.0, 0.0
-        variances = stated.angles[0][0], stated.angles[-1][-1]
-        return self._rocking.heave(theta, roll, slew, stated.pivot, variances)
+        variances = known.angles[0][0], known.angles[-1][-1]
+        return self._rocking.heave(theta, roll, slew, known.pivot, variances)
 
     # -- anchor and machine ------------------------------------------------------------------------------
 
@@ -363,7 +323,7 @@ class ChainEstimator:
         if (tracks := self._machine.undercarriage) is not None:
             travelled = self._slew_travelled + ahead.turned
             self._rocking = Rocking(tracks, q[0], ahead.angles[n], travelled, pose.heave_m)
-        self._anchored, self._stated = True, None
+        self._anchored, self._known = True, None
         return True
 
     def _height(self, q: Array, bucket_point: Sequence[float] | None) -> tuple[float, Array]:
@@ -386,7 +346,7 @@ class ChainEstimator:
 
     def clear_anchor(self) -> None:
         """Forget the anchor."""
-        self._anchored, self._stated = False, None
+        self._anchored, self._known = False, None
         if self._filter is not None:
             self._drop(self._filter, self._filter.at.anchor)
 
@@ -405,7 +365,7 @@ class ChainEstimator:
         ]
         self._arm, self._chain = arm, machine.chain()
         self._channels = [arm.channels[ch.name] for ch in self._channels]
-        self._by_name, self._stated = self._named(), None
+        self._by_name, self._known = self._named(), None
         self._posture = Posture(arm, self._channels)
         self._filter.refit(arm, self._channels)
         self._fit()
