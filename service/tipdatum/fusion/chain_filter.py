@@ -264,7 +264,7 @@ class ChainFilter:
         freed_by = x[self._of_upper_gyro].copy()
         expected = self._observation.foresee(x, motion)
         advance = self._propagation.forward(x, P, motion, block, expected.change)
-        shaken = self._propagation.add_noise(P, block, motion, self._persistence, self._folded, self._age)
+        vibration = self._propagation.add_noise(P, block, motion, self._persistence, self._folded, self._age)
         self._age += span
         z = self._observation.innovation(x, block, motion, expected, advance)
         self._expect()
@@ -291,7 +291,7 @@ class ChainFilter:
                 self.footing.compare(span, motion, float(zi[0, 2]))
         if not resting:
             self._memory.let_pass(span, x, P)
-        self._stated.let_pass(span, float(block.step.max()), shaken, resting)
+        self._stated.let_pass(span, float(block.step.max()), vibration, resting)
         self._since_stated += span
         if self._since_stated >= STATED_EVERY_S:
             self._since_stated = 0.0

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -31,6 +32,14 @@ WARM_UP_S = 120.0
 fast. Sensors and service usually get their power by the same key."""
 UPPER_TURNS = 0.3
 """How restless an upper is beside a link, 1: it rocks by 0.1 rad/s at about 1 Hz."""
+
+
+class Vibration(NamedTuple):
+    """Shares in the accelerometers' noise, 1, mean over the sensors: what shakes them within an epoch, and
+    what goes on from block to block, such as vibration folded down by sampling."""
+
+    quick: float
+    slow: float
 
 
 @dataclass(slots=True)
@@ -205,27 +214,34 @@ class Propagation:
 
     def add_noise(
         self, P: Array, block: Block, motion: Motion, persistence: Array, folded: Array, age: float
-    ) -> float:
-        """Add the process noise of a block to `P`; how much of the accelerometers' is vibration, 0 to 1.
+    ) -> Vibration:
+        """Add the process noise of a block to `P`.
 
         Args:
             persistence: (N,) (m/s)², mean product of successive innovations.
             folded: the same over the last times of rest.
             age: s, since the filter started.
+
+        Returns:
+            How much of the accelerometers' noise is vibration.
         """
         q, m = self._setup, motion
         at, o, T, walk, active = q.at, q.options, q.span, self._walk, block.active
-        shaken = np.maximum(persistence, 0.0)
-        shaken *= o.adaptation / T
-        shaken += (o.folded_share / T) * np.maximum(folded, 0.0)
-        shaken += (o.shake_share**2 / 3.0) * block.shake * block.step
+        slow = np.maximum(persistence, 0.0)
+        slow *= o.adaptation / T
+        slow += (o.folded_share / T) * np.maximum(folded, 0.0)
+        shaken = (o.shake_share**2 / 3.0) * block.shake * block.step
         # What is told from the samples themselves is no worst case.
         other = q.accel_psd + block.missed[:, 0]
         gaps = [ch.gap_density for ch in q.channels]
         if any(gaps):
             other += np.array(gaps) * block.shake
-        vibration = float((shaken / (shaken + other)).dot(self._even))
-        shaken += other
+        other += slow
+        all_noise = shaken + other
+        vibration = Vibration(
+            float((shaken / all_noise).dot(self._even)), float((slow / all_noise).dot(self._even))
+        )
+        shaken = all_noise
         jitters = [ch.jitter_variance for ch in q.channels]
         if any(jitters):
             # A sample taken at another time than it says is wrong by what has changed since.

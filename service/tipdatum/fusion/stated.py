@@ -11,13 +11,15 @@ is 1 if it was and smaller for better parts (empirical Bayes: under the prior Σ
 k keeps R at 1 while nothing has been learnt). The biases of the accelerometers tell the grade best, and the
 standard deviation of an elevation is that of the covariance times
 
-    s + (1 - s) exp(-w/τ)        s = (1 - `shaken_excess` · f) · R^p
+    s + (1 - s) exp(-w/τ)        s = (1 - `shaken_excess` · (f + g/2)) · R^(p (1 - g))
 
-with f the share of vibration in the accelerometers' noise of late, which the filter takes at its worst (where
-nothing shakes, the covariance is right as it stands), and w how long the arm has worked since the filter
-started or found an angle anew: what a covariance says too much it says only once the work has shown it. Times
-√(1 + (h/40 ms)²), h the time between samples, for what a straight line from one to the next leaves out, and
-times `StatedSigma.mix`. Shares, power and times were chosen on simulated machines of many sizes and grades.
+with f and g the shares that quick and slow vibration have had of late in the accelerometers' noise. The quick
+one the filter takes at its worst, half of the slow one too (vibration that sampling folds down comes as an
+acceleration like any other, in parts of all grades); where nothing shakes, the covariance is right as it
+stands. w is how long the arm has worked since the filter started or found an angle anew: what a covariance
+says too much it says only once the work has shown it. Times √(1 + (h/40 ms)²), h the time between samples,
+for what a straight line from one to the next leaves out, and times `StatedSigma.mix`. Shares, power and times
+were chosen on simulated machines of many sizes and grades.
 """
 
 from __future__ import annotations
@@ -28,14 +30,15 @@ import numpy as np
 
 from tipdatum.fusion.layout import ACCEL_BIAS, LATENCY, PER_SENSOR
 from tipdatum.fusion.parts import Setup
+from tipdatum.fusion.propagation import Vibration
 from tipdatum.kinematics.frames import Array
 
-POWER = 0.5
+POWER = 0.6
 """p above."""
 TRUST_S = 8.0
 """τ above, s."""
 SHAKEN_S = 15.0
-"""Time over which f is averaged, s."""
+"""Time over which f and g are averaged, s."""
 SPARSE_S = 0.04
 """Time between samples, s, at which what lies between them would count as much as all else."""
 TOLD_S = 0.04
@@ -65,21 +68,18 @@ class StatedSigma:
         self._prior = np.ones((setup.n, PER_SENSOR))
         self._worked = 0.0
         self._sparse = 1.0
-        self._shaken: float | None = None
+        self._vibration: Vibration | None = None
         self._surprise = CALM_SURPRISE
         self._step = 0.0
         self._unlike = UNLIKE if setup.gyroless or not setup.on_upper else 1.0
 
-    def let_pass(self, seconds: float, step: float, shaken: float, resting: bool) -> None:
-        """Note that so much time has passed.
-
-        Args:
-            step: s, time between samples.
-            shaken: share of vibration in the accelerometers' noise, 1.
-        """
-        if self._shaken is None:
-            self._shaken = shaken
-        self._shaken += min(1.0, seconds / SHAKEN_S) * (shaken - self._shaken)
+    def let_pass(self, seconds: float, step: float, vibration: Vibration, resting: bool) -> None:
+        """Note that so much time has passed, with samples every `step` s."""
+        quick, slow = self._vibration or vibration
+        weight = min(1.0, seconds / SHAKEN_S)
+        quick += weight * (vibration.quick - quick)
+        slow += weight * (vibration.slow - slow)
+        self._vibration = Vibration(quick, slow)
         if not resting:
             self._worked += seconds
             self._step = step
@@ -120,8 +120,9 @@ class StatedSigma:
         shown = k + float((learnt * learnt).sum())
         expected = k + max(0.0, float((prior - variances).sum()))
         ratio = min(MOST_RATIO, max(LEAST_RATIO, shown / expected))
-        excess = self._setup.options.shaken_excess * (self._shaken or 0.0)
-        share = float((1.0 - excess) * ratio**POWER) * self.mix()
+        quick, slow = self._vibration or (0.0, 0.0)
+        excess = self._setup.options.shaken_excess * (quick + 0.5 * slow)
+        share = float((1.0 - excess) * ratio ** (POWER * (1.0 - slow))) * self.mix()
         return self._sparse * (share + (1.0 - share) * math.exp(-self._worked / TRUST_S))
 
     def shared_latency(self, x: Array, P: Array) -> float:
