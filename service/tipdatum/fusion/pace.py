@@ -25,10 +25,13 @@ class Pace:
     """Decides it anew for every block."""
 
     def __init__(self, options: ChainOptions) -> None:
-        self._short, self._long = options.epochs, max(options.epochs, options.calm_epochs)
-        self._calm = options.calm_radps
+        # How many epochs, and the rate up to which so many are taken, rad/s.
+        longer = [(options.epochs, options.quick_radps), (options.calm_epochs, options.calm_radps)]
+        self._lengths = [(options.quick_epochs, math.inf)]
+        self._lengths += [(many, rate) for many, rate in longer if many > options.quick_epochs]
         self._upset = -math.inf
         self._steady = False
+        self._place = 0
         self._seen: list[tuple[float, Vector]] = []
         self._start: Start | None = None
 
@@ -38,22 +41,28 @@ class Pace:
 
     def begin(self, start: Start, samples: Sequence[Samples], settled: bool) -> int:
         """How many epochs the block that begins at `start` has at least."""
-        self._steady = settled and start.edge - self._upset >= UPSET_S
-        self._start = start
         # Samples beyond the block may be there already.
         self._seen = [(start.edge, (x, y, z)) for x, y, z in filter(None, start.turned)]
-        self._steady = self._steady and len(self._seen) == len(samples)
-        return self._short if self._steady else 1
+        self._start, self._place = start, 0
+        self._steady = settled and start.edge - self._upset >= UPSET_S and len(self._seen) == len(samples)
+        return self._lengths[0][0] if self._steady else 1
 
     def go_on(self, epochs: int, samples: Sequence[Samples]) -> int:
-        """How many epochs to take, now that the block could end after `epochs`: more are waited for."""
-        if not self._steady or self._start is None:
+        """How many epochs to take, now that the block could end after `epochs`: for more it waits.
+
+        Where the arm has become too fast for so many, the block ends where it was last looked at.
+        """
+        if not self._steady:
             return epochs
-        if self._fastest(samples) > self._calm:
-            self._steady = False
-            return max(epochs - self._short, self._short)
+        fastest = self._fastest(samples)
         self._seen = [(s.t, s.turned) for s in samples]
-        return min(epochs + self._short, self._long)
+        if fastest > self._lengths[self._place][1]:
+            self._steady = False
+            return self._lengths[self._place - 1][0]
+        if self._place + 1 == len(self._lengths) or fastest > self._lengths[self._place + 1][1]:
+            return epochs
+        self._place += 1
+        return self._lengths[self._place][0]
 
     def _fastest(self, samples: Sequence[Samples]) -> float:
         """Fastest mean rate of any body since the last look, rad/s."""

@@ -17,10 +17,14 @@ class ChainOptions(BaseModel):
 
     epoch_s: Annotated[float, Field(ge=0.01, le=0.2)] = 0.05
     """Span over which motion counts as even, s. Shorter costs time, longer blurs fast reversals."""
-    epochs: Annotated[int, Field(ge=1, le=10)] = 5
+    quick_epochs: Annotated[int, Field(ge=1, le=10)] = 3
     """Epochs to one step of the filter: covariances and gains are worked out once for all of them."""
+    epochs: Annotated[int, Field(ge=1, le=10)] = 5
+    """The same while no body turns faster than `quick_radps`; never fewer than `quick_epochs`."""
+    quick_radps: NotNegative = 0.2
+    """Rate from which blocks are short, rad/s: fast reversals come there."""
     calm_epochs: Annotated[int, Field(ge=1, le=20)] = 10
-    """The same while no body turns faster than `calm_radps`; never fewer than `epochs`."""
+    """The same while no body turns faster than `calm_radps`; never fewer than `quick_epochs`."""
     calm_radps: NotNegative = 0.06
     """Rate up to which the arm counts as hardly moving, rad/s: 0.4 m/s at 7 m of reach."""
     levelling_sigma_deg: Positive = 0.1
