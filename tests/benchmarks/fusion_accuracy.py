@@ -71,7 +71,10 @@ def emit_times(records: list[Record]) -> Array:
 
 
 def ours(machine: Machine, records: list[Record], name: str = "chain") -> tuple[Array, Array, Array, float]:
-    """(emit time, elevation, sigma) at every tick after the reference, and how many times real time."""
+    """(emit time, elevation, sigma) at every tick after the reference, and how many times real time.
+
+    Heave is in both where the tracks are described.
+    """
     estimator, chain = make_estimator(name, machine, PERIOD_S), machine.chain()
     out: list[tuple[float, float, float]] = []
     tick, emit, anchored = 1, None, False
@@ -87,8 +90,8 @@ def ours(machine: Machine, records: list[Record], name: str = "chain") -> tuple[
                 if pose.known and anchored and pose.anchor is not None:
                     row = chain.height_jacobian(pose.angles)
                     variance = float(row @ pose.covariance @ row - 2.0 * row @ pose.anchor.covariance)
-                    variance += pose.anchor.variance_m2
-                    height = float(chain.tip(pose.angles)[2]) - pose.anchor.height_m
+                    variance += pose.anchor.variance_m2 + pose.heave_sigma_m**2
+                    height = float(chain.tip(pose.angles)[2]) - pose.anchor.height_m + pose.heave_m
                     out.append((emit, height, float(np.sqrt(max(variance, 0.0)))))
             tick += 1
         estimator.consume(r)

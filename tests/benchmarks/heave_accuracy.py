@@ -23,11 +23,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).parent))
-from fusion_accuracy import PERIOD_S, geometric, read
+from fusion_accuracy import geometric, ours, read
 
-from tipdatum.fusion.estimator import make_estimator
 from tipdatum.machine import Machine, Undercarriage
-from tipdatum_drivers.reading import Command, Imu, Record, Slew, Tilt, Truth
+from tipdatum_drivers.reading import Command, Record, Truth
 
 Array = NDArray[np.float64]
 TRACKS_M = (3.2, 2.2)
@@ -58,33 +57,6 @@ class Score:
     bare_within_2: float
 
 
-def play(machine: Machine, records: list[Record]) -> tuple[Array, Array, Array]:
-    """(emit time, elevation, sigma) at every tick after the reference, heave in both where it is known."""
-    estimator, chain = make_estimator("chain", machine, PERIOD_S), machine.chain()
-    out: list[tuple[float, float, float]] = []
-    tick, emit, anchored = 1, None, False
-    for r in records:
-        if isinstance(r, Command) and r.name == "datum/set":
-            anchored = estimator.set_anchor(r.t)
-        if not isinstance(r, Imu | Tilt | Slew):
-            continue
-        while r.t > tick * PERIOD_S:
-            tick += 1
-            if emit is None or not anchored:
-                continue
-            pose = estimator.pose(emit)
-            if pose.known and pose.anchor is not None:
-                row = chain.height_jacobian(pose.angles)
-                variance = float(row @ pose.covariance @ row - 2.0 * row @ pose.anchor.covariance)
-                variance += pose.anchor.variance_m2 + pose.heave_sigma_m**2
-                height = float(chain.tip(pose.angles)[2]) - pose.anchor.height_m + pose.heave_m
-                out.append((emit, height, float(np.sqrt(max(variance, 0.0)))))
-        estimator.consume(r)
-        emit = r.t
-    t, z, sigma = np.array(out).T
-    return t, z, sigma
-
-
 def score(name: str, machine: Machine, records: list[Record], tracks: Undercarriage) -> list[Score]:
     """Both kinds of moments of one session."""
     truth = np.array(
@@ -95,8 +67,8 @@ def score(name: str, machine: Machine, records: list[Record], tracks: Undercarri
         ]
     )
     reference = next(r.t for r in records if isinstance(r, Command) and r.name == "datum/set")
-    bare_t, bare_z, bare_sigma = play(machine.model_copy(update={"undercarriage": None}), records)
-    t, z, sigma = play(machine.model_copy(update={"undercarriage": tracks}), records)
+    bare_t, bare_z, bare_sigma, _ = ours(machine.model_copy(update={"undercarriage": None}), records)
+    t, z, sigma, _ = ours(machine.model_copy(update={"undercarriage": tracks}), records)
 
     def rise(column: int, at: Array) -> Array:
         return np.asarray(

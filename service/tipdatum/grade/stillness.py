@@ -22,8 +22,9 @@ GAP_S = 0.3
 """Longest gap between two moments of one stretch, s: fifteen ticks at 50 Hz, above any radio hiccup."""
 
 SCATTER_S = 0.4
-"""Stretch over which the scatter of a still tip is taken, s: half a rocking period of a machine, from crest
-to trough. A longer one would count what has rung down since the arm stopped."""
+"""Stretch over which the scatter of a still tip is taken, s: half a rocking period of a machine at 1.25 Hz,
+from crest to trough (1 to 2 Hz: common practice, no source). A longer one would count what has rung down
+since the arm stopped."""
 WOBBLE_SIGMAS = 4.0
 """Peak to peak of a noisy figure that stands still, in standard deviations."""
 
