@@ -18,7 +18,7 @@ import pytest
 from numpy.typing import NDArray
 
 from tipdatum.kinematics.frames import elevation_angle, roll_angle, rotation_from_rpy_deg
-from tipdatum.machine import Machine, parse_machine
+from tipdatum.machine.description import Machine, parse_machine
 from tipdatum_drivers.reading import Imu, Truth
 from tipdatum_drivers.session_file import SessionFile
 

@@ -25,7 +25,7 @@ from tipdatum.calibration.plan import Followed, follow
 from tipdatum.calibration.recordings import Evidence, gather, read_recording
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.calibration.verification import of_method, verify
-from tipdatum.machine import Machine, parse_machine
+from tipdatum.machine.description import Machine, parse_machine
 
 SLIP = "C2-2-markA"
 """The observation that the simulation spoiled: the tip 38 mm above the mark."""

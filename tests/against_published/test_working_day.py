@@ -22,7 +22,7 @@ from tipdatum.grade.book import arithmetic_check
 from tipdatum.grade.outcome import Outcome
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.work import Work
-from tipdatum.machine import parse_machine
+from tipdatum.machine.description import parse_machine
 from tipdatum_drivers.decode.session_lines import decode_header, decode_line
 from tipdatum_drivers.reading import Beam, Command, Imu, Input, Slew, Tilt, Truth
 

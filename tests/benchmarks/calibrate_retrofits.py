@@ -28,7 +28,7 @@ from tipdatum.calibration.recordings import Evidence, gather, read_recording
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.calibration.verification import of_method, verify
 from tipdatum.kinematics.frames import rotation_from_rpy_deg, rpy_deg_from_rotation
-from tipdatum.machine import Machine, parse_machine
+from tipdatum.machine.description import Machine, parse_machine
 
 DEFAULT = Path(__file__).resolve().parents[2].parent / "shared" / "physics_public" / "retrofit"
 SPOILT = ("slope", "height", "tip_on_mark", "height_difference")

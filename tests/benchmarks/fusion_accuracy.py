@@ -28,7 +28,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 import fusion_methods as methods
 
 from tipdatum.fusion.estimator import make_estimator
-from tipdatum.machine import Machine, parse_machine
+from tipdatum.machine.description import Machine, parse_machine
 from tipdatum_drivers.decode.session_lines import decode_header, decode_line
 from tipdatum_drivers.reading import Command, Imu, Record, Slew, Tilt, Truth
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tipdatum.kinematics.frames import elevation_angle, roll_angle, rotation_from_rpy_deg
-from tipdatum.machine import Machine
+from tipdatum.machine.description import Machine
 from tipdatum_drivers.reading import Imu, Record
 
 Array = NDArray[np.float64]

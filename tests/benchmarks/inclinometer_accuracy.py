@@ -27,7 +27,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from fusion_accuracy import PERIOD_S, Score, ours, score
 
 from tipdatum.fusion.estimator import make_estimator
-from tipdatum.machine import Machine, parse_machine
+from tipdatum.machine.description import Machine, parse_machine
 from tipdatum_drivers.decode.session_lines import decode_header, decode_line
 from tipdatum_drivers.reading import Imu, Record, Slew, Tilt
 

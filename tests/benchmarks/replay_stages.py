@@ -14,16 +14,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from tipdatum import pipeline as pipeline_module
 from tipdatum.bus.messages import Tip
-from tipdatum.compose import tip_message
 from tipdatum.config import Settings
+from tipdatum.core import pipeline as pipeline_module
+from tipdatum.core.messages_out import tip_message
+from tipdatum.core.pipeline import Outgoing, Pipeline
 from tipdatum.fusion.estimator import Estimator, make_estimator
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.work import Work
-from tipdatum.machine import parse_machine
-from tipdatum.pipeline import Outgoing, Pipeline
-from tipdatum.replay import play, replay_file, tip_line
+from tipdatum.machine.description import parse_machine
+from tipdatum.run.replay import play, replay_file, tip_line
 from tipdatum.walltime import WallTime, parse_started
 from tipdatum_drivers.plausibility import SensorMonitor
 from tipdatum_drivers.reading import Command, Imu, Record, Slew, Tilt

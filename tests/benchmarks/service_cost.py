@@ -48,7 +48,7 @@ from bus_tools import Mosquitto
 
 from tipdatum.fusion.estimator import make_estimator
 from tipdatum.kinematics.frames import up_vector
-from tipdatum.machine import parse_machine
+from tipdatum.machine.description import parse_machine
 from tipdatum_drivers.reading import Imu
 from tipdatum_drivers.session_file import SessionFile
 

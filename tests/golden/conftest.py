@@ -10,7 +10,7 @@ import pytest
 
 from tipdatum.config import FusionTable, make_settings
 from tipdatum.grade.options import WorkOptions
-from tipdatum.replay import replay_file
+from tipdatum.run.replay import replay_file
 
 
 @pytest.fixture(scope="session")

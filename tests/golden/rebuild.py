@@ -10,7 +10,7 @@ from pathlib import Path
 
 from tipdatum.config import FusionTable, make_settings
 from tipdatum.grade.options import WorkOptions
-from tipdatum.replay import replay_file
+from tipdatum.run.replay import replay_file
 
 HERE = Path(__file__).parent
 DIGS = HERE.parents[1] / "replay_data"

@@ -15,9 +15,9 @@ from typing import Any
 
 from tipdatum.bus.client import BusClient
 from tipdatum.config import load_service
+from tipdatum.core.pipeline import Pipeline
 from tipdatum.grade.work import Work
-from tipdatum.pipeline import Pipeline
-from tipdatum.shell import Shell
+from tipdatum.run.shell import Shell
 from tipdatum_drivers.plausibility import SensorMonitor
 from tipdatum_drivers.reading import Imu
 

@@ -17,9 +17,9 @@ from command_routes import MACHINE, STEPS, write_session
 from tipdatum.bus.messages import Reply
 from tipdatum.cli import main
 from tipdatum.config import load_service
+from tipdatum.core.pipeline import Outgoing
 from tipdatum.grade.commands import COMMANDS
-from tipdatum.pipeline import Outgoing
-from tipdatum.replay import play
+from tipdatum.run.replay import play
 from tipdatum_drivers.reading import Command
 from tipdatum_drivers.session_file import SessionFile
 

@@ -23,7 +23,7 @@ from service_process import SPEED, Client, Service, write_service, write_session
 
 from tipdatum.config import FusionTable, make_settings
 from tipdatum.grade.options import WorkOptions
-from tipdatum.replay import replay_file
+from tipdatum.run.replay import replay_file
 from tipdatum_drivers.session_file import SessionFile
 
 BROKEN = '{"version": 1, "work": {"reference"'

@@ -18,7 +18,7 @@ import numpy as np
 from tipdatum.calibration.envelope import TRENCHING_DEG, Postures, envelope, reach_points
 from tipdatum.calibration.sensitivity import TipSensitivity
 from tipdatum.kinematics.frames import STANDARD_GRAVITY_MPS2, Array
-from tipdatum.machine import Machine, Sensor
+from tipdatum.machine.description import Machine, Sensor
 
 TAPE_M = 0.005
 """1-sigma of a length between pins taken with a tape (common practice, no source)."""

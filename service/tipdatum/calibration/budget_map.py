@@ -9,7 +9,7 @@ import numpy as np
 from tipdatum.calibration.budget import COVERAGE_95, Budget
 from tipdatum.calibration.drawing import FAINT, INK, Frame, box, nice_step, ramp
 from tipdatum.kinematics.frames import Array
-from tipdatum.machine import Machine
+from tipdatum.machine.description import Machine
 
 SHADES = 6
 """Steps of the colour scale."""

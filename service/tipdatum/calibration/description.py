@@ -22,7 +22,7 @@ from tipdatum.calibration.deviations import LINKAGE_LEFT_M, for_description
 from tipdatum.calibration.statistics import determined
 from tipdatum.errors import ConfigError
 from tipdatum.kinematics.frames import rpy_deg_from_rotation
-from tipdatum.machine import Machine, parse_machine
+from tipdatum.machine.description import Machine, parse_machine
 
 
 def changes(solution: Solution) -> dict[str, Any]:

@@ -20,7 +20,7 @@ from tipdatum.calibration.envelope import envelope
 from tipdatum.calibration.sensitivity import GEOMETRY, TipSensitivity
 from tipdatum.calibration.statistics import propagated
 from tipdatum.kinematics.frames import Array
-from tipdatum.machine import Machine
+from tipdatum.machine.description import Machine
 
 LINKAGE_LEFT_M = 0.0001
 """What is left for linkage lengths once the sensor's mount carries their joint effect."""

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tipdatum.kinematics.frames import Array
-from tipdatum.machine import Machine
+from tipdatum.machine.description import Machine
 
 BOOM_DEG = (-40.0, 65.0)
 """Boom above the horizontal."""

@@ -16,7 +16,7 @@ import numpy as np
 from tipdatum.calibration.observations import Kind, Observation, ObservationBook, RestEntry, SwingEntry
 from tipdatum.calibration.still import HOLD_S, Block, Stillness, StillWatch, swing_of
 from tipdatum.calibration.verification import posture_of
-from tipdatum.machine import Machine
+from tipdatum.machine.description import Machine
 
 FACES = ("x up", "x down", "y up", "y down", "z up", "z down", "on edge between x and y", "on a corner")
 """Rests of a sensor on the bench; a few degrees off do no harm."""

@@ -25,7 +25,7 @@ from tipdatum.calibration.sensitivity import TipSensitivity
 from tipdatum.calibration.starts import closest_bucket, with_values
 from tipdatum.calibration.unknowns import ANGLES, make_setup
 from tipdatum.kinematics.frames import Array, elevation_angle, roll_angle, up_vector
-from tipdatum.machine import Machine
+from tipdatum.machine.description import Machine
 
 LEVEL_SIGMA_DEG = 0.05
 HEIGHT_SIGMA_M = 0.002

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg, rpy_deg_from_rotation, up_vector
-from tipdatum.machine import Sensor
+from tipdatum.machine.description import Sensor
 from tipdatum_drivers.reading import Identity, Imu, Record, Tilt
 
 LEAST_S = 2.0

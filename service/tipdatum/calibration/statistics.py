@@ -11,7 +11,7 @@ from tipdatum.calibration.adjustment import Solution
 from tipdatum.calibration.envelope import Postures
 from tipdatum.calibration.sensitivity import TipSensitivity
 from tipdatum.kinematics.frames import Array
-from tipdatum.machine import Machine
+from tipdatum.machine.description import Machine
 
 NOT_OBSERVED = 0.85
 """Share of its prior deviation above which an unknown was hardly observed."""

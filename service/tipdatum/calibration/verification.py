@@ -21,7 +21,7 @@ from tipdatum.calibration.observations import Observation, ObservationBook, Sens
 from tipdatum.calibration.recordings import Evidence
 from tipdatum.calibration.sensitivity import TipSensitivity
 from tipdatum.kinematics.frames import Array, elevation_angle, roll_angle, rotation_from_rpy_deg
-from tipdatum.machine import Machine
+from tipdatum.machine.description import Machine
 
 ENOUGH_POINTS = 20
 """Points over the envelope that an acceptance wants (common practice, no source)."""

@@ -77,7 +77,7 @@ def build_app(commands: Sequence[str]) -> typer.Typer:
     def overall(version: bool = typer.Option(False, "--version", help="Print the version and stop.")) -> None:
         if version:
             # Imported here: every other command starts without what it needs.
-            from tipdatum.build import build
+            from tipdatum.run.build import build
 
             typer.echo(f"tipdatum {__version__} (build {build()})")
             raise typer.Exit

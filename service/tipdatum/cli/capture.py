@@ -30,7 +30,7 @@ from tipdatum.calibration.recordings import gather
 from tipdatum.calibration.still import Block, Stillness, blocks
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.errors import InputError, PortError
-from tipdatum.machine import Machine
+from tipdatum.machine.description import Machine
 from tipdatum.walltime import to_the_second
 from tipdatum_drivers.decode.session_lines import LineError, decode_line
 from tipdatum_drivers.reading import Record

@@ -15,8 +15,8 @@ from tipdatum.bus.broker import EmbeddedBroker
 from tipdatum.bus.options import read_users
 from tipdatum.config import DriverTable, Service, load_service
 from tipdatum.errors import ConfigError, InputError
-from tipdatum.machine import Machine, load_toml, parse_machine
-from tipdatum.machine_words import describe_arm, describe_sensor, notes
+from tipdatum.machine.description import Machine, load_toml, parse_machine
+from tipdatum.machine.words import describe_arm, describe_sensor, notes
 from tipdatum_drivers.reading import Beam, Imu, Slew, Tilt
 from tipdatum_drivers.registry import find_driver
 from tipdatum_drivers.serial_driver import SerialDriver

@@ -16,14 +16,14 @@ import typer
 from rich.console import Console, Group, RenderableType
 from rich.text import Text
 
-from tipdatum import logs
 from tipdatum.cli.listener import Heard, Listener
 from tipdatum.cli.live import keep_on_screen
 from tipdatum.config import DriverTable, Service, load_service
 from tipdatum.display.terminal import View
 from tipdatum.errors import PortError
-from tipdatum.machine import parse_machine
-from tipdatum.shell import Ready, Shell
+from tipdatum.machine.description import parse_machine
+from tipdatum.run import logs
+from tipdatum.run.shell import Ready, Shell
 from tipdatum.shipped import shipped
 from tipdatum_drivers.replay import ReplayOptions
 from tipdatum_drivers.session_file import SessionFile

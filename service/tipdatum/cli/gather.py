@@ -9,10 +9,10 @@ import numpy as np
 
 from tipdatum.bus.messages import Happening, Health, Message, Reply, State, Tip
 from tipdatum.config import Settings
+from tipdatum.core.pipeline import Outgoing, Pipeline
 from tipdatum.display.report.run import Floats, Run
 from tipdatum.errors import SessionError
-from tipdatum.machine import parse_machine
-from tipdatum.pipeline import Outgoing, Pipeline
+from tipdatum.machine.description import parse_machine
 from tipdatum.sessions.scorer import Errors, MessageTrack, TruthTrack, score, true_elevation
 from tipdatum.sessions.tracks import read_truth
 from tipdatum.walltime import WallTime, parse_started

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from tipdatum.calibration import description
-from tipdatum.machine import Machine, load_machine, parse_machine
+from tipdatum.machine.description import Machine, load_machine, parse_machine
 from tipdatum_drivers.session_file import SessionFile
 
 

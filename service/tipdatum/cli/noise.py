@@ -16,7 +16,7 @@ from tipdatum.calibration.noise import SensorNoise, measure
 from tipdatum.calibration.recordings import read_recording
 from tipdatum.errors import InputError
 from tipdatum.kinematics.frames import STANDARD_GRAVITY_MPS2
-from tipdatum.machine import load_machine
+from tipdatum.machine.description import load_machine
 
 __all__ = ["noise"]
 

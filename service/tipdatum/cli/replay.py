@@ -14,9 +14,9 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from tipdatum.cli.options import settings_from
+from tipdatum.core.pipeline import Outgoing
 from tipdatum.errors import InputError
-from tipdatum.pipeline import Outgoing
-from tipdatum.replay import Summary, output_name, replay_file, replay_many
+from tipdatum.run.replay import Summary, output_name, replay_file, replay_many
 
 
 def replay(

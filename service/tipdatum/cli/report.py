@@ -15,7 +15,7 @@ from tipdatum.display.report.run import Run
 from tipdatum.display.report.tables import tip_csv
 from tipdatum.display.report.units import UNITS
 from tipdatum.errors import InputError
-from tipdatum.replay import output_name
+from tipdatum.run.replay import output_name
 
 MOST_RUNS = 4
 """More lines than this in one drawing nobody tells apart."""

@@ -13,7 +13,7 @@ from tipdatum.calibration import description
 from tipdatum.calibration.rezero import TURNED_DEG, description_of
 from tipdatum.calibration.rezero import rezero as solve
 from tipdatum.errors import ConfigError, InputError
-from tipdatum.machine import load_machine
+from tipdatum.machine.description import load_machine
 from tipdatum.walltime import to_the_second
 from tipdatum_drivers.session_file import SessionFile
 

@@ -8,9 +8,9 @@ from typing import Annotated
 
 import typer
 
-from tipdatum import logs
 from tipdatum.config import load_service
-from tipdatum.shell import serve
+from tipdatum.run import logs
+from tipdatum.run.shell import serve
 
 
 def run(

@@ -35,7 +35,7 @@ from tipdatum.calibration.verification import (
 )
 from tipdatum.cli.machine_file import read_machine
 from tipdatum.errors import InputError, SessionError
-from tipdatum.machine import Machine
+from tipdatum.machine.description import Machine
 from tipdatum.walltime import to_the_second
 
 __all__ = ["verify"]

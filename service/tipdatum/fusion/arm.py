@@ -18,7 +18,7 @@ from tipdatum.fusion.pose import Quality
 from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import Array
 from tipdatum.kinematics.linkage import FourBar
-from tipdatum.machine import ARM, Machine
+from tipdatum.machine.description import ARM, Machine
 
 LEVEL_SIGMA_RAD = math.radians(1.0)
 """Doubt in "the machine stands level", rad: ground that a person calls level; common practice, no source."""

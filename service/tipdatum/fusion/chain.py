@@ -30,7 +30,7 @@ from tipdatum.fusion.spread import SensorSpread
 from tipdatum.fusion.strapdown import Block, Samples, Strapdown
 from tipdatum.fusion.tuning import ChainOptions
 from tipdatum.kinematics.frames import Array
-from tipdatum.machine import ARM, Machine
+from tipdatum.machine.description import ARM, Machine
 from tipdatum_drivers.reading import Slew
 
 __all__ = ["ChainEstimator", "ChainOptions"]

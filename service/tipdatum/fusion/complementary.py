@@ -27,7 +27,7 @@ from tipdatum.fusion.estimator import Event, MotionReading
 from tipdatum.fusion.pose import Matrices, Pose
 from tipdatum.fusion.sensors import Channel, Sample
 from tipdatum.kinematics.frames import nearest_turn
-from tipdatum.machine import Machine
+from tipdatum.machine.description import Machine
 from tipdatum_drivers.reading import Slew
 
 WATCH_S = 0.05

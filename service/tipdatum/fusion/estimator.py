@@ -16,7 +16,7 @@ from pydantic import BaseModel
 
 from tipdatum.errors import ConfigError
 from tipdatum.fusion.pose import Pose
-from tipdatum.machine import Machine
+from tipdatum.machine.description import Machine
 from tipdatum_drivers.reading import Imu, Slew, Tilt
 
 MotionReading: TypeAlias = Imu | Tilt | Slew

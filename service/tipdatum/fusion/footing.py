@@ -18,7 +18,7 @@ from tipdatum.fusion.parts import Setup
 from tipdatum.fusion.rates import Motion
 from tipdatum.fusion.strapdown import Block
 from tipdatum.kinematics.frames import Array
-from tipdatum.machine import Undercarriage
+from tipdatum.machine.description import Undercarriage
 
 LEAN_PER_TURN = 0.02
 """Lean that follows the arm, rad per rad of its turning: the tracks give way under a weight that moves."""

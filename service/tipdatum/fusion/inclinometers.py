@@ -24,7 +24,7 @@ from tipdatum.fusion.tilt_bodies import TiltBodies
 from tipdatum.fusion.tilt_track import OMEGA_RADPS, TiltTrack
 from tipdatum.fusion.tuning import ChainOptions
 from tipdatum.kinematics.frames import Array, nearest_turn
-from tipdatum.machine import Machine
+from tipdatum.machine.description import Machine
 from tipdatum_drivers.reading import Slew, Tilt
 
 SETTLE_S = 1.0

@@ -9,7 +9,7 @@ import numpy as np
 from tipdatum.fusion.arm import Arm
 from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import Array
-from tipdatum.machine import ARM
+from tipdatum.machine.description import ARM
 
 
 class Posture:

@@ -16,7 +16,7 @@ import math
 from typing import NamedTuple
 
 from tipdatum.fusion.heading import Heading
-from tipdatum.machine import Undercarriage
+from tipdatum.machine.description import Undercarriage
 
 LEAN_RAD = 0.0005
 """1-sigma of a change of lean between two moments at the same heading, rad: vibration that sampling has

@@ -14,7 +14,7 @@ from tipdatum.fusion.arm import Arm
 from tipdatum.fusion.sensors import Channel
 from tipdatum.fusion.tilt_track import TiltTrack
 from tipdatum.kinematics.frames import nearest_turn
-from tipdatum.machine import ARM
+from tipdatum.machine.description import ARM
 from tipdatum_drivers.reading import Tilt
 
 Rows: TypeAlias = list[list[float]]

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from tipdatum.grade.station import Line, plan
 from tipdatum.grade.targets import Surface, Tolerance
 from tipdatum.kinematics.chain import Point
-from tipdatum.machine import Bucket
+from tipdatum.machine.description import Bucket
 from tipdatum_drivers.values import value
 
 AHEAD_M = 3.0

@@ -26,7 +26,7 @@ from tipdatum.grade.report import DatumState, TipReport
 from tipdatum.grade.state import Reference, WorkState
 from tipdatum.grade.stillness import Recent, Touch
 from tipdatum.grade.wear import tip_gain
-from tipdatum.machine import Machine
+from tipdatum.machine.description import Machine
 
 UNNAMED = re.compile(r"mark \d+")
 """How a mark is called that nobody named."""

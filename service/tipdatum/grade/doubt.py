@@ -23,7 +23,7 @@ from operator import sub
 
 from tipdatum.fusion.pose import Pose
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
-from tipdatum.machine import Machine
+from tipdatum.machine.description import Machine
 from tipdatum_drivers.reading import Imu
 
 LOW_HZ, HIGH_HZ = 2.0, 12.0

@@ -17,7 +17,7 @@ from tipdatum.fusion.pose import Pose
 from tipdatum.grade.document import Document
 from tipdatum.kinematics.chain import Chain, Point
 from tipdatum.kinematics.frames import Array
-from tipdatum.machine import Sensor
+from tipdatum.machine.description import Sensor
 
 
 class Plane(Document):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from tipdatum.grade.points import NO_SURVEY
 from tipdatum.grade.state import WorkState
 from tipdatum.grade.units import signed_mm
-from tipdatum.machine import Machine
+from tipdatum.machine.description import Machine
 
 
 def provenance(machine: Machine, state: WorkState) -> list[str]:

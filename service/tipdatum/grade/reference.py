@@ -19,7 +19,7 @@ from tipdatum.fusion.pose import Pose
 from tipdatum.grade.state import Reference
 from tipdatum.grade.stillness import Touch
 from tipdatum.kinematics.chain import Chain, Located
-from tipdatum.machine import Machine
+from tipdatum.machine.description import Machine
 from tipdatum_drivers.values import value
 
 

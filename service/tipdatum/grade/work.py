@@ -32,7 +32,7 @@ from tipdatum.grade.state import BeamFix, WorkState
 from tipdatum.grade.stillness import TipPoint, Touch, still_touch
 from tipdatum.grade.view import state_view
 from tipdatum.kinematics.chain import Located
-from tipdatum.machine import Machine
+from tipdatum.machine.description import Machine
 from tipdatum_drivers.reading import Beam, Imu, Input, Slew, Tilt
 
 Then: TypeAlias = Callable[[Touch], Outcome]

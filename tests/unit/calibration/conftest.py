@@ -17,7 +17,7 @@ from scipy.optimize import brentq
 from scipy.spatial.transform import Rotation
 
 from tipdatum.calibration.observations import Observation, ObservationBook, RestEntry, SensorRest
-from tipdatum.machine import Machine, parse_machine
+from tipdatum.machine.description import Machine, parse_machine
 
 GRAVITY = 9.80665
 FOOT = (0.36, 1.70)

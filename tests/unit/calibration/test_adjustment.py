@@ -14,7 +14,7 @@ from tipdatum.calibration.observations import Observation, ObservationBook
 from tipdatum.calibration.recordings import gather
 from tipdatum.calibration.statistics import determined, propagated
 from tipdatum.calibration.unknowns import make_setup
-from tipdatum.machine import Machine, parse_machine
+from tipdatum.machine.description import Machine, parse_machine
 
 
 def solve(

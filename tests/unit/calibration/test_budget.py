@@ -12,7 +12,7 @@ from tipdatum.calibration.budget import DataSheet, better_sensor, make_budget, w
 from tipdatum.calibration.budget_map import draw
 from tipdatum.calibration.envelope import ATTITUDES_DEG, envelope
 from tipdatum.calibration.sensitivity import TipSensitivity
-from tipdatum.machine import Machine, parse_machine
+from tipdatum.machine.description import Machine, parse_machine
 
 LINKAGE = {
     "rocker_pivot_m": [2.15, 0.02],

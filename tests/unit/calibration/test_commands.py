@@ -10,7 +10,7 @@ import pytest
 
 from tipdatum.calibration.observations import save_observations
 from tipdatum.cli import main
-from tipdatum.machine import load_machine
+from tipdatum.machine.description import load_machine
 
 MACHINE = """# mine
 name = "Invented retrofit"

@@ -14,7 +14,7 @@ from tipdatum.calibration.budget import make_budget
 from tipdatum.calibration.deviations import for_description
 from tipdatum.calibration.recordings import gather
 from tipdatum.calibration.unknowns import make_setup
-from tipdatum.machine import load_machine
+from tipdatum.machine.description import load_machine
 
 FILE = """# my machine, bought second-hand
 name = "Invented retrofit"

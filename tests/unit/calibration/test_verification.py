@@ -11,7 +11,7 @@ from scipy.spatial.transform import Rotation
 from tipdatum.calibration.observations import Observation
 from tipdatum.calibration.recordings import Evidence, gather
 from tipdatum.calibration.verification import Check, check_of, suspects, trend_mm_per_month, verify
-from tipdatum.machine import Machine, parse_machine
+from tipdatum.machine.description import Machine, parse_machine
 
 TRUE_ANGLE_DEG = 0.6
 

@@ -12,7 +12,7 @@ import pytest
 from pydantic import BaseModel
 
 from tipdatum.config import ServiceFile, Settings, load_service
-from tipdatum.machine import Machine, load_machine, parse_machine
+from tipdatum.machine.description import Machine, load_machine, parse_machine
 from tipdatum.validation import parse_model
 from tipdatum_drivers.fields import SensorFields
 from tipdatum_drivers.registry import BUILT_IN, find_driver

@@ -6,7 +6,7 @@ import time
 
 import pytest
 
-from tipdatum.clocks import JUMP_S, ClockWatch, RunClock, SystemClocks
+from tipdatum.run.clocks import JUMP_S, ClockWatch, RunClock, SystemClocks
 
 
 class Computer:

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tipdatum.bus.messages import Arm, Datum, Message, Quality, Tip
-from tipdatum.compose import PINS, arm_message, rounded, tip_message
+from tipdatum.core.messages_out import PINS, arm_message, rounded, tip_message
 from tipdatum.grade.against import Against, Ahead
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.targets import Grade, Level, Profile, ProfilePoint

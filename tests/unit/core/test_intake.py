@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tipdatum.intake import Intake
+from tipdatum.run.intake import Intake
 from tipdatum_drivers.reading import Fault, Imu, Record, Slew, Truth
 from tipdatum_drivers.source import Clock, Emit
 

@@ -11,9 +11,9 @@ import pytest
 
 from tipdatum.bus.messages import Happening, Message, Reply, State, Tip
 from tipdatum.config import Settings
+from tipdatum.core.pipeline import Outgoing, Pipeline
 from tipdatum.grade.options import WorkOptions
-from tipdatum.machine import Machine, parse_machine
-from tipdatum.pipeline import Outgoing, Pipeline
+from tipdatum.machine.description import Machine, parse_machine
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.reading import Command, Imu
 

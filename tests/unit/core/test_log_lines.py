@@ -9,8 +9,8 @@ from collections.abc import Iterator
 import pytest
 import structlog
 
-from tipdatum import logs
-from tipdatum.logs import REPEAT_AFTER_S, Throttle
+from tipdatum.run import logs
+from tipdatum.run.logs import REPEAT_AFTER_S, Throttle
 
 
 class Clock:

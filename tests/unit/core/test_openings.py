@@ -15,12 +15,13 @@ import pytest
 from pydantic import SecretStr
 
 from small_machine import MACHINE
-from tipdatum import __version__, build, openings
+from tipdatum import __version__
 from tipdatum.bus.broker import BrokerAddresses
 from tipdatum.bus.messages import CONTRACT_VERSION
 from tipdatum.config import Service, load_service
 from tipdatum.errors import ConfigError, InputError, PortError
-from tipdatum.openings import BrokerPlace, about_message, open_broker, open_page, open_recorder
+from tipdatum.run import build, openings
+from tipdatum.run.openings import BrokerPlace, about_message, open_broker, open_page, open_recorder
 from tipdatum_drivers.session_file import SessionFile
 
 STARTED = datetime(2026, 5, 4, 8, 0, 0, 123_456, tzinfo=UTC)

@@ -10,13 +10,13 @@ from typing import Any, TypeVar
 import numpy as np
 import pytest
 
-from tipdatum import pipeline as pipeline_module
 from tipdatum.bus.messages import Happening, Health, Message, Reply, State, Tip
 from tipdatum.config import Settings
+from tipdatum.core import pipeline as pipeline_module
+from tipdatum.core.pipeline import Outgoing, Pipeline
 from tipdatum.fusion.complementary import ComplementaryEstimator, ComplementaryOptions
 from tipdatum.fusion.pose import Matrices, Pose
-from tipdatum.machine import Machine
-from tipdatum.pipeline import Outgoing, Pipeline
+from tipdatum.machine.description import Machine
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.reading import Command, Fault, Imu, Record, Truth
 

@@ -7,9 +7,9 @@ from datetime import UTC, datetime
 
 from tipdatum.bus.messages import Tip
 from tipdatum.config import Settings
-from tipdatum.machine import Machine
-from tipdatum.pipeline import Outgoing, Pipeline
-from tipdatum.rounds import SILENT_AFTER_S, Rounds
+from tipdatum.core.pipeline import Outgoing, Pipeline
+from tipdatum.core.rounds import SILENT_AFTER_S, Rounds
+from tipdatum.machine.description import Machine
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.reading import Imu
 

@@ -9,7 +9,7 @@ import pytest
 from small_machine import MACHINE
 from tipdatum.config import Service, load_service
 from tipdatum.errors import InputError
-from tipdatum.reloading import reloaded
+from tipdatum.run.reload import reloaded
 
 SERVICE = 'machine = "machine.toml"\n'
 

@@ -17,10 +17,10 @@ from hypothesis import strategies as st
 from tipdatum.bus.messages import Datum, Happening, Quality, Reply, Tip
 from tipdatum.cli import main
 from tipdatum.config import FusionTable, Settings, make_settings
+from tipdatum.core.pipeline import Outgoing
 from tipdatum.errors import ConfigError, InputError, SessionError
 from tipdatum.grade.options import WorkOptions
-from tipdatum.pipeline import Outgoing
-from tipdatum.replay import Summary, output_name, replay_file, replay_many, tip_line
+from tipdatum.run.replay import Summary, output_name, replay_file, replay_many, tip_line
 from tipdatum_drivers.decode.session_lines import encode_header, encode_line
 from tipdatum_drivers.reading import Command, Imu, SessionHeader, Truth
 

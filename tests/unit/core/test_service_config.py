@@ -12,7 +12,7 @@ from tipdatum.config import FusionTable, ServiceFile, Settings, load_service, ma
 from tipdatum.errors import ConfigError
 from tipdatum.fusion.estimator import names, options_model
 from tipdatum.grade.options import WorkOptions
-from tipdatum.machine import load_machine
+from tipdatum.machine.description import load_machine
 
 
 @pytest.fixture

@@ -11,9 +11,9 @@ from typing import Any
 import pytest
 
 from small_machine import MACHINE
-from tipdatum import openings, shell
 from tipdatum.bus.broker import BrokerAddresses
 from tipdatum.cli import main
+from tipdatum.run import openings, shell
 from tipdatum_drivers.decode.session_lines import encode_header
 from tipdatum_drivers.reading import SessionHeader
 

@@ -11,8 +11,8 @@ import pytest
 
 from tipdatum.errors import InputError
 from tipdatum.grade.state import WorkState
-from tipdatum.state_file import StateFile, default_directory
-from tipdatum.state_keeper import StateKeeper
+from tipdatum.run.state_file import StateFile, default_directory
+from tipdatum.run.state_keeper import StateKeeper
 
 NOW = 1.8e9
 """Wall-clock seconds since the epoch."""
@@ -186,7 +186,7 @@ async def test_a_changed_state_is_soon_on_the_disk(file: StateFile) -> None:
 async def test_a_full_disk_ends_nothing_and_is_tried_again(
     file: StateFile, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("tipdatum.state_keeper.SAVE_RETRY_S", 0.05)
+    monkeypatch.setattr("tipdatum.run.state_keeper.SAVE_RETRY_S", 0.05)
     real, failures = file.save, iter([OSError(28, "No space left on device")] * 2)
 
     def save(state: WorkState) -> None:

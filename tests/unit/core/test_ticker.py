@@ -7,9 +7,9 @@ import time
 
 import pytest
 
-from tipdatum import ticker
-from tipdatum.clocks import RunClock
-from tipdatum.ticker import Ticker
+from tipdatum.run import ticker
+from tipdatum.run.clocks import RunClock
+from tipdatum.run.ticker import Ticker
 
 
 class Beat:

@@ -12,7 +12,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from tipdatum.machine import Machine, parse_machine
+from tipdatum.machine.description import Machine, parse_machine
 from tipdatum_drivers.reading import Imu
 
 Array = NDArray[np.float64]

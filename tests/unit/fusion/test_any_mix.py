@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from tipdatum.fusion.estimator import MotionReading, make_estimator
-from tipdatum.machine import parse_machine
+from tipdatum.machine.description import parse_machine
 from tipdatum_drivers.reading import Imu, Tilt
 
 BODIES = ("upper", "boom", "stick", "bucket")

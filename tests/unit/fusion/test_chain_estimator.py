@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from tipdatum.fusion.chain import ChainEstimator, ChainOptions
 from tipdatum.fusion.estimator import DEFAULT_ESTIMATOR, MotionReading, make_estimator
 from tipdatum.fusion.pose import Pose
-from tipdatum.machine import Machine, parse_machine
+from tipdatum.machine.description import Machine, parse_machine
 from tipdatum_drivers.reading import Imu, Tilt
 
 Array = NDArray[np.float64]

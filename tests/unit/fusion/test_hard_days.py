@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from tipdatum.fusion.estimator import MotionReading, make_estimator
 from tipdatum.fusion.pose import Pose
-from tipdatum.machine import Machine, parse_machine
+from tipdatum.machine.description import Machine, parse_machine
 from tipdatum_drivers.reading import Imu, Tilt
 
 Array = NDArray[np.float64]

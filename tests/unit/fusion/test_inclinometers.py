@@ -15,7 +15,7 @@ from tipdatum.fusion.chain import ChainEstimator
 from tipdatum.fusion.estimator import Estimator, make_estimator
 from tipdatum.fusion.inclinometers import InclinometerEstimator
 from tipdatum.fusion.pose import Pose
-from tipdatum.machine import Machine, parse_machine
+from tipdatum.machine.description import Machine, parse_machine
 from tipdatum_drivers.reading import Imu, Slew, Tilt
 
 Array = NDArray[np.float64]

@@ -23,7 +23,7 @@ from tipdatum.fusion.layout import LATENCY, OF_GYRO, PER_SENSOR
 from tipdatum.fusion.parts import blocks, crossing
 from tipdatum.fusion.strapdown import Block
 from tipdatum.fusion.tuning import ChainOptions
-from tipdatum.machine import parse_machine
+from tipdatum.machine.description import parse_machine
 
 Array = NDArray[np.float64]
 BODIES = ("upper", "boom", "stick", "bucket")

@@ -16,7 +16,7 @@ from tipdatum.fusion.chain import ChainEstimator, ChainOptions
 from tipdatum.fusion.layout import GYRO_BIAS, MOUNT, PER_SENSOR
 from tipdatum.fusion.memory import FADE_EVERY_S, Memory
 from tipdatum.fusion.parts import Setup
-from tipdatum.machine import Sensor, parse_machine
+from tipdatum.machine.description import Sensor, parse_machine
 
 Array = NDArray[np.float64]
 repeat = settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -23,7 +23,7 @@ from tipdatum.fusion.layout import layout
 from tipdatum.fusion.levers import Levers
 from tipdatum.fusion.sensors import Channel, up_from_tilt
 from tipdatum.fusion.strapdown import Block, Samples, Strapdown
-from tipdatum.machine import Sensor, parse_machine
+from tipdatum.machine.description import Sensor, parse_machine
 from tipdatum_drivers.reading import Imu, Tilt
 
 Array = NDArray[np.float64]

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from tipdatum.fusion.condition import DWELL_S, MOVING_RADPS, SETTLED_RAD, Condition
 from tipdatum.fusion.estimator import make_estimator
 from tipdatum.fusion.pose import Pose
-from tipdatum.machine import parse_machine
+from tipdatum.machine.description import parse_machine
 from tipdatum_drivers.reading import Imu, Tilt
 
 TICK = 0.02

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from tipdatum.fusion.rocking import Pivot, Rocking
-from tipdatum.machine import Undercarriage
+from tipdatum.machine.description import Undercarriage
 
 Array = NDArray[np.float64]
 TRACKS = Undercarriage(contact_length_m=3.2, gauge_m=2.2)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from tipdatum.fusion.schedule import Schedule
 from tipdatum.fusion.sensors import Channel
 from tipdatum.fusion.strapdown import Samples
-from tipdatum.machine import Sensor
+from tipdatum.machine.description import Sensor
 from tipdatum_drivers.reading import Imu
 
 EPOCH_S = 0.05

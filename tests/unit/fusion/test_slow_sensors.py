@@ -23,7 +23,7 @@ from tipdatum.fusion.between import Between
 from tipdatum.fusion.condition import Condition
 from tipdatum.fusion.estimator import MotionReading, make_estimator
 from tipdatum.fusion.strapdown import Samples
-from tipdatum.machine import Machine, parse_machine
+from tipdatum.machine.description import Machine, parse_machine
 from tipdatum_drivers.decode.session_lines import decode_header, decode_line
 from tipdatum_drivers.reading import Command, Imu, Tilt, Truth
 

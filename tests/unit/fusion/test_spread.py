@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from tipdatum.fusion.arm import Arm
 from tipdatum.fusion.posture import Posture
 from tipdatum.fusion.spread import SensorSpread
-from tipdatum.machine import parse_machine
+from tipdatum.machine.description import parse_machine
 
 # The check values of the four-bar linkage in the conventions.
 LINKAGE = {

@@ -19,7 +19,7 @@ from tipdatum.grade.outcome import Outcome
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.state import WorkState
 from tipdatum.grade.work import Work
-from tipdatum.machine import Machine, parse_machine
+from tipdatum.machine.description import Machine, parse_machine
 from tipdatum_drivers.reading import Beam, Input
 
 Matrix = NDArray[np.float64]

@@ -16,7 +16,7 @@ from tipdatum.fusion.pose import Matrices, Pose
 from tipdatum.grade.doubt import MoveWatch
 from tipdatum.grade.points import MOST
 from tipdatum.grade.state import WorkState
-from tipdatum.machine import parse_machine
+from tipdatum.machine.description import parse_machine
 from tipdatum_drivers.reading import Imu
 
 RigMaker = Callable[..., Any]

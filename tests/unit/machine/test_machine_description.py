@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from tipdatum.errors import ConfigError
-from tipdatum.machine import load_machine, parse_machine
+from tipdatum.machine.description import load_machine, parse_machine
 
 Data = dict[str, Any]
 

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from tipdatum.kinematics.frames import rotation_from_rpy_deg
-from tipdatum.machine import Sensor, parse_machine
-from tipdatum.machine_words import describe, describe_sensor, nearest_quarter_turns
+from tipdatum.machine.description import Sensor, parse_machine
+from tipdatum.machine.words import describe, describe_sensor, nearest_quarter_turns
 
 
 def _sensor(**fields: Any) -> Sensor:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from tipdatum.errors import ConfigError, UnknownKeyError
-from tipdatum.machine import Machine, parse_machine
+from tipdatum.machine.description import Machine, parse_machine
 from tipdatum.validation import Misfit, parse_model
 
 SOUND: dict[str, Any] = {

@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
 from tipdatum.bus.messages import Health
-from tipdatum.compose import rounded
-from tipdatum.machine import Machine
+from tipdatum.core.messages_out import rounded
+from tipdatum.machine.description import Machine
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.plausibility import SensorHealth, SensorMonitor
 from tipdatum_drivers.reading import Fault

@@ -13,7 +13,7 @@ from collections.abc import Callable
 
 import structlog
 
-from tipdatum.clocks import RunClock
+from tipdatum.run.clocks import RunClock
 
 log = structlog.get_logger()
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from tipdatum import __version__
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 """The top of a source tree; of an installed wheel it is some folder of the environment."""
 GIT_PATIENCE_S = 2.0
 

@@ -10,12 +10,12 @@ from pathlib import Path
 from pydantic import SecretStr
 
 from tipdatum import __version__
-from tipdatum.build import build
 from tipdatum.bus.broker import BrokerAddresses, EmbeddedBroker
 from tipdatum.bus.messages import CONTRACT_VERSION, UNITS, About
 from tipdatum.bus.options import BrokerOptions, read_users
 from tipdatum.config import Service
 from tipdatum.display.server import PageSettings, Server, start
+from tipdatum.run.build import build
 from tipdatum.sessions.recorder import Recorder
 from tipdatum_drivers.reading import SessionHeader
 

@@ -20,11 +20,11 @@ from typing import BinaryIO
 import orjson
 
 from tipdatum.bus.messages import Reply, Tip
-from tipdatum.compose import rounded
 from tipdatum.config import Settings
+from tipdatum.core.messages_out import rounded
+from tipdatum.core.pipeline import Emit, Outgoing, Pipeline
 from tipdatum.errors import InputError
-from tipdatum.machine import parse_machine
-from tipdatum.pipeline import Emit, Outgoing, Pipeline
+from tipdatum.machine.description import parse_machine
 from tipdatum.walltime import WallTime, parse_started
 from tipdatum_drivers.session_file import SessionFile
 

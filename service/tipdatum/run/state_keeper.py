@@ -10,7 +10,7 @@ from collections.abc import Callable
 import structlog
 
 from tipdatum.grade.state import WorkState
-from tipdatum.state_file import StateFile
+from tipdatum.run.state_file import StateFile
 
 log = structlog.get_logger()
 

@@ -17,26 +17,26 @@ from pathlib import Path
 
 import structlog
 
-from tipdatum import systemd
 from tipdatum.bus.broker import BrokerAddresses, EmbeddedBroker
 from tipdatum.bus.client import BusClient
 from tipdatum.bus.messages import Happening, Health, Reply, Status
 from tipdatum.bus.orders import Order
 from tipdatum.bus.telling import ConnectionState
 from tipdatum.bus.topics import Topics
-from tipdatum.clocks import ClockWatch, RunClock
 from tipdatum.config import Service, load_service
+from tipdatum.core.pipeline import Outgoing, Pipeline
 from tipdatum.errors import InputError
 from tipdatum.grade.state import WorkState
-from tipdatum.intake import Intake
-from tipdatum.openings import BrokerPlace, about_message, open_broker, open_page, open_recorder
-from tipdatum.pipeline import Outgoing, Pipeline
-from tipdatum.reloading import reloaded
+from tipdatum.run import systemd
+from tipdatum.run.clocks import ClockWatch, RunClock
+from tipdatum.run.intake import Intake
+from tipdatum.run.openings import BrokerPlace, about_message, open_broker, open_page, open_recorder
+from tipdatum.run.reload import reloaded
+from tipdatum.run.state_file import Remembered, StateFile, default_directory
+from tipdatum.run.state_keeper import StateKeeper
+from tipdatum.run.ticker import Ticker
+from tipdatum.run.turn import Turn
 from tipdatum.sessions.recorder import Recorder
-from tipdatum.state_file import Remembered, StateFile, default_directory
-from tipdatum.state_keeper import StateKeeper
-from tipdatum.ticker import Ticker
-from tipdatum.turn import Turn
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.reading import Command, Fault, Record, SessionHeader
 from tipdatum_drivers.registry import find_driver

@@ -15,8 +15,11 @@ from collections.abc import Callable
 from typing import Any, TypeAlias
 
 from tipdatum.bus.messages import Change, Changes, Happening, Health, Message, Reply, State
-from tipdatum.compose import arm_message, limits_message, tip_message
 from tipdatum.config import Settings
+from tipdatum.core.health import HealthBoard
+from tipdatum.core.messages_out import arm_message, limits_message, tip_message
+from tipdatum.core.raw_means import RawMeans
+from tipdatum.core.rounds import Rounds
 from tipdatum.fusion.estimator import Estimator, Event, make_estimator
 from tipdatum.grade.desk import Told
 from tipdatum.grade.options import WorkOptions
@@ -24,10 +27,7 @@ from tipdatum.grade.outcome import Outcome
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.state import WorkState
 from tipdatum.grade.work import Work
-from tipdatum.health_board import HealthBoard
-from tipdatum.machine import Machine
-from tipdatum.raw_means import RawMeans
-from tipdatum.rounds import Rounds
+from tipdatum.machine.description import Machine
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.reading import (
     Beam,

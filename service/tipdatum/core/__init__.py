@@ -1,0 +1,1 @@
+"""What computes between readings and messages: no clock, thread or socket."""

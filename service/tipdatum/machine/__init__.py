@@ -1,0 +1,1 @@
+"""What the machine is: its description, and the same in words."""

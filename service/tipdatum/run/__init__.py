@@ -1,0 +1,1 @@
+"""What owns clocks, threads, ports, sockets and files while a service or a replay runs."""
