@@ -35,8 +35,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 from fusion_methods import _up_from_earth_to_sensor as up_of_quaternions
 from hand_held import Recording, simulated
 
-from tipdatum.fusion.kalman import update
-from tipdatum.fusion.parts import crossing
+from tipdatum.fusion.chain.measurement import update
+from tipdatum.fusion.chain.model import crossing
 
 Array = NDArray[np.float64]
 TRIALS = ("05_undisturbed_slow_rotation_with_breaks_B", "26_disturbed_phone_vibration_A")

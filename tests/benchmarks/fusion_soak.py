@@ -18,7 +18,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent))
 import fusion_accuracy as accuracy
 
-from tipdatum.fusion.chain import ChainEstimator, ChainOptions
+from tipdatum.fusion.chain.estimator import ChainEstimator, ChainOptions
 from tipdatum_drivers.reading import Command, Imu, Truth
 
 EVERY_S = 0.2

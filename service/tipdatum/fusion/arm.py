@@ -5,12 +5,16 @@
 - Without a sensor on the upper the machine is taken as level, with `LEVEL_SIGMA_RAD` of doubt.
 - Roll is common to the whole arm: the upper's sensor tells it, otherwise the first one on the arm.
 - A section with neither sensor nor held angle cannot be known: `invalid`, with the reason.
+
+`JointMap` is that map as numbers, and `SensorSpread` what a pose's angles may be off by through it.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from operator import mul
 
 import numpy as np
 
@@ -19,6 +23,7 @@ from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import Array
 from tipdatum.kinematics.linkage import FourBar
 from tipdatum.machine.description import ARM, Machine
+from tipdatum_drivers.values import value
 
 LEVEL_SIGMA_RAD = math.radians(1.0)
 """Doubt in "the machine stands level", rad: ground that a person calls level; common practice, no source."""
@@ -48,10 +53,10 @@ class Joined:
     slew_rate: float
 
 
-class Arm:
+class SensedArm:
     """Sensors by body, and the rules above."""
 
-    def __init__(self, machine: Machine, keep: Arm | None = None) -> None:
+    def __init__(self, machine: Machine, keep: SensedArm | None = None) -> None:
         self.machine = machine
         self.size = 2 + len(ARM)
         self.channels: dict[str, Channel] = {}
@@ -80,7 +85,8 @@ class Arm:
     def availability(self, t: float) -> tuple[Quality, tuple[str, ...]]:
         """Whether every angle can be told at `t`: `good`, `stale` or `invalid`, with reasons.
 
-        With `good` the reasons are what is assumed; `tipdatum.fusion.condition` judges what that makes of it.
+        With `good` the reasons are what is assumed; `tipdatum.fusion.pose.Condition` judges what that makes
+        of it.
         """
         if self._missing:
             return "invalid", self._missing
@@ -151,6 +157,125 @@ def _dense(jacobian: dict[int, dict[str, float]], n: int) -> tuple[Array, list[s
     names = sorted({b for row in jacobian.values() for b in row})
     J = np.zeros((n, len(names)))
     for row, entries in jacobian.items():
-        for body, value in entries.items():
-            J[row, names.index(body)] = value
+        for body, derivative in entries.items():
+            J[row, names.index(body)] = derivative
     return J, names
+
+
+class JointMap:
+    """The map from (θ_1 … θ_N, roll) to q of one arm; fixed but for the rocker.
+
+    With J = ∂q/∂(θ_1 … θ_N, roll), which is made of zeros and ones but for the bucket's row over a rocker:
+    that one follows from the linkage's `ratio`, dβ/dρ, as `join` finds it (None without a rocker).
+    """
+
+    def __init__(self, arm: SensedArm, channels: Sequence[Channel]) -> None:
+        n = len(channels)
+        self._linkage = arm.linkage
+        self._rocker = next((i for i, ch in enumerate(channels) if ch.sensor.body == "rocker"), None)
+        place: dict[str, int] = {ch.sensor.body: i for i, ch in enumerate(channels)}
+        # Every angle of q is one of the sensors' (None: level) and a held angle on top.
+        self._source: list[int | None] = [place.get("upper"), n]
+        self._offset = [0.0, 0.0]
+        for k, body in enumerate(ARM, start=2):
+            before = k - 1 if k > 2 else 0
+            told = body in place
+            self._source.append(place[body] if told else self._source[before])
+            self._offset.append(0.0 if told else self._offset[before] + arm.held.get(body, 0.0))
+        self._size = n + 1
+        self._map = np.zeros((arm.size, n + 1))
+        for k, source in enumerate(self._source):
+            if source is not None:
+                self._map[k, source] = 1.0
+        self._places = list(zip(self._source, self._offset, strict=True))
+
+    def join(
+        self, angles: Sequence[float], rates: Sequence[float]
+    ) -> tuple[list[float] | None, list[float], float | None]:
+        """The arm's q, its rates, and the linkage's ratio; q is None where the linkage cannot close."""
+        q = [offset if i is None else angles[i] + offset for i, offset in self._places]
+        q_rate = [0.0 if i is None else rates[i] for i in self._source]
+        if self._rocker is None or self._linkage is None:
+            return q, q_rate, None
+        i = self._rocker
+        solution = self._linkage.bucket_at(angles[i] - q[-2])
+        if solution is None:
+            return None, q_rate, None
+        bucket, ratio = solution
+        q[-1] = q[-2] + bucket
+        q_rate[-1] = (1.0 - ratio) * q_rate[-2] + ratio * rates[i]
+        return q, q_rate, ratio
+
+    def jacobian(self, ratio: float | None) -> Array:
+        """J, (2 + n, N + 1)."""
+        if ratio is None:
+            return self._map
+        J = self._map.copy()
+        J[-1] = (1.0 - ratio) * J[-2]
+        J[-1, self._rocker] += ratio
+        return J
+
+    def forth(self, column: Sequence[float], ratio: float | None) -> list[float]:
+        """J · column: what belongs to (θ_1 … θ_N, roll), (N + 1,), as it belongs to q, (2 + n,)."""
+        found = [0.0 if i is None else column[i] for i in self._source]
+        if ratio is not None and self._rocker is not None:
+            found[-1] = (1.0 - ratio) * found[-2] + ratio * column[self._rocker]
+        return found
+
+    def back(self, row: Sequence[float], ratio: float | None) -> list[float]:
+        """row · J: derivatives by q, (2 + n,), as derivatives by (θ_1 … θ_N, roll), (N + 1,)."""
+        found = [0.0] * self._size
+        last = len(row) - 1
+        for k, i in enumerate(self._source):
+            if i is not None and (k < last or ratio is None):
+                found[i] += row[k]
+        if ratio is not None and self._rocker is not None:
+            before = self._source[-2]
+            if before is not None:
+                found[before] += (1.0 - ratio) * row[last]
+            found[self._rocker] += ratio * row[last]
+        return found
+
+
+@value
+class SensorSpread:
+    """See `tipdatum.fusion.pose.Spread`. By the bodies' angles, with J = ∂q/∂(θ_1 … θ_N, roll):
+
+        J (stated + diag(added)) Jᵀ + late lateᵀ + level in the upper's own place
+
+    In plain arithmetic: arrays of five numbers cost more than what is computed with them.
+
+    Attributes:
+        posture, ratio: J, see `JointMap`.
+        stated: (N + 1, N + 1) rad², row by row, of the filter's last step.
+        added: (N + 1,) rad², what going on from there adds.
+        late: (2 + n,) rad, what the latency that all sensors share makes of the rates.
+        level: rad², doubt in the upper where no sensor tells it.
+    """
+
+    posture: JointMap
+    ratio: float | None
+    stated: list[list[float]]
+    added: list[float]
+    late: list[float]
+    level: float = 0.0
+
+    def along(self, row: Sequence[float]) -> tuple[float, float]:
+        """See `Spread.along`."""
+        own = self.posture.back(row, self.ratio)
+        stated = sum(map(mul, own, [sum(map(mul, line, own)) for line in self.stated]))
+        late = sum(map(mul, self.late, row))
+        ahead = sum(map(mul, self.added, map(mul, own, own))) + late * late
+        return stated + self.level * row[0] * row[0] + ahead, ahead
+
+    def covariance(self) -> Array:
+        """See `Spread.covariance`."""
+        J = self.posture.jacobian(self.ratio)
+        found = J @ np.array(self.stated) @ J.T + self.prediction()
+        found[0, 0] += self.level
+        return np.asarray(found)
+
+    def prediction(self) -> Array:
+        """See `Spread.prediction`."""
+        J = self.posture.jacobian(self.ratio)
+        return np.asarray((J * self.added) @ J.T + np.outer(self.late, self.late))

@@ -21,10 +21,9 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from tipdatum.fusion.arm import Arm, ArmAngles
-from tipdatum.fusion.condition import Condition
+from tipdatum.fusion.arm import ArmAngles, SensedArm
 from tipdatum.fusion.estimator import Event, MotionReading
-from tipdatum.fusion.pose import Matrices, Pose
+from tipdatum.fusion.pose import Condition, Matrices, Pose
 from tipdatum.fusion.sensors import Channel, Sample
 from tipdatum.kinematics.frames import nearest_turn
 from tipdatum.machine.description import Machine
@@ -114,7 +113,7 @@ class ComplementaryEstimator:
         self._slew_travelled = 0.0
         self._slew_t = -math.inf
         self._t = -math.inf
-        self._arm = Arm(machine)
+        self._arm = SensedArm(machine)
         self._watched = -math.inf
         self._condition = Condition()
         self._trackers = {name: _Tracker(ch, options) for name, ch in self._arm.channels.items()}
@@ -197,7 +196,7 @@ class ComplementaryEstimator:
 
     def replace_machine(self, machine: Machine) -> None:
         """Go on with changed dimensions; trackers of sensors that stay keep what they know."""
-        self._arm = Arm(machine, keep=self._arm)
+        self._arm = SensedArm(machine, keep=self._arm)
         trackers = {}
         for name, channel in self._arm.channels.items():
             tracker = self._trackers.get(name) or _Tracker(channel, self.options)

@@ -74,7 +74,7 @@ Factory: TypeAlias = Callable[[Machine, float, BaseModel], Estimator]
 
 _ESTIMATORS: dict[str, tuple[str, str, str]] = {
     "complementary": ("tipdatum.fusion.complementary", "ComplementaryEstimator", "ComplementaryOptions"),
-    "chain": ("tipdatum.fusion.chain", "ChainEstimator", "ChainOptions"),
+    "chain": ("tipdatum.fusion.chain.estimator", "ChainEstimator", "ChainOptions"),
 }
 """name → module, class, options model. The class is called with (machine, period_s, options)."""
 
@@ -118,6 +118,6 @@ def make_estimator(
     chosen = options if isinstance(options, BaseModel) else model.model_validate(options or {})
     if name == "chain" and tells_angles_alone(machine):
         # No force and no gyro to integrate: another filter of the same options.
-        module, cls = "tipdatum.fusion.inclinometers", "InclinometerEstimator"
+        module, cls = "tipdatum.fusion.tilt_only", "InclinometerEstimator"
     factory: Factory = getattr(import_module(module), cls)
     return factory(machine, period_s, chosen)

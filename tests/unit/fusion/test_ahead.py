@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from tipdatum.fusion.ahead import Start, look_ahead
-from tipdatum.fusion.strapdown import Samples
+from tipdatum.fusion.chain.prediction import BlockEnd, predict
+from tipdatum.fusion.chain.samples import SampleBuffer
 from tipdatum.kinematics.frames import Array
 
 STEP_S = 0.01
@@ -17,7 +17,7 @@ PLAIN = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0], [0.0, 0.0, 0.0]]
 
 def stretch(
     seconds: float, bodies: list[tuple[float, float]], slope: float, slew: tuple[float, float]
-) -> tuple[Start, list[Samples], Array, float]:
+) -> tuple[BlockEnd, list[SampleBuffer], Array, float]:
     """A machine on a slope that slews, with bodies that turn; gyro rates are scipy's, from its attitudes.
 
     On a slope of `slope` rad the roll goes with the heading, and so do all angles θ: both follow from the
@@ -41,7 +41,7 @@ def stretch(
             return turned(at) * Rotation.from_euler("Y", -(theta + rate * at)[:, None])
 
         rates = (body(t - fine).inv() * body(t + fine)).as_rotvec() / (2.0 * fine)
-        s = Samples(0.3)
+        s = SampleBuffer(0.3)
         for when, w in zip(t.tolist(), rates.tolist(), strict=True):
             s.add(when, (0.0, 0.0, 9.81), (w[0], w[1], w[2]))
         samples.append(s)
@@ -55,7 +55,7 @@ def stretch(
     before = turned(np.array([-0.026, -0.024])).as_matrix()
     plane = np.diff(np.arctan2(before[:, 1, 0], before[:, 0, 0])) / 0.002
     lean = float(np.cos(rolls[0]))
-    start = Start(
+    start = BlockEnd(
         0.0, [*map(float, angles), float(rolls[0])], [0.0, float(plane[0]) * lean, *([0.0] * len(bodies))],
         [[0.0, 0.0, 0.0] for _ in bodies], [PLAIN for _ in bodies],
         [0.0] * len(bodies),
@@ -77,5 +77,5 @@ def test_angles_go_on_with_slew_and_bodies_turning_at_once(
 ) -> None:
     # Source: scipy.spatial.transform.Rotation. A tenth of a milliradian is 1 mm at 10 m.
     start, samples, true, t = stretch(seconds, bodies, slope, slew)
-    found = look_ahead(start, samples, t)
+    found = predict(start, samples, t)
     np.testing.assert_allclose(found.angles, true, atol=1e-4)

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tipdatum.fusion.chain import ChainEstimator, ChainOptions
+from tipdatum.fusion.chain.estimator import ChainEstimator, ChainOptions
 from tipdatum.fusion.estimator import DEFAULT_ESTIMATOR, MotionReading, make_estimator
 from tipdatum.fusion.pose import Pose
 from tipdatum.machine.description import Machine, parse_machine

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from tipdatum.fusion.condition import Condition
+from tipdatum.fusion.pose import Condition
 
 SURE, UNSURE = math.radians(0.2), math.radians(3.0)
 

@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 
-from tipdatum.fusion.heading import Heading
+from tipdatum.fusion.chain.heave import Heading
 
 BLOCK_S = 0.15
 DRIFT_RADPS = 1.5e-4

@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from tipdatum.fusion.chain.heave import Footing
 from tipdatum.fusion.estimator import MotionReading, make_estimator
-from tipdatum.fusion.footing import Footing
 from tipdatum.fusion.pose import Pose
 from tipdatum.machine.description import Machine, Undercarriage, parse_machine
 from tipdatum_drivers.decode.session_lines import decode_header, decode_line

@@ -11,10 +11,10 @@ import pytest
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from tipdatum.fusion.chain import ChainEstimator
+from tipdatum.fusion.chain.estimator import ChainEstimator
 from tipdatum.fusion.estimator import Estimator, make_estimator
-from tipdatum.fusion.inclinometers import InclinometerEstimator
 from tipdatum.fusion.pose import Pose
+from tipdatum.fusion.tilt_only import InclinometerEstimator
 from tipdatum.machine.description import Machine, parse_machine
 from tipdatum_drivers.reading import Imu, Slew, Tilt
 

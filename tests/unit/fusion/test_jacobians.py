@@ -16,13 +16,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from tipdatum.fusion.arm import Arm
-from tipdatum.fusion.chain_filter import ChainFilter
-from tipdatum.fusion.footing import lean_rates_by_constants
-from tipdatum.fusion.layout import LATENCY, OF_GYRO, PER_SENSOR
-from tipdatum.fusion.parts import blocks, crossing
-from tipdatum.fusion.strapdown import Block
-from tipdatum.fusion.tuning import ChainOptions
+from tipdatum.fusion.arm import SensedArm
+from tipdatum.fusion.chain.filter import ChainFilter
+from tipdatum.fusion.chain.heave import lean_rates_by_constants
+from tipdatum.fusion.chain.integration import EpochBlock
+from tipdatum.fusion.chain.model import LATENCY, OF_GYRO, PER_SENSOR, blocks, crossing
+from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.machine.description import parse_machine
 
 Array = NDArray[np.float64]
@@ -37,7 +36,7 @@ seeds = st.integers(0, 2**32 - 1)
 def chain_filter(
     words: dict[str, Any], has_gyro: tuple[bool, ...] = (True,) * 4, epochs: int = 1
 ) -> ChainFilter:
-    arm = Arm(parse_machine(words, "test"))
+    arm = SensedArm(parse_machine(words, "test"))
     channels = [arm.by_body[b] for b in BODIES if b in arm.by_body]
     options = ChainOptions.model_construct(epoch_s=SPAN_S / epochs)
     f = ChainFilter(arm, channels, list(has_gyro[: len(channels)]), options)
@@ -56,7 +55,7 @@ class Seen:
     rate_slope: Array
 
 
-def block(f: ChainFilter, seen: Seen, x: Array) -> Block:
+def block(f: ChainFilter, seen: Seen, x: Array) -> EpochBlock:
     """What the filter is given of it: freed of the constants in `x`, and taken so much earlier."""
     turn, offset = f._rates.correction(x)
     late = x[f.at.constants].reshape(f.n, PER_SENSOR)[:, LATENCY, None, None]
@@ -66,7 +65,7 @@ def block(f: ChainFilter, seen: Seen, x: Array) -> Block:
     full = np.concatenate([force, rate], axis=2) @ turn + offset[:, None]
     half = np.concatenate([moment, rate], axis=2) @ turn + 0.5 * offset[:, None]
     n = len(x[f.at.theta])
-    return Block(
+    return EpochBlock(
         full[..., 0] + 1j * full[..., 2], full[..., 1], half[..., 0] + 1j * half[..., 2], half[..., 1],
         full[..., 3] + 1j * full[..., 5], full[..., 4], seen.force_slope, seen.rate_slope,
         np.zeros(n), np.zeros(n), np.zeros((n, 2)), np.zeros((n, 3)), np.ones(n, dtype=bool),

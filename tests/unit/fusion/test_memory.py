@@ -11,11 +11,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from tipdatum.fusion.arm import Arm
-from tipdatum.fusion.chain import ChainEstimator, ChainOptions
-from tipdatum.fusion.layout import GYRO_BIAS, MOUNT, PER_SENSOR
-from tipdatum.fusion.memory import FADE_EVERY_S, Memory
-from tipdatum.fusion.parts import Setup
+from tipdatum.fusion.arm import SensedArm
+from tipdatum.fusion.chain.estimator import ChainEstimator, ChainOptions
+from tipdatum.fusion.chain.model import GYRO_BIAS, MOUNT, PER_SENSOR, FilterSetup
+from tipdatum.fusion.chain.sigma import FADE_EVERY_S, Memory
 from tipdatum.machine.description import Sensor, parse_machine
 
 Array = NDArray[np.float64]
@@ -23,13 +22,13 @@ repeat = settings(max_examples=10, deadline=None, suppress_health_check=[HealthC
 seeds = st.integers(0, 2**32 - 1)
 
 
-def setup(words: dict[str, Any]) -> Setup:
-    arm = Arm(parse_machine(words, "test"))
+def setup(words: dict[str, Any]) -> FilterSetup:
+    arm = SensedArm(parse_machine(words, "test"))
     channels = [arm.by_body[b] for b in ("upper", "boom", "stick", "bucket")]
-    return Setup(arm, channels, [True] * 4, ChainOptions())
+    return FilterSetup(arm, channels, [True] * 4, ChainOptions())
 
 
-def constants(s: Setup) -> tuple[Array, Array]:
+def constants(s: FilterSetup) -> tuple[Array, Array]:
     """Places of what fades and of the rest."""
     fades = np.ones((s.n, PER_SENSOR), dtype=bool)
     fades[:, GYRO_BIAS] = False
@@ -37,7 +36,7 @@ def constants(s: Setup) -> tuple[Array, Array]:
     return c, np.setdiff1d(np.arange(s.at.size), c)
 
 
-def start_and_learnt(s: Setup, seed: int) -> tuple[Array, Array, Array, Array]:
+def start_and_learnt(s: FilterSetup, seed: int) -> tuple[Array, Array, Array, Array]:
     """A knowledge of the start (x, P), and what some measurements make of it."""
     rng = np.random.default_rng(seed)
     size = s.at.size

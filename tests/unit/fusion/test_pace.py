@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from tipdatum.fusion.ahead import Start
-from tipdatum.fusion.pace import UPSET_S, Pace
-from tipdatum.fusion.strapdown import Samples
-from tipdatum.fusion.tuning import ChainOptions
+from tipdatum.fusion.chain.prediction import BlockEnd
+from tipdatum.fusion.chain.samples import SampleBuffer
+from tipdatum.fusion.chain.schedule import UPSET_S, BlockLength
+from tipdatum.fusion.chain.tuning import ChainOptions
 
 PLAIN = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0], [0.0, 0.0, 0.0]]
 OPTIONS = ChainOptions(quick_epochs=3, epochs=5, quick_radps=0.2, calm_epochs=10, calm_radps=0.06)
@@ -16,12 +16,12 @@ EDGE_S = 100.0
 
 def block(*rates: float, upset_at: float = 0.0, settled: bool = True, bias: float = 0.0) -> int:
     """How many epochs are taken where a body turns by `rates`, one an epoch, rad/s, from the edge on."""
-    samples = Samples(0.3)
-    pace = Pace(OPTIONS)
+    samples = SampleBuffer(0.3)
+    pace = BlockLength(OPTIONS)
     pace.upset(upset_at)
     samples.add(EDGE_S, (0.0, 0.0, 9.81), (0.0, rates[0] + bias, 0.0))
     gyro = [*PLAIN[:3], [0.0, -bias, 0.0]]
-    start = Start(EDGE_S, [0.0, 0.0], [0.0, 0.0, 0.0], [list(samples.turned)], [gyro], [0.0])
+    start = BlockEnd(EDGE_S, [0.0, 0.0], [0.0, 0.0, 0.0], [list(samples.turned)], [gyro], [0.0])
     wanted = pace.begin(start, [samples], settled)
     for k in range(1, 101):
         at = EDGE_S + 0.01 * k
@@ -56,7 +56,7 @@ def test_single_epochs_until_a_start_or_a_loss_is_some_seconds_ago() -> None:
 
 def test_equal_lengths_in_motion_and_at_rest_can_be_asked_for() -> None:
     options = ChainOptions(quick_epochs=3, epochs=3, calm_epochs=3)
-    samples, start = Samples(0.3), Start(EDGE_S, [0.0, 0.0], [0.0] * 3, [[0.0] * 3], [PLAIN], [0.0])
-    pace = Pace(options)
+    samples, start = SampleBuffer(0.3), BlockEnd(EDGE_S, [0.0, 0.0], [0.0] * 3, [[0.0] * 3], [PLAIN], [0.0])
+    pace = BlockLength(options)
     assert pace.begin(start, [samples], True) == 3
     assert pace.go_on(3, [samples]) == 3

@@ -15,14 +15,14 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_discrete_are
 from scipy.spatial.transform import Rotation
 
-from tipdatum.fusion.arm import Arm
+from tipdatum.fusion.arm import SensedArm
+from tipdatum.fusion.chain.integration import EpochBlock, Strapdown
+from tipdatum.fusion.chain.measurement import update
+from tipdatum.fusion.chain.model import Levers, layout
+from tipdatum.fusion.chain.samples import SampleBuffer
 from tipdatum.fusion.complementary import ComplementaryEstimator, ComplementaryOptions
-from tipdatum.fusion.condition import CALM_S, MOVING_RADPS, Condition
-from tipdatum.fusion.kalman import update
-from tipdatum.fusion.layout import layout
-from tipdatum.fusion.levers import Levers
+from tipdatum.fusion.pose import CALM_S, MOVING_RADPS, Condition
 from tipdatum.fusion.sensors import Channel, up_from_tilt
-from tipdatum.fusion.strapdown import Block, Samples, Strapdown
 from tipdatum.machine.description import Sensor, parse_machine
 from tipdatum_drivers.reading import Imu, Tilt
 
@@ -32,7 +32,7 @@ rate = st.floats(-1.0, 1.0)
 
 
 def levers(describe: Callable[..., dict[str, Any]]) -> Levers:
-    arm = Arm(parse_machine(describe(), "test"))
+    arm = SensedArm(parse_machine(describe(), "test"))
     return Levers(arm, [arm.by_body[b] for b in ("upper", "boom", "stick", "bucket")])
 
 
@@ -131,9 +131,9 @@ def test_update_settles_at_the_gain_of_the_riccati_equation() -> None:
 
 def sums(
     times: Array, force: Array, rate: Array, epoch_s: float, epochs: int = 1, turn: Array | None = None
-) -> list[Block]:
+) -> list[EpochBlock]:
     """Every block that one sensor's samples fill."""
-    kept, strapdown, found = Samples(0.3), Strapdown(epochs, epoch_s), []
+    kept, strapdown, found = SampleBuffer(0.3), Strapdown(epochs, epoch_s), []
     span = epochs * epoch_s
     number = math.ceil(times[0] / span)
     turn = np.eye(6)[None] if turn is None else turn
@@ -201,7 +201,7 @@ def test_several_sensors_at_once_give_what_each_gives_alone() -> None:
         mounts[i, :3, :3] = mounts[i, 3:, 3:] = R.T
     times = [np.arange(0.0, 0.6, 0.01), np.arange(0.003, 0.6, 0.021), np.arange(0.001, 0.6, 0.005)]
     data = [(rng.normal(0, 9, (len(t), 3)), rng.normal(0, 1, (len(t), 3))) for t in times]
-    samples = [Samples(0.3) for _ in times]
+    samples = [SampleBuffer(0.3) for _ in times]
     for i in (0, 2):
         for t, f, w in zip(times[i].tolist(), *(part.tolist() for part in data[i]), strict=True):
             samples[i].add(t, tuple(f), tuple(w))
@@ -218,7 +218,7 @@ def test_several_sensors_at_once_give_what_each_gives_alone() -> None:
 def test_a_gap_leaves_its_blocks_out_and_the_next_whole_one_counts() -> None:
     still = np.tile([0.0, 0.0, 9.8], (40, 1))
     times = np.concatenate([0.01 * np.arange(20), 1.012 + 0.01 * np.arange(20)])
-    kept = Samples(0.3)
+    kept = SampleBuffer(0.3)
     for t, f in zip(times.tolist(), still.tolist(), strict=True):
         kept.add(t, tuple(f), (0.0, 0.0, 0.0))
     assert [k for k in range(30) if kept.covers(0.05 * k, 0.05 * (k + 1))] == [21, 22, 23]

@@ -16,9 +16,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tipdatum.fusion.condition import DWELL_S, MOVING_RADPS, SETTLED_RAD, Condition
 from tipdatum.fusion.estimator import make_estimator
-from tipdatum.fusion.pose import Pose
+from tipdatum.fusion.pose import DWELL_S, MOVING_RADPS, SETTLED_RAD, Condition, Pose
 from tipdatum.machine.description import parse_machine
 from tipdatum_drivers.reading import Imu, Tilt
 

@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from tipdatum.fusion.rocking import Pivot, Rocking
+from tipdatum.fusion.chain.heave import Pivot, Rocking
 from tipdatum.machine.description import Undercarriage
 
 Array = NDArray[np.float64]

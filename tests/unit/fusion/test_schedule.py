@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from tipdatum.fusion.schedule import Schedule
+from tipdatum.fusion.chain.samples import SampleBuffer
+from tipdatum.fusion.chain.schedule import BlockSchedule
 from tipdatum.fusion.sensors import Channel
-from tipdatum.fusion.strapdown import Samples
 from tipdatum.machine.description import Sensor
 from tipdatum_drivers.reading import Imu
 
@@ -13,9 +13,9 @@ EPOCH_S = 0.05
 
 def test_a_sensor_found_to_speak_late_is_waited_for_and_not_taken_for_silent() -> None:
     channels = [Channel(body, Sensor(body=body), 9.80665) for body in ("boom", "stick")]
-    samples = [Samples(0.3), Samples(0.3)]
+    samples = [SampleBuffer(0.3), SampleBuffer(0.3)]
     samples[1].delay = 0.08  # longer than a block waits for one that has nothing to tell
-    schedule = Schedule(channels, samples, EPOCH_S)
+    schedule = BlockSchedule(channels, samples, EPOCH_S)
     missing = []
     for k in range(200):
         t = 1.0 + 0.01 * k

@@ -19,10 +19,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from tipdatum.fusion.between import Between
-from tipdatum.fusion.condition import Condition
+from tipdatum.fusion.chain.samples import SampleBuffer, SlowSampling
 from tipdatum.fusion.estimator import MotionReading, make_estimator
-from tipdatum.fusion.strapdown import Samples
+from tipdatum.fusion.pose import Condition
 from tipdatum.machine.description import Machine, parse_machine
 from tipdatum_drivers.decode.session_lines import decode_header, decode_line
 from tipdatum_drivers.reading import Command, Imu, Tilt, Truth
@@ -80,7 +79,7 @@ def test_what_runs_in_a_parabola_is_filled_in_exactly(c: list[float], period: fl
     def curve(t: float) -> Array:
         return np.full(6, c[0] + c[1] * (t - start) + c[2] * (t - start) ** 2)
 
-    kept = Between()
+    kept = SlowSampling()
     points = [kept.fill(start + k * period, curve(start + k * period)) for k in range(6)]
     assert not len(points[0])
     assert not len(points[1])
@@ -91,7 +90,7 @@ def test_what_runs_in_a_parabola_is_filled_in_exactly(c: list[float], period: fl
 
 def test_a_white_noise_is_told_by_its_density() -> None:
     """White readings of variance s² that come every h integrate as a density of s² h (any text)."""
-    rng, kept, period = np.random.default_rng(1), Between(), 0.1
+    rng, kept, period = np.random.default_rng(1), SlowSampling(), 0.1
     found = []
     for k in range(4000):
         row = np.concatenate([rng.normal(0.0, 0.5, 3), rng.normal(0.0, 0.02, 3)])
@@ -107,7 +106,7 @@ def test_a_slow_gyro_on_a_swing_misses_a_third_of_what_a_straight_line_does() ->
     turn, swing, period = 0.5, 2.0 * math.pi * 0.8, 0.1
     off = []
     for slow in (False, True):
-        kept = Samples(0.3)
+        kept = SampleBuffer(0.3)
         if slow:
             kept.keep_pace(period)
         errors = []
@@ -120,7 +119,7 @@ def test_a_slow_gyro_on_a_swing_misses_a_third_of_what_a_straight_line_does() ->
 
 
 def test_samples_at_any_times_leave_finite_sums() -> None:
-    rng, kept = np.random.default_rng(2), Samples(0.5)
+    rng, kept = np.random.default_rng(2), SampleBuffer(0.5)
     kept.keep_pace(0.1)
     t = 0.0
     for _ in range(2000):

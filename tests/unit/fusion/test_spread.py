@@ -11,9 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tipdatum.fusion.arm import Arm
-from tipdatum.fusion.posture import Posture
-from tipdatum.fusion.spread import SensorSpread
+from tipdatum.fusion.arm import JointMap, SensedArm, SensorSpread
 from tipdatum.machine.description import parse_machine
 
 # The check values of the four-bar linkage in the conventions.
@@ -31,15 +29,15 @@ numbers = st.lists(st.floats(-2.0, 2.0), min_size=5, max_size=5)
 
 
 @pytest.fixture(params=BODIES)
-def posture(request: pytest.FixtureRequest, describe: Callable[..., dict[str, Any]]) -> tuple[Posture, int]:
+def posture(request: pytest.FixtureRequest, describe: Callable[..., dict[str, Any]]) -> tuple[JointMap, int]:
     """The posture of an arm with sensors on some bodies, and how many."""
     bodies = BODIES[request.param]
     stick: dict[str, Any] = {"length_m": 2.5054549}
     if "stick" not in bodies:
         stick["held_deg"] = -70.0
     words = describe(stick=stick, linkage=LINKAGE, sensor={body: {"body": body} for body in bodies})
-    arm = Arm(parse_machine(words, "test"))
-    return Posture(arm, [arm.channels[body] for body in bodies]), len(bodies)
+    arm = SensedArm(parse_machine(words, "test"))
+    return JointMap(arm, [arm.channels[body] for body in bodies]), len(bodies)
 
 
 def angles(count: int) -> list[float]:
@@ -48,7 +46,7 @@ def angles(count: int) -> list[float]:
     return [*bodies[:count], 0.02]
 
 
-def test_the_jacobian_is_that_of_finite_differences(posture: tuple[Posture, int]) -> None:
+def test_the_jacobian_is_that_of_finite_differences(posture: tuple[JointMap, int]) -> None:
     arm, count = posture
     at, step = angles(count), 1e-6
     _, _, ratio = arm.join(at, at)
@@ -67,7 +65,7 @@ def test_the_jacobian_is_that_of_finite_differences(posture: tuple[Posture, int]
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=30)
 @given(row=numbers, seed=st.integers(0, 10**6), late=numbers, level=st.floats(0.0, 1.0))
 def test_along_a_row_it_says_what_its_matrices_say(
-    posture: tuple[Posture, int], row: list[float], seed: int, late: list[float], level: float
+    posture: tuple[JointMap, int], row: list[float], seed: int, late: list[float], level: float
 ) -> None:
     arm, count = posture
     at, random = angles(count), np.random.default_rng(seed)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from tipdatum.fusion.tilt_track import NEAR_RAD, OMEGA_RADPS, LowPass, TiltTrack
+from tipdatum.fusion.tilt_tracks import NEAR_RAD, OMEGA_RADPS, LowPass, TiltTrack
 
 
 @pytest.mark.parametrize("omega", [OMEGA_RADPS, 8.0])

@@ -3,16 +3,21 @@
 All bodies of the arm share roll rate and plane rate; each gyro tells them, and its own body's θ̇. State and
 innovations follow the motion epoch by epoch; Jacobians are taken once, in the middle of the block. The model
 is written out in `docs/estimator.md`, section "Rates".
+
+`SensorCorrection` is the way from what a sensor gives to force and rate in body axes, freed of the constants
+as they are known.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from tipdatum.fusion.layout import (
+from tipdatum.fusion.chain.integration import EpochBlock
+from tipdatum.fusion.chain.model import (
     ACCEL_BIAS,
     ACCEL_SCALE,
     GYRO_BIAS,
@@ -21,14 +26,15 @@ from tipdatum.fusion.layout import (
     MOUNT,
     OF_GYRO,
     PER_SENSOR,
+    FilterSetup,
+    crossing,
 )
-from tipdatum.fusion.parts import Setup, crossing
-from tipdatum.fusion.strapdown import Block
+from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import Array, Complex
 
 
 @dataclass(slots=True)
-class Motion:
+class BlockMotion:
     """One block of K epochs of N sensors: how the arm turned, and the Jacobians of that in the middle.
 
     Attributes:
@@ -70,10 +76,10 @@ class Motion:
     told: Array
 
 
-class Rates:
-    """Turns the state and a block into a `Motion`."""
+class RateModel:
+    """Turns the state and a block into a `BlockMotion`."""
 
-    def __init__(self, setup: Setup) -> None:
+    def __init__(self, setup: FilterSetup) -> None:
         n, at = setup.n, setup.at
         self._setup = setup
         self._eye3 = np.eye(3)
@@ -117,7 +123,7 @@ class Rates:
         offset[:, 3:] = (k[:, None, GYRO_BIAS] @ of_rate)[:, 0]
         return turn, -offset
 
-    def motion(self, x: Array, block: Block, plane_rate_before: float) -> Motion:
+    def motion(self, x: Array, block: EpochBlock, plane_rate_before: float) -> BlockMotion:
         """What a block says from the state `x` at its start.
 
         The arrays `R`, `H`, `J` and `told` of the result are overwritten by the next call.
@@ -163,7 +169,7 @@ class Rates:
         R[:, 2, 0] = s = np.sin(mid)
         np.negative(s, out=R[:, 0, 2])
         both = told.dot(share)
-        m = Motion(
+        m = BlockMotion(
             whole, gyro, theta + span * mid_rho[2:], roll + span * float(mid_rho[0]), thetas,
             np.exp(1j * thetas), rolls, tangent, rho, rate, mid, mid_roll, math.tan(mid_roll), mid_rho, R,
             both.real, both.imag, self._H, self._J, self._J,
@@ -171,7 +177,7 @@ class Rates:
         self._differentiate(m, weight, block.rate_slope)
         return m
 
-    def _differentiate(self, m: Motion, weight: Array, slope: Array) -> None:
+    def _differentiate(self, m: BlockMotion, weight: Array, slope: Array) -> None:
         """Fill `H`, `J` and `told`."""
         q = self._setup
         n, at, B, Q2, J, H = q.n, q.at, self._B, self._Q2, self._J, self._H
@@ -196,3 +202,35 @@ class Rates:
             H[[2 + i for i in q.gyroless], np.arange(at.turn.start, at.turn.stop)] = 1.0
             if at.common.stop > at.common.start:
                 H[0, at.common.start] = H[1, at.common.start + 1] = 1.0
+
+
+class SensorCorrection:
+    """A row of force and rate, as the sensor gives it, is row @ turn + offset in body axes.
+
+    Attributes:
+        turn, offset: (N, 6, 6), (N, 6); renewed after every step of the filter.
+    """
+
+    def __init__(self, channels: Sequence[Channel], has_gyro: Sequence[bool]) -> None:
+        n = len(channels)
+        # Calibration and mount of the description, which the filter's constants go on from.
+        self._turn, self._offset = np.zeros((n, 6, 6)), np.zeros((n, 6))
+        for i, ch in enumerate(channels):
+            self._turn[i, :3, :3], self._offset[i, :3] = ch.force_turn.T, ch.force_offset
+            if has_gyro[i]:
+                self._turn[i, 3:, 3:], self._offset[i, 3:] = ch.rate_turn.T, ch.rate_offset
+        self._gyroless = [i for i in range(n) if not has_gyro[i]]
+        self.turn, self.offset = self._turn, self._offset
+
+    def renew(self, turn: Array, offset: Array) -> None:
+        """Take over what the filter knows of the constants now, as `RateModel.correction` tells it."""
+        self.offset = (self._offset[:, None] @ turn)[:, 0] + offset
+        self.offset[self._gyroless, 3:] = 0.0
+        self.turn = self._turn @ turn
+
+    def of_rates(self) -> list[list[list[float]]]:
+        """For each sensor the three rows of its rate's part of `turn`, and that of `offset`."""
+        rows: list[list[list[float]]] = np.concatenate(
+            [self.turn[:, 3:, 3:], self.offset[:, None, 3:]], axis=1
+        ).tolist()
+        return rows

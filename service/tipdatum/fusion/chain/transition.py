@@ -11,7 +11,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tipdatum.fusion.layout import (
+from tipdatum.fusion.chain.integration import EpochBlock
+from tipdatum.fusion.chain.model import (
     ACCEL_BIAS,
     ACCEL_SCALE,
     GYRO_BIAS,
@@ -21,10 +22,11 @@ from tipdatum.fusion.layout import (
     MOUNT,
     OF_ACCEL,
     PER_SENSOR,
+    FilterSetup,
+    blocks,
+    crossing,
 )
-from tipdatum.fusion.parts import Setup, blocks, crossing
-from tipdatum.fusion.rates import Motion
-from tipdatum.fusion.strapdown import Block
+from tipdatum.fusion.chain.motion import BlockMotion
 from tipdatum.kinematics.frames import Array
 
 WARM_UP_S = 120.0
@@ -55,10 +57,10 @@ class Advance:
     mean: Array
 
 
-class Propagation:
+class TransitionModel:
     """Takes state and covariance through a block of epochs."""
 
-    def __init__(self, setup: Setup) -> None:
+    def __init__(self, setup: FilterSetup) -> None:
         n, at, o, span = setup.n, setup.at, setup.options, setup.span
         self._setup = setup
         self._eye3 = np.eye(3)
@@ -111,7 +113,9 @@ class Propagation:
         self._resting = 1.0 - self._decay**2
         self._even = np.full(n, 1.0 / n)
 
-    def forward(self, x: Array, P: Array, motion: Motion, block: Block, acceleration: Array) -> Advance:
+    def forward(
+        self, x: Array, P: Array, motion: BlockMotion, block: EpochBlock, acceleration: Array
+    ) -> Advance:
         """Change `x` (n,) and `P` (n, n), without the process noise.
 
         Args:
@@ -138,7 +142,7 @@ class Propagation:
         np.add(corner, corner.T, out=P[:d, :d])
         return Advance(F, mean)
 
-    def _integrated(self, v: Array, m: Motion, block: Block) -> tuple[Array, Array]:
+    def _integrated(self, v: Array, m: BlockMotion, block: EpochBlock) -> tuple[Array, Array]:
         """Velocities (N, 3) at the block's end and in its mean, from those at its start."""
         q = self._setup
         T, g = q.options.epoch_s, q.gravity
@@ -171,7 +175,7 @@ class Propagation:
         mean *= 1.0 / K
         return v, mean
 
-    def _transition(self, m: Motion, v: Array, acceleration: Array, slope: Array) -> None:
+    def _transition(self, m: BlockMotion, v: Array, acceleration: Array, slope: Array) -> None:
         """Fill `F`, at the velocities `v` (N, 3) of the block's middle and that `acceleration`."""
         q = self._setup
         at, F, A, T = q.at, self._F, self._A, q.span
@@ -213,7 +217,7 @@ class Propagation:
         F[p + 1, p] = -math.sin(turn)
 
     def add_noise(
-        self, P: Array, block: Block, motion: Motion, persistence: Array, folded: Array, age: float
+        self, P: Array, block: EpochBlock, motion: BlockMotion, persistence: Array, folded: Array, age: float
     ) -> Vibration:
         """Add the process noise of a block to `P`.
 

@@ -1,9 +1,9 @@
 """The default estimator: readings into blocks of epochs, blocks through the chain filter, poses out of it.
 
 Samples of each sensor are kept until every sensor that speaks has filled a block on a common grid; then they
-are summed (`tipdatum.fusion.strapdown`) and the filter takes a step. What has been sampled since is added to
-the angles when a pose is asked for, and the last stretch, from a sensor's newest sample to the moment asked
-for, is extrapolated with its rate and angular acceleration (`tipdatum.fusion.ahead`).
+are summed (`tipdatum.fusion.chain.integration`) and the filter takes a step. What has been sampled since is
+added to the angles when a pose is asked for, and the last stretch, from a sensor's newest sample to the
+moment asked for, is extrapolated with its rate and angular acceleration (`tipdatum.fusion.chain.prediction`).
 """
 
 from __future__ import annotations
@@ -13,22 +13,18 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tipdatum.fusion.ahead import Start, Unsteadiness, look_ahead
-from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, Arm
-from tipdatum.fusion.chain_filter import ChainFilter
-from tipdatum.fusion.condition import Condition
+from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, JointMap, SensedArm, SensorSpread
+from tipdatum.fusion.chain.filter import ChainFilter
+from tipdatum.fusion.chain.heave import Rocking
+from tipdatum.fusion.chain.integration import EpochBlock, Strapdown
+from tipdatum.fusion.chain.motion import SensorCorrection
+from tipdatum.fusion.chain.prediction import BlockEnd, StatedKnowledge, Unsteadiness, predict
+from tipdatum.fusion.chain.samples import SampleBuffer
+from tipdatum.fusion.chain.schedule import BlockLength, BlockSchedule
+from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.fusion.estimator import Event, MotionReading
-from tipdatum.fusion.freeing import Freeing
-from tipdatum.fusion.knowledge import Knowledge
-from tipdatum.fusion.pace import Pace
-from tipdatum.fusion.pose import Anchor, Matrices, Pose
-from tipdatum.fusion.posture import Posture
-from tipdatum.fusion.rocking import Rocking
-from tipdatum.fusion.schedule import Schedule
+from tipdatum.fusion.pose import Anchor, Condition, Matrices, Pose
 from tipdatum.fusion.sensors import Channel
-from tipdatum.fusion.spread import SensorSpread
-from tipdatum.fusion.strapdown import Block, Samples, Strapdown
-from tipdatum.fusion.tuning import ChainOptions
 from tipdatum.kinematics.frames import Array
 from tipdatum.machine.description import ARM, Machine
 from tipdatum_drivers.reading import Slew
@@ -55,27 +51,27 @@ class ChainEstimator:
         self._slew_travelled = 0.0
         self._rocking: Rocking | None = None
         self._machine = machine
-        self._build(Arm(machine))
+        self._build(SensedArm(machine))
 
-    def _build(self, arm: Arm) -> None:
+    def _build(self, arm: SensedArm) -> None:
         self._arm = arm
         self._channels = [arm.by_body[b] for b in _ORDER if b in arm.by_body]
         self._gyro_seen: dict[int, bool] = {}
-        self._samples = [Samples(0.3) for _ in self._channels]
+        self._samples = [SampleBuffer(0.3) for _ in self._channels]
         self._by_name = self._named()
         self._filter: ChainFilter | None = None
-        self._start: Start | None = None
-        self._known: Knowledge | None = None
-        self._schedule = Schedule(self._channels, self._samples, self.options.epoch_s)
-        self._pace = Pace(self.options)
+        self._start: BlockEnd | None = None
+        self._known: StatedKnowledge | None = None
+        self._schedule = BlockSchedule(self._channels, self._samples, self.options.epoch_s)
+        self._pace = BlockLength(self.options)
         self._anchored = False
         self._levelling: list[Array] | None = []
         self._chain = arm.machine.chain()
-        self._posture = Posture(arm, self._channels)
+        self._posture = JointMap(arm, self._channels)
         self._condition = Condition()
         self._unsteady = Unsteadiness(len(self._channels))
 
-    def _named(self) -> dict[str, tuple[int, Channel, Samples]]:
+    def _named(self) -> dict[str, tuple[int, Channel, SampleBuffer]]:
         both = zip(self._channels, self._samples, strict=True)
         return {channel.name: (i, channel, samples) for i, (channel, samples) in enumerate(both)}
 
@@ -113,7 +109,7 @@ class ChainEstimator:
         self._t = -math.inf
         for channel in self._channels:
             channel.forget_time()
-        self._build(Arm(self._machine))
+        self._build(SensedArm(self._machine))
         self._restore = anchor
 
     _restore: tuple[float, float] | None = None
@@ -153,15 +149,16 @@ class ChainEstimator:
         """Take over calibration and mounts: from what sensors give to rows in body axes."""
         assert self._filter is not None
         gyros = [self._gyro_seen[i] for i in range(len(self._channels))]
-        self._freeing = Freeing(self._channels, gyros, self._filter)
+        self._correction = SensorCorrection(self._channels, gyros)
+        self._correction.renew(*self._filter.correction())
 
     def _step(self, f: ChainFilter, number: int, missing: list[int]) -> None:
         n, T, schedule = len(self._channels), self.options.epoch_s, self._schedule
         epochs = f.setup.epochs
         active = np.ones(n, dtype=bool)
         active[missing] = False
-        free = self._freeing
-        block = Strapdown.of(epochs, T).block(self._samples, active, number * T, free.turn, free.offset)
+        to_body = self._correction
+        block = Strapdown.of(epochs, T).block(self._samples, active, number * T, to_body.turn, to_body.offset)
         if schedule.next < 0:
             forces, rates = block.vectors()
             f.start(forces[:, 0], rates[:, 0])
@@ -202,10 +199,10 @@ class ChainEstimator:
             samples.longest_gap = 1.5 * channel.stale_after
             samples.delay = delay
             samples.keep_pace(channel.period)
-            if samples.between is not None:
-                self._condition.notice_slow(edge, channel.name, math.sqrt(samples.between.rate))
+            if samples.slow is not None:
+                self._condition.notice_slow(edge, channel.name, math.sqrt(samples.slow.rate))
 
-    def _find_again(self, f: ChainFilter, block: Block) -> None:
+    def _find_again(self, f: ChainFilter, block: EpochBlock) -> None:
         """Find the angles of sensors anew that were away and are in this block."""
         forces, rates = block.vectors()
         fastest = float(np.abs(rates).max())
@@ -213,21 +210,21 @@ class ChainEstimator:
             self._pace.upset(self._t)
             f.restart_sensor(i, forces[i, 0], fastest)
 
-    def _begin_stretch(self, f: ChainFilter, edge: float, block: Block) -> None:
+    def _begin_stretch(self, f: ChainFilter, edge: float, block: EpochBlock) -> None:
         """Keep where the angles stand, for the poses until the next block."""
         n = f.n
-        self._freeing.renew(f)
+        self._correction.renew(*f.correction())
         self._known = None
         turned: list[list[float] | None] = list(block.turned.tolist())
         for i in (*f.gyroless, *self._schedule.away):
             turned[i] = None
         self._unsteady.update(block.rate_slope[:, 1], block.active, f.setup.span)
         rates = f.rates.tolist()
-        self._start = Start(
-            edge, f.x[: n + 1].tolist(), rates, turned, self._freeing.of_rates(), self._unsteady.psd
+        self._start = BlockEnd(
+            edge, f.x[: n + 1].tolist(), rates, turned, self._correction.of_rates(), self._unsteady.psd
         )
 
-    def _level(self, f: ChainFilter, block: Block) -> None:
+    def _level(self, f: ChainFilter, block: EpochBlock) -> None:
         """After a second of rest at the start, angles count as levelled where mounts were."""
         assert self._levelling is not None
         span = f.setup.span
@@ -255,14 +252,14 @@ class ChainEstimator:
             quality, reasons = ("stale", lost) if lost else (quality, reasons)
         if f is None or start is None or quality in ("stale", "invalid"):
             return self._unknown(t, quality, reasons)
-        ahead = look_ahead(start, self._samples, t)
+        ahead = predict(start, self._samples, t)
         posture = self._posture
         q, q_rate, ratio = posture.join(ahead.angles, ahead.rates)
         if q is None:
             return self._unknown(t, "invalid", ("linkage out of its range",))
         known = self._known
         if known is None:
-            known = self._known = Knowledge.of(f, self._anchored)
+            known = self._known = StatedKnowledge.of(f, self._anchored)
         late, level = f.shared_latency, 0.0 if f.on_upper else LEVEL_SIGMA_RAD**2
         spread = SensorSpread(
             posture, ratio, known.angles, ahead.variance, [rate * late for rate in q_rate], level
@@ -284,7 +281,7 @@ class ChainEstimator:
             anchor=anchor,
         )  # fmt: skip
 
-    def _unfound(self, start: Start) -> tuple[str, ...]:
+    def _unfound(self, start: BlockEnd) -> tuple[str, ...]:
         """Sensors that speak again after a loss, but whose bodies' angles are still those from before it."""
         edge, away = start.edge, self._schedule.away
         back = [i for i, s in enumerate(self._samples) if s.since > edge or i in away]
@@ -295,7 +292,7 @@ class ChainEstimator:
         nothing = (math.nan,) * size
         return Pose(t, nothing, nothing, Matrices.unknown(size), quality, reasons)  # type: ignore[arg-type]
 
-    def _heave(self, known: Knowledge, theta: float, roll: float, slew: float) -> tuple[float, float]:
+    def _heave(self, known: StatedKnowledge, theta: float, roll: float, slew: float) -> tuple[float, float]:
         """Height of the slew centre above where it was at the reference; 0, 0 where nothing tells it."""
         if self._rocking is None or known.pivot is None:
             return 0.0, 0.0
@@ -310,7 +307,7 @@ class ChainEstimator:
         pose = self.pose(t)
         if f is None or self._start is None or not pose.known:
             return False
-        ahead = look_ahead(self._start, self._samples, t)
+        ahead = predict(self._start, self._samples, t)
         q, _, ratio = self._posture.join(ahead.angles, ahead.rates)
         assert q is not None
         height, row = self._height(np.array(q), bucket_point)
@@ -353,7 +350,7 @@ class ChainEstimator:
     def replace_machine(self, machine: Machine) -> None:
         """Go on with another bucket or changed dimensions, keeping what is known of the sensors."""
         self._machine = machine
-        arm = Arm(machine, keep=self._arm)
+        arm = SensedArm(machine, keep=self._arm)
         same = [arm.by_body[b].name for b in _ORDER if b in arm.by_body] == [ch.name for ch in self._channels]
         if not same or self._filter is None:
             self._build(arm)
@@ -366,7 +363,7 @@ class ChainEstimator:
         self._arm, self._chain = arm, machine.chain()
         self._channels = [arm.channels[ch.name] for ch in self._channels]
         self._by_name, self._known = self._named(), None
-        self._posture = Posture(arm, self._channels)
+        self._posture = JointMap(arm, self._channels)
         self._filter.refit(arm, self._channels)
         self._fit()
         for i in moved:

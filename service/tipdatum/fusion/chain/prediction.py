@@ -12,7 +12,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tipdatum.fusion.strapdown import Samples
+from tipdatum.fusion.chain.filter import ChainFilter
+from tipdatum.fusion.chain.heave import Pivot
+from tipdatum.fusion.chain.samples import SampleBuffer
 from tipdatum.kinematics.frames import Array
 
 RATE_NOISE_RADPS = 0.004
@@ -39,7 +41,7 @@ class Unsteadiness:
         self._last: Array | None = None
 
     def update(self, slope: Array, active: Array, span: float) -> None:
-        """Take the block's change of rate, (N,) rad/s² about y; `active` (N,) as in `Block`."""
+        """Take the block's change of rate, (N,) rad/s² about y; `active` (N,) as in `EpochBlock`."""
         if self._last is not None:
             change = np.where(active, slope - self._last, 0.0)
             weight = min(1.0, span / UNSTEADY_S)
@@ -48,7 +50,7 @@ class Unsteadiness:
         self._last = slope
 
 
-class Ahead(NamedTuple):
+class Prediction(NamedTuple):
     """Angles (θ_1 … θ_N, roll) in rad, their rates in rad/s and the variance added in rad², (N + 1,) each.
 
     `turned`: rad, how far the arm plane has turned about its own z since the start of the stretch.
@@ -60,7 +62,7 @@ class Ahead(NamedTuple):
     turned: float
 
 
-class Start(NamedTuple):
+class BlockEnd(NamedTuple):
     """Where a stretch begins: the filter at the end of its last block.
 
     Attributes:
@@ -81,7 +83,7 @@ class Start(NamedTuple):
     unsteady: list[float]
 
 
-def look_ahead(start: Start, samples: Sequence[Samples], t: float) -> Ahead:
+def predict(start: BlockEnd, samples: Sequence[SampleBuffer], t: float) -> Prediction:
     """Go on from `start` to `t`, s, by what the sensors have measured since."""
     n = len(samples)
     roll = start.angles[n]
@@ -159,4 +161,38 @@ def look_ahead(start: Start, samples: Sequence[Samples], t: float) -> Ahead:
     rates.append(roll_rate)
     variance.append((RATE_NOISE_RADPS * lead) ** 2)
     turned = mean_plane * (t - start.edge - lead) + plane_rate * lead
-    return Ahead(angles, rates, variance, turned)
+    return Prediction(angles, rates, variance, turned)
+
+
+class StatedKnowledge(NamedTuple):
+    """What the filter knows of angles and reference, the same for all poses until its next step.
+
+    Covariances are those stated: times the square of the filter's `share`.
+
+    Attributes:
+        angles: (N + 1, N + 1) rad², covariance of θ_1 … θ_N and roll, row by row.
+        anchor_m, anchor_m2, with_anchor: the anchor, its variance, and its covariance (N + 1,) with those
+            angles, m·rad; None without one.
+        pivot: about which the machine rocks; None where its tracks are not described.
+    """
+
+    angles: list[list[float]]
+    anchor_m: float
+    anchor_m2: float
+    with_anchor: list[float] | None
+    pivot: Pivot | None
+
+    @classmethod
+    def of(cls, f: ChainFilter, anchored: bool) -> StatedKnowledge:
+        """That of the filter as it stands."""
+        n, anchor, share, P = f.n, f.at.anchor, f.share**2, f.P
+        angles = (share * P[: n + 1, : n + 1]).tolist()
+        pivot = None
+        if f.footing is not None:
+            (xx, xy), (_, yy) = (share * P[f.at.pivot, f.at.pivot]).tolist()
+            x, y = f.x[f.at.pivot].tolist()
+            pivot = Pivot(x, y, xx, xy, yy, f.footing.wander)
+        if not anchored:
+            return cls(angles, 0.0, 0.0, None, pivot)
+        with_anchor = (share * P[: n + 1, anchor]).tolist()
+        return cls(angles, float(f.x[anchor]), share * float(P[anchor, anchor]), with_anchor, pivot)

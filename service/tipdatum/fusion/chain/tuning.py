@@ -87,4 +87,4 @@ class ChainOptions(BaseModel):
     in ordinary work the mean is 0.2)."""
     shaken_excess: Annotated[float, Field(ge=0, lt=1)] = 0.8
     """Share of the covariance's sigma that is too much where all noise of the accelerometers is vibration.
-    See `tipdatum.fusion.stated`."""
+    See `tipdatum.fusion.chain.sigma`."""

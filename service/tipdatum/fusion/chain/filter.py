@@ -15,10 +15,11 @@ import math
 
 import numpy as np
 
-from tipdatum.fusion.arm import Arm
-from tipdatum.fusion.footing import Footing, pivot_prior
-from tipdatum.fusion.kalman import update
-from tipdatum.fusion.layout import (
+from tipdatum.fusion.arm import SensedArm
+from tipdatum.fusion.chain.heave import Footing, pivot_prior
+from tipdatum.fusion.chain.integration import EpochBlock
+from tipdatum.fusion.chain.measurement import MeasurementModel, update
+from tipdatum.fusion.chain.model import (
     ACCEL_BIAS,
     ACCEL_SCALE,
     GYRO_BIAS,
@@ -28,17 +29,15 @@ from tipdatum.fusion.layout import (
     MOUNT,
     OF_GYRO,
     PER_SENSOR,
+    FilterSetup,
+    Levers,
+    blocks,
 )
-from tipdatum.fusion.levers import Levers
-from tipdatum.fusion.memory import Memory
-from tipdatum.fusion.observation import Observation
-from tipdatum.fusion.parts import Setup, blocks
-from tipdatum.fusion.propagation import Propagation
-from tipdatum.fusion.rates import Rates
+from tipdatum.fusion.chain.motion import RateModel
+from tipdatum.fusion.chain.sigma import Memory, StatedSigma
+from tipdatum.fusion.chain.transition import TransitionModel
+from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.fusion.sensors import Channel
-from tipdatum.fusion.stated import StatedSigma
-from tipdatum.fusion.strapdown import Block
-from tipdatum.fusion.tuning import ChainOptions
 from tipdatum.kinematics.frames import Array
 
 ADAPTATION_S = 2.0
@@ -76,15 +75,15 @@ class ChainFilter:
         P: (n, n) covariance.
         rates: (2 + N,) rad/s, roll rate, plane rate and θ̇ of each sensor's body over the last epoch.
         turned: rad, what the arm plane has turned about its own z over the last block.
-        share: factor on the stated sigma; see `tipdatum.fusion.stated`.
+        share: factor on the stated sigma; see `tipdatum.fusion.chain.sigma`.
         shared_latency: 1-sigma of the latency that all sensors have in common, s.
         footing: how the machine stands; None where its tracks are not described or no gyro is on the upper.
     """
 
     def __init__(
-        self, arm: Arm, channels: list[Channel], has_gyro: list[bool], options: ChainOptions
+        self, arm: SensedArm, channels: list[Channel], has_gyro: list[bool], options: ChainOptions
     ) -> None:
-        self.setup = q = Setup(arm, channels, has_gyro, options)
+        self.setup = q = FilterSetup(arm, channels, has_gyro, options)
         self.options, self.n, self.at = options, q.n, q.at
         self.gyroless, self.on_upper = q.gyroless, q.on_upper
         self.x = np.zeros(q.at.size)
@@ -96,7 +95,7 @@ class ChainFilter:
         self.shared_latency = options.latency_sigma_s
         self._since_stated = 0.0
         self._levers = Levers(arm, channels)
-        self._parts: dict[int, tuple[Rates, Propagation, Observation]] = {}
+        self._parts: dict[int, tuple[RateModel, TransitionModel, MeasurementModel]] = {}
         self._take_parts()
         self._stand(arm)
         self._memory = Memory(q)
@@ -118,10 +117,10 @@ class ChainFilter:
         """Those for the present length of a block; its constants are worked out once for each length."""
         q = self.setup
         if q.epochs not in self._parts:
-            self._parts[q.epochs] = Rates(q), Propagation(q), Observation(q, self._levers)
+            self._parts[q.epochs] = RateModel(q), TransitionModel(q), MeasurementModel(q, self._levers)
         self._rates, self._propagation, self._observation = self._parts[q.epochs]
 
-    def _stand(self, arm: Arm) -> None:
+    def _stand(self, arm: SensedArm) -> None:
         """Take over the tracks' description."""
         self._tracks = arm.machine.undercarriage
         self.footing: Footing | None = None
@@ -142,7 +141,7 @@ class ChainFilter:
         self._take_parts()
         self._observation.last_velocity = last
 
-    def refit(self, arm: Arm, channels: list[Channel]) -> None:
+    def refit(self, arm: SensedArm, channels: list[Channel]) -> None:
         """Go on with changed dimensions of the same sensors."""
         self.setup.channels = channels
         self._levers = Levers(arm, channels)
@@ -254,10 +253,10 @@ class ChainFilter:
     # -- one block ---------------------------------------------------------------------------------------
 
     def correction(self) -> tuple[Array, Array]:
-        """What frees force and rate of the constants as they are known; see `Rates.correction`."""
+        """What frees force and rate of the constants as they are known; see `RateModel.correction`."""
         return self._rates.correction(self.x)
 
-    def step(self, block: Block) -> None:
+    def step(self, block: EpochBlock) -> None:
         """Go on by one block, whose force and rate have been freed of constants by `correction`."""
         n, x, P, span = self.n, self.x, self.P, self.setup.span
         motion = self._rates.motion(x, block, float(self.rates[1]))

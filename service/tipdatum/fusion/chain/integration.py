@@ -17,9 +17,6 @@ A sample only costs its place in a buffer; all sums of a block are made at once,
 
 from __future__ import annotations
 
-import math
-import struct
-from collections import deque
 from dataclasses import dataclass
 from functools import cache
 from typing import TypeAlias
@@ -27,132 +24,16 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from tipdatum.fusion.between import SLOW_S, Between
+from tipdatum.fusion.chain.samples import SampleBuffer
 from tipdatum.kinematics.frames import Array, Complex
-from tipdatum_drivers.reading import Vector
 
-RECENT_S = 0.05
-"""Time over which the change of a rate is told, s: shorter shows vibration, longer comes late."""
-LASTING_S = 0.4
-"""How long an arm's accelerations last, s; told from their mean effect on slow sensors' extrapolations."""
 Places: TypeAlias = NDArray[np.intp]
-ROW = 10
-"""Numbers kept of a sample: t, force, rate, and the integral of the rate up to it."""
-_ROW = struct.Struct(f"{ROW}d")
 _APART_S = 1e4
 """Shifts one sensor's times behind another's, so that one search finds the edges in all of them."""
 
 
-class Samples:
-    """Samples of one sensor that no block has used up, as the sensor gives them.
-
-    Attributes:
-        delay: s, to take off a sample's time on top of the described latency.
-        since: s, from when on they follow each other without a gap.
-        t, rate, turned: the newest sample's time, rate and integral of the rate since ever (rad).
-        period: s, time between samples, 0 until it is known.
-        between: what a slow sensor leaves out; None for one that is fast enough.
-    """
-
-    __slots__ = (
-        "_recent", "_rows", "between", "delay", "longest_gap", "period", "rate", "since", "t", "turned",
-    )  # fmt: skip
-
-    def __init__(self, longest_gap_s: float) -> None:
-        self.longest_gap = longest_gap_s
-        self.delay = 0.0
-        self._rows = bytearray()
-        self._recent: deque[tuple[float, Vector]] = deque(maxlen=2)
-        self.turned: Vector = (0.0, 0.0, 0.0)
-        self.rate: Vector = (0.0, 0.0, 0.0)
-        self.period = 0.0
-        self.between: Between | None = None
-        self.restart()
-
-    def restart(self) -> None:
-        """Forget the samples."""
-        self.t, self.since = -math.inf, math.inf
-        del self._rows[:]
-        self._recent.clear()
-        if self.between is not None:
-            self.between.restart()
-
-    def add(self, t: float, force: Vector, rate: Vector) -> None:
-        """Take a sample of `t` s; after a gap longer than `longest_gap` it begins anew."""
-        t -= self.delay
-        gap = t - self.t
-        if gap <= 0.0:
-            return
-        if gap > self.longest_gap:
-            self.restart()
-            self.since = t
-        if self.between is not None:
-            for s, fx, fy, fz, wx, wy, wz in self.between.fill(t, np.array((*force, *rate))).tolist():
-                self._go_on(s, (fx, fy, fz), (wx, wy, wz))
-        self._go_on(t, force, rate)
-        self._recent.append((t, rate))
-
-    def _go_on(self, t: float, force: Vector, rate: Vector) -> None:
-        """In a straight line from the last point to the next one."""
-        if self._rows:
-            half = 0.5 * (t - self.t)
-            (x, y, z), (x0, y0, z0), (x1, y1, z1) = self.turned, self.rate, rate
-            self.turned = (x + half * (x0 + x1), y + half * (y0 + y1), z + half * (z0 + z1))
-        self.t, self.rate = t, rate
-        # Packed at once: an array takes its numbers one by one, in twice the time.
-        self._rows += _ROW.pack(t, *force, *rate, *self.turned)
-
-    def covers(self, start: float, end: float) -> bool:
-        """Whether the samples tell all of a span, s."""
-        return self.since <= start and self.t >= end
-
-    def rows(self) -> Array:
-        """(M, 10) the samples kept, oldest first, as a view that must not outlive the next change."""
-        return np.frombuffer(self._rows).reshape(-1, ROW)
-
-    def slope(self) -> Vector:
-        """Change of the rate over the last `RECENT_S` or so, rad/s²."""
-        t, (x0, y0, z0) = self._recent[0]
-        span = self.t - t
-        if span <= 0.0:
-            return (0.0, 0.0, 0.0)
-        x, y, z = self.rate
-        return ((x - x0) / span, (y - y0) / span, (z - z0) / span)
-
-    @property
-    def fades(self) -> float:
-        """Share of the rate's change that goes on, 1: an arm's accelerations last some tenths of a second."""
-        return 1.0 if self.between is None else math.exp(-self.period / LASTING_S)
-
-    @property
-    def missed(self) -> tuple[float, float]:
-        """Variance of the newest rate where samples are slow, (rad/s)², and how old its slope is, s."""
-        if self.between is None:
-            return 0.0, 0.0
-        return self.between.rate / self.period, 0.5 * self.period
-
-    def used(self, count: int, step: float) -> float:
-        """Drop the oldest `count` of the points kept, which stand `step` s apart.
-
-        Returns:
-            s, time between samples.
-        """
-        del self._rows[: count * _ROW.size]
-        period = step if self.between is None else self.period
-        size = 1 + max(1, round(RECENT_S / period))
-        if size != self._recent.maxlen:
-            self._recent = deque(self._recent, maxlen=size)
-        return period
-
-    def keep_pace(self, period: float) -> None:
-        """Take note that samples come every `period` s."""
-        self.period = period
-        if (period > SLOW_S) != (self.between is not None):
-            self.between = Between() if self.between is None else None
-
-
 @dataclass(slots=True)
-class Block:
+class EpochBlock:
     """What N sensors saw over K epochs; see the module's text. Zeros where one is not active.
 
     What lies in the arm plane is one complex number, x + iz: Rot(ε) multiplies it by exp(iε).
@@ -164,8 +45,8 @@ class Block:
         shake: (N,) (m/s²)², mean over the block.
         step: (N,) s, time between samples.
         missed: (N, 2) (m/s²)²/Hz and (rad/s)²/Hz, white noise that stands for what slow sensors leave out;
-            see `tipdatum.fusion.between`.
-        turned: (N, 3) rad, integral of the raw rate up to the block's end; as in `Samples`.
+            see `tipdatum.fusion.chain.samples`.
+        turned: (N, 3) rad, integral of the raw rate up to the block's end; as in `SampleBuffer`.
         active: (N,) bool.
     """
 
@@ -211,7 +92,9 @@ class Strapdown:
         """The one for such blocks."""
         return Strapdown(epochs, epoch_s)
 
-    def block(self, samples: list[Samples], active: Array, start: float, turn: Array, offset: Array) -> Block:
+    def block(
+        self, samples: list[SampleBuffer], active: Array, start: float, turn: Array, offset: Array
+    ) -> EpochBlock:
         """The block that begins at `start` s; drops the samples that are used up.
 
         Args:
@@ -267,10 +150,10 @@ class Strapdown:
         step = np.array([samples[i].used(count, gap) for i, count, gap in gaps])
         missed = np.zeros((len(used), 2))
         for k, i in enumerate(used):
-            between = samples[i].between
-            if between is not None:
-                missed[k] = between.force, between.rate
-        found = Block(
+            slow = samples[i].slow
+            if slow is not None:
+                missed[k] = slow.force, slow.rate
+        found = EpochBlock(
             force, D[:, :, _FY], moment, D[:, :, 9], rate, D[:, :, _WY],
             slope.take((0, 2, 1), axis=1), slope.take((3, 5, 4), axis=1), shake, step, missed, raw, active,
         )  # fmt: skip
@@ -326,14 +209,14 @@ class Strapdown:
         return found
 
 
-def _scattered(b: Block, n: int, used: list[int]) -> Block:
+def _scattered(b: EpochBlock, n: int, used: list[int]) -> EpochBlock:
     """Sensors that were not active put back, with zeros."""
     parts = {}
-    for name in Block.__slots__:
+    for name in EpochBlock.__slots__:
         part = getattr(b, name)
         if name != "active":
             whole = np.zeros((n, *part.shape[1:]), dtype=part.dtype)
             whole[used] = part
             part = whole
         parts[name] = part
-    return Block(**parts)
+    return EpochBlock(**parts)

@@ -1,4 +1,4 @@
-"""What the chain filter compares in a block: innovation, its Jacobian and its noise.
+"""What the chain filter compares in a block: innovation, its Jacobian and its noise, and the update by them.
 
 Velocities by the chain's lever arms, gyros against each other, angles of inclinometers; written out in
 `docs/estimator.md`, section "Measurements".
@@ -6,17 +6,26 @@ Velocities by the chain's lever arms, gyros against each other, angles of inclin
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
-from tipdatum.fusion.inclined import Inclined
-from tipdatum.fusion.layout import LEVER, OF_GYRO, PER_SENSOR
-from tipdatum.fusion.levers import Levers
-from tipdatum.fusion.parts import UNKNOWN, Setup, blocks, crossing
-from tipdatum.fusion.propagation import Advance
-from tipdatum.fusion.rates import Motion
-from tipdatum.fusion.strapdown import Block
+from tipdatum.fusion.chain.integration import EpochBlock
+from tipdatum.fusion.chain.model import (
+    ACCEL_BIAS,
+    LEVER,
+    MOUNT,
+    OF_GYRO,
+    PER_SENSOR,
+    UNKNOWN,
+    FilterSetup,
+    Levers,
+    blocks,
+    crossing,
+)
+from tipdatum.fusion.chain.motion import BlockMotion
+from tipdatum.fusion.chain.transition import Advance
 from tipdatum.kinematics.frames import Array
 
 FLOORS_S = 0.05
@@ -36,7 +45,7 @@ class Expected:
     change: Array
 
 
-class Observation:
+class MeasurementModel:
     """Rows: 3N of velocities, 2(N - 1) of gyros, two of each inclinometer.
 
     Attributes:
@@ -44,7 +53,7 @@ class Observation:
         R: (m, m) noise.
     """
 
-    def __init__(self, setup: Setup, levers: Levers) -> None:
+    def __init__(self, setup: FilterSetup, levers: Levers) -> None:
         n, at, o = setup.n, setup.at, setup.options
         self._setup = setup
         self.levers = levers
@@ -56,7 +65,7 @@ class Observation:
         self._rows = m + 2 * k + 2 * len(self._tilts)
         self.H = H = np.zeros((self._rows, at.size))
         self.R = R = np.zeros((self._rows, self._rows))
-        self._inclined = Inclined(setup, m + 2 * k, H, R)
+        self._inclined = InclinometerRows(setup, m + 2 * k, H, R)
         self._H_velocity, self._R_velocity = H[:m], R[:m, :m]
         self._R_own = np.einsum("ii->i", self._R_velocity).reshape(n, 3)
         self._H_own = blocks(H[:m, at.velocity], 3, 3)
@@ -85,7 +94,7 @@ class Observation:
         self.last_velocity: Array | None = None
         """(N, 3) m/s, what the chain said in the last epoch; None after a start or a refit."""
 
-    def foresee(self, x: Array, motion: Motion) -> Expected:
+    def foresee(self, x: Array, motion: BlockMotion) -> Expected:
         """What the chain says of the velocities in a block, from the state `x` at its start."""
         self.levers.correct(x[self._setup.at.constants].reshape(-1, PER_SENSOR)[:, LEVER])
         mean, last = self._chain(x, motion)
@@ -99,7 +108,7 @@ class Observation:
         return Expected(mean, slip)
 
     def innovation(
-        self, x: Array, block: Block, motion: Motion, expected: Expected, advance: Advance
+        self, x: Array, block: EpochBlock, motion: BlockMotion, expected: Expected, advance: Advance
     ) -> Array:
         """z (m,) of the block whose end is `x`; fills `H` and `R`."""
         z = np.zeros(self._rows)
@@ -115,7 +124,7 @@ class Observation:
         z: Array,
         x: Array,
         active: Array,
-        k: Motion,
+        k: BlockMotion,
         expected: Expected,
         advance: Advance,
         missed: Array,
@@ -141,7 +150,7 @@ class Observation:
             zv[~usable] = 0.0
         self._R_own += extra
 
-    def _chain(self, x: Array, k: Motion) -> tuple[Array, Array]:
+    def _chain(self, x: Array, k: BlockMotion) -> tuple[Array, Array]:
         """Velocities by the chain, without the base: mean over the block and in its last epoch, (N, 3)."""
         in_plane, across = self.levers.velocities(k.theta, k.tangent, k.rho)
         if self._setup.on_upper:
@@ -159,7 +168,7 @@ class Observation:
         both[0, :, 1], both[1, :, 1] = across.dot(self._share), across[:, -1]
         return both[0], both[1]
 
-    def _by_state(self, x: Array, k: Motion, advance: Advance) -> None:
+    def _by_state(self, x: Array, k: BlockMotion, advance: Advance) -> None:
         """The rows of `H` for the velocities."""
         q, at, H = self._setup, self._setup.at, self._H_velocity
         n, by_y = q.n, self._by_y
@@ -182,7 +191,7 @@ class Observation:
         # The velocity's own column: half of it was taken off with F.
         self._H_own[:] = self._eye3
 
-    def _rock(self, by_y: Array, k: Motion, a: float, b: float) -> None:
+    def _rock(self, by_y: Array, k: BlockMotion, a: float, b: float) -> None:
         """Add to the Jacobian of v̂ the rocking about the pivot (`a`, `b`)."""
         roll_rate, plane_rate, theta_rate = k.mid_rho[:3].tolist()
         c, s, t = float(k.R[0, 0, 0]), float(k.R[0, 2, 0]), k.mid_tangent
@@ -199,7 +208,7 @@ class Observation:
         by_y[:, 2, -6] += c * by_tan
         by_y[:, :, -2:] = np.array([[-s * y_rate, s * x_rate], [0.0, 0.0], [c * y_rate, -c * x_rate]])
 
-    def _gyros(self, z: Array, motion: Motion, missed: Array) -> None:
+    def _gyros(self, z: Array, motion: BlockMotion, missed: Array) -> None:
         """All bodies of the arm plane share roll rate and plane rate: what their gyros differ in is error."""
         q, D = self._setup, self._difference
         n, m, k = q.n, 3 * q.n, q.n - 1
@@ -222,3 +231,117 @@ class Observation:
         for row in (*(m + blind), *(m + k + blind)):
             self.R[row, row] += UNKNOWN
             z[row] = 0.0
+
+
+PUSH_DOUBT = 0.5
+"""Share of what known accelerations feign to an inclinometer that may be wrong, 1."""
+OWN_TURN_HZ = 1.0
+"""Angular acceleration of a body without gyro, rad/s² for each rad/s of the arm's fastest rate: an arm that
+swings at a sixth of a hertz."""
+PUSHED_S = 0.5
+"""How long such a push lasts, s: readings within it err alike."""
+
+
+class InclinometerRows:
+    """Inclinometers on an arm whose other sensors are IMUs: two rows each, angle and roll.
+
+    An inclinometer takes every acceleration for a tilt. Most of it is known, since gyros on the other bodies
+    tell how its place is carried along: that is taken off, through the part's own lag. What its own body does
+    by itself is doubted. Arms with inclinometers alone have another filter (`tipdatum.fusion.tilt_only`).
+
+    Fills the rows from `first` on in H (m, n) and R (m, m), which belong to `MeasurementModel`."""
+
+    def __init__(self, setup: FilterSetup, first: int, H: Array, R: Array) -> None:
+        self._setup, self._first, self._H, self._R = setup, first, H, R
+        self.sensors: list[int] = np.flatnonzero(setup.is_tilt).tolist()
+        self._shown = np.zeros((setup.n, 3))
+        self._velocity: Array | None = None
+        self._arms = np.array([math.hypot(*ch.sensor.position_m) for ch in setup.channels])
+
+    def fill(self, z: Array, x: Array, block: EpochBlock, motion: BlockMotion, levers: Levers) -> None:
+        """Fill in z (m,) too, for the block of one epoch whose end is `x`."""
+        q, row = self._setup, self._first
+        at, half = q.at, 0.5 * q.options.epoch_s
+        roll_rate = float(motion.rho[0, -1])
+        pushes = self._pushes(motion, levers)
+        for i in self.sensors:
+            part = q.channels[i].sensor
+            late, lagging = part.time_constant_s, i in q.lagging
+            place = at.lagged.start + q.lagging.index(i) if lagging else i
+            share = 1.0 - math.exp(-q.span / late) if lagging else 1.0
+            self._shown[i] += share * (pushes[i] - self._shown[i])
+            along, across, doubt = self._shown[i].tolist()
+            f, fy = complex(block.force[i, -1]), float(block.force_y[i, -1])
+            angle = math.atan2(f.real, f.imag)
+            angle += 2.0 * math.pi * round((x[place] - angle) / (2.0 * math.pi))
+            roll = math.asin(max(-1.0, min(1.0, fy / q.gravity)))
+            # In the middle of the epoch an angle was half a step behind; the roll lags without a state.
+            rate = (x[i] - x[place]) / late if lagging else float(motion.rho[2 + i, -1])
+            noise = math.radians(part.noise.tilt_deg) ** 2 + PUSHED_S / q.span * doubt * doubt
+            active = bool(block.active[i])
+            sees = (active, active and q.channels[i].tells_roll)
+            told = (angle - along + half * rate, roll - across + (half + late) * roll_rate)
+            for k, at_place in enumerate((place, at.roll)):
+                self._H[row] = 0.0
+                self._H[row, at_place] = 1.0
+                self._by_errors(self._H[row], i, f, rolls=k == 1)
+                self._R[row, row] = noise if sees[k] else UNKNOWN
+                z[row] = told[k] - x[at_place] if sees[k] else 0.0
+                row += 1
+
+    def _by_errors(self, row: Array, i: int, f: complex, rolls: bool) -> None:
+        """What mount and offset of part `i` do to an angle that shows the force `f`, x + iz in m/s²."""
+        q = self._setup
+        own, g = row[q.at.constants].reshape(q.n, PER_SENSOR)[i], q.gravity
+        mount, bias = own[MOUNT], own[ACCEL_BIAS]
+        if rolls:
+            mount[0], mount[2], bias[1] = f.imag / g, -f.real / g, 1.0 / g
+        else:
+            square = max(abs(f) ** 2, 0.01 * g * g)
+            mount[1], bias[0], bias[2] = -1.0, f.imag / square, -f.real / square
+
+    def _pushes(self, m: BlockMotion, levers: Levers) -> Array:
+        """(N, 3) rad, tilts that accelerations feign: in the arm plane, across it, and their doubt.
+
+        By the turning that gyros tell. What a body without gyro does by itself is left to the doubt: its rate
+        comes out of these very angles.
+        """
+        q = self._setup
+        g = q.gravity
+        rho = m.rho[:, -1:].copy()
+        rho[2:][q.gyroless] = 0.0
+        in_plane, across = levers.velocities(m.theta[:, -1:], m.tangent[-1:], rho)
+        v = np.stack([in_plane[:, 0].real, across[:, 0], in_plane[:, 0].imag], axis=1)
+        before, self._velocity = self._velocity, v
+        x_rate, z_rate = rho[:2, 0].tolist()
+        a = np.cross(np.array([x_rate, z_rate * float(m.tangent[-1]), z_rate]), v)
+        if before is not None:
+            a += (v - before) / q.span
+        pushes = np.empty((q.n, 3))
+        pushes[:, 0] = np.arctan2(a[:, 0], np.maximum(0.5 * g, g + a[:, 2]))
+        pushes[:, 1] = a[:, 1] / g
+        fastest = min(1.0, float(np.abs(m.rho[:, -1]).max()))
+        own = OWN_TURN_HZ * fastest * self._arms / g
+        pushes[:, 2] = np.hypot(PUSH_DOUBT * np.hypot(pushes[:, 0], pushes[:, 1]), own)
+        return pushes
+
+
+def update(
+    x: Array, P: Array, H: Array, z: Array, R: Array, known: tuple[Array, Array] | None = None
+) -> None:
+    """The measurement update of a Kalman filter, in a form that keeps the covariance symmetric.
+
+    With S = H P Hᵀ + R = L Lᵀ and W = L⁻¹ H P:   x ← x + Wᵀ L⁻¹ z,   P ← P - Wᵀ W, which is the optimal
+    update P - K S Kᵀ. Source: Cholesky form of the update, for instance Bar-Shalom, Li & Kirubarajan,
+    *Estimation with Applications to Tracking and Navigation*, ch. 7. Changes `x` (n,) and `P` (n, n) by the
+    innovation `z` (m,), Jacobian `H` (m, n) and noise `R` (m, m).
+
+    `known` is (H P, H P Hᵀ + R) where the caller has them already.
+    """
+    HP = H.dot(P) if known is None else known[0]
+    S = HP.dot(H.T) + R if known is None else known[1]
+    # S is small; its factor's inverse and one product are faster than solving for every column.
+    inverse = np.linalg.inv(np.linalg.cholesky(S))
+    W = inverse.dot(HP)
+    x += inverse.dot(z).dot(W)
+    P -= W.T @ W

@@ -1,9 +1,16 @@
 """The estimator for arms on which every sensor is an inclinometer: angles alone, no force, no gyro.
 
-Each body's angle is followed on its own (`tipdatum.fusion.tilt_bodies`, `tilt_track`), and the arm is put
+Each body's angle is followed on its own (`tipdatum.fusion.tilt_tracks`), and the arm is put
 together from them at the moment asked for. Errors that stay as they are (mounts, biases) are nothing such a
 filter can tell: they stand in the pose's covariance, and in the anchor's as far as they differ between its
-posture and the present one (`tipdatum.fusion.standing_errors`).
+posture and the present one (`StandingErrors`):
+a bias b of the sensing element shows as b · d(θ)/g with d = (cos θ, sin θ) for its two axes in the arm plane,
+a mount error m in every posture alike. Where mounts were levelled to gravity at θ_L, what is left there is
+the levelling's error m alone, and elsewhere
+
+    e(θ) = m + b · (d(θ) - d(θ_L))/g     cov(e(θ), e(θ')) = σ_m² + σ_b²/g² · (d(θ) - d_L) · (d(θ') - d_L)
+
+From the resolution of a constant vector in turned axes; without a levelling d_L is nought.
 """
 
 from __future__ import annotations
@@ -14,15 +21,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, Arm
-from tipdatum.fusion.condition import Condition
+from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, JointMap, SensedArm
+from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.fusion.estimator import Event, MotionReading
-from tipdatum.fusion.pose import Anchor, Matrices, Pose, Quality
-from tipdatum.fusion.posture import Posture
-from tipdatum.fusion.standing_errors import StandingErrors
-from tipdatum.fusion.tilt_bodies import TiltBodies
-from tipdatum.fusion.tilt_track import OMEGA_RADPS, TiltTrack
-from tipdatum.fusion.tuning import ChainOptions
+from tipdatum.fusion.pose import Anchor, Condition, Matrices, Pose, Quality
+from tipdatum.fusion.sensors import Channel
+from tipdatum.fusion.tilt_tracks import OMEGA_RADPS, TiltBodies, TiltTrack
 from tipdatum.kinematics.frames import Array, nearest_turn
 from tipdatum.machine.description import Machine
 from tipdatum_drivers.reading import Slew, Tilt
@@ -40,7 +44,7 @@ SLEW_GAP_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
-class _Kept:
+class _KeptAnchor:
     """The anchor and the posture it was set in: angles of the sensors' bodies (N,), rows over the parts."""
 
     height: float
@@ -50,7 +54,7 @@ class _Kept:
 
 
 @dataclass(frozen=True, slots=True)
-class _Found:
+class _TiltPose:
     """A pose in the making.
 
     Attributes:
@@ -76,15 +80,15 @@ class InclinometerEstimator:
         self._machine = machine
         self._slew_angle: float | None = None
         self._slew = TiltTrack(0.0, 0.0)
-        self._anchor: _Kept | None = None
+        self._anchor: _KeptAnchor | None = None
         self._wrong: set[str] = set()
-        self._build(Arm(machine))
+        self._build(SensedArm(machine))
 
-    def _build(self, arm: Arm) -> None:
+    def _build(self, arm: SensedArm) -> None:
         """Begin with nothing known of the sensors of `arm`."""
         self._arm = arm
         self._bodies = TiltBodies(arm)
-        self._posture = Posture(arm, self._bodies.channels)
+        self._posture = JointMap(arm, self._bodies.channels)
         lags = [ch.sensor.time_constant_s for ch in self._bodies.channels]
         self._settle_s = SETTLE_S + SETTLE_LAGS * max(lags, default=0.0)
         self._errors = StandingErrors(self._bodies.channels, LEVEL_SIGMA_RAD, self.options)
@@ -103,7 +107,7 @@ class InclinometerEstimator:
             text = f"time stepped back by {self._t - reading.t:.3f} s: filter started anew"
             self._events.append(Event(reading.t, "time-step", text))
             self._slew = TiltTrack(0.0, 0.0)
-            self._build(Arm(self._machine))
+            self._build(SensedArm(self._machine))
         self._t = max(self._t, reading.t)
         if isinstance(reading, Slew):
             self._slewed(reading)
@@ -169,7 +173,7 @@ class InclinometerEstimator:
             anchor=anchor,
         )  # fmt: skip
 
-    def _predicted(self, t: float) -> _Found | None:
+    def _predicted(self, t: float) -> _TiltPose | None:
         """Every angle goes on with its rate to `t`; None where the linkage cannot close."""
         theta: list[float] = []
         rates: list[float] = []
@@ -195,7 +199,7 @@ class InclinometerEstimator:
         J = np.column_stack([J, ~J.any(axis=1)])
         covariance = (J * (np.array([*total, 0.0]) + self._standing(theta, theta))) @ J.T
         prediction = (J[:, :-2] * added) @ J[:, :-2].T
-        return _Found(theta, np.array(q), np.array(q_rates), J, covariance, prediction)
+        return _TiltPose(theta, np.array(q), np.array(q_rates), J, covariance, prediction)
 
     def _standing(self, theta: list[float], other: list[float]) -> Array:
         return np.array([*self._errors.between(theta, other, self._bodies.roll_from), LEVEL_SIGMA_RAD**2])
@@ -220,7 +224,7 @@ class InclinometerEstimator:
             q[-1] += math.atan2(z, x)
         height, row = float(chain.tip(q)[2]), chain.height_jacobian(q)
         variance = float(row @ f.covariance @ row)
-        self._anchor = _Kept(height, variance, f.theta, f.J.T @ row)
+        self._anchor = _KeptAnchor(height, variance, f.theta, f.J.T @ row)
         return True
 
     def clear_anchor(self) -> None:
@@ -230,7 +234,7 @@ class InclinometerEstimator:
     def replace_machine(self, machine: Machine) -> None:
         """Go on with another bucket or changed dimensions, keeping what is known of the sensors."""
         self._machine = machine
-        arm = Arm(machine, keep=self._arm)
+        arm = SensedArm(machine, keep=self._arm)
         if list(arm.channels) != list(self._arm.channels):
             self._build(arm)
             return
@@ -239,9 +243,63 @@ class InclinometerEstimator:
                 channel.forget_time()
         self._arm = arm
         self._bodies.refit(arm)
-        self._posture = Posture(arm, self._bodies.channels)
+        self._posture = JointMap(arm, self._bodies.channels)
 
     def events(self) -> list[Event]:
         """What happened since the last call."""
         events, self._events = self._events, []
         return events
+
+
+OFFSET_RAD = math.radians(0.1)
+"""1-sigma of a tilt part's own offset where the description gives no bias: makers of inclinometers calibrate
+it, low-cost data sheets say 0.05° to 0.3° (from memory)."""
+
+
+class StandingErrors:
+    """Covariance of the standing errors of N angles and of the roll between two postures."""
+
+    def __init__(self, channels: list[Channel], roll_sigma: float, options: ChainOptions) -> None:
+        """Mounts are what their description says, or fitted by eye until `level` is told.
+
+        Args:
+            roll_sigma: rad, what stands for the roll's error where no sensor tells it.
+        """
+        self._channels, self._options = channels, options
+        self._unstated_deg = options.mount_sigma_deg
+        self._bias = [_offset(ch) ** 2 for ch in channels]
+        self._levelled = [(0.0, 0.0)] * len(channels)
+        self._mount = [self._sigma(ch) ** 2 for ch in channels]
+        self._unrolled = roll_sigma**2
+
+    def _sigma(self, channel: Channel) -> float:
+        stated = channel.sensor.mount_sigma_deg
+        return math.radians(self._unstated_deg if stated is None else stated)
+
+    def level(self, theta: list[float]) -> None:
+        """Mounts without a stated sigma were levelled to gravity in the posture `theta` (N,) rad."""
+        self._unstated_deg = self._options.levelling_sigma_deg
+        for i, (channel, angle) in enumerate(zip(self._channels, theta, strict=True)):
+            self._mount[i] = self._sigma(channel) ** 2
+            if channel.sensor.mount_sigma_deg is None:
+                self._levelled[i] = (math.cos(angle), math.sin(angle))
+
+    def between(self, theta: list[float], other: list[float], roll_from: Channel | None) -> list[float]:
+        """(N + 1) rad²: covariance of each angle's error at `theta` with its own at `other`, roll last.
+
+        Args:
+            roll_from: the sensor that tells the roll.
+        """
+        found = []
+        for one, two, mount, bias, (c, s) in zip(
+            theta, other, self._mount, self._bias, self._levelled, strict=True
+        ):
+            alike = (math.cos(one) - c) * (math.cos(two) - c) + (math.sin(one) - s) * (math.sin(two) - s)
+            found.append(mount + bias * alike)
+        return [*found, self._unrolled if roll_from is None else self._sigma(roll_from) ** 2]
+
+
+def _offset(channel: Channel) -> float:
+    noise = channel.sensor.noise
+    told = "accel_bias_mps2" in noise.model_fields_set
+    return noise.accel_bias_mps2 / channel.gravity if told else OFFSET_RAD

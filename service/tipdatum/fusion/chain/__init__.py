@@ -1,0 +1,16 @@
+"""The default estimator. Its files follow the page that explains it, `docs/estimator.md`:
+
+| section | file |
+| --- | --- |
+| frames, symbols, state | `model`; figures with their reasons in `tuning` |
+| readings into epochs, epochs into blocks | `samples`, `integration`, `schedule` |
+| rates | `motion` |
+| transition over one block, noise that adapts | `transition` |
+| measurements | `measurement` |
+| start, loss, one step | `filter` |
+| memory of the constants, stated sigma | `sigma` |
+| prediction to the moment asked for | `prediction` |
+| heave | `heave` |
+
+`estimator` puts them together behind the interface of `tipdatum.fusion.estimator`.
+"""

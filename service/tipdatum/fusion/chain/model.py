@@ -1,0 +1,268 @@
+"""What the parts of the chain filter share: the layout of its state, its sensors, and the chain's lever arms.
+
+**State**, for N sensors in the order upper, boom, stick, bucket (or rocker), those that the machine has:
+
+========== ======== ============================================================================
+part       size     meaning
+========== ======== ============================================================================
+theta      N        rad, elevation angle of the sensor's body
+roll       1        rad, of the arm plane
+velocity   3N       m/s, what the sensor's accelerometer integrates to (plane axes)
+base       3        m/s, velocity of the slew centre that the pivot does not explain (plane axes)
+pivot      2        m, x and y from the slew centre of the point about which the machine rocks
+turn       gyroless rad/s, θ̇ of a body whose sensor has no gyro
+common     0 or 2   rad/s, roll rate and plane rate where no sensor has a gyro
+lagged     lagging  rad, θ as an inclinometer with a time constant shows it
+constants  19N      per sensor, in its body's axes: gyro bias (rad/s), gyro scale error, error of the
+                    latency (s; by so much earlier than described a sample was taken), mount error (rad,
+                    the small rotation from the described mount to the true one), accelerometer bias
+                    (m/s²), accelerometer scale error, error of the position (m); one latency, three of
+                    everything else
+anchor     1        m, tip height at the reference moment
+========== ======== ============================================================================
+
+All before the constants change with time (`dynamic` of them).
+
+The matrices are small, so that the number of calls costs, not the arithmetic: parts of a matrix that change
+are kept as views and written in one go, and what depends linearly on three rates is one product.
+
+**Lever arms**: velocity of every sensor from the arm's rates. In the axes of the arm plane (h horizontal, y
+to the left and tilted with the roll, z completing them) a point that hangs on the chain stands at p = Σ_b
+Rot(θ_b) ℓ_b from the slew centre, with ℓ_b the way it goes in body b (foot, link lengths, at last its own
+position) and Rot(θ) the rotation (x, z) → (x cos θ - z sin θ, x sin θ + z cos θ). The plane turns with ω =
+(φ̇, r tan φ, r), r the rate about its z axis, and each body in it with θ̇_b, so that
+
+    v = ω × p + Σ_b (-Z_b, 0, X_b) θ̇_b          with (X_b, ·, Z_b) = Rot(θ_b) ℓ_b
+
+which is linear in the rates ρ = (φ̇, r, θ̇_1 … θ̇_N): the Jacobian ∂v/∂ρ follows at once. By the angle of a
+body, with ω_y = r tan φ:    ∂v/∂θ_b = (X_b (ω_y - θ̇_b), -φ̇ X_b - r Z_b, Z_b (ω_y - θ̇_b)),
+and by tan φ:    r (p_z, 0, -p_x), which the tan φ in every θ̇ takes back (a gyro tells the sum of both).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tipdatum.fusion.arm import SensedArm
+from tipdatum.fusion.chain.tuning import ChainOptions
+from tipdatum.fusion.sensors import Channel
+from tipdatum.kinematics.frames import Array
+
+PER_SENSOR = 19
+GYRO_BIAS, GYRO_SCALE, LATENCY = slice(0, 3), slice(3, 6), 6
+MOUNT, ACCEL_BIAS, ACCEL_SCALE, LEVER = slice(7, 10), slice(10, 13), slice(13, 16), slice(16, 19)
+"""Places within a sensor's constants."""
+OF_GYRO, OF_ACCEL = slice(0, 10), slice(6, 16)
+"""Those on which a gyro's, and an accelerometer's readings depend."""
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Places in the state vector; see the module's text."""
+
+    theta: slice
+    roll: int
+    velocity: slice
+    base: slice
+    pivot: slice
+    turn: slice
+    common: slice
+    lagged: slice
+    dynamic: int
+    constants: slice
+    anchor: int
+    size: int
+
+
+def layout(sensors: int, gyroless: int, lagging: int) -> Layout:
+    """The layout for so many sensors, of which so many have no gyro or an internal lag."""
+    at = 0
+
+    def take(width: int) -> slice:
+        nonlocal at
+        at += width
+        return slice(at - width, at)
+
+    theta, roll, velocity = take(sensors), take(1).start, take(3 * sensors)
+    base, pivot = take(3), take(2)
+    turn, common, lagged = take(gyroless), take(2 if gyroless == sensors else 0), take(lagging)
+    dynamic = at
+    constants, anchor = take(PER_SENSOR * sensors), take(1).start
+    return Layout(theta, roll, velocity, base, pivot, turn, common, lagged, dynamic, constants, anchor, at)
+
+
+UNKNOWN = 1e6
+"""Variance given to a row that has no measurement in a block."""
+
+
+class FilterSetup:
+    """Sensors of one arm as the filter sees them; fixed but for a refit's `channels` and for `epochs`.
+
+    Attributes:
+        n: number of sensors, N.
+        at: the state's layout.
+        has_gyro, is_tilt: (N,) bool.
+        epochs: how many make a block, K.
+        gyroless, lagging: sensors without a gyro, inclinometers with a time constant.
+        on_upper: whether the first sensor sits on the upper.
+        gyro_psd, accel_psd: (N,) white noise, (rad/s)²/Hz and (m/s²)²/Hz.
+        latency_sigma: (N,) s.
+        i: (N,) numbers of the sensors.
+        v: (N, 3) places of each sensor's velocity in the state.
+    """
+
+    def __init__(
+        self, arm: SensedArm, channels: list[Channel], has_gyro: list[bool], options: ChainOptions
+    ) -> None:
+        n = len(channels)
+        self.n, self.options, self.channels = n, options, channels
+        self.gravity = arm.machine.gravity_mps2
+        self.has_gyro = np.array(has_gyro)
+        self.is_tilt = np.array([ch.sensor.type == "tilt" for ch in channels])
+        self.lagging = [
+            i for i, ch in enumerate(channels) if self.is_tilt[i] and ch.sensor.time_constant_s > 0
+        ]
+        self.gyroless = [i for i in range(n) if not has_gyro[i]]
+        self.epochs = 1
+        self.on_upper = bool(channels) and channels[0].sensor.body == "upper"
+        self.at: Layout = layout(n, len(self.gyroless), len(self.lagging))
+        noise = [ch.sensor.noise for ch in channels]
+        self.gyro_psd = np.array([s.gyro_radps_rthz**2 for s in noise])
+        self.accel_psd = np.array([s.accel_mps2_rthz**2 for s in noise])
+        stated = [ch.sensor.latency_sigma_s for ch in channels]
+        self.latency_sigma = np.array([options.latency_sigma_s if s is None else s for s in stated])
+        self.i = np.arange(n)
+        self.v = self.at.velocity.start + np.arange(3 * n).reshape(n, 3)
+
+    @property
+    def span(self) -> float:
+        """Length of a block, s."""
+        return self.epochs * self.options.epoch_s
+
+    def to_middle(self) -> Array:
+        """(K, K) s: a row of rates of each epoch times this is what has turned by the middle of each."""
+        K = self.epochs
+        return np.asarray(self.options.epoch_s * (np.triu(np.ones((K, K))) - 0.5 * np.eye(K)))
+
+
+def blocks(matrix: Array, height: int, width: int) -> Array:
+    """The diagonal blocks of `matrix` (N·height, N·width) as a writable view, (N, height, width)."""
+    n = matrix.shape[0] // height
+    return np.asarray(np.einsum("iaib->iab", matrix.reshape(n, height, n, width)))
+
+
+def crossing() -> Array:
+    """(3, 9): v @ crossing() is [v]×, row by row."""
+    basis = np.zeros((3, 3, 3))
+    basis[0, 2, 1] = basis[1, 0, 2] = basis[2, 1, 0] = 1.0
+    basis[0, 1, 2] = basis[1, 2, 0] = basis[2, 0, 1] = -1.0
+    return basis.reshape(3, 9)
+
+
+BODY_INDEX = {"upper": 0, "boom": 1, "stick": 2, "bucket": 3, "rocker": 3}
+
+
+class Levers:
+    """Lever arms of the sensors of an arm.
+
+    Attributes:
+        follow: (4, N) angle of each body from those of the sensors (a held joint follows its neighbour).
+        offset: (4,) rad, constant part of it.
+        ways: (N, 4, 3) m, the way in each body from the slew centre to each sensor.
+    """
+
+    def __init__(self, arm: SensedArm, channels: list[Channel]) -> None:
+        chain, n = arm.machine.chain(), len(channels)
+        ways = np.zeros((n, 4, 3))
+        for i, channel in enumerate(channels):
+            body = channel.sensor.body
+            k = BODY_INDEX[body]
+            if k >= 1:
+                ways[i, 0] = chain.foot
+            if k >= 2:
+                ways[i, 1, 0] = chain.lengths[0]
+            if body == "bucket":
+                ways[i, 2, 0] = chain.lengths[1]
+            elif body == "rocker" and arm.linkage is not None:
+                ways[i, 2] = (arm.linkage.pivot_x, 0.0, arm.linkage.pivot_z)
+            ways[i, k] = channel.sensor.position_m
+        self.ways = ways
+        # A complex number x + iz for a way in the arm plane: turning it by θ multiplies it by exp(iθ).
+        self._ways = ways[:, :, 0] + 1j * ways[:, :, 2]
+        self._y = ways[:, :, 1].sum(axis=1)
+        self._own = (np.arange(n), [BODY_INDEX[ch.sensor.body] for ch in channels])
+        self._described = (self._ways[self._own], self._y)
+        self.follow, self.offset = _follow(arm, channels)
+        self._direct = np.array_equal(self.follow, np.eye(4))
+        self._ones, self._turn = np.ones(4), np.zeros(4, dtype=complex)
+
+    def correct(self, position: Array) -> None:
+        """Take the sensors to sit (N, 3) m away from where they are described, in axes of their bodies."""
+        own, y = self._described
+        self._ways[self._own] = own + (position[:, 0] + 1j * position[:, 2])
+        self._y = y + position[:, 1]
+
+    def velocities(self, theta: Array, tangent: Array, rho: Array) -> tuple[Array, Array]:
+        """Velocity of every sensor at K moments, across and along the plane's h and z, and along its y.
+
+        Args:
+            theta: (N, K) rad, of the sensors' bodies.
+            tangent: (K,) tan φ.
+            rho: (2 + N, K) rad/s, ρ.
+
+        Returns:
+            (N, K) m/s, h + iz, and (N, K) m/s along y.
+        """
+        turn = np.exp(1j * (self.follow.dot(theta) + self.offset[:, None]))
+        p = self._ways.dot(turn)
+        roll_rate, plane_rate = rho[0], rho[1]
+        spin = tangent * plane_rate
+        # ω × p, and each body's way turned by its own rate: i θ̇ in the plane, less the plane's own -i ω_y.
+        v = self._ways.dot(turn * (self.follow.dot(rho[2:]) - spin))
+        in_plane = 1j * v
+        in_plane += self._y[:, None] * (1j * roll_rate - plane_rate)
+        return in_plane, plane_rate * p.real - roll_rate * p.imag
+
+    def jacobian(self, theta: Array, tangent: float, rho: Array, J: Array) -> None:
+        """Fill `J` (N, 3, 3 + 2N) with ∂v/∂(ρ, θ, tan φ), the rates ρ kept in the latter two.
+
+        Args:
+            theta: (N,) rad. tangent: tan φ. rho: (2 + N,) rad/s.
+        """
+        n = len(theta)
+        angles = self.follow.dot(theta)
+        angles += self.offset
+        self._turn.real, self._turn.imag = np.cos(angles), np.sin(angles)
+        ways = self._ways * self._turn
+        p = ways.dot(self._ones)
+        px, pz, py = p.real, p.imag, self._y
+        if not self._direct:
+            ways = ways.dot(self.follow)
+        J[:, 0, 0] = 0.0
+        J[:, 1, 0] = -pz
+        J[:, 2, 0] = py
+        J[:, 0, 1] = tangent * pz - py
+        J[:, 1, 1] = px
+        J[:, 2, 1] = -tangent * px
+        J[:, 0, 2 : 2 + n] = -ways.imag
+        J[:, 2, 2 : 2 + n] = ways.real
+        roll_rate, plane_rate = rho[:2].tolist()
+        by_theta = ways * (tangent * plane_rate - rho[2:])
+        J[:, 0, 2 + n : -1] = by_theta.real
+        J[:, 1, 2 + n : -1] = (ways * complex(-roll_rate, plane_rate)).real
+        J[:, 2, 2 + n : -1] = by_theta.imag
+        J[:, 0, -1] = plane_rate * pz
+        J[:, 2, -1] = -plane_rate * px
+
+
+def _follow(arm: SensedArm, channels: list[Channel]) -> tuple[Array, Array]:
+    follow, offset = np.zeros((4, len(channels))), np.zeros(4)
+    measured = {BODY_INDEX[ch.sensor.body]: i for i, ch in enumerate(channels)}
+    for k, body in enumerate(("upper", "boom", "stick", "bucket")):
+        if k in measured:
+            follow[k, measured[k]] = 1.0
+        elif k > 0:
+            follow[k], offset[k] = follow[k - 1], offset[k - 1] + arm.held.get(body, 0.0)
+    return follow, offset
