@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from tipdatum.bus.messages import Happening, Health, Message, Reply, State, Tip
+from tipdatum.bus.messages import Arm, Happening, Health, Message, Reply, State, Tip
 from tipdatum.config import Settings
 from tipdatum.core.pipeline import Outgoing, Pipeline
 from tipdatum.display.report.run import Floats, Run
 from tipdatum.errors import SessionError
+from tipdatum.fusion.pose import Pose
 from tipdatum.machine.description import parse_machine
 from tipdatum.sessions.scorer import Errors, MessageTrack, TruthTrack, score, true_elevation
 from tipdatum.sessions.tracks import read_truth
@@ -22,22 +25,44 @@ CARRIES = ("mark/return", "laser/set", "datum/correct", "book/distribute", "buck
 """Commands after which elevations hang on more than the last touch of a known mark."""
 
 
+NOBODY = ("unknown", "recording", "session")
+"""How commands are signed that nobody signed."""
+
+
 class _Kept:
     """Takes every message of a replay and keeps what the report tells."""
 
     def __init__(self) -> None:
+        self.pose: Callable[[], Pose | None] = lambda: None
+        self.leans: list[tuple[float, float]] = []
         self.tips: list[tuple[float, ...]] = []
+        self.arms: list[tuple[float, float]] = []
         self.words: list[tuple[str, str]] = []
         self.health: dict[str, list[dict[str, Any]]] = {}
         self.others: dict[type[Message], list[dict[str, Any]]] = {State: [], Happening: [], Reply: []}
+
+    def lean(self) -> tuple[float, float]:
+        """Pitch and roll of the upper at this moment, degrees."""
+        pose = self.pose()
+        if pose is None or not pose.known:
+            return float(np.nan), float(np.nan)
+        return float(np.degrees(pose.angles[0])), float(np.degrees(pose.angles[1]))
 
     def take(self, item: Outgoing) -> None:
         message = item.message
         if isinstance(message, Tip):
             t_emit = message.t if item.t_emit is None else item.t_emit
-            figures = (message.elevation_m, message.reach_m, message.sigma_m, message.deviation_m)
+            target = message.target_m
+            if target is None and message.elevation_m is not None and message.deviation_m is not None:
+                target = message.elevation_m - message.deviation_m
+            figures = (message.elevation_m, message.reach_m, message.sigma_m, message.deviation_m, target)
             self.tips.append((message.t, t_emit, *(np.nan if f is None else f for f in figures)))
+            self.arms.append((np.nan, np.nan))
+            self.leans.append(self.lean())
             self.words.append((message.quality, message.datum))
+        elif isinstance(message, Arm):
+            if self.tips and message.t == self.tips[-1][0]:
+                self.arms[-1] = (np.nan if message.slew_deg is None else message.slew_deg, _hang(message))
         elif isinstance(message, Health):
             self.health.setdefault(message.sensor, []).append(message.model_dump())
         elif type(message) in self.others:
@@ -54,7 +79,9 @@ def gather(path: Path, settings: Settings, name: str) -> Run:
     header = session.header
     machine = parse_machine(header.machine, f"{path}, machine of the header")
     kept = _Kept()
+    settings = replace(settings, arm_every=1)
     pipeline = Pipeline(machine, settings, WallTime(parse_started(header.started, str(path))), kept.take)
+    kept.pose = lambda: pipeline.work.pose
     for record in session.records():
         pipeline.feed(record)
     pipeline.finish()
@@ -62,7 +89,8 @@ def gather(path: Path, settings: Settings, name: str) -> Run:
         raise SessionError(
             str(path), 0, "no readings that give a figure", "readings of the machine's sensors"
         )
-    t, t_emit, elevation, reach, sigma, deviation = np.array(kept.tips).T
+    t, t_emit, elevation, reach, sigma, deviation, target = np.array(kept.tips).T
+    slew, hang = np.array(kept.arms).T
     quality = tuple(word for word, _ in kept.words)
     truth = _truth(path)
     track = MessageTrack(t_emit, elevation, sigma, quality)
@@ -80,6 +108,10 @@ def gather(path: Path, settings: Settings, name: str) -> Run:
         reach=reach,
         sigma=sigma,
         deviation=deviation,
+        target=target,
+        slew=slew,
+        hang=hang,
+        lean=np.array(kept.leans),
         quality=quality,
         datum=tuple(word for _, word in kept.words),
         states=kept.others[State],
@@ -92,7 +124,24 @@ def gather(path: Path, settings: Settings, name: str) -> Run:
         error=_error(truth, track, [word for _, word in kept.words], carried=_carried(kept)),
         score=_score(truth, track, carried=_carried(kept)),
         warnings=[f"{path.name}: {text}" for text in session.warnings],
+        operator=", ".join(_names(kept)),
+        site=work.trench.name,
     )
+
+
+def _names(kept: _Kept) -> list[str]:
+    """Who set the references, as far as somebody signed in."""
+    names = [str((state.get("reference") or {}).get("by") or "") for state in kept.others[State]]
+    return list(dict.fromkeys(name for name in names if name and name not in NOBODY))
+
+
+def _hang(arm: Arm) -> float:
+    """How far the tip lies below its pin, in parts of their distance; NaN where the arm is not known."""
+    if not arm.points or len(arm.points) < 2:
+        return float(np.nan)
+    pin, tip = arm.points[-2:]
+    length = float(np.hypot(tip.reach_m - pin.reach_m, tip.height_m - pin.height_m))
+    return (pin.height_m - tip.height_m) / length if length > 0.0 else float(np.nan)
 
 
 def _truth(path: Path) -> TruthTrack | None:
@@ -126,24 +175,24 @@ def _score(truth: TruthTrack | None, track: MessageTrack, *, carried: bool) -> l
         return []
     result = score(truth, track)
     rows: list[tuple[str, str]] = []
-    kinds = [("moving, to the ground", result.moving_ground), ("slow, to the ground", result.slow_ground)]
+    kinds = [("moving-ground", result.moving_ground), ("slow-ground", result.slow_ground)]
     if not carried:  # heights above the slew centre say nothing once the machine has moved
         kinds = [("moving", result.moving), ("slow", result.slow), *kinds]
     for name, errors in kinds:
         if errors is not None and errors.messages:
             rows += _error_rows(name, errors)
     if result.static_noise_m is not None:
-        rows.append(("static noise", _mm(result.static_noise_m)))
+        rows.append(("noise", _mm(result.static_noise_m)))
     if result.lag_s is not None:
         rows.append(("lag", f"{result.lag_s * 1000:.0f} ms".replace("-0 ", "0 ").replace("-", "−")))
     return rows
 
 
 def _error_rows(name: str, errors: Errors) -> list[tuple[str, str]]:
-    lengths = (("RMS", errors.rms_m), ("95 %", errors.p95_m), ("most", errors.max_m), ("mean", errors.mean_m))
-    rows = [(f"{name}: {what}", _mm(v)) for what, v in lengths]
+    lengths = (("rms", errors.rms_m), ("p95", errors.p95_m), ("max", errors.max_m), ("mean", errors.mean_m))
+    rows = [(f"{name}.{what}", _mm(v)) for what, v in lengths]
     share = errors.within_2_sigma
-    rows.append((f"{name}: within 2 sigma", "–" if share is None else f"{100 * share:.0f} %"))
+    rows.append((f"{name}.within", "–" if share is None else f"{100 * share:.0f} %"))
     return rows
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import typer
 
@@ -14,6 +16,8 @@ from tipdatum.display.report.page import report as write_report
 from tipdatum.display.report.run import Run
 from tipdatum.display.report.tables import tip_csv
 from tipdatum.display.report.units import UNITS
+from tipdatum.display.report.words import Words
+from tipdatum.display.texts import languages
 from tipdatum.errors import InputError
 from tipdatum.run.replay import output_name
 
@@ -35,20 +39,30 @@ def report(
         Path | None, typer.Option(help="Service file whose [fusion] and [work] to use.")
     ] = None,
     units: Annotated[str, typer.Option(help="m: metres and millimetres; ft: decimal feet and inches.")] = "m",
+    language: Annotated[str, typer.Option(help=f"Language: {', '.join(languages())}.")] = "en",
+    site: Annotated[str, typer.Option(help="Site, for the report's head.")] = "",
+    operator: Annotated[str, typer.Option(help="Who dug, for the report's head.")] = "",
+    timezone: Annotated[
+        str | None, typer.Option(help="Zone of the times, such as Europe/Vienna; default this computer's.")
+    ] = None,
 ) -> None:
     """Write what was dug, how closely, on which reference, and how the sensors did, as one HTML file."""
     if units not in UNITS:
         raise InputError(f'--units: found "{units}", expected one of {", ".join(UNITS)}')
+    if language not in languages():
+        raise InputError(f'--language: found "{language}", expected one of {", ".join(languages())}')
+    words = Words.of(UNITS[units], language, _zone(timezone))
     plan = _plan(session, estimator or [])
     runs = [gather(path, settings_from(config, name), label) for path, name, label in plan]
+    runs = [replace(run, site=site or run.site, operator=operator or run.operator) for run in runs]
     target = output or session[0].with_name(output_name(session[0]).replace(".tip.ndjson", ".report.html"))
     try:
-        target.write_text(write_report(runs, UNITS[units]), encoding="utf-8")
+        target.write_text(write_report(runs, words), encoding="utf-8")
         typer.echo(f"{target}: report of {', '.join(run.name for run in runs)}")
         if csv is not None:
             for run in runs:
                 folder = csv / run.name.replace("/", "-") if len(runs) > 1 else csv
-                count = _write_csv(run, folder, units)
+                count = _write_csv(run, folder, words)
                 typer.echo(f"{folder}: {count} tables")
     except OSError as error:
         raise InputError(f"{error.filename or target}: {(error.strerror or str(error)).lower()}") from None
@@ -72,9 +86,18 @@ def _plan(sessions: list[Path], estimators: list[str]) -> list[tuple[Path, str |
     return plan
 
 
-def _write_csv(run: Run, folder: Path, units: str) -> int:
+def _zone(name: str | None) -> ZoneInfo | None:
+    if name is None:
+        return None
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError):
+        raise InputError(f'--timezone: found "{name}", expected a zone such as Europe/Vienna') from None
+
+
+def _write_csv(run: Run, folder: Path, words: Words) -> int:
     folder.mkdir(parents=True, exist_ok=True)
-    tables = all_tables(run, UNITS[units])
+    tables = all_tables(run, words)
     for table in tables:
         (folder / f"{table.key}.csv").write_text(table.csv(), encoding="utf-8")
     with (folder / "tip.csv").open("w", encoding="utf-8") as out:

@@ -16,6 +16,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Literal
 
+from tipdatum.display.texts import languages
 from tipdatum.errors import PortError
 
 PAGE = Path(__file__).parent / "page"
@@ -72,7 +73,7 @@ class PageSettings:
 
 def settings_json(settings: PageSettings) -> str:
     """The text of `settings.json`."""
-    return json.dumps(asdict(settings), indent=2) + "\n"
+    return json.dumps({**asdict(settings), "languages": languages()}, indent=2) + "\n"
 
 
 def page_files() -> dict[str, Path]:

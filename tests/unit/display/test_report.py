@@ -14,6 +14,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -21,12 +22,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tipdatum.cli import main
-from tipdatum.display.report import figures, tables
+from tipdatum.display.report import figures, ground, summary, tables
 from tipdatum.display.report.page import report
 from tipdatum.display.report.run import Run
-from tipdatum.display.report.svg import MOST_POINTS, Chart, thinned, tick_text, ticks
 from tipdatum.display.report.units import FEET, METRIC
+from tipdatum.display.report.words import Words
+from tipdatum.display.texts import languages
+from tipdatum.svg import MOST_POINTS, Chart, thinned, tick_text, ticks
 
+ENGLISH = Words.of(METRIC)
 DIG = Path(__file__).parents[3] / "replay_data" / "trench.ndjson.gz"
 
 
@@ -50,6 +54,10 @@ def make_run(**changes: Any) -> Run:
         reach=7.0 - 0.4 * t,
         sigma=np.full(len(t), 0.004),
         deviation=np.where(unknown, np.nan, deviation),
+        target=np.where(unknown, np.nan, 1.0),
+        slew=np.zeros(len(t)),
+        hang=np.full(len(t), 0.8),
+        lean=np.zeros((len(t), 2)),
         quality=tuple("good" for _ in t),
         datum=tuple("none" if u else "set" for u in unknown),
         states=[
@@ -60,37 +68,126 @@ def make_run(**changes: Any) -> Run:
     return replace(run, **changes)
 
 
+def stroke(depth: float, t0: float = 0.0, *, rise: float = 0.0, **changes: Any) -> Run:
+    """Four seconds of the edge drawn from 7 m to 5 m, `depth` below a level target at 1.0 m."""
+    t = t0 + np.arange(0, 4, 0.02)
+    reach = 7.0 - 0.5 * (t - t0)
+    elevation = 1.0 - depth + rise * (7.0 - reach)
+    same = np.full(len(t), 1.0)
+    run = make_run()
+    return replace(
+        run,
+        **{
+            "t": t, "t_emit": t, "reach": reach, "elevation": elevation, "deviation": elevation - 1.0,
+            "target": same, "slew": 0 * t, "hang": 0.8 * same, "sigma": 0.004 * same,
+            "lean": np.zeros((len(t), 2)), "quality": ("good",) * len(t), "datum": ("set",) * len(t),
+            **changes,
+        },
+    )  # fmt: skip
+
+
+def test_ground_is_the_lowest_cut_however_far_from_the_target() -> None:
+    (line,) = ground.profiles(stroke(0.231))
+    assert line.lowest == pytest.approx(np.full(len(line.reach), 0.769))
+    assert line.deviation.min() == pytest.approx(-0.231)
+
+
+@pytest.mark.parametrize(
+    ("what", "changes"),
+    [
+        ("let down", {"rise": -1.5}),
+        ("lifted", {"rise": 2.0}),
+        ("carried in a curled bucket", {"hang": np.full(200, -0.1)}),
+        ("swung", {"slew": np.linspace(0, 60, 200)}),
+        ("of a figure that does not count", {"quality": ("stale",) * 200}),
+    ],
+)
+def test_edge_does_not_cut_while_it_is(what: str, changes: dict[str, Any]) -> None:
+    assert ground.cutting(stroke(0.1)).sum() > 190
+    assert not ground.cutting(stroke(0.1, **changes)).any(), what
+
+
+def test_way_out_and_feeling_for_the_ground_cut_nothing() -> None:
+    out = stroke(0.1)
+    assert not ground.cutting(replace(out, reach=out.reach[::-1])).any()
+    assert not ground.cutting(replace(out, reach=7.0 - (7.0 - out.reach) / 10)).any()
+
+
 def test_statistics_are_those_of_the_standard_library() -> None:
-    run = make_run()
-    during = [float(d) for t, d in zip(run.t, run.deviation, strict=True) if 2 <= t < 8]
-    found = figures.follow(run)
+    rng = np.random.default_rng(7)
+    places = 0.01 * rng.standard_normal(40)
+    line = ground.Profile(1, None, 0.0, np.arange(40) * 0.1, 1.0 + places, 0 * places, 1.0 + 0 * places)
+    found = ground.against([line], (0.015, 0.01))
     assert found is not None
-    assert found.mean == pytest.approx(statistics.fmean(during))
-    assert found.sd == pytest.approx(statistics.pstdev(during))
-    assert found.median == pytest.approx(statistics.median(during))
-    assert found.within == pytest.approx(sum(-0.02 <= d <= 0.015 for d in during) / len(during))
-    assert found.seconds == pytest.approx(6.0)
+    values = [float(v) for v in places]
+    assert found.mean == pytest.approx(statistics.fmean(values))
+    assert found.sd == pytest.approx(statistics.pstdev(values))
+    assert found.median == pytest.approx(statistics.median(values))
+    assert found.within == pytest.approx(sum(-0.01 <= v <= 0.015 for v in values) / 40)
 
 
-def test_lift_and_doubtful_figures_do_not_count_as_following() -> None:
-    run = make_run()
-    mask = figures.following(run)
-    assert not mask[run.t >= 8].any()
-    assert not figures.following(replace(run, quality=tuple("stale" for _ in run.t))).any()
+def test_over_dug_stretch_is_named_from_where_to_where_and_how_much() -> None:
+    reach = np.arange(4.05, 6.0, 0.1)
+    deviation = np.where((reach > 4.5) & (reach < 5.0), -0.08, -0.01)
+    line = ground.Profile(1, 0.0, 0.0, reach, 1.0 + deviation, 0 * reach, 1.0 + 0 * reach)
+    (stretch,) = ground.over_dug([line], (0.02, 0.03))
+    assert (stretch.start, stretch.end) == (pytest.approx(4.5), pytest.approx(5.0))
+    assert stretch.deepest == pytest.approx(0.08)
 
 
-def test_histogram_holds_every_message_once() -> None:
-    _, shares = figures.histogram(make_run(), METRIC.bin_m)
-    assert shares.sum() == pytest.approx(1.0)
+def test_end_walls_are_no_floor() -> None:
+    reach = np.arange(4.05, 6.0, 0.1)
+    deviation = np.maximum(0.0, 0.3 - (reach - 4.05))
+    line = ground.Profile(1, 0.0, 0.0, reach, 1.0 + deviation, 0 * reach, 1.0 + 0 * reach)
+    assert line.floor == pytest.approx(np.zeros(len(reach) - 3), abs=1e-9)
+    assert len(line.deviation) == len(reach)
 
 
-def test_profile_is_the_lowest_of_each_step() -> None:
-    run = make_run(deviation=make_run().elevation - 1.0)
-    (profile,) = figures.profiles(run)
-    at = int(np.argmin(abs(profile.reach - 5.05)))
-    inside = (np.floor(run.reach / figures.BIN_M) == math.floor(5.05 / figures.BIN_M)) & (run.t < 8)
-    assert profile.lowest[at] == pytest.approx(run.elevation[inside].min())
-    assert profile.target == pytest.approx(np.full(len(profile.reach), 1.0))
+@pytest.mark.parametrize(
+    ("depth", "band", "word"),
+    [
+        (0.0, {"above_m": 0.02, "below_m": 0.02}, "pass"),
+        (0.08, {"above_m": 0.02, "below_m": 0.02}, "fail"),
+        (-0.08, {"above_m": 0.02, "below_m": 0.02}, "fail"),
+        (0.0, {"above_m": 0.001, "below_m": 0.001}, "cannot"),
+        (0.0, None, "none"),
+    ],
+)
+def test_page_one_gives_a_verdict(depth: float, band: dict[str, float] | None, word: str) -> None:
+    states = [{**make_run().states[0], "t": 0.0, "tolerance": band}]
+    assert summary.verdict(stroke(depth, states=states), ENGLISH).word == word
+
+
+def test_page_one_says_what_a_foreman_asks_for() -> None:
+    state = {
+        **make_run().states[0], "t": 0.0,
+        "reference": {"t": 0.0, "mark": "BM1", "known_m": 1.0, "how": "mark"},
+        "checked": {"mark": "BM2", "off_m": 0.004, "passed": True},
+        "target": {"kind": "level", "elevation_m": 1.0},
+    }  # fmt: skip
+    run = stroke(0.08, states=[state], site="Lot 7", operator="KF")
+    text = summary.page_one(run, Words.of(METRIC, zone=ZoneInfo("Europe/Vienna")))
+    for said in (
+        "Lot 7", "KF", "10:00", "CEST", "BM1", "BM2: +4 mm off, passed", "level 1.000 m", "+15/−20\u00a0mm",
+        "Not within tolerance", "80\u00a0mm too deep", "never in doubt", "two sigma were",
+    ):  # fmt: skip
+        assert said in text or said.replace("\u00a0", " ") in text, said
+
+
+def test_session_without_a_target_says_what_was_moved_and_how_the_machine_stood() -> None:
+    run = stroke(0.1, states=[], target=np.full(200, np.nan), deviation=np.full(200, np.nan))
+    (moved, *_) = summary.said(run, ENGLISH)
+    assert "1 stroke" in moved
+    assert "0.0° nose up" in moved
+
+
+def test_gap_before_the_first_figure_is_none() -> None:
+    elevation = stroke(0.1).elevation.copy()
+    elevation[:100] = np.nan
+    begun = stroke(0.1, elevation=elevation, quality=("invalid",) * 100 + ("good",) * 100)
+    assert "no figure was missing" in " ".join(summary.said(begun, ENGLISH))
+    lost = stroke(0.1, quality=("good",) * 100 + ("stale",) * 50 + ("good",) * 50)
+    assert "Gaps without figures: 1" in " ".join(summary.said(lost, ENGLISH))
 
 
 def test_each_reference_begins_a_set_up_of_its_own() -> None:
@@ -98,8 +195,8 @@ def test_each_reference_begins_a_set_up_of_its_own() -> None:
     again = {**first, "t": 5.0, "reference": {"t": 5.0}}
     same = {**first, "t": 6.0, "reference": {"t": 5.0}}
     run = make_run(states=[first, again, same])
-    assert figures.setup_starts(run) == [2.0, 5.0]
-    assert [profile.setup for profile in figures.profiles(run)] == [1, 2]
+    assert ground.setup_starts(run) == [2.0, 5.0]
+    assert [profile.setup for profile in ground.profiles(run)] == [1, 2]
 
 
 def test_noise_is_the_scatter_of_a_standing_tip() -> None:
@@ -116,8 +213,8 @@ def test_noise_is_the_scatter_of_a_standing_tip() -> None:
 def test_run_without_any_figure_is_reported_all_the_same() -> None:
     nothing = np.full(500, np.nan)
     run = make_run(elevation=nothing, deviation=nothing, sigma=nothing, reach=nothing, states=[])
-    text = report([run], METRIC)
-    assert "No target was followed" in text
+    text = report([run], ENGLISH)
+    assert "No stroke of the edge was seen" in text
 
 
 # --- drawing ------------------------------------------------------------------------------------------
@@ -196,7 +293,7 @@ def outline(text: str) -> Outline:
 
 
 def test_file_is_well_formed_and_needs_nothing_from_elsewhere() -> None:
-    text = report([make_run()], METRIC)
+    text = report([make_run()], ENGLISH)
     parsed = outline(text)
     tags = {tag for tag, _ in parsed.seen}
     assert not tags & {"script", "link", "img", "iframe", "object"}
@@ -207,9 +304,9 @@ def test_file_is_well_formed_and_needs_nothing_from_elsewhere() -> None:
 
 
 def test_drawings_are_named_and_are_xml() -> None:
-    text = report([make_run()], METRIC)
+    text = report([make_run()], ENGLISH)
     drawings = [d for d in re.findall(r"<svg viewBox.*?</svg>(?:.*?</svg>)?", text) if "role" in d]
-    assert len(drawings) >= 4
+    assert len(drawings) >= 8
     for drawing in drawings:
         root = ElementTree.fromstring(drawing)
         assert root.get("aria-label")
@@ -224,22 +321,24 @@ def test_names_from_a_session_cannot_break_out_of_the_text() -> None:
                  "lateral_m": 0.0}],
         replies=[{"t": 3.0, "command": hostile, "ok": True, "text": hostile}],
     )  # fmt: skip
-    text = report([run, replace(run, name="other " + hostile)], METRIC)
+    text = report([run, replace(run, name="other " + hostile)], ENGLISH)
     assert "<script" not in text
     outline(text)
 
 
 def test_caution_is_on_the_first_page() -> None:
-    text = report([make_run()], METRIC)
+    text = report([make_run()], ENGLISH)
     assert "not a certified survey" in text
     assert "no safety device" in text
     assert text.index("no safety device") < text.index("<h2>")
 
 
 def test_two_runs_stand_beside_each_other() -> None:
-    text = report([make_run(name="first"), make_run(name="second", estimator="complementary")], METRIC)
+    text = report([make_run(name="first"), make_run(name="second", estimator="complementary")], ENGLISH)
     assert "Comparison of first and second" in text
-    heads = re.findall(r"<caption>Deviation from the target</caption><thead><tr>(.*?)</tr>", text)
+    heads = re.findall(
+        r"<caption>Deviation of the ground from the target</caption><thead><tr>(.*?)</tr>", text
+    )
     assert re.findall(r">([^<]+)<", heads[0]) == ["first", "second"]
 
 
@@ -288,12 +387,22 @@ def test_command_writes_report_and_tables(tmp_path: Path) -> None:
     assert (folder / "score.csv").exists()
 
 
+@pytest.mark.parametrize("language", languages())
+def test_report_is_written_in_every_language(language: str) -> None:
+    text = report([stroke(0.08)], Words.of(METRIC, language))
+    outline(text)
+    assert f'lang="{language}"' in text
+    assert not re.search(r">[^<]*\breport\.[a-z]", text), "a key instead of its text"
+
+
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
         (["no-such-file.ndjson"], "no-such-file.ndjson"),
         ([str(DIG), "--units", "furlong"], "furlong"),
         ([str(DIG), "--estimator", "guess"], "guess"),
+        ([str(DIG), "--language", "xx"], "xx"),
+        ([str(DIG), "--timezone", "Nowhere/Land"], "Nowhere/Land"),
         ([str(DIG)] * 5, "at most 4"),
         ([str(DIG), str(DIG), "--estimator", "chain", "--estimator", "complementary"], "not both at once"),
     ],

@@ -14,7 +14,7 @@ import { Section } from "./section.js";
 import { loadChoices, loadSettings, saveChoices } from "./settings.js";
 import { Sound } from "./sound.js";
 import { targetWords } from "./target.js";
-import { pickLanguage, speaker } from "./texts.js";
+import { loadLanguages, pickLanguage, speaker } from "./texts.js";
 import { TOOLS, screenTool } from "./tools/index.js";
 import { drawTrend } from "./trend.js";
 import { UNIT_SETS, lengthText } from "./units.js";
@@ -24,6 +24,7 @@ const TREND_EVERY_MS = 50; // it moves by less than a pixel in between
 const TOPICS = [["tip", 0], ["arm", 0], ["limits", 0], ["state", 1], ["about", 1], ["status", 1], ["changes", 1], ["health/#", 1], ["event", 1], ["reply", 1]];
 
 const settings = await loadSettings();
+await loadLanguages(settings.languages);
 const choices = {
   light: "auto", units: settings.units, language: settings.language, ...loadChoices(), ...settings.asked, sound: "off",
 };

@@ -1,10 +1,15 @@
-// Every text of the page, by key. A language is one file in texts/ with the same keys as English.
-// Sentences that the service itself writes (answers, reasons, cautions) come as it sends them.
+// Every text of the page, by key. A language is one file, texts/<language>.json, with the keys of English; the
+// same file serves terminal and report. Sentences of the service come as a code with values: `say.<code>`.
 
-import { de } from "./texts/de.js";
-import { en } from "./texts/en.js";
+export const LANGUAGES = {};
 
-export const LANGUAGES = { en, de };
+/** Fetches the catalogues; what cannot be had is left out, and English stands in. */
+export async function loadLanguages(names = ["en", "de"]) {
+  await Promise.all(names.map(async (name) => {
+    const answer = await fetch(`texts/${name}.json`).catch(() => null);
+    if (answer?.ok) LANGUAGES[name] = await answer.json();
+  }));
+}
 
 /** The language to start with: the chosen one, else the first of the browser's that there is, else English. */
 export function pickLanguage(chosen, browser) {
@@ -13,9 +18,9 @@ export function pickLanguage(chosen, browser) {
 
 /** A function that says a key in a language, with `{name}` filled in. */
 export function speaker(language) {
-  const texts = LANGUAGES[language];
+  const texts = LANGUAGES[language] ?? {};
   const say = (key, values = {}) => {
-    const text = texts[key] ?? en[key];
+    const text = texts[key] ?? LANGUAGES.en?.[key];
     if (text === undefined) return key;
     return text.replace(/\{(\w+)\}/g, (whole, name) => values[name] ?? whole);
   };
@@ -25,7 +30,7 @@ export function speaker(language) {
   return say;
 }
 
-/** A reason of the service, in the page's language where the catalogue knows it. */
+/** A short reason of the service, in the page's language where the catalogue knows it. */
 export function sayReason(say, reason) {
   const key = `reason.${reason}`;
   return say.has(key) ? say(key) : reason;

@@ -1,42 +1,43 @@
-"""The report as one HTML file: no network, no script, fit for a screen and for A4 or Letter paper."""
+"""The report as one HTML file: no network, no script, fit for a phone, a screen and A4 or Letter paper."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from html import escape
 
 from tipdatum import __version__
-from tipdatum.display.report import charts, figures, tables
+from tipdatum.display.report import charts, summary, tables
 from tipdatum.display.report.run import Run
-from tipdatum.display.report.svg import DEFS
 from tipdatum.display.report.tables import Table
-from tipdatum.display.report.units import Units
-
-CAUTION = (
-    "A record of what the machine measured, relative to the reference that was set; not a certified survey. "
-    "The figures are advisory, and no safety device."
-)
-
-TIP_CAPTION = (
-    "The shaded band is two sigma each way as it was published. Numbers: when the reference was set."
-)
+from tipdatum.display.report.words import Words
+from tipdatum.svg import DEFS
 
 STYLE = """
 :root { color-scheme: light; }
 * { box-sizing: border-box; }
 body { margin: 0 auto; padding: 24px 20px 48px; max-width: 820px; background: #fbfaf4; color: #15201d;
-  font: 15px/1.45 system-ui, "Segoe UI", Roboto, "DejaVu Sans", sans-serif; }
-h1 { font-size: 1.7rem; margin: 0 0 4px; }
+  font: 15px/1.45 system-ui, "Segoe UI", Roboto, "DejaVu Sans", sans-serif; overflow-wrap: anywhere; }
+h1 { font-size: 1.7rem; margin: 0 0 10px; }
 h2 { font-size: 1.15rem; margin: 32px 0 6px; padding-top: 8px; border-top: 2px solid #15201d; }
 p { margin: 4px 0 10px; max-width: 70ch; }
-.said { font-size: 1.15rem; }
 .quiet { color: #4a554f; fill: #4a554f; }
 .caution { border: 1.5px solid #15201d; padding: 8px 12px; max-width: none; }
-figure > svg { display: block; width: 100%; height: auto; overflow: visible; }
+.block { display: grid; grid-template-columns: max-content 1fr; gap: 0; margin: 0 0 14px;
+  border-top: 2px solid #15201d; border-bottom: 2px solid #15201d; }
+.block dt, .block dd { margin: 0; padding: 4px 0; border-bottom: 1px solid #dcd9ca; }
+.block dt { color: #4a554f; padding-right: 18px; }
+.verdict { border: 2px solid #15201d; padding: 6px 14px 4px; margin: 0 0 14px; }
+.verdict .word { font-size: 1.9rem; font-weight: 700; margin: 0; line-height: 1.2; }
+.verdict.pass .word { background: #15201d; color: #fbfaf4; margin: -6px -14px 6px; padding: 4px 14px; }
+.verdict.fail { border-bottom: 10px double #15201d; }
+.verdict.cannot { border-style: dashed; }
+.verdict ul { margin: 0 0 8px; padding-left: 20px; }
+figure .slim { display: none; }
+figure { margin: 10px 0 16px; break-inside: avoid; }
+figure > div > svg { display: block; width: 100%; height: auto; overflow: visible; }
 svg text { font: 11.5px system-ui, "Segoe UI", Roboto, "DejaVu Sans", sans-serif; fill: #15201d; }
 svg text.quiet { fill: #4a554f; }
 svg text.halo { paint-order: stroke; stroke: #fbfaf4; stroke-width: 3px; }
-figure { margin: 10px 0 16px; break-inside: avoid; }
 figcaption { color: #4a554f; font-size: 0.9rem; }
 table { border-collapse: collapse; width: 100%; margin: 8px 0 18px; font-size: 0.92rem;
   font-variant-numeric: tabular-nums; }
@@ -44,41 +45,64 @@ table.narrow { width: auto; min-width: 55%; }
 caption { text-align: left; font-weight: 650; padding-bottom: 4px; }
 th, td { text-align: left; vertical-align: top; padding: 3px 14px 3px 0; border-bottom: 1px solid #dcd9ca; }
 thead th { border-bottom: 1.5px solid #15201d; }
-tbody th { font-weight: 400; white-space: nowrap; }
-.number { text-align: right; }
+tbody th { font-weight: 400; }
+.number { text-align: right; white-space: nowrap; }
 tr { break-inside: avoid; }
+@media screen and (max-width: 560px) {
+  body { padding: 14px 12px 32px; }
+  .block { grid-template-columns: 1fr; }
+  .block dt { padding-bottom: 0; border: 0; font-size: 0.85rem; }
+  .block dd { padding-top: 0; }
+  figure .wide { display: none; }
+  figure .slim { display: block; }
+  table.narrow { width: 100%; }
+  table:not(.narrow) thead { display: none; }
+  table:not(.narrow) tr { display: block; padding: 6px 0; border-bottom: 1.5px solid #15201d; }
+  table:not(.narrow) th, table:not(.narrow) td { display: flex; justify-content: space-between; gap: 14px;
+    padding: 1px 0; border: 0; text-align: right; white-space: normal; }
+  table:not(.narrow) :is(th, td)::before { content: attr(data-head); color: #4a554f; text-align: left; }
+  table:not(.narrow) :is(th, td):empty { display: none; }
+}
 @page { margin: 16mm 14mm; }
 @media print { body { background: none; padding: 0; max-width: none; font-size: 10pt; }
+  .first { break-after: page; }
+  .verdict.pass .word { background: none; color: inherit; margin: 0; padding: 0; text-decoration: underline; }
   table { font-size: 8.5pt; } th, td { padding-right: 7px; overflow-wrap: break-word; }
   svg text.halo { stroke: #fff; } h2 { break-after: avoid; } }
 """
 
 
-def report(runs: Sequence[Run], units: Units) -> str:
+def report(runs: Sequence[Run], words: Words) -> str:
     """The whole file.
 
     Args:
         runs: one for a report of a dig, two or more to compare them.
-        units: that lengths are written in.
+        words: language and units that it is written in.
     """
     many = len(runs) > 1
     first = runs[0]
-    title = "Comparison of " + " and ".join(run.name for run in runs) if many else f"Dig report: {first.name}"
+    names = f" {words('report.and')} ".join(run.name for run in runs)
+    title = (
+        words("report.title.many", names=names)
+        if many
+        else words("report.title", name=first.site or first.name)
+    )
+    head = "" if many else summary.page_one(first, words)
+    about = tables.about(list(runs), words).html()
     parts = [
-        f"<h1>{escape(title)}</h1>",
-        f'<p class="said">{escape(said(first, units))}</p>' if not many else "",
-        f'<p class="caution">{CAUTION}</p>',
+        f'<div class="first"><h1>{escape(title)}</h1>{head}',
+        f'<p class="caution">{escape(words("report.caution"))}</p>{about}' if many else "",
         *(f'<p class="caution">{escape(text)}</p>' for run in runs for text in run.warnings),
-        tables.about(list(runs)).html(),
-        _dug(runs, units),
-        _time(runs, units),
-        _truth(runs, units),
+        _dug(runs, words) + "</div>",
+        _truth(runs, words),
+        _time(runs, words),
     ]
     for run in runs:
-        parts.append(_records(run, units, run.name if many else ""))
-    parts.append(f'<p class="quiet">Written by tipdatum {__version__}.</p>')
+        parts.append(_records(run, words, run.name if many else ""))
+    parts.append("" if many else f"<h2>{escape(words('report.about'))}</h2>{about}")
+    parts.append(f'<p class="quiet">{escape(words("report.written-by", version=__version__))}</p>')
     return (
-        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
+        f'<!doctype html>\n<html lang="{words.say.language}"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>{escape(title)}</title><style>{STYLE}</style></head><body>{DEFS}<main>"
         + "\n".join(part for part in parts if part)
@@ -86,110 +110,84 @@ def report(runs: Sequence[Run], units: Units) -> str:
     )
 
 
-def said(run: Run, units: Units) -> str:
-    """The dig in two or three sentences."""
-    found = figures.follow(run)
-    sentences = []
-    if found is None:
-        sentences.append("No target was followed.")
-    else:
-        text = f"The bucket followed its target for {found.seconds:.0f} s"
-        if found.within is not None:
-            text += f", {100 * found.within:.0f} % of that within tolerance"
-        mean = units.small(abs(found.mean))
-        side = "above" if found.mean > 0 else "below"
-        sentences.append(f"{text}; on average it ran {mean} {side} it.")
-    doubtful = sum(b - a for a, b, word in figures.stretches(run.datum, run.t) if word == "doubtful")
-    setups = len({s["reference"].get("t") for s in run.states if s.get("reference")})
-    sentences.append(f"The reference was set {setups} time{'' if setups == 1 else 's'}.")
-    if doubtful:
-        sentences.append(f"For {doubtful:.0f} s it was in doubt, and no deviation was shown.")
-    return " ".join(sentences)
-
-
-def all_tables(run: Run, units: Units) -> list[Table]:
+def all_tables(run: Run, words: Words) -> list[Table]:
     """Every table of one run, for CSV files."""
     found = [
-        tables.statistics([run], units),
-        tables.stillness([run], units),
-        tables.score([run]),
+        tables.statistics([run], words),
+        tables.stillness([run], words),
+        tables.score([run], words),
         tables.profile(run),
-        tables.level_book(run, units),
-        tables.points(run, units),
-        tables.history(run),
-        tables.health(run),
+        tables.level_book(run, words),
+        tables.points(run, words),
+        tables.history(run, words),
+        tables.health(run, words),
     ]
     return [table for table in found if table is not None]
 
 
-def _dug(runs: Sequence[Run], units: Units) -> str:
-    sections = charts.sections(runs, units)
+def _dug(runs: Sequence[Run], words: Words) -> str:
+    sections = charts.sections(runs)
+    heading = f"<h2>{escape(words('report.dug'))}</h2>"
     if not sections:
-        return "<h2>What was dug</h2><p>No target was followed, so there is no profile and no deviation.</p>"
-    close = units.small(figures.FOLLOWING_M)
-    crosses = " Crosses are as-dug points." if runs[0].points else ""
-    drawn = "".join(_figure(svg, f"Set-up {number}, true to scale.") for number, svg in sections)
-    return (
-        f"<h2>What was dug</h2><p>As dug: the lowest the tip came in each step of the reach while it was "
-        f"within {close} of the target.{crosses} Reach is counted from the slew axis, so each set-up has "
-        f"its own drawing.</p>{drawn}"
-        + _figure(charts.deviations(runs, units), f"Messages within {close} of the target.")
-        + tables.statistics(list(runs), units).html()
+        return f"{heading}<p>{escape(words('report.dug.nothing'))}</p>"
+    several = len({one.setup for one, _ in sections}) > 1
+    drawn = ""
+    for one, draw in sections:
+        parts = [words("report.setup", n=one.setup)] if several else []
+        if one.slew_deg is not None and len(sections) > 1:
+            parts.append(words("report.line", slew=words.number(one.slew_deg)))
+        drawn += _figure(draw, words, ", ".join([*parts, words("report.true-to-scale")]) + ".")
+    crosses = f" {words('report.dug.crosses')}" if runs[0].points else ""
+    histogram = _figure(lambda w: charts.deviations(runs, w), words, words("report.dug.histogram"))
+    return f"{heading}<p>{escape(words('report.dug.how') + crosses)}</p>{drawn}{histogram}" + (
+        tables.statistics(list(runs), words).html() if histogram else ""
     )
 
 
-def _time(runs: Sequence[Run], units: Units) -> str:
+def _time(runs: Sequence[Run], words: Words) -> str:
     return (
-        "<h2>Over time</h2>"
-        + _figure(
-            charts.elevations(runs, units),
-            TIP_CAPTION,
-        )
-        + _figure(charts.qualities(runs), "Empty: good figures, reference set.")
-        + tables.stillness(list(runs), units).html()
+        f"<h2>{escape(words('report.over-time'))}</h2>"
+        + _figure(lambda w: charts.elevations(runs, w), words, words("report.over-time.tip"))
+        + _figure(lambda w: charts.qualities(runs, w), words, words("report.over-time.quality"))
+        + tables.stillness(list(runs), words).html()
     )
 
 
-def _truth(runs: Sequence[Run], units: Units) -> str:
-    table = tables.score(list(runs))
+def _truth(runs: Sequence[Run], words: Words) -> str:
+    table = tables.score(list(runs), words)
     if table is None:
         return ""
-    chart = charts.errors(runs, units)
-    caption = (
-        "Published elevation less the true one while the reference was set. The grey band is two sigma as "
-        "published; an honest band holds about 95 % of the error."
+    return (
+        f"<h2>{escape(words('report.truth'))}</h2>"
+        + _figure(lambda w: charts.errors(runs, w), words, words("report.truth.band"))
+        + table.html()
+        + f"<p>{escape(words('report.truth.two-sigma'))}</p>"
     )
-    return "<h2>Against the truth</h2>" + _figure(chart, caption) + table.html()
 
 
-def _records(run: Run, units: Units, name: str) -> str:
-    of = f" of {escape(name)}" if name else ""
+def _records(run: Run, words: Words, name: str) -> str:
+    strip = _figure(lambda w: charts.sensors(run, w), words, words("report.sensors.strip"))
     parts = [
-        (f"References and level book{of}", [tables.history(run), tables.level_book(run, units)], None),
-        (f"Points{of}", [tables.points(run, units)], None),
-        (f"Sensors{of}", [tables.health(run)], charts.sensors(run)),
+        ("report.records", [tables.history(run, words), tables.level_book(run, words)], ""),
+        ("report.points.title", [tables.points(run, words)], ""),
+        ("report.sensors", [tables.health(run, words)], strip),
     ]
     text = ""
-    for heading, found, chart in parts:
+    for key, found, drawn in parts:
         shown = "".join(table.html() for table in found if table is not None)
-        if heading.startswith("References"):
-            shown += _misclosure(run, units)
-        if shown or chart:
-            text += f"<h2>{heading}</h2>{_figure(chart, 'Empty: well.') if chart else ''}{shown}"
+        heading = words(key) + (f": {name}" if name else "")
+        if shown or drawn:
+            text += f"<h2>{escape(heading)}</h2>{drawn}{shown}"
     return text
 
 
-def _misclosure(run: Run, units: Units) -> str:
-    closed = run.closed
-    if closed is None:
+def _figure(draw: Callable[[Words], str | None], words: Words, caption: str) -> str:
+    """A drawing twice: for a sheet or a screen, and for a phone."""
+    wide, slim = draw(words), draw(words.slim())
+    if wide is None:
         return ""
-    within = abs(closed["misclosure_m"]) <= closed["allowable_m"]
+    caption = caption[:1].upper() + caption[1:]
     return (
-        f"<p>Misclosure on the last benchmark: {units.small(closed['misclosure_m'], sign=True)} over "
-        f"{closed['setups']} set-ups, {'within' if within else 'more than'} the allowable "
-        f"{units.small(closed['allowable_m'])}.</p>"
+        f'<figure><div class="wide">{wide}</div><div class="slim">{slim}</div>'
+        f"<figcaption>{escape(caption)}</figcaption></figure>"
     )
-
-
-def _figure(svg: str | None, caption: str) -> str:
-    return "" if svg is None else f"<figure>{svg}<figcaption>{escape(caption)}</figcaption></figure>"

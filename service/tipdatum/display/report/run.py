@@ -20,12 +20,17 @@ class Run:
         name: how the report calls it. session, started, machine, estimator, comment: what it was.
         t: (M,) s, session time of each tip message. t_emit: (M,) s, newest reading it rests on.
         elevation, reach, sigma, deviation: (M,) m, NaN for null.
+        target: (M,) m, the target's elevation under the tip, NaN without one.
+        slew: (M,) degrees, NaN where it is not known.
+        hang: (M,) how far the tip lies below its pin, in parts of their distance, NaN where not known.
+        lean: (M, 2) degrees, pitch (nose up) and roll (right side down) of the upper, NaN where not known.
         quality, datum: one word a message.
+        operator, site: who dug and where, as far as somebody said.
         states, events, replies: messages in order, as dictionaries.
         health: sensor → its health messages in order.
         book: rows of the level book. closed: its last closing on a benchmark. points: as-dug points.
         error: (M,) m, elevation less the true one, NaN where either is not known; None without truth.
-        score: rows of (what, value) when the session has truth.
+        score: rows of (key below report.score, value) when the session has truth.
         warnings: what was odd about the session file.
     """
 
@@ -41,6 +46,10 @@ class Run:
     reach: Floats
     sigma: Floats
     deviation: Floats
+    target: Floats
+    slew: Floats
+    hang: Floats
+    lean: Floats
     quality: tuple[str, ...]
     datum: tuple[str, ...]
     states: list[Row] = field(default_factory=list)
@@ -53,6 +62,8 @@ class Run:
     error: Floats | None = None
     score: list[tuple[str, str]] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
+    operator: str = ""
+    site: str = ""
 
     @property
     def last_state(self) -> Row:

@@ -6,21 +6,16 @@ import csv
 import io
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 from itertools import pairwise
 
 from tipdatum.display.report import figures
+from tipdatum.display.report.ground import against, profiles
 from tipdatum.display.report.run import Run
-from tipdatum.display.report.units import METRIC, Units
+from tipdatum.display.report.words import Words
 
-IN_WORDS = {
-    "good": "good",
-    "moving": "moving",
-    "settling": "settling",
-    "stale": "silent sensor",
-    "invalid": "invalid",
-}
+QUALITIES = ("good", "moving", "settling", "stale", "invalid")
 DATUM_EVENTS = ("datum", "reference", "doubt", "travel", "bucket")
 """Words in the kind of an event that belongs to the history of the reference."""
 
@@ -44,9 +39,9 @@ class Table:
         body = "".join(
             "<tr>"
             + "".join(
-                f'<th scope="row">{escape(text)}</th>'
+                f'<th scope="row"{self._named(i)}>{escape(text)}</th>'
                 if i == 0
-                else f"<td{self._side(i)}>{escape(text)}</td>"
+                else f"<td{self._side(i)}{self._named(i)}>{escape(text)}</td>"
                 for i, text in enumerate(row)
             )
             + "</tr>"
@@ -66,203 +61,208 @@ class Table:
         writer.writerows([[text.replace("−", "-") for text in row] for row in self.rows])
         return out.getvalue()
 
+    def _named(self, column: int) -> str:
+        """Its column's name on the cell, for a screen so narrow that a row becomes a card."""
+        return "" if self.narrow else f' data-head="{escape(self.head[column])}"'
+
     def _side(self, column: int) -> str:
         return ' class="number"' if column in self.numbers else ""
 
 
-def about(runs: list[Run]) -> Table:
+def about(runs: list[Run], words: Words) -> Table:
     """What was run."""
     rows = [
-        ("Session", *(run.session for run in runs)),
-        ("Recorded", *(run.started for run in runs)),
-        ("Machine", *(str(run.machine.get("name", "")) for run in runs)),
-        ("Estimator", *(run.estimator for run in runs)),
-        ("Length", *(f"{run.duration_s:.0f} s, {len(run.t)} messages" for run in runs)),
-        ("Remark", *(run.comment for run in runs)),
+        ("session", *(run.session for run in runs)),
+        ("recorded", *(run.started for run in runs)),
+        ("machine", *(str(run.machine.get("name", "")) for run in runs)),
+        ("estimator", *(run.estimator for run in runs)),
+        (
+            "length",
+            *(words("report.about.messages", seconds=f"{r.duration_s:.0f}", n=len(r.t)) for r in runs),
+        ),
+        ("remark", *(run.comment for run in runs)),
     ]
-    return _beside("about", "What was looked at", runs, [r for r in rows if any(r[1:])], numeric=False)
+    named = [(words(f"report.about.{row[0]}"), *row[1:]) for row in rows if any(row[1:])]
+    return _beside("about", words("report.about"), runs, named, numeric=False)
 
 
-def statistics(runs: list[Run], units: Units) -> Table:
-    """Deviation while the bucket followed the target."""
-    found = [figures.follow(run) for run in runs]
-
-    def row(name: str, read: str, *, share: bool = False) -> tuple[str, ...]:
-        cells = []
-        for one in found:
-            value = None if one is None else getattr(one, read)
-            cells.append(_share(value) if share else units.small(value, sign=True))
-        return (name, *cells)
-
-    rows = [
-        ("Time at the target", *("–" if f is None else f"{f.seconds:.0f} s" for f in found)),
-        row("Mean deviation", "mean"),
-        ("Standard deviation", *(units.small(None if f is None else f.sd) for f in found)),
-        row("5 % lie below", "p05"),
-        row("Median", "median"),
-        row("95 % lie below", "p95"),
-        row("Deepest", "lowest"),
-        row("Highest", "highest"),
-        row("Within tolerance", "within", share=True),
-        row("Above tolerance", "above", share=True),
-        row("Below tolerance", "below", share=True),
+def statistics(runs: list[Run], words: Words) -> Table:
+    """The ground against the target, over all places."""
+    found = [against(profiles(run), figures.tolerance_of(run)) for run in runs]
+    lengths = ("median", "mean", "sd", "p05", "p95", "lowest", "highest")
+    shares = () if all(f is None or f.within is None for f in found) else ("within", "above", "below")
+    rows: list[tuple[str, ...]] = [
+        (
+            words("report.ground.length"),
+            *("–" if f is None else f"{words.number(f.length, 1)} m" for f in found),
+        )
     ]
-    if all(f is None or f.within is None for f in found):
-        rows = rows[:-3]
-    return _beside("deviation", "Deviation from the target", runs, rows)
+    for name in lengths:
+        cells = (words.small(None if f is None else getattr(f, name), sign=name != "sd") for f in found)
+        rows.append((words(f"report.ground.{name}"), *cells))
+    for name in shares:
+        cells = (words.share(None if f is None else getattr(f, name), 1) for f in found)
+        rows.append((words(f"report.ground.{name}"), *cells))
+    return _beside("deviation", words("report.ground"), runs, rows)
 
 
-def stillness(runs: list[Run], units: Units) -> Table:
+def stillness(runs: list[Run], words: Words) -> Table:
     """Noise, timing and how much of the time each quality applied."""
     noises = [figures.noise(run) for run in runs]
     times = [figures.timing(run) for run in runs]
-    fine = Units("m", 1, 3, units.short, units.per_short, 1 if units is METRIC else 3, units.bin_m)
+    fine = replace(words.units, short_places=1 if words.units.long == "m" else 3)
+
+    def milliseconds(read: str) -> list[str]:
+        return ["–" if x is None else f"{words.number(getattr(x, read) * 1000, 1)} ms" for x in times]
+
     rows: list[tuple[str, ...]] = [
-        ("Scatter while the tip stood", *("–" if n is None else fine.small(n[0]) for n in noises)),
-        ("… over", *("–" if n is None else f"{n[1]:.0f} s" for n in noises)),
-        (
-            "Message interval, median",
-            *("–" if x is None else f"{x.interval_median * 1000:.1f} ms" for x in times),
-        ),
-        (
-            "Message interval, longest",
-            *("–" if x is None else f"{x.interval_longest * 1000:.1f} ms" for x in times),
-        ),
-        (
-            "Newest reading behind, 99 %",
-            *("–" if x is None else f"{x.behind_p99 * 1000:.1f} ms" for x in times),
-        ),
-        ("Without a figure", *("–" if x is None else _share(x.without_figure) for x in times)),
+        ("scatter", *("–" if n is None else fine.small(n[0]) for n in noises)),
+        ("over", *("–" if n is None else f"{n[1]:.0f} s" for n in noises)),
+        ("interval", *milliseconds("interval_median")),
+        ("longest", *milliseconds("interval_longest")),
+        ("behind", *milliseconds("behind_p99")),
+        ("without", *("–" if x is None else words.share(x.without_figure, 1) for x in times)),
     ]
+    rows = [(words(f"report.noise.{row[0]}"), *row[1:]) for row in rows]
     counts = [Counter(run.quality) for run in runs]
-    for word, name in IN_WORDS.items():
+    for word in QUALITIES:
         if any(c[word] for c in counts):
-            shares = (_share(c[word] / max(1, len(run.t))) for c, run in zip(counts, runs, strict=True))
-            rows.append((f"Quality: {name}", *shares))
-    return _beside("noise", "Noise, timing and quality", runs, rows)
+            shares = (
+                words.share(c[word] / max(1, len(run.t)), 1) for c, run in zip(counts, runs, strict=True)
+            )
+            rows.append((words(f"report.quality.{word}"), *shares))
+    return _beside("noise", words("report.noise"), runs, rows)
 
 
-def score(runs: list[Run]) -> Table | None:
+def score(runs: list[Run], words: Words) -> Table | None:
     """Against the truth of the session, where it has one."""
     if not any(run.score for run in runs):
         return None
     names = list(dict.fromkeys(name for run in runs for name, _ in run.score))
-    rows = [(name, *(dict(run.score).get(name, "–") for run in runs)) for name in names]
-    return _beside("score", "Against the truth", runs, rows)
+    rows = []
+    for name in names:
+        said = ": ".join(words(f"report.score.{part}") for part in name.split("."))
+        values = (dict(run.score).get(name, "–") for run in runs)
+        rows.append((said, *(v.replace(".", ",") if words.say.comma else v for v in values)))
+    return _beside("score", words("report.truth"), runs, rows)
 
 
-def level_book(run: Run, units: Units) -> Table | None:
+def level_book(run: Run, words: Words) -> Table | None:
     """Set-ups and carry-overs as a surveyor books them."""
-    rows = run.book
-    if not rows:
+    if not run.book:
         return None
+    numbers = ("backsight_m", "instrument_m", "foresight_m", "elevation_m", "adjusted_m")
+    heads = (
+        "setup",
+        "point",
+        "kind",
+        "backsight",
+        "instrument",
+        "foresight",
+        "elevation",
+        "adjusted",
+        "remark",
+    )
     return Table(
         "level-book",
-        f"Level book ({units.long})",
-        (
-            "Set-up",
-            "Point",
-            "Kind",
-            "Backsight",
-            "Instrument",
-            "Foresight",
-            "Elevation",
-            "Adjusted",
-            "Remark",
-        ),
+        words("report.book", unit=words.units.long),
+        tuple(words(f"report.book.{head}") for head in heads),
         tuple(
             (
                 str(row["setup"]),
                 row["point"],
                 row["kind"],
-                *(
-                    units.large(row.get(key), unit=False)
-                    for key in ("backsight_m", "instrument_m", "foresight_m", "elevation_m", "adjusted_m")
-                ),
+                *(words.units.large(row.get(key), unit=False) for key in numbers),
                 row.get("remark", ""),
             )
-            for row in rows
+            for row in run.book
         ),
         frozenset(range(3, 8)),
     )
 
 
-def points(run: Run, units: Units) -> Table | None:
+def points(run: Run, words: Words) -> Table | None:
     """As-dug points."""
-    rows = run.points
-    if not rows:
+    if not run.points:
         return None
+    numbers = ("station_m", "reach_m", "lateral_m", "elevation_m", "sigma_m")
+    heads = ("point", "code", "station", "reach", "left", "elevation", "sigma", "time", "note")
     return Table(
         "points",
-        f"As-dug points ({units.long}); what the machine measured, not a certified survey",
-        ("Point", "Code", "Station", "Reach", "Left", "Elevation", "Sigma", "Time", "Note"),
+        words("report.points", unit=words.units.long),
+        tuple(words(f"report.points.{head}") for head in heads),
         tuple(
             (
                 str(row["number"]),
                 str(row.get("code", "")),
-                *(
-                    units.large(row.get(key), unit=False)
-                    for key in ("station_m", "reach_m", "lateral_m", "elevation_m", "sigma_m")
-                ),
+                *(words.units.large(row.get(key), unit=False) for key in numbers),
                 str(row.get("time", "")),
                 str(row.get("note", "")),
             )
-            for row in rows
+            for row in run.points
         ),
         frozenset(range(2, 7)),
     )
 
 
-def history(run: Run) -> Table | None:
+def history(run: Run, words: Words) -> Table | None:
     """References, targets, doubts and refusals, in order."""
     entries: list[tuple[float, str, str]] = []
     for reply in run.replies:
-        verdict = "" if reply["ok"] else "refused: "
-        entries.append((reply["t"], reply["command"], verdict + reply["text"]))
+        refused = "" if reply["ok"] else words("answer.refused", text="")
+        entries.append((reply["t"], reply["command"], refused + reply["text"]))
     for event in run.events:
         if any(word in event["kind"] for word in DATUM_EVENTS):
             entries.append((event["t"], event["kind"], event["text"]))
     if not entries:
         return None
     entries.sort(key=lambda entry: entry[0])
-    rows = tuple((f"{t:.1f} s", what, text) for t, what, text in entries)
-    return Table("history", "References, targets and every doubt", ("Time", "What", "In words"), rows)
+    rows = tuple((f"{words.number(t, 1)} s", what, text) for t, what, text in entries)
+    heads = tuple(words(f"report.history.{head}") for head in ("time", "what", "words"))
+    return Table("history", words("report.history"), heads, rows)
 
 
-def health(run: Run) -> Table | None:
+def health(run: Run, words: Words) -> Table | None:
     """How each sensor did."""
     if not run.health:
         return None
     rows = []
     for sensor, messages in run.health.items():
         last = messages[-1]
-        counted = ", ".join(f"{kind} {count}" for kind, count in last["faults"].items()) or "none"
+        counted = ", ".join(f"{kind} {count}" for kind, count in last["faults"].items()) or "–"
         bad = sum(after["t"] - m["t"] for m, after in pairwise(messages) if m["state"] != "ok")
         rates = [m["rate_hz"] for m in messages if m["rate_hz"] is not None]
         rate = f"{sorted(rates)[len(rates) // 2]:.0f} Hz" if rates else "–"
         jitters = [m["jitter_s"] for m in messages if m.get("jitter_s") is not None]
-        jitter = f"{1000 * max(jitters):.1f} ms" if jitters else "–"
+        jitter = f"{words.number(1000 * max(jitters), 1)} ms" if jitters else "–"
         rows.append(
             (sensor, str(last["body"]), rate, jitter, f"{bad:.0f} s", counted, last.get("last_fault") or "")
         )
+    heads = ("sensor", "body", "readings", "jitter", "bad", "counted", "last")
     return Table(
         "health",
-        "Sensors",
-        ("Sensor", "Body", "Readings", "Jitter, most", "Not well", "Counted faults", "Last fault"),
+        words("report.sensors"),
+        tuple(words(f"report.sensors.{head}") for head in heads),
         tuple(rows),
         frozenset((2, 3, 4)),
     )
 
 
 def profile(run: Run) -> Table | None:
-    """The as-dug line, in metres, for a program."""
+    """The ground as dug, in metres, for a program."""
     rows = tuple(
-        (f"{i + 1}", f"{r:.2f}", f"{low:.3f}", "" if target != target else f"{target:.3f}")
-        for i, one in enumerate(figures.profiles(run))
-        for r, low, target in zip(one.reach, one.lowest, one.target, strict=True)
+        (
+            f"{one.setup}",
+            "" if one.slew_deg is None else f"{one.slew_deg:.1f}",
+            f"{reach:.2f}",
+            f"{low:.3f}",
+            "" if target != target else f"{target:.3f}",
+        )
+        for one in profiles(run)
+        for reach, low, target in zip(one.reach, one.lowest, one.target, strict=True)
     )
-    head = ("set-up", "reach_m", "lowest_m", "target_m")
-    return Table("profile", "As-dug profile", head, rows, frozenset((1, 2, 3))) if rows else None
+    head = ("set-up", "slew_deg", "reach_m", "lowest_m", "target_m")
+    return Table("profile", "As-dug profile", head, rows, frozenset((1, 2, 3, 4))) if rows else None
 
 
 def tip_csv(run: Run) -> Iterable[str]:
@@ -280,7 +280,3 @@ def _beside(
     names = tuple(run.name for run in runs) if len(runs) > 1 else ("",)
     columns = frozenset(range(1, len(runs) + 1)) if numeric else frozenset[int]()
     return Table(key, title, ("", *names), tuple(rows), columns, narrow=numeric)
-
-
-def _share(value: float | None) -> str:
-    return "–" if value is None else f"{100 * value:.1f} %"

@@ -1,6 +1,6 @@
-"""Drawing in SVG: a chart with two axes and a few kinds of marks, in the report's own hand.
+"""Drawing in SVG: a chart with two axes and a few kinds of marks, in one hand for all reports.
 
-Lines differ by their dashes as well as by colour, fills by their hatch, so that the report can be printed in
+Lines differ by their dashes as well as by colour, fills by their hatch, so that a report can be printed in
 black and white and read by people who do not tell the colours apart.
 """
 
@@ -12,8 +12,9 @@ from dataclasses import dataclass, field
 from html import escape
 
 import numpy as np
+from numpy.typing import NDArray
 
-from tipdatum.display.report.run import Floats
+Floats = NDArray[np.float64]
 
 INK, QUIET, FAINT = "#15201d", "#4a554f", "#dcd9ca"
 LINES: tuple[tuple[str, str], ...] = (
@@ -50,11 +51,12 @@ def ticks(low: float, high: float, most: int = 8) -> list[float]:
     return [i * step for i in range(first, math.floor(high / step + 1e-9) + 1)]
 
 
-def tick_text(value: float, step: float) -> str:
+def tick_text(value: float, step: float, *, comma: bool = False) -> str:
     """As few decimals as the step needs, with a true minus sign."""
     places = max(0, -math.floor(math.log10(step) + 1e-9))
     text = f"{value:.{places}f}"
-    return text.replace("-", "−") if float(text) != 0 else text.lstrip("-")
+    text = text.replace("-", "−") if float(text) != 0 else text.lstrip("-")
+    return text.replace(".", ",") if comma else text
 
 
 def thinned(x: Floats, y: Floats) -> tuple[Floats, Floats]:
@@ -82,6 +84,7 @@ class Chart:
         title: read aloud for the drawing as a whole. x_label, y_label: with units.
         width, height: of the whole drawing in SVG units (a page is 720 wide).
         true_scale: widen one axis until a unit is as long on both.
+        comma: whether decimals are written with a comma.
     """
 
     title: str
@@ -92,6 +95,7 @@ class Chart:
     width: float = 720
     height: float = 240
     true_scale: bool = False
+    comma: bool = False
     left: float = 58
     bottom: float = 40
     _marks: list[str] = field(default_factory=list)
@@ -220,7 +224,12 @@ class Chart:
             x = self.px(value)
             grid.append(f"M{x:.1f} 22V{foot:.1f}")
             labels.append(
-                _label(x, foot + 15, tick_text(value, xs[1] - xs[0] if len(xs) > 1 else 1), "middle")
+                _label(
+                    x,
+                    foot + 15,
+                    tick_text(value, xs[1] - xs[0] if len(xs) > 1 else 1, comma=self.comma),
+                    "middle",
+                )
             )
         if row_names:
             labels += [_label(self.left - 6, self.py(i) + 4, name, "end") for i, name in enumerate(row_names)]
@@ -230,7 +239,7 @@ class Chart:
                 y = self.py(value)
                 grid.append(f"M{self.left} {y:.1f}H{right}")
                 step = ys[1] - ys[0] if len(ys) > 1 else 1
-                labels.append(_label(self.left - 6, y + 4, tick_text(value, step), "end"))
+                labels.append(_label(self.left - 6, y + 4, tick_text(value, step, comma=self.comma), "end"))
         key, at = [], self.left + (6.6 * len(self.y_label) - 30 if self.y_label else 0)
         for name, swatch in self._legend:
             key.append(

@@ -1,0 +1,94 @@
+"""What a report is written in: a language, and units with that language's decimal sign."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, tzinfo
+from typing import Any
+
+from tipdatum.display.report.units import Units
+from tipdatum.display.texts import Speech, speech
+from tipdatum.svg import Chart
+
+WIDE, SLIM = 720.0, 400.0
+"""Widths of a drawing for a sheet or screen, and for a phone held upright."""
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """Says keys of the catalogue, lengths, shares and times.
+
+    Attributes:
+        say: the language. units: lengths. zone: of the times of day; None is the computer's own.
+        width: of the drawings, in units of which their text is 11.5 high.
+    """
+
+    say: Speech
+    units: Units
+    zone: tzinfo | None = None
+    width: float = WIDE
+
+    @classmethod
+    def of(cls, units: Units, language: str = "en", zone: tzinfo | None = None) -> Words:
+        """Words in a language of the catalogue."""
+        say = speech(language)
+        return cls(say, replace(units, comma=say.comma), zone)
+
+    def __call__(self, key: str, **values: Any) -> str:
+        """The text of a key."""
+        return self.say(key, **values)
+
+    def large(self, metres: float | None) -> str:
+        """An elevation or a reach."""
+        return self.units.large(metres)
+
+    def reach(self, metres: float, *, unit: bool = True) -> str:
+        """A reach: to the centimetre, for a bucket stands no finer."""
+        return replace(self.units, long_places=min(2, self.units.long_places)).large(metres, unit=unit)
+
+    def slim(self) -> Words:
+        """The same with drawings for a phone."""
+        return replace(self, width=SLIM)
+
+    def small(self, metres: float | None, *, sign: bool = False) -> str:
+        """A deviation or a sigma."""
+        return self.units.small(metres, sign=sign)
+
+    def share(self, share: float | None, places: int = 0) -> str:
+        """A share from 0 to 1 in percent."""
+        return "–" if share is None else f"{self.say.number(100 * share, places)} %"
+
+    def number(self, value: float, places: int = 0) -> str:
+        """A plain number."""
+        return self.say.number(value, places)
+
+    def lasted(self, seconds: float) -> str:
+        """A duration as people say it."""
+        if seconds < 120:
+            return f"{seconds:.0f} s"
+        return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{self.number(seconds / 3600, 1)} h"
+
+    def local(self, stamp: str) -> datetime | None:
+        """A time of the messages (RFC 3339) on the reader's clock; None where it is none."""
+        try:
+            moment = datetime.fromisoformat(stamp.replace("Z", "+00:00"))
+        except ValueError:
+            return None
+        return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).astimezone(self.zone)
+
+    def clock(self, stamp: str) -> str:
+        """The time of day of such a stamp; empty where it is none."""
+        moment = self.local(stamp)
+        return "" if moment is None else moment.strftime("%H:%M")
+
+    def chart(
+        self,
+        title: str,
+        x: tuple[float, float],
+        y: tuple[float, float],
+        x_label: str,
+        y_label: str,
+        **more: Any,
+    ) -> Chart:
+        """An empty chart in this language."""
+        return Chart(title, x, y, x_label, y_label, width=self.width, comma=self.say.comma, **more)
