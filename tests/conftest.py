@@ -11,6 +11,11 @@ from types import ModuleType
 
 import pytest
 import structlog
+from hypothesis import settings
+
+# How long an example takes says how busy the machine is, and nothing about the code.
+settings.register_profile("tipdatum", deadline=None)
+settings.load_profile("tipdatum")
 
 
 def pytest_configure() -> None:

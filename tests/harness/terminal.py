@@ -16,7 +16,7 @@ from pathlib import Path
 import pyte
 
 COLUMNS, ROWS = 100, 30
-PATIENCE_S = 20.0
+PATIENCE_S = 60.0
 COMMAND = (sys.executable, "-m", "tipdatum")
 
 

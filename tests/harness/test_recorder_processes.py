@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from tipdatum.sessions.recorder import SYNC_EVERY, WRITE_EVERY_S
 from tipdatum_drivers.session_file import SessionFile
 
 RUNNING = """
@@ -26,7 +27,7 @@ begin = time.monotonic()
 while True:
     t = time.monotonic() - begin
     recorder.record(Imu(t, "boom", (0.0, 0.0, 9.8), (0.0, 0.0, t)))
-    print(t, flush=True)
+    print(t, recorder.state.records, flush=True)
     time.sleep(0.01)
 """
 
@@ -54,20 +55,31 @@ print(recorder.state.fault == told[0], recorder.state.file)
 
 
 @pytest.mark.parametrize("ending", ["ndjson", "ndjson.gz"])
-def test_kill_9_loses_at_most_a_second(tmp_path: Path, ending: str) -> None:
+def test_a_kill_loses_nothing_that_the_recorder_counts_as_written(tmp_path: Path, ending: str) -> None:
     path = tmp_path / f"dig.{ending}"
     with subprocess.Popen([sys.executable, "-c", RUNNING, str(path)], stdout=subprocess.PIPE) as process:
         assert process.stdout is not None
-        last = 0.0
-        until = time.monotonic() + 30.0
-        while last < 1.7 and time.monotonic() < until:
-            last = float(process.stdout.readline())
+        last, written = 0.0, 0
+        until = time.monotonic() + 60.0
+        while (last < 1.7 or not written) and time.monotonic() < until:
+            last, written = _told(process.stdout.readline())
         os.kill(process.pid, signal.SIGKILL)
         for line in process.stdout:
-            last = float(line)
+            last, written = _told(line)
     read = list(SessionFile(path))
     assert read[0].t < 0.1
-    assert last - read[-1].t < 1.0
+    assert len(read) >= written > 0
+
+
+def test_what_a_kill_may_cost_is_half_a_second_and_a_cut_of_the_power_five() -> None:
+    """What README and the recording's page promise; how busy the machine is must not decide a test."""
+    assert WRITE_EVERY_S == 0.5
+    assert WRITE_EVERY_S * SYNC_EVERY == 5.0
+
+
+def _told(line: bytes) -> tuple[float, int]:
+    t, written = line.split()
+    return float(t), int(written)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="limits the size of files the POSIX way")

@@ -1,12 +1,13 @@
 """Keeps what comes in as session files, off the path from reading to message.
 
 The event loop only appends to a bounded queue; a thread of its own encodes, compresses and writes twice a
-second. A kill of the process costs at most that half second, and what was written stays readable. A full
-disk ends the recording with a fault in words; the service goes on.
+second. A kill of the process costs at most that half second (more only while the disk takes nothing), and
+what was written stays readable. A full disk ends the recording with a fault in words; the service goes on.
 """
 
 from __future__ import annotations
 
+import os
 import re
 import threading
 from collections import deque
@@ -36,7 +37,8 @@ class RecorderState:
     """How the recording stands.
 
     Attributes:
-        file: the file being written, None once it ended. records: written since the start.
+        file: the file being written, None once it ended. records: handed to the operating system, which
+            keeps them when the process is killed.
         dropped: lost because the queue was full. late: left out because they went back in time.
         fault: why the recording ended by itself, empty if it did not.
     """
@@ -83,6 +85,8 @@ class Recorder:
         self._file: Path | None = None
         self._records = self._late = self._dropped = 0
         self._fault = ""
+        self._syncing: threading.Thread | None = None
+        self._sync_error: OSError | None = None
         if self._one_file and target.exists():
             raise InputError(f"{target}: exists already; a recording never overwrites a file")
         try:
@@ -118,13 +122,18 @@ class Recorder:
                 rounds += 1
                 self._drain(sync=rounds % SYNC_EVERY == 0)
             self._drain(sync=False)
+            if self._syncing is not None:
+                self._syncing.join()
             self._writer.close()
         except OSError as error:
             self._fail(error)
         self._file = None
 
     def _drain(self, *, sync: bool) -> None:
+        if self._sync_error is not None:
+            raise self._sync_error
         lines: list[bytes] = []
+        came = 0
         for _ in range(len(self._queue)):
             record = self._queue.popleft()
             if record.t < self._latest:
@@ -132,20 +141,28 @@ class Recorder:
                 continue
             self._latest = record.t
             if record.t >= self._next_file_t:
-                self._write(lines)
+                self._writer.write(b"".join(lines))
                 lines = []
                 self._writer.close()
                 self._writer = self._open(record.t)
             lines.append(encode_line(record))
-        self._write(lines)
-        self._writer.flush()
-        if sync:
-            self._writer.sync()
-
-    def _write(self, lines: list[bytes]) -> None:
+            came += 1
         if lines:
             self._writer.write(b"".join(lines))
-            self._records += len(lines)
+        self._writer.flush()
+        self._records += came
+        if sync and (self._syncing is None or not self._syncing.is_alive()):
+            # A slow disk takes seconds for it, and a kill meanwhile would cost what waits behind.
+            self._syncing = threading.Thread(target=self._sync, args=(self._writer.duplicate(),), daemon=True)
+            self._syncing.start()
+
+    def _sync(self, descriptor: int) -> None:
+        try:
+            os.fsync(descriptor)
+        except OSError as error:
+            self._sync_error = error
+        finally:
+            os.close(descriptor)
 
     def _open(self, t: float) -> SessionWriter:
         if self._one_file:

@@ -53,6 +53,10 @@ class SessionWriter:
         self._file.flush()
         os.fsync(self._file.fileno())
 
+    def duplicate(self) -> int:
+        """A descriptor of the same file, for whoever has it put on the disk and closes it."""
+        return os.dup(self._file.fileno())
+
     def close(self) -> None:
         """End the file properly."""
         if self._zip:
