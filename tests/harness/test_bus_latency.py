@@ -16,7 +16,7 @@ def test_from_encoders_to_a_subscriber_nothing_is_lost_or_out_of_order(
     assert found["messages"] > 0
     assert found["messages_lost"] == 0
     assert found["in_order"]
-    # How old a figure was, and what a full line refused, say how busy the machine is: the harness prints them.
+    # How old a figure was and what a full line refused say how busy the machine is; the harness prints them.
     assert found["events_dropped"] == 0
     # A machine that stands still: what the figure trembles by is no more than the sigma it claims.
     assert found["static_noise_m"] is not None
