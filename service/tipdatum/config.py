@@ -18,7 +18,7 @@ from tipdatum.bus.topics import MACHINE_ID
 from tipdatum.display.options import DisplayOptions
 from tipdatum.errors import ConfigError
 from tipdatum.fusion.estimator import DEFAULT_ESTIMATOR, options_model
-from tipdatum.grade.options import WorkOptions
+from tipdatum.grade.work_options import WorkOptions
 from tipdatum.machine.description import Machine, load_machine, load_toml
 from tipdatum.sessions.options import RecordingOptions
 from tipdatum.validation import parse_model

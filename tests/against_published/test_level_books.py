@@ -11,15 +11,14 @@ import math
 
 import pytest
 
-from tipdatum.grade.book import (
+from tipdatum.grade.levels import (
     Closure,
     Kind,
     LevelBook,
+    Sight,
     arithmetic_check,
     close,
     correction_at,
-    open_setup,
-    read_mark,
     to_csv,
     to_table,
 )
@@ -51,10 +50,13 @@ def levelled(name: str) -> tuple[LevelBook, Closure]:
     book, elevation = LevelBook(), start * unit
     for i, (back, fore) in enumerate(zip(backs, fores, strict=True)):
         kind: Kind = "benchmark" if i == 0 else "turning point"
-        row = open_setup(book, f"P{i}", kind, elevation, back * unit, 0.002, "", float(i), "")
+        book = book.with_backsight(f"P{i}", kind, elevation, Sight(back * unit, 0.002, "", float(i), ""))
+        row = book.rows[-1]
         last = i == len(printed) - 1
         kind = "closing" if last else "turning point"
-        row = read_mark(book, f"P{i + 1}", kind, row.instrument_m, fore * unit, 0.002, "", float(i), "")
+        seen = Sight(fore * unit, 0.002, "", float(i), "")
+        book = book.with_foresight(f"P{i + 1}", kind, row.instrument_m, seen)
+        row = book.rows[-1]
         elevation = row.elevation_m
     return book, close(book.line, elevation, known * unit)
 

@@ -18,8 +18,8 @@ import pytest
 
 from day_script import digging, touches
 from tipdatum.fusion.estimator import DEFAULT_ESTIMATOR, make_estimator
-from tipdatum.grade.book import arithmetic_check
-from tipdatum.grade.outcome import Outcome
+from tipdatum.grade.forms import Outcome
+from tipdatum.grade.levels import arithmetic_check
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.work import Work
 from tipdatum.machine.description import parse_machine

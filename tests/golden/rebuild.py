@@ -9,7 +9,7 @@ import tempfile
 from pathlib import Path
 
 from tipdatum.config import FusionTable, make_settings
-from tipdatum.grade.options import WorkOptions
+from tipdatum.grade.work_options import WorkOptions
 from tipdatum.run.replay import replay_file
 
 HERE = Path(__file__).parent

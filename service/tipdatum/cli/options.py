@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from tipdatum.config import FusionTable, Settings, load_service, make_settings
-from tipdatum.grade.options import WorkOptions
+from tipdatum.grade.work_options import WorkOptions
 
 
 def settings_from(config: Path | None, estimator: str | None) -> Settings:

@@ -14,8 +14,7 @@ from tipdatum.bus.options import BrokerOptions
 from tipdatum.bus.topics import ROOT
 from tipdatum.cli.asker import Access, Asker
 from tipdatum.errors import CommandRefused, InputError
-from tipdatum.grade.commands import parse_body
-from tipdatum.grade.fields import explain, listing
+from tipdatum.grade.commands import explain, listing, parse_body
 
 REFUSED = 1
 """Exit code when the service refuses."""

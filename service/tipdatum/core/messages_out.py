@@ -82,8 +82,8 @@ def arm_message(report: TipReport, wall: WallTime) -> Arm:
             "quality": report.quality,
             "points": points,
             "height_to_elevation_m": rounded(report.offset_m),
-            "pitch_deg": None,
-            "roll_deg": None,
+            "pitch_deg": None if report.pins is None else rounded(math.degrees(report.pitch_rad), 2),
+            "roll_deg": None if report.pins is None else rounded(math.degrees(report.roll_rad), 2),
             "slew_deg": None if report.pins is None else rounded(math.degrees(report.slew_rad), 2),
             "target_ahead": ahead,
         }

@@ -21,12 +21,12 @@ from tipdatum.core.messages_out import arm_message, limits_message, tip_message
 from tipdatum.core.raw_means import RawMeans
 from tipdatum.core.rounds import Rounds
 from tipdatum.fusion.estimator import Estimator, Event, make_estimator
-from tipdatum.grade.desk import Told
-from tipdatum.grade.options import WorkOptions
-from tipdatum.grade.outcome import Outcome
+from tipdatum.grade.forms import Outcome
+from tipdatum.grade.ledger import Told
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.state import WorkState
 from tipdatum.grade.work import Work
+from tipdatum.grade.work_options import WorkOptions
 from tipdatum.machine.description import Machine
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.reading import (
@@ -150,8 +150,7 @@ class Pipeline:
     def reload(self, machine: Machine, work: WorkOptions) -> None:
         """Go on with a changed description and changed options of the work."""
         self.machine = machine
-        self.work.options = work
-        self.work.replace_machine(machine)
+        self.work.reload(machine, work)
 
     def finish(self) -> None:
         """Run the last tick, at the end of a recording."""

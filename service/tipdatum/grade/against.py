@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from tipdatum.grade.station import Line, plan
-from tipdatum.grade.targets import Surface, Tolerance
+from tipdatum.grade.surfaces import Alignment, Surface, Tolerance, plan
 from tipdatum.kinematics.chain import Point
 from tipdatum.machine.description import Bucket
 from tipdatum_drivers.values import value
@@ -14,7 +13,7 @@ from tipdatum_drivers.values import value
 AHEAD_M = 3.0
 """How far before and behind the tip the target's line is given for drawing, m."""
 
-NO_LINE = Line(zero_m=0.0)
+NO_LINE = Alignment(zero_m=0.0)
 """Stands in where a target needs no line."""
 
 
@@ -28,7 +27,7 @@ class Spot:
 
 
 @value
-class Ahead:
+class TargetAhead:
     """The target along the boom plane before and behind the tip, for those who draw it.
 
     Most do not; so its points are made only when they are asked for.
@@ -93,7 +92,7 @@ class Against:
     governing_m: float
     band: str | None
     floor_deg: float | None
-    ahead: Ahead
+    ahead: TargetAhead
 
 
 def outline_spots(bucket: Bucket, pin: Point, theta: float, roll: float, offset_m: float) -> list[Spot]:
@@ -117,7 +116,7 @@ def outline_spots(bucket: Bucket, pin: Point, theta: float, roll: float, offset_
 def measure(
     surface: Surface,
     raised_m: float,
-    line: Line | None,
+    line: Alignment | None,
     slew: float,
     tip: Spot,
     left: Spot,
@@ -173,7 +172,7 @@ def measure(
         governing_m=lowest,
         band=tolerance.judge(deviation, sigma_m) if tolerance else None,
         floor_deg=floor,
-        ahead=Ahead(surface, raised_m, turn, where.zero_m, tip.reach_m),
+        ahead=TargetAhead(surface, raised_m, turn, where.zero_m, tip.reach_m),
     )
 
 

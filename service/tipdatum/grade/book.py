@@ -1,254 +1,220 @@
-"""The level book: every set-up and carry-over as a surveyor would write it.
-
-The slew centre is the instrument. A tip that touches a mark at height m above it reads -m on the rod, so
-
-    height of instrument = elevation + backsight        elevation = height of instrument - foresight
-
-and the sum of the backsights less the sum of the foresights is the last elevation less the first, which
-checks the arithmetic (any surveying text, for instance NAVEDTRA 14071, ch. 7). Boom foot and tip move when a
-machine slews on a slope; the slew centre does not.
-"""
+"""The level book: close on a benchmark, distribute the misclosure, begin a new book."""
 
 from __future__ import annotations
 
-import csv
-import io
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from collections.abc import Mapping
+from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
-from tipdatum.grade.document import Document
-
-Kind: TypeAlias = Literal["benchmark", "turning point", "laser", "correction", "mark", "check", "closing"]
-
-DEFAULT_SIGMAS = 2.0
-"""Allowable misclosure in standard deviations of the touches where no k is given: 95 % of honest work."""
-
-ORDERS_MM_PER_ROOT_KM = {"third order, engineering": 12.0, "ordinary levelling": 24.0}
-"""For comparison only; 12 and 24 mm·√km as surveying texts and agencies print them."""
-
-
-class Row(Document):
-    """One line of the book: a backsight opens a set-up, a foresight reads a mark within it."""
-
-    setup: int
-    point: str
-    kind: Kind
-    backsight_m: float | None = None
-    instrument_m: float
-    foresight_m: float | None = None
-    elevation_m: float
-    sigma_m: float = Field(default=0.0, description="1-sigma of the touch itself")
-    adjusted_m: float | None = None
-    remark: str = ""
-    t: float = 0.0
-    time: str = ""
+from tipdatum.errors import CommandRefused
+from tipdatum.grade.datum import named_marks, sight, unnamed_mark
+from tipdatum.grade.forms import CommandBody, Elevation, Name, Nothing, Outcome, Request, done
+from tipdatum.grade.levels import (
+    ORDERS_MM_PER_ROOT_KM,
+    Closure,
+    LevelBook,
+    close,
+    correction_at,
+    setups_of,
+    to_csv,
+    to_table,
+)
+from tipdatum.grade.marks import find_mark
+from tipdatum.grade.site import Site, Spec
+from tipdatum.grade.state import AsDug, Closed, Mark, noted_otherwise
+from tipdatum.grade.stillness import TipPoint, Touch
+from tipdatum.grade.units import signed_mm
 
 
-class LevelBook(Document):
-    """The rows, and from which set-up on the present line of levels runs."""
+class CloseBook(CommandBody):
+    """The tip stands on a benchmark at the end of the line."""
 
-    rows: list[Row] = Field(default_factory=list)
-    line_from: int = Field(default=0, description="index of the row that opened the present line")
-
-    @property
-    def setup(self) -> int:
-        """Number of the present set-up, 0 before the first."""
-        return self.rows[-1].setup if self.rows else 0
-
-    @property
-    def line(self) -> Sequence[Row]:
-        """Rows of the present line, from the last known benchmark on."""
-        return self.rows[self.line_from :]
-
-
-@dataclass(frozen=True, slots=True)
-class Closure:
-    """How a line of levels closes on a benchmark.
-
-    Attributes:
-        misclosure_m: found less known elevation.
-        setups: of the line.
-        allowable_m: k·√setups.
-        k_m: what one set-up may contribute.
-    """
-
-    misclosure_m: float
-    setups: int
-    allowable_m: float
-    k_m: float
-
-    @property
-    def within(self) -> bool:
-        """Whether the misclosure is allowable."""
-        return abs(self.misclosure_m) <= self.allowable_m
-
-
-def open_setup(
-    book: LevelBook,
-    point: str,
-    kind: Kind,
-    elevation_m: float,
-    backsight_m: float,
-    sigma_m: float,
-    remark: str,
-    t: float,
-    time: str,
-) -> Row:
-    """Write a backsight: the reference is set anew. A known benchmark begins a new line of levels."""
-    row = Row(
-        setup=book.setup + 1, point=point, kind=kind, backsight_m=backsight_m, elevation_m=elevation_m,
-        instrument_m=elevation_m + backsight_m, sigma_m=sigma_m, remark=remark, t=t, time=time,
-    )  # fmt: skip
-    if kind in ("benchmark", "laser"):
-        book.line_from = len(book.rows)
-    book.rows.append(row)
-    return row
-
-
-def read_mark(
-    book: LevelBook,
-    point: str,
-    kind: Kind,
-    instrument_m: float,
-    foresight_m: float,
-    sigma_m: float,
-    remark: str,
-    t: float,
-    time: str,
-) -> Row:
-    """Write a foresight: the elevation of a mark in the present set-up."""
-    row = Row(
-        setup=book.setup, point=point, kind=kind, instrument_m=instrument_m, foresight_m=foresight_m,
-        elevation_m=instrument_m - foresight_m, sigma_m=sigma_m, remark=remark, t=t, time=time,
-    )  # fmt: skip
-    book.rows.append(row)
-    return row
-
-
-def carrying(rows: Sequence[Row]) -> list[Row]:
-    """The backsights that carry a line: one that was taken anew on the same mark, because the machine had
-    settled or been nudged meanwhile, is replaced by the later one."""
-    backs = [row for row in rows if row.backsight_m is not None]
-    return [row for i, row in enumerate(backs) if i + 1 == len(backs) or backs[i + 1].point != row.point]
-
-
-def setups_of(rows: Sequence[Row]) -> int:
-    """Set-ups that carry a line."""
-    return len(carrying(rows))
-
-
-def close(rows: Sequence[Row], found_m: float, known_m: float, k_m: float | None = None) -> Closure:
-    """How `rows`, a line that ends on a benchmark, closes.
-
-    Args:
-        rows: of the line, from its benchmark on.
-        found_m, known_m: the closing benchmark's elevation as found, and as known.
-        k_m: allowable misclosure of one set-up; by default two standard deviations of a set-up's two
-            touches, from the touches' own sigma.
-    """
-    setups = max(1, setups_of(rows))
-    if k_m is None:
-        # Only sights that carry the line count: each backsight, and the foresight that leads to the next.
-        variance = sum(row.sigma_m**2 for row in _carriers(rows))
-        k_m = DEFAULT_SIGMAS * math.sqrt(variance / setups)
-    return Closure(found_m - known_m, setups, k_m * math.sqrt(setups), k_m)
-
-
-def _carriers(rows: Sequence[Row]) -> list[Row]:
-    backs = carrying(rows)
-    named = {row.point for row in backs}
-    fores = [row for row in rows if row.foresight_m is not None and row.point in named]
-    return [*backs, *fores, *rows[-1:]]
-
-
-def correction_at(closure: Closure, setup_in_line: int) -> float:
-    """What to add to elevations found in the n-th set-up (from 1) of a line, m: proportional to set-ups."""
-    return -closure.misclosure_m * min(setup_in_line, closure.setups) / closure.setups
-
-
-def arithmetic_check(rows: Sequence[Row]) -> tuple[float, float, float]:
-    """Sum of backsights, sum of foresights that carry the line, and last less first elevation, m.
-
-    Of several foresights in one set-up the one that carries on is the mark of the next backsight; in the last
-    set-up the last one.
-    """
-    backs = carrying(rows)
-    fores = []
-    for i, back in enumerate(backs):
-        after = backs[i + 1].point if i + 1 < len(backs) else None
-        sights = [r for r in rows if r.setup == back.setup and r.foresight_m is not None]
-        chosen = [r for r in sights if r.point == after] or (sights if after is None else [])
-        if chosen:
-            fores.append(chosen[-1])
-    total_back = sum(row.backsight_m or 0.0 for row in backs)
-    total_fore = sum(row.foresight_m or 0.0 for row in fores)
-    rise = (
-        (fores[-1].elevation_m if fores else backs[-1].elevation_m) - backs[0].elevation_m if backs else 0.0
+    mark: Name | None = Field(default=None, description="name of the benchmark")
+    elevation_m: Elevation | None = Field(default=None, description="its elevation, unless noted before")
+    point: TipPoint = Field(default="tip", description="what stands on it: tip, left or right corner")
+    k_m: Annotated[float, Field(gt=0, le=1)] | None = Field(
+        default=None, description="allowable misclosure of one set-up; by default from the touches' own sigma"
     )
-    return total_back, total_fore, rise
 
-
-def said(row: Row) -> str:
-    """A line of the book in words."""
-    if row.kind == "correction":
-        return f"Level book, set-up {row.setup}: correction {row.remark}."
-    sight, rod = (
-        ("backsight", row.backsight_m) if row.backsight_m is not None else ("foresight", row.foresight_m)
+    distance_m: Annotated[float, Field(gt=0, le=100_000)] | None = Field(
+        default=None, description="length of the line, for a comparison with surveying orders"
     )
-    remark = f"; {row.remark}" if row.remark else ""
+
+    @model_validator(mode="after")
+    def _known_somehow(self) -> CloseBook:
+        if self.mark is None and self.elevation_m is None:
+            raise ValueError('"mark" (a benchmark noted before) or "elevation_m"')
+        return self
+
+
+def close_book(site: Site, body: CloseBook, request: Request) -> Outcome | None:
+    """Measure a benchmark and say how the line closes on it; changes no elevation."""
+    site.need_reference("A line of levels cannot be closed")
+    name = body.mark or unnamed_mark(site)
+    if body.elevation_m is None:
+        mark = find_mark(site.state.marks, name)
+        if not mark.known:
+            raise CommandRefused(f"{name} is a turning point measured here; a line closes on a benchmark.")
+        known = mark.elevation_m
+    else:
+        known = body.elevation_m
+        noted = noted_otherwise(site.state.marks, name, known)
+        if noted:
+            raise CommandRefused(
+                f"{name} is to be {known:.3f} m, but it is noted at "
+                f"{site.state.marks[name].elevation_m:.3f} m. If {known:.3f} m is right, send mark/add "
+                "first; otherwise leave elevation_m out."
+            )
+
+    def carry_on(touch: Touch) -> Outcome:
+        found, _ = site.elevation_of(touch)
+        remark = f"known {known:.3f}, misclosure {signed_mm(found - known)} mm"
+        book = sight(site, request, name, "closing", touch, remark)
+        closure = close(book.line, found, known, body.k_m)
+        marks = site.state.marks if body.mark else named_marks(site)
+        if name not in marks:
+            mark = Mark(elevation_m=known, known=True, time=site.ledger.time(request.t))
+            marks = {**marks, name: mark}
+        closed = Closed(
+            misclosure_m=closure.misclosure_m,
+            setups=closure.setups,
+            allowable_m=closure.allowable_m,
+            k_m=closure.k_m,
+            line_from=book.line_from,
+            rows=len(book.rows),
+        )
+        site.write(book, marks=marks, closed=closed)
+        return done(
+            request,
+            _closed_text(name, found, known, closure) + _orders(body.distance_m),
+            **_figures(closure, found),
+        )
+
+    return site.when_still(request, body.point, carry_on)
+
+
+def distribute(site: Site, body: Nothing, request: Request) -> Outcome:
+    """Correct the turning points and the reference in proportion to the set-ups."""
+    state = site.state
+    closed = state.closed
+    if closed is None:
+        raise CommandRefused(
+            "There is no misclosure to distribute: close on a benchmark with book/close first."
+        )
+    if closed.distributed:
+        raise CommandRefused("The misclosure has been distributed already.")
+    closure = Closure(closed.misclosure_m, closed.setups, closed.allowable_m, closed.k_m)
+    if not closure.within:
+        raise CommandRefused(
+            f"The misclosure of {signed_mm(closure.misclosure_m)} mm is more than the allowable "
+            f"{closure.allowable_m * 1000:.0f} mm: find the mistake, do not spread it."
+        )
+    rows = list(state.book.rows)
+    line = rows[closed.line_from : closed.rows]
+    nth, nth_of = 0, dict[int, int]()
+    for i, row in enumerate(line):
+        nth = setups_of(line[: i + 1])
+        # A backsight stands on a mark read from the set-up before.
+        at = correction_at(closure, nth - 1 if row.backsight_m is not None else nth)
+        rows[closed.line_from + i] = row.model_copy(update={"adjusted_m": row.elevation_m + at})
+        nth_of[row.setup] = nth
+    points = [_adjusted(p, closure, nth_of) if p.setup in nth_of else p for p in state.points]
+    site.change(
+        book=state.book.model_copy(update={"rows": tuple(rows)}),
+        points=tuple(points),
+        marks={name: _corrected(mark, closure) for name, mark in state.marks.items()},
+        closed=closed.model_copy(update={"distributed": True}),
+    )
+    site.shift(correction_at(closure, nth))
+    moved = sum(p.setup in nth_of for p in points)
+    return done(
+        request,
+        f"Misclosure of {signed_mm(closure.misclosure_m)} mm distributed over {_setups(closure)}; "
+        f"{signed_mm(-closure.misclosure_m)} mm added to every elevation from now on. "
+        f"{_points(moved)} their elevation as recorded, with the corrected one beside it (adjusted_m).",
+        misclosure_m=closure.misclosure_m,
+        setups=closure.setups,
+        points=moved,
+    )
+
+
+def _adjusted(point: AsDug, closure: Closure, nth_of: Mapping[int, int]) -> AsDug:
+    at = correction_at(closure, nth_of[point.setup])
+    return point.model_copy(update={"adjusted_m": point.elevation_m + at})
+
+
+def _corrected(mark: Mark, closure: Closure) -> Mark:
+    if mark.known or not 0 < mark.setup_in_line <= closure.setups:
+        return mark
+    elevation = mark.elevation_m + correction_at(closure, mark.setup_in_line)
+    return mark.model_copy(update={"elevation_m": elevation})
+
+
+def _points(count: int) -> str:
+    return "The one point of the line keeps" if count == 1 else f"The {count} points of the line keep"
+
+
+def new_book(site: Site, body: Nothing, request: Request) -> Outcome:
+    """Begin an empty book; reference and marks are kept."""
+    lines = len(site.state.book.rows)
+    marks = {n: mark.model_copy(update={"setup_in_line": 0}) for n, mark in site.state.marks.items()}
+    site.change(book=LevelBook(), closed=None, marks=marks)
+    return done(request, f"New level book; {lines} lines of the old one were dropped.", dropped=lines)
+
+
+def _closed_text(name: str, found: float, known: float, closure: Closure) -> str:
+    verdict = "within" if closure.within else "MORE THAN"
     return (
-        f"Level book, set-up {row.setup}: {sight} {rod or 0.0:.3f} on {row.point}, elevation "
-        f"{row.elevation_m:.3f} m, height of instrument {row.instrument_m:.3f} m{remark}."
+        f"{name} found at {found:.3f} m, known {known:.3f} m: misclosure {signed_mm(closure.misclosure_m)} "
+        f"mm over {_setups(closure)}, {verdict} the allowable {closure.allowable_m * 1000:.0f} mm "
+        f"({closure.k_m * 1000:.1f} mm times the root of the set-ups)."
     )
 
 
-COLUMNS = (
-    "setup", "point", "kind", "backsight_m", "instrument_m", "foresight_m", "elevation_m", "sigma_m",
-    "adjusted_m", "time", "remark",
-)  # fmt: skip
+def _setups(closure: Closure) -> str:
+    return f"{closure.setups} set-up{'' if closure.setups == 1 else 's'}"
 
 
-def to_csv(rows: Sequence[Row]) -> str:
-    """The book as CSV with a header line, metres to the millimetre."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for row in rows:
-        writer.writerow([_cell(getattr(row, column)) for column in COLUMNS])
-    return out.getvalue()
-
-
-def to_table(rows: Sequence[Row]) -> str:
-    """The book as a table in plain text."""
-    heads = ("set-up", "point", "BS", "HI", "FS", "elevation", "adjusted", "remarks")
-    keys = ("setup", "point", "backsight_m", "instrument_m", "foresight_m", "elevation_m", "adjusted_m")
-    lines = [[*(_cell(getattr(row, key)) for key in keys), _remarks(row)] for row in rows]
-    widths = [max(len(heads[i]), *(len(line[i]) for line in lines)) for i in range(8)] if lines else []
-    if not lines:
-        return "The level book is empty.\n"
-
-    def laid(cells: Sequence[str]) -> str:
-        text = [
-            cell.ljust(width) if i in (1, 7) else cell.rjust(width)
-            for i, (cell, width) in enumerate(zip(cells, widths, strict=True))
-        ]
-        return "  ".join(text).rstrip()
-
-    return "\n".join([laid(heads), laid(["-" * w for w in widths]), *map(laid, lines)]) + "\n"
-
-
-def _remarks(row: Row) -> str:
-    return ", ".join(part for part in (row.kind, row.remark) if part)
-
-
-def _cell(value: object) -> str:
-    if value is None:
+def _orders(distance_m: float | None) -> str:
+    """What surveying orders would allow over that distance, for comparison."""
+    if distance_m is None:
         return ""
-    if isinstance(value, float):
-        text = f"{value:.3f}"
-        return "0.000" if text == "-0.000" else text
-    return str(value)
+    allowed = ", ".join(
+        f"{name} {mm * math.sqrt(distance_m / 1000.0):.0f} mm" for name, mm in ORDERS_MM_PER_ROOT_KM.items()
+    )
+    return f" For comparison only, over {distance_m:.0f} m: {allowed}."
+
+
+def _figures(closure: Closure, found: float) -> dict[str, object]:
+    return {
+        "found_m": found,
+        "misclosure_m": closure.misclosure_m,
+        "allowable_m": closure.allowable_m,
+        "setups": closure.setups,
+        "within": closure.within,
+    }
+
+
+class ExportBook(CommandBody):
+    """The book as text."""
+
+    form: Literal["csv", "table"] = Field(default="table", description="CSV, or a table to read")
+
+
+def export_book(site: Site, body: ExportBook, request: Request) -> Outcome:
+    """Give the book out."""
+    rows = site.state.book.rows
+    text = to_csv(rows) if body.form == "csv" else to_table(rows)
+    return done(request, f"{len(rows)} lines.", text=text)
+
+
+COMMANDS = {
+    "book/export": Spec(ExportBook, export_book, "Give the level book out, as a table or CSV."),
+    "book/close": Spec(
+        CloseBook, close_book, "The tip stands on a benchmark: say how the line of levels closes."
+    ),
+    "book/distribute": Spec(Nothing, distribute, "Spread an allowable misclosure over the set-ups."),
+    "book/new": Spec(Nothing, new_book, "Begin an empty level book."),
+}

@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
-from tipdatum.grade.document import Document
+from tipdatum.grade.forms import Document
 
 Jurisdiction: TypeAlias = Literal["us"]
 Soil: TypeAlias = Literal["stable rock", "A", "B", "C"]

@@ -1,4 +1,4 @@
-"""Every command by name: its body, who carries it out, one line of help.
+"""Every command by name: its body, who carries it out, one line of help; and what it takes, in words.
 
 The bus contract, the command line's help and the documents all derive from this table.
 """
@@ -6,13 +6,13 @@ The bus contract, the command line's help and the documents all derive from this
 from __future__ import annotations
 
 import difflib
+import types
+import typing
 from collections.abc import Mapping
 from typing import Any
 
-from pydantic import ValidationError
-
 from tipdatum.errors import CommandRefused, ConfigError
-from tipdatum.grade.actions import (
+from tipdatum.grade import (
     book,
     buckets,
     datum,
@@ -21,13 +21,15 @@ from tipdatum.grade.actions import (
     marks,
     morning,
     points,
+    profiles,
     targets,
     trench,
 )
-from tipdatum.grade.outcome import Body, Spec
-from tipdatum.validation import config_error, parse_model
+from tipdatum.grade.forms import CommandBody
+from tipdatum.grade.site import Spec
+from tipdatum.validation import parse_model
 
-_GROUPS = (datum, marks, laser, book, targets, buckets, limits, trench, points, morning)
+_GROUPS = (datum, marks, laser, book, targets, profiles, buckets, limits, trench, points, morning)
 
 COMMANDS: dict[str, Spec] = {name: spec for group in _GROUPS for name, spec in group.COMMANDS.items()}
 
@@ -49,7 +51,7 @@ def spec_of(name: str) -> Spec:
     raise CommandRefused(f'There is no command "{name}".{hint}')
 
 
-def parse_body(name: str, body: Mapping[str, Any]) -> tuple[Spec, Body]:
+def parse_body(name: str, body: Mapping[str, Any]) -> tuple[Spec, CommandBody]:
     """The command of that name with its body checked.
 
     Raises:
@@ -59,26 +61,69 @@ def parse_body(name: str, body: Mapping[str, Any]) -> tuple[Spec, Body]:
     if not isinstance(body, Mapping):
         raise CommandRefused(f"{name} needs a JSON object such as {example(spec)}.")
     try:
-        spec.body.model_validate(dict(body))
         return spec, parse_model(spec.body, body, name)
     except ConfigError as wrong:
         raise _refusal(name, wrong) from None
-    except ValidationError as error:
-        whole = next((e for e in error.errors() if e["type"] == "value_error" and not e["loc"]), None)
-        if whole is not None:
-            raise CommandRefused(f"{name} needs {whole['ctx']['error']}.") from None
-        raise _refusal(name, config_error(error, spec.body, name)) from None
 
 
 def _refusal(name: str, wrong: ConfigError) -> CommandRefused:
-    where = f'"{wrong.key}": ' if wrong.key else ""
+    if not wrong.key:
+        # What is wrong with the whole says itself what is needed.
+        return CommandRefused(f"{name} needs {wrong.expected}.")
     # "24.31 m" under elevation_m: the key without its unit takes it.
     words = wrong.key.endswith("_m") and wrong.found.startswith('"')
     hint = f' With its unit, such as "1.2 m", it goes under "{wrong.key[:-2]}".' if words else ""
-    return CommandRefused(f"{name}: {where}found {wrong.found}, expected {wrong.expected}.{hint}")
+    return CommandRefused(f'{name}: "{wrong.key}": found {wrong.found}, expected {wrong.expected}.{hint}')
 
 
 def example(spec: Spec) -> str:
     """A body with the required keys, for messages and documents."""
     keys = [f'"{k}": …' for k, f in spec.body.model_fields.items() if f.is_required()]
     return "{" + ", ".join(keys) + "}"
+
+
+def listing() -> str:
+    """Every command with its line of help."""
+    width = max(map(len, COMMANDS))
+    return "".join(f"{name.ljust(width)}  {spec.help}\n" for name, spec in sorted(COMMANDS.items()))
+
+
+def explain(name: str) -> str:
+    """One command and its fields.
+
+    Raises:
+        CommandRefused: there is no such command.
+    """
+    spec = spec_of(name)
+    lines = [f"{name}: {spec.help}"]
+    for key, field in spec.body.model_fields.items():
+        need = "required" if field.is_required() else f"default {shown_default(field.default)}"
+        lines.append(f"  {key} ({kind(field.annotation)}, {need}): {field.description or ''}".rstrip(": "))
+    length = next((k for k in spec.body.model_fields if k.endswith("_m")), None)
+    if length is not None:
+        lines.append(f'  A length may carry its unit, without the _m: {length[:-2]}="1.2 m" for {length}.')
+    if len(lines) == 1:
+        lines.append("  takes nothing")
+    return "\n".join(lines) + "\n"
+
+
+def shown_default(value: Any) -> str:
+    """A default as people write it."""
+    if value is None or value == "":
+        return "none"
+    return str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def kind(annotation: Any) -> str:
+    """A field's type in words."""
+    origin = typing.get_origin(annotation)
+    if origin is typing.Annotated:
+        return kind(typing.get_args(annotation)[0])
+    if origin is typing.Literal:
+        return " | ".join(str(a) for a in typing.get_args(annotation))
+    if origin in (typing.Union, types.UnionType):
+        return " | ".join(kind(a) for a in typing.get_args(annotation) if a is not types.NoneType)
+    if origin in (list, tuple):
+        return "list"
+    names = {float: "number", int: "whole number", str: "text", bool: "true | false"}
+    return names.get(annotation, "table")

@@ -9,11 +9,11 @@ import numpy as np
 
 from tipdatum.fusion.pose import Pose
 from tipdatum.grade.against import Against, Spot, bucket_floor_rad, measure, outline_spots
-from tipdatum.grade.desk import Desk
-from tipdatum.grade.limits import Body, LimitReport, watch
-from tipdatum.grade.report import TipReport
+from tipdatum.grade.limits import WatchedPoints, watch
+from tipdatum.grade.report import LimitReport, TipReport
+from tipdatum.grade.site import Site
 from tipdatum.grade.stillness import Moment
-from tipdatum.grade.targets import BelowPlane, Level, Surface
+from tipdatum.grade.surfaces import BelowPlane, Level, Surface
 from tipdatum.kinematics.chain import Located
 from tipdatum.kinematics.frames import Array
 
@@ -21,7 +21,7 @@ RATE_STEP_S = 0.01
 """Step of the finite difference that turns joint rates into the points' velocities, s."""
 
 
-def figures(desk: Desk, pose: Pose, located: Located | None) -> TipReport:
+def figures(site: Site, pose: Pose, located: Located | None) -> TipReport:
     """The figures of `pose`; also notes the moment for touches and the receivers' paths.
 
     Args:
@@ -31,14 +31,14 @@ def figures(desk: Desk, pose: Pose, located: Located | None) -> TipReport:
         ArithmeticError: the pose holds something that is no number, which nobody may see as a figure.
     """
     if located is None:
-        desk.recent.forget()
-        for receiver in desk.receivers.values():
+        site.recent.forget()
+        for receiver in site.receivers.values():
             receiver.forget()
         limits = tuple(
             LimitReport(one.kind, "unknown", None, None, None, f"arm {pose.quality}", one.note)
-            for one in desk.state.limits
+            for one in site.state.limits
         )
-        return TipReport.unknown(pose.t, pose.quality, pose.reasons, desk.datum, limits)
+        return TipReport.unknown(pose.t, pose.quality, pose.reasons, site.datum, limits)
     pins = located.pins
     reach, lateral, height = pins[-1]
     (_, _, left), (_, _, right) = located.corners
@@ -46,23 +46,23 @@ def figures(desk: Desk, pose: Pose, located: Located | None) -> TipReport:
     variance, ahead = pose.spread.along(located.height_jacobian)
     variance = max(variance, 0.0)  # in this order NaN stays NaN
     sigma = math.sqrt(variance)
-    desk.recent.add(
+    site.recent.add(
         Moment(pose.t, height + heave, left + heave, right + heave, reach, lateral, pose.slew_rad, sigma)
     )
-    for receiver in desk.receivers.values():
-        receiver.follow(pose, desk.chain, pins)
+    for receiver in site.receivers.values():
+        receiver.follow(pose, site.chain, pins)
 
-    if desk.tie is None:
+    if site.tie is None:
         offset = None
     else:
-        offset = desk.tie.instrument_m(pose) + heave
-        sigma = desk.tie.sigma(pose, located, variance, desk.machine).total
+        offset = site.tie.instrument_m(pose) + heave
+        sigma = site.tie.sigma(pose, located, variance, site.machine).total
     prediction = math.sqrt(max(ahead, 0.0))
     if not math.isfinite(reach + lateral + height + sigma + prediction + (offset or 0.0)):
         raise ArithmeticError("the pose is no number")
-    state, reasons, against = desk.state, pose.reasons, None
+    state, reasons, against = site.state, pose.reasons, None
     if state.target is not None:
-        found = _against(desk, pose, located, offset, sigma)
+        found = _against(site, pose, located, offset, sigma)
         if isinstance(found, str):
             reasons = (*reasons, found)
         else:
@@ -79,24 +79,26 @@ def figures(desk: Desk, pose: Pose, located: Located | None) -> TipReport:
         sigma_prediction_m=prediction,
         quality=pose.quality,
         reasons=reasons,
-        datum=desk.datum,
+        datum=site.datum,
         deviation_m=against.deviation_m if against else None,
         pins=pins,
         offset_m=offset,
         slew_rad=pose.slew_rad,
+        pitch_rad=pose.angles[0],
+        roll_rad=pose.angles[1],
         against=against,
-        limits=_limits(desk, pose, offset, sigma) if state.limits else (),
+        limits=_limits(site, pose, offset, sigma) if state.limits else (),
     )
 
 
 def _against(
-    desk: Desk, pose: Pose, located: Located, offset: float | None, sigma: float
+    site: Site, pose: Pose, located: Located, offset: float | None, sigma: float
 ) -> Against | str | None:
     """Figures against the target; where they are not known although they should be, the reason."""
-    state = desk.state
+    state = site.state
     target, line = state.target, state.line
     assert target is not None
-    bucket = desk.machine.bucket[0]
+    bucket = site.machine.bucket[0]
     theta, roll = pose.angles[-1], pose.angles[1]
     layer = next((one for one in state.layers if one.name == state.layer), None)
     if isinstance(target, BelowPlane):
@@ -110,7 +112,7 @@ def _against(
         surface: Surface = Level(elevation_m=design)
         sigma = math.hypot(math.sqrt(pose.variance_along(located.height_jacobian)), fix.sigma_m)
     else:
-        if offset is None or desk.datum != "set":
+        if offset is None or site.datum != "set":
             return None
         if not isinstance(target, Level) and (line is None or line.lost or state.travelled):
             return "station unknown"
@@ -134,9 +136,9 @@ def _against(
     return "outside the profile" if found is None else found
 
 
-def _limits(desk: Desk, pose: Pose, offset: float | None, sigma: float) -> tuple[LimitReport, ...]:
-    limits = desk.state.limits
-    chain, bucket = desk.chain, desk.machine.bucket[0]
+def _limits(site: Site, pose: Pose, offset: float | None, sigma: float) -> tuple[LimitReport, ...]:
+    limits = site.state.limits
+    chain, bucket = site.chain, site.machine.bucket[0]
     names = ["boom foot", *(f"{name} end" for name in chain.names[:-1]), "tip", "left corner", "right corner"]
 
     def points(q: Sequence[float]) -> Array:
@@ -150,7 +152,7 @@ def _limits(desk: Desk, pose: Pose, offset: float | None, sigma: float) -> tuple
     velocity = (points(soon) - here) / RATE_STEP_S
     names += ["bucket outline"] * (len(here) - len(names))
     margin = np.array([1.0 if name.endswith(("end", "foot")) else 0.0 for name in names])
-    body = Body(
+    body = WatchedPoints(
         names=names,
         points=here,
         velocities=velocity,
@@ -159,4 +161,4 @@ def _limits(desk: Desk, pose: Pose, offset: float | None, sigma: float) -> tuple
         slew_rad=pose.slew_rad if pose.slew_known else None,
         slew_rate=pose.slew_rate_radps,
     )
-    return tuple(watch(limit, body, offset, desk.datum) for limit in limits)
+    return tuple(watch(limit, body, offset, site.datum) for limit in limits)

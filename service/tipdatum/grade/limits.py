@@ -1,4 +1,4 @@
-"""Limits of the work space: ceiling, floor, near and far reach, slew sector.
+"""Limits of the work space: ceiling, floor, near and far reach, slew sector; set, clear, watch them.
 
 The whole arm is watched, every pin with a margin for the body around it, and the bucket's corners and
 outline. What is left is published with sigma and the way the arm still runs taken off. It is advice: not a
@@ -11,16 +11,19 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Annotated
 
 import numpy as np
 from pydantic import Field
 
-from tipdatum.grade.document import Document
+from tipdatum.errors import CommandRefused
+from tipdatum.grade.cautions import line_caution
+from tipdatum.grade.forms import CommandBody, Outcome, Request, done
+from tipdatum.grade.report import LimitReport, LimitState
+from tipdatum.grade.site import Site, Spec
+from tipdatum.grade.state import Limit, LimitKind
+from tipdatum.grade.trench import show_cautions
 from tipdatum.kinematics.frames import Array
-
-LimitKind: TypeAlias = Literal["ceiling", "floor", "near reach", "far reach", "slew left", "slew right"]
-LimitState: TypeAlias = Literal["within", "near", "beyond", "unknown"]
 
 STOP_S = 0.3
 """Time an arm runs on after the lever is let go, s: common practice for a hydraulic valve, no source."""
@@ -29,38 +32,8 @@ SIGMAS = 2.0
 """Standard deviations taken off a distance."""
 
 
-class Limit(Document):
-    """One limit.
-
-    `value` is an elevation (ceiling, floor) or a reach in m, or a slew angle in degrees, positive left.
-    """
-
-    kind: LimitKind
-    value: float
-    margin_m: float = Field(default=0.3, ge=0, le=10, description="body around a pin, m")
-    warn_m: float = Field(default=0.5, ge=0, le=10, description="near from this distance on")
-    warn_s: float = Field(default=2.0, ge=0, le=30, description="near from this time on")
-    note: str = ""
-
-
 @dataclass(frozen=True, slots=True)
-class LimitReport:
-    """How far a limit is: m (degrees for slew), smallest over all points, margin, sigma and run-on taken off.
-
-    `time_s` until it is reached at the present speed; None while moving away or standing.
-    """
-
-    kind: LimitKind
-    state: LimitState
-    point: str | None
-    distance: float | None
-    time_s: float | None
-    reason: str = ""
-    note: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Body:
+class WatchedPoints:
     """Everything that a limit looks at.
 
     Attributes:
@@ -81,7 +54,7 @@ class Body:
     slew_rate: float
 
 
-def watch(limit: Limit, body: Body, offset_m: float | None, datum: str) -> LimitReport:
+def watch(limit: Limit, body: WatchedPoints, offset_m: float | None, datum: str) -> LimitReport:
     """`limit` against `body`.
 
     Args:
@@ -106,7 +79,7 @@ def watch(limit: Limit, body: Body, offset_m: float | None, datum: str) -> Limit
     return _judge(limit, body.names[nearest], float(room[nearest]), float(speed[nearest]), limit.warn_m)
 
 
-def _watch_slew(limit: Limit, body: Body) -> LimitReport:
+def _watch_slew(limit: Limit, body: WatchedPoints) -> LimitReport:
     if body.slew_rad is None:
         return LimitReport(limit.kind, "unknown", None, None, None, "no slew sensor", limit.note)
     sign = 1.0 if limit.kind == "slew left" else -1.0
@@ -126,3 +99,85 @@ def _judge(limit: Limit, point: str, room: float, speed: float, warn: float) -> 
     elif left <= warn or (time is not None and time <= limit.warn_s):
         state = "near"
     return LimitReport(limit.kind, state, point, left, time, "", limit.note)
+
+
+ADVICE = (
+    " Advice only: not a safety device, no permission to work there, no powered digging inside a buried "
+    "service's tolerance zone; neither people nor the counterweight's swing are seen."
+)
+
+
+class SetLimit(CommandBody):
+    """One limit; a second one of the same kind replaces it."""
+
+    kind: LimitKind = Field(description="which side is limited")
+    value_m: Annotated[float, Field(ge=-11000, le=9000)] | None = Field(
+        default=None, description="elevation of a ceiling or floor, or a reach"
+    )
+    value_deg: Annotated[float, Field(ge=-360, le=360)] | None = Field(
+        default=None, description="slew angle of a slew limit, positive left"
+    )
+    margin_m: Annotated[float, Field(ge=0, le=10)] = Field(
+        default=0.3, description="body of the arm around its pins"
+    )
+    warn_m: Annotated[float, Field(ge=0, le=10)] = Field(
+        default=0.5, description="near from this distance on"
+    )
+    warn_s: Annotated[float, Field(ge=0, le=30)] = Field(default=2.0, description="near from this time on")
+    kilovolts: Annotated[float, Field(gt=0, le=2000)] | None = Field(
+        default=None, description="for a ceiling under an overhead line: its voltage, for the caution"
+    )
+    note: str = Field(default="", max_length=80, description="what it is, such as gas pipe")
+
+
+class ClearLimit(CommandBody):
+    """Take limits away."""
+
+    kind: LimitKind | None = Field(default=None, description="which one; left out: all of them")
+
+
+def set_limit(site: Site, body: SetLimit, request: Request) -> Outcome:
+    """Watch a limit from now on."""
+    slew = body.kind.startswith("slew")
+    value, key = (body.value_deg, "value_deg") if slew else (body.value_m, "value_m")
+    if value is None:
+        raise CommandRefused(f'A limit of kind "{body.kind}" needs "{key}".')
+    if "reach" in body.kind and value <= 0.0:
+        raise CommandRefused(f"A {body.kind} is a distance from the slew axis, above 0 m; found {value:g} m.")
+    if slew and not site.mounted.has_slew_sensor:
+        raise CommandRefused("A slew limit needs a slew sensor; this machine has none.")
+    limit = Limit(
+        kind=body.kind, value=value, margin_m=body.margin_m, warn_m=body.warn_m, warn_s=body.warn_s,
+        note=body.note
+    )  # fmt: skip
+    others = (one for one in site.state.limits if one.kind != body.kind)
+    site.change(limits=(*others, limit))
+    if body.kilovolts is not None:
+        show_cautions(site, request.t, [line_caution(body.kilovolts, site.state.trench.jurisdiction)])
+    unit = "°" if slew else " m"
+    unknown = ""
+    if not slew and "reach" not in body.kind:
+        unknown = (
+            " It becomes unknown when the reference turns doubtful."
+            if site.datum == "set"
+            else " Unknown as long as there is no reliable reference."
+        )
+    return done(
+        request, f"Limit: {body.kind} at {value:g}{unit}.{unknown}{ADVICE}", kind=body.kind, value=value
+    )
+
+
+def clear_limit(site: Site, body: ClearLimit, request: Request) -> Outcome:
+    """Stop watching a limit."""
+    left = tuple(one for one in site.state.limits if body.kind not in (None, one.kind))
+    gone = len(site.state.limits) - len(left)
+    if body.kind is not None and not gone:
+        raise CommandRefused(f"There is no limit of kind {body.kind}.")
+    site.change(limits=left)
+    return done(request, f"{gone} limit{'' if gone == 1 else 's'} cleared.", cleared=gone)
+
+
+COMMANDS = {
+    "limit/set": Spec(SetLimit, set_limit, "Watch a ceiling, floor, reach or slew limit (advice only)."),
+    "limit/clear": Spec(ClearLimit, clear_limit, "Stop watching a limit, or all of them."),
+}

@@ -1,59 +1,22 @@
-"""Marks: points on the ground that carry the height system, by name."""
+"""Marks: points on the ground that carry the height system; note, keep, check, come back to one, forget."""
 
 from __future__ import annotations
 
 import difflib
-import math
 from collections.abc import Mapping
+from typing import Annotated
+
+from pydantic import Field
 
 from tipdatum.errors import CommandRefused
-from tipdatum.grade.document import Document
-from tipdatum.grade.stillness import Touch
-
-SAME_ELEVATION_M = 0.0005
-"""Elevations that print alike, m."""
-
-SAME_PLACE_M = 0.15
-"""A mark found this near to where it was shows that the machine has not travelled, m."""
-
-
-class Spotted(Document):
-    """Where a mark was seen in plan, from one standing place of the machine: m, slew rad."""
-
-    place: int
-    reach_m: float
-    lateral_m: float
-    slew_rad: float
-
-    def same_place(self, touch: Touch, slew_known: bool) -> bool:
-        """Whether `touch` meets the mark where it was, so that the machine has not travelled.
-
-        Without a slew sensor only the reach can tell, and a machine that turned about the mark is missed.
-        """
-        if not slew_known:
-            return abs(touch.reach_m - self.reach_m) <= SAME_PLACE_M
-        turn = touch.slew_rad - self.slew_rad
-        across = 2.0 * self.reach_m * math.sin(turn / 2.0)
-        return math.hypot(touch.reach_m - self.reach_m, across) <= SAME_PLACE_M
-
-
-class Mark(Document):
-    """A mark and its elevation in the height system.
-
-    Attributes:
-        known: given by somebody (a benchmark); False for one that was measured here (a turning point).
-        sigma_m: 1-sigma of the elevation.
-        station_m: where along the line it lies; None where it was not touched with the boom in line.
-        spotted: where the present or an earlier set-up saw it.
-    """
-
-    elevation_m: float
-    known: bool
-    sigma_m: float = 0.0
-    station_m: float | None = None
-    spotted: Spotted | None = None
-    setup_in_line: int = 0
-    time: str = ""
+from tipdatum.grade.datum import boom_in_line, set_up_on_mark, sight, spot
+from tipdatum.grade.forms import CommandBody, Elevation, Name, Outcome, Request, done
+from tipdatum.grade.ledger import without
+from tipdatum.grade.levels import Kind, setups_of
+from tipdatum.grade.site import Site, Spec
+from tipdatum.grade.state import Checked, Mark, noted_otherwise
+from tipdatum.grade.stillness import TipPoint, Touch
+from tipdatum.grade.units import signed_mm
 
 
 def find_mark(marks: Mapping[str, Mark], name: str) -> Mark:
@@ -73,9 +36,191 @@ def find_mark(marks: Mapping[str, Mark], name: str) -> Mark:
     raise CommandRefused(f'There is no mark "{name}": {hint}')
 
 
-def noted_otherwise(marks: Mapping[str, Mark], name: str, elevation_m: float) -> str:
-    """A sentence where a mark of that name had been noted at another elevation, otherwise nothing."""
-    mark = marks.get(name)
-    if mark is None or abs(mark.elevation_m - elevation_m) < SAME_ELEVATION_M:
+class AddMark(CommandBody):
+    """A benchmark from a list or a drawing; nothing is touched."""
+
+    name: Name = Field(description="name of the benchmark")
+    elevation_m: Elevation = Field(description="its elevation")
+    station_m: Annotated[float, Field(ge=-1e5, le=1e5)] | None = Field(
+        default=None, description="its station along the line, where known"
+    )
+
+
+class TouchMark(CommandBody):
+    """The tip (or a corner of the bucket) stands on the mark."""
+
+    name: Name = Field(description="name of the mark")
+    point: TipPoint = Field(default="tip", description="what stands on the mark: tip, left or right corner")
+    in_line: bool | None = Field(
+        default=None, description="the boom points along the line, so that the mark carries the station"
+    )
+
+
+class CheckMark(TouchMark):
+    """The tip stands on a mark that is known."""
+
+    within_m: Annotated[float, Field(gt=0, le=1)] | None = Field(
+        default=None, description="how far off still passes; left out: two sigma"
+    )
+
+
+class NamedMark(CommandBody):
+    """A mark by name."""
+
+    name: Name = Field(description="name of the mark")
+
+
+def add_mark(site: Site, body: AddMark, request: Request) -> Outcome:
+    """Note a benchmark."""
+    noted = noted_otherwise(site.state.marks, body.name, body.elevation_m)
+    mark = Mark(
+        elevation_m=body.elevation_m,
+        known=True,
+        station_m=body.station_m,
+        time=site.ledger.time(request.t),
+    )
+    site.change(marks={**site.state.marks, body.name: mark})
+    reference = site.state.reference
+    stays = (
+        " The reference that was set on it stays as it is."
+        if reference and reference.mark == body.name
+        else ""
+    )
+    return done(request, f"{body.name} noted at {body.elevation_m:.3f} m.{noted}{stays if noted else ''}")
+
+
+def keep_mark(site: Site, body: TouchMark, request: Request) -> Outcome | None:
+    """Measure the mark under the tip, to carry the reference over a move."""
+    site.need_reference("A mark kept now would carry the error on")
+    known = site.state.marks.get(body.name)
+    if known is not None and known.known:
+        raise CommandRefused(
+            f"{body.name} is a benchmark at {known.elevation_m:.3f} m. Take another name for a turning "
+            "point, or mark/check to compare."
+        )
+
+    def carry_on(touch: Touch) -> Outcome:
+        elevation, sigma = site.elevation_of(touch)
+        station = None
+        line = site.state.line
+        if line is not None and not line.lost and boom_in_line(site, body.in_line):
+            station = line.place(touch.reach_m, touch.lateral_m, touch.slew_rad)[0]
+        book = sight(site, request, body.name, "turning point", touch)
+        mark = Mark(
+            elevation_m=elevation,
+            known=False,
+            sigma_m=sigma,
+            station_m=station,
+            spotted=spot(site, touch),
+            setup_in_line=setups_of(book.line),
+            time=site.ledger.time(request.t),
+        )
+        site.write(book, marks={**site.state.marks, body.name: mark})
+        where = "" if station is None else f", station {station:.2f} m"
+        return done(
+            request,
+            f"{body.name} kept at {elevation:.3f} m (sigma {sigma * 1000:.0f} mm{where}), spread "
+            f"{touch.spread_m * 1000:.0f} mm.",
+            elevation_m=elevation,
+            sigma_m=sigma,
+            station_m=station,
+        )
+
+    return site.when_still(request, body.point, carry_on)
+
+
+def return_to_mark(site: Site, body: TouchMark, request: Request) -> Outcome | None:
+    """The tip stands on a kept mark again: re-establish the reference."""
+    mark = find_mark(site.state.marks, body.name)
+
+    def carry_on(touch: Touch) -> Outcome:
+        kind: Kind = "benchmark" if mark.known else "turning point"
+        made = set_up_on_mark(
+            site, request, touch, body.name, kind, mark.elevation_m, mark.sigma_m, body.in_line
+        )
+        return done(
+            request,
+            f"Reference carried over by {body.name} at {mark.elevation_m:.3f} m, averaged over "
+            f"{touch.lasted_s:.1f} s, spread {touch.spread_m * 1000:.0f} mm.{made.text}",
+            elevation_m=mark.elevation_m,
+            moved_m=made.moved_m,
+        )
+
+    return site.when_still(request, body.point, carry_on)
+
+
+def check_mark(site: Site, body: CheckMark, request: Request) -> Outcome | None:
+    """Compare a mark's elevation as it is now with what is known; changes nothing."""
+    mark = find_mark(site.state.marks, body.name)
+    if site.tie is None:
+        raise CommandRefused("There is no reference to check: set one with datum/set.")
+
+    def carry_on(touch: Touch) -> Outcome:
+        elevation, sigma = site.elevation_of(touch)
+        off = elevation - mark.elevation_m
+        book = sight(site, request, body.name, "check", touch, f"off by {signed_mm(off)} mm")
+        allowed = 2.0 * sigma if body.within_m is None else body.within_m
+        passed = abs(off) <= allowed
+        checked = Checked(
+            mark=body.name,
+            off_m=off,
+            sigma_m=sigma,
+            passed=passed,
+            time=site.ledger.time(request.t),
+            by=request.by,
+        )
+        site.write(book, checked=checked)
+        site.answered("check")
+        limit = f"{'two sigma, ' if body.within_m is None else ''}{allowed * 1000:.0f} mm"
+        text = (
+            f"Check {'PASSED' if passed else 'NOT PASSED'}: {body.name} reads {elevation:.3f} m, known "
+            f"{mark.elevation_m:.3f} m, {signed_mm(off)} mm off (allowed {limit}). Nothing was changed."
+        )
+        if not passed:
+            site.ledger.tell(request.t, "check-failed", text)
+        return done(
+            request,
+            text + _what_now(site, body.name, passed),
+            elevation_m=elevation,
+            off_m=off,
+            sigma_m=sigma,
+            allowed_m=allowed,
+            passed=passed,
+        )
+
+    return site.when_still(request, body.point, carry_on)
+
+
+def _what_now(site: Site, name: str, passed: bool) -> str:
+    """What a check suggests."""
+    if site.state.doubts:
+        return (
+            " The reference is doubtful: if the machine has not moved, datum/confirm; otherwise mark/return "
+            f"with {name}."
+        )
+    if passed:
         return ""
-    return f" {name} had been at {mark.elevation_m:.3f} m before."
+    return (
+        " Touch it again with care; if it stays off, find out why (bucket, wear, a machine that settled) and "
+        f"set the reference anew: mark/return with {name}."
+    )
+
+
+def forget_mark(site: Site, body: NamedMark, request: Request) -> Outcome:
+    """Forget a mark; the level book keeps its lines."""
+    find_mark(site.state.marks, body.name)
+    site.change(marks=without(site.state.marks, body.name))
+    return done(request, f"{body.name} forgotten.")
+
+
+COMMANDS = {
+    "mark/add": Spec(AddMark, add_mark, "Note a benchmark and its elevation from a list."),
+    "mark/keep": Spec(
+        TouchMark, keep_mark, "The tip stands on a firm point: keep its elevation over a move."
+    ),
+    "mark/return": Spec(
+        TouchMark, return_to_mark, "The tip stands on a kept mark: carry the reference over."
+    ),
+    "mark/check": Spec(CheckMark, check_mark, "Check a known mark, pass or fail; changes nothing."),
+    "mark/forget": Spec(NamedMark, forget_mark, "Forget a mark."),
+}

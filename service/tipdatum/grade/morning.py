@@ -1,14 +1,18 @@
-"""The morning's questions: bucket, target, reference, and the daily check on a mark."""
+"""The morning's questions, one at a time: bucket, target, reference, and the daily check on a mark."""
 
 from __future__ import annotations
 
-from typing import Literal, TypeAlias, get_args
+from typing import Literal, TypeAlias
 
+from pydantic import Field
+
+from tipdatum.errors import CommandRefused
+from tipdatum.grade.forms import CommandBody, Nothing, Outcome, Request, done
+from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import WorkState
-from tipdatum.grade.targets import Target
+from tipdatum.grade.surfaces import Target
 
 QuestionName: TypeAlias = Literal["bucket", "target", "reference", "check"]
-ORDER: tuple[QuestionName, ...] = get_args(QuestionName)
 
 _TO_DO: dict[str, str] = {
     "bucket": "Choose the bucket that is on with bucket/choose.",
@@ -23,7 +27,7 @@ def what_to_do(question: str) -> str:
     return _TO_DO[question]
 
 
-def questions(state: WorkState) -> list[str]:
+def questions(state: WorkState) -> tuple[str, ...]:
     """What there is to ask about: only what was left from before."""
     asked: list[str] = ["bucket"]
     if state.target is not None:
@@ -32,7 +36,7 @@ def questions(state: WorkState) -> list[str]:
         asked.append("reference")
     if any(mark.known for mark in state.marks.values()):
         asked.append("check")
-    return asked
+    return tuple(asked)
 
 
 def described(target: Target) -> str:
@@ -61,3 +65,51 @@ def wording(question: str, state: WorkState, bucket: str) -> str:
         return f"Has the machine stood untouched since the reference was set{' on ' + mark if mark else ''}?"
     names = ", ".join(sorted(name for name, mark in state.marks.items() if mark.known))
     return f"Do the daily check on a mark now ({names})?"
+
+
+class AnswerQuestion(CommandBody, title="Answer"):
+    """Answer to the question that is shown."""
+
+    question: QuestionName = Field(description="which question is answered")
+    yes: bool = Field(description="yes, it is so")
+
+
+def answer(site: Site, body: AnswerQuestion, request: Request) -> Outcome:
+    """Take an answer; a no says what to do, and the question stays until it is done."""
+    if body.question not in site.state.questions:
+        asked = site.state.questions[0] if site.state.questions else "nothing"
+        raise CommandRefused(f"{body.question} was not asked; now asked: {asked}.")
+    if not body.yes:
+        if body.question == "check":
+            site.answered("check")
+            return done(request, "The daily check was left out.")
+        return done(request, what_to_do(body.question))
+    if body.question == "check":
+        return done(request, what_to_do("check"))
+    if body.question == "reference":
+        site.settle_doubts()
+    site.answered(body.question)
+    return done(request, f"{body.question.capitalize()} confirmed.")
+
+
+def ask_again(site: Site, body: Nothing, request: Request) -> Outcome:
+    """Ask the morning's questions now."""
+    ask(site)
+    return done(request, f"{len(site.state.questions)} questions.")
+
+
+def ask(site: Site) -> None:
+    """Ask the morning's questions, one after the other."""
+    site.change(questions=questions(site.state))
+
+
+def offer_check(site: Site) -> None:
+    """A new day has begun while the service ran: offer the daily check, where a mark is known."""
+    if "check" in questions(site.state) and "check" not in site.state.questions:
+        site.change(questions=(*site.state.questions, "check"))
+
+
+COMMANDS = {
+    "morning/answer": Spec(AnswerQuestion, answer, "Answer the question that the state shows."),
+    "morning/ask": Spec(Nothing, ask_again, "Ask the morning's questions now."),
+}

@@ -2,15 +2,34 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from tipdatum.fusion.pose import Quality
 from tipdatum.grade.against import Against
-from tipdatum.grade.limits import LimitReport
+from tipdatum.grade.state import LimitKind
 from tipdatum.kinematics.chain import Point
 from tipdatum_drivers.values import value
 
 DatumState: TypeAlias = Literal["none", "set", "doubtful"]
+
+LimitState: TypeAlias = Literal["within", "near", "beyond", "unknown"]
+
+
+@dataclass(frozen=True, slots=True)
+class LimitReport:
+    """How far a limit is: m (degrees for slew), smallest over all points, margin, sigma and run-on taken off.
+
+    `time_s` until it is reached at the present speed; None while moving away or standing.
+    """
+
+    kind: LimitKind
+    state: LimitState
+    point: str | None
+    distance: float | None
+    time_s: float | None
+    reason: str = ""
+    note: str = ""
 
 
 @value
@@ -29,7 +48,7 @@ class TipReport:
         deviation_m: tip minus target; None without a target or with a reference in doubt.
         pins: boom foot … tip; None when not known.
         offset_m: elevation minus height; None without a reference.
-        slew_rad: of the pose.
+        slew_rad, pitch_rad, roll_rad: of the pose; pitch of the upper positive nose up, roll right side down.
         against: figures against the target; None without a target, or where they are not known.
         limits: one entry a limit that was set.
     """
@@ -50,6 +69,8 @@ class TipReport:
     pins: tuple[Point, ...] | None
     offset_m: float | None
     slew_rad: float = 0.0
+    pitch_rad: float = 0.0
+    roll_rad: float = 0.0
     against: Against | None = None
     limits: tuple[LimitReport, ...] = ()
 

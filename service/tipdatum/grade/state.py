@@ -1,22 +1,65 @@
-"""What must outlive a restart: one document, written by the shell whenever its revision has moved on."""
+"""What must outlive a restart: one document, made of documents that never change.
+
+The shell writes it whenever its revision has moved on. `tipdatum.grade.ledger` alone replaces it.
+"""
 
 from __future__ import annotations
 
-from typing import Literal
+import math
+from collections.abc import Mapping
+from typing import Literal, TypeAlias
 
 from pydantic import Field
 
-from tipdatum.grade.book import LevelBook
-from tipdatum.grade.document import Document
-from tipdatum.grade.laser import Plane
-from tipdatum.grade.limits import Limit
-from tipdatum.grade.marks import Mark
-from tipdatum.grade.pipe import Pipe
-from tipdatum.grade.points import AsDug, AutoRecord
-from tipdatum.grade.station import Line
-from tipdatum.grade.stillness import TipPoint
-from tipdatum.grade.targets import Layer, Target, Tolerance
-from tipdatum.grade.trench import Trench
+from tipdatum.grade.cautions import Caution, Jurisdiction, Shown, Soil
+from tipdatum.grade.forms import Document
+from tipdatum.grade.levels import LevelBook
+from tipdatum.grade.stillness import TipPoint, Touch
+from tipdatum.grade.surfaces import Alignment, Layer, Target, Tolerance
+
+LimitKind: TypeAlias = Literal["ceiling", "floor", "near reach", "far reach", "slew left", "slew right"]
+
+SAME_PLACE_M = 0.15
+"""A mark found this near to where it was shows that the machine has not travelled, m."""
+
+
+class Spotted(Document):
+    """Where a mark was seen in plan, from one standing place of the machine: m, slew rad."""
+
+    place: int
+    reach_m: float
+    lateral_m: float
+    slew_rad: float
+
+    def same_place(self, touch: Touch, slew_known: bool) -> bool:
+        """Whether `touch` meets the mark where it was, so that the machine has not travelled.
+
+        Without a slew sensor only the reach can tell, and a machine that turned about the mark is missed.
+        """
+        if not slew_known:
+            return abs(touch.reach_m - self.reach_m) <= SAME_PLACE_M
+        turn = touch.slew_rad - self.slew_rad
+        across = 2.0 * self.reach_m * math.sin(turn / 2.0)
+        return math.hypot(touch.reach_m - self.reach_m, across) <= SAME_PLACE_M
+
+
+class Mark(Document):
+    """A mark and its elevation in the height system.
+
+    Attributes:
+        known: given by somebody (a benchmark); False for one that was measured here (a turning point).
+        sigma_m: 1-sigma of the elevation.
+        station_m: where along the line it lies; None where it was not touched with the boom in line.
+        spotted: where the present or an earlier set-up saw it.
+    """
+
+    elevation_m: float
+    known: bool
+    sigma_m: float = 0.0
+    station_m: float | None = None
+    spotted: Spotted | None = None
+    setup_in_line: int = 0
+    time: str = ""
 
 
 class Reference(Document):
@@ -39,7 +82,7 @@ class Reference(Document):
     lateral_m: float = 0.0
     slew_rad: float = 0.0
     corrected_m: float = Field(default=0.0, description="sum of direct corrections since")
-    posture: list[float] = Field(description="the arm's angles at the touch, rad")
+    posture: tuple[float, ...] = Field(description="the arm's angles at the touch, rad")
     bucket: str = Field(description="bucket that was on at the touch")
     t: float
     time: str = ""
@@ -78,40 +121,154 @@ class Checked(Document):
     by: str = ""
 
 
+class Plane(Document):
+    """The laser's plane: level, or falling along the line with `elevation_m` at station 0."""
+
+    elevation_m: float
+    grade: float = 0.0
+    note: str = ""
+
+
+class Limit(Document):
+    """One limit of the work space.
+
+    `value` is an elevation (ceiling, floor) or a reach in m, or a slew angle in degrees, positive left.
+    """
+
+    kind: LimitKind
+    value: float
+    margin_m: float = Field(default=0.3, ge=0, le=10, description="body around a pin, m")
+    warn_m: float = Field(default=0.5, ge=0, le=10, description="near from this distance on")
+    warn_s: float = Field(default=2.0, ge=0, le=30, description="near from this time on")
+    note: str = ""
+
+
+class Trench(Document):
+    """What was told of the present trench; a new trench or a new day starts anew with the cautions.
+
+    `jurisdiction` has no default: whose figures apply is for people to say.
+    """
+
+    name: str = ""
+    ground_m: float | None = Field(default=None, description="elevation of the ground beside it")
+    soil: Soil | None = None
+    jurisdiction: Jurisdiction | None = None
+    deepest_m: float | None = Field(default=None, description="largest depth reached")
+    day: str = ""
+    shown: tuple[Shown, ...] = ()
+
+    def depth(self, elevation_m: float) -> float | None:
+        """Depth of an elevation below the ground, m; None without the ground's."""
+        return None if self.ground_m is None else self.ground_m - elevation_m
+
+    def news(self, cautions: list[Caution], time: str) -> list[Shown]:
+        """Those of `cautions` not yet shown for this trench today."""
+        known = {s.name for s in self.shown}
+        return [
+            Shown(name=c.name, text=c.text, source=c.source, time=time)
+            for c in cautions
+            if c.name not in known
+        ]
+
+
+class Pipe(Document):
+    """A pipe to be laid; elevations and thicknesses in m, `grade` rising away from the machine.
+
+        trench bottom = invert - wall thickness - bedding - over-dig
+
+    The fall follows from the inverts at two manholes and the length between them; the invert at a station is
+    the one at the start plus fall times distance. Worked example in the tests: NAVEDTRA 14070, pipe
+    stake-out.
+    """
+
+    invert_m: float
+    grade: float
+    wall_m: float = 0.0
+    bedding_m: float = 0.0
+    overdig_m: float = 0.0
+
+    @property
+    def below_invert_m(self) -> float:
+        """How far the trench bottom lies below the invert."""
+        return self.wall_m + self.bedding_m + self.overdig_m
+
+    def invert_at(self, distance_m: float) -> float:
+        """Invert at a distance from the start."""
+        return self.invert_m + self.grade * distance_m
+
+    def bottom_at(self, distance_m: float) -> float:
+        """Level to dig to at a distance from the start."""
+        return self.invert_at(distance_m) - self.below_invert_m
+
+
+class AsDug(Document):
+    """One as-dug point. Plan position as easting and northing only where somebody gave it."""
+
+    number: int
+    elevation_m: float
+    sigma_m: float
+    code: str = ""
+    note: str = ""
+    reach_m: float
+    lateral_m: float
+    station_m: float | None = None
+    offset_m: float | None = None
+    easting_m: float | None = None
+    northing_m: float | None = None
+    deviation_m: float | None = None
+    adjusted_m: float | None = Field(
+        default=None, description="elevation with its share of a misclosure that was distributed later"
+    )
+    setup: int = 0
+    bucket: str = ""
+    automatic: bool = False
+    time: str = ""
+
+
+class AutoRecord(Document):
+    """Record by itself while the bucket follows the target; see `tipdatum.grade.points`."""
+
+    step_m: float = Field(default=0.25, description="a point for each such distance along the target")
+    within_m: float = Field(default=0.05, description="only while the tip is this near to the target")
+    code: str = "DUG"
+
+
 class WorkState(Document):
     """Reference, marks, level book, target, bucket and what else was told to the service."""
 
     version: int = 1
     reference: Reference | None = None
-    doubts: list[str] = Field(default_factory=list, description="why the reference is doubtful")
+    doubts: tuple[str, ...] = Field(default=(), description="why the reference is doubtful")
     travelled: bool = Field(default=False, description="the machine has probably changed its place since")
     place: int = Field(default=0, description="counts the machine's standing places")
-    marks: dict[str, Mark] = Field(default_factory=dict)
+    marks: Mapping[str, Mark] = Field(default_factory=dict)
     book: LevelBook = Field(default_factory=LevelBook)
     closed: Closed | None = None
     target: Target | None = None
     pipe: Pipe | None = None
-    layers: list[Layer] = Field(default_factory=list)
+    layers: tuple[Layer, ...] = ()
     layer: str | None = None
     tolerance: Tolerance | None = None
-    line: Line | None = None
+    line: Alignment | None = None
     plane: Plane | None = None
     beam_fix: BeamFix | None = None
     bucket: str | None = None
-    wear_m: dict[str, float] = Field(default_factory=dict, description="bucket → tip shorter by, m")
-    limits: list[Limit] = Field(default_factory=list)
+    wear_m: Mapping[str, float] = Field(default_factory=dict, description="bucket → tip shorter by, m")
+    limits: tuple[Limit, ...] = ()
     trench: Trench = Field(default_factory=Trench)
-    questions: list[str] = Field(default_factory=list, description="still to be asked this morning")
-    points: list[AsDug] = Field(default_factory=list)
+    questions: tuple[str, ...] = Field(default=(), description="still to be asked this morning")
+    points: tuple[AsDug, ...] = ()
     auto: AutoRecord | None = None
     checked: Checked | None = None
 
-    def snapshot(self) -> WorkState:
-        """A copy to be written by another thread while the work goes on.
 
-        The points in it are shared: there may be thousands, and a recorded one stays as it is but for the
-        elevation that a distributed misclosure adds to it.
-        """
-        rest = self.model_copy(update={"points": []}).model_copy(deep=True)
-        rest.points = list(self.points)
-        return rest
+SAME_ELEVATION_M = 0.0005
+"""Elevations that print alike, m."""
+
+
+def noted_otherwise(marks: Mapping[str, Mark], name: str, elevation_m: float) -> str:
+    """A sentence where a mark of that name had been noted at another elevation, otherwise nothing."""
+    mark = marks.get(name)
+    if mark is None or abs(mark.elevation_m - elevation_m) < SAME_ELEVATION_M:
+        return ""
+    return f" {name} had been at {mark.elevation_m:.3f} m before."

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from statistics import pstdev
 from typing import Literal, TypeAlias
 
-from tipdatum.grade.options import WorkOptions
+from tipdatum.grade.work_options import WorkOptions
 from tipdatum_drivers.values import value
 
 TipPoint: TypeAlias = Literal["tip", "left", "right"]

@@ -1,173 +1,314 @@
-"""What is dug to: elevation and slope of the design under a place, and nothing about the machine.
-
-A place is a station (m along the line, growing away from the machine) and an offset (m to the left of it).
-A target answers with the elevation there, or None where it says nothing.
-"""
+"""What is dug to: level, grade, depth below a laser's plane; layers, tolerance, station."""
 
 from __future__ import annotations
 
-import math
-from bisect import bisect_right
-from collections.abc import Sequence
-from typing import Annotated, Literal, TypeAlias
+from collections.abc import Callable
+from typing import Annotated, Any, Literal, TypeAlias
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
-from tipdatum.grade.document import Document
+from tipdatum.errors import CommandRefused
+from tipdatum.grade.forms import CommandBody, Elevation, Name, Nothing, Outcome, Request, done
+from tipdatum.grade.laser import need_receiver
+from tipdatum.grade.site import Site, Spec
+from tipdatum.grade.stillness import Touch
+from tipdatum.grade.surfaces import (
+    Alignment,
+    BelowPlane,
+    Grade,
+    Layer,
+    Level,
+    Target,
+    Tolerance,
+    line_through,
+)
+from tipdatum.grade.trench import show_target_cautions
+from tipdatum.grade.units import parse_grade, signed_mm
 
+Depth = Annotated[float, Field(ge=-50, le=50)]
+GradeText = Annotated[str, Field(min_length=1, max_length=40)]
 
-class Level(Document):
-    """One elevation everywhere; needs no station."""
-
-    kind: Literal["level"] = "level"
-    elevation_m: float
-
-    def elevation(self, station: float, offset: float) -> float | None:
-        """m, in the height system of the reference."""
-        return self.elevation_m
-
-    def slopes(self, station: float) -> tuple[float, float]:
-        """Grade along the station and cross-slope to the left, rise over run."""
-        return 0.0, 0.0
-
-    def perpendicular(self, station: float, offset: float, elevation: float) -> float | None:
-        """Signed distance from the surface, m, positive above it."""
-        return elevation - self.elevation_m
-
-    def breaks(self) -> Sequence[float]:
-        """Stations where the grade changes."""
-        return ()
+Percent = Annotated[float, Field(ge=-1000, le=1000)]
+Through = Literal["reference", "here"]
 
 
-class Grade(Document):
-    """A plane through `elevation_m` at station 0; `grade` rises away from the machine, `cross` leftwards."""
+class SetLevel(CommandBody):
+    """One elevation everywhere, given as such or as a depth below the mark of the reference."""
 
-    kind: Literal["grade"] = "grade"
-    elevation_m: float
-    grade: float
-    cross: float = 0.0
+    elevation_m: Elevation | None = Field(default=None, description="elevation to dig to")
+    depth_m: Depth | None = Field(
+        default=None, description="depth below the mark of the reference, positive down"
+    )
 
-    def elevation(self, station: float, offset: float) -> float | None:
-        """m, in the height system of the reference."""
-        return self.elevation_m + self.grade * station + self.cross * offset
-
-    def slopes(self, station: float) -> tuple[float, float]:
-        """Grade along the station and cross-slope to the left, rise over run."""
-        return self.grade, self.cross
-
-    def perpendicular(self, station: float, offset: float, elevation: float) -> float | None:
-        """Signed distance from the plane, m, positive above it."""
-        vertical = elevation - self.elevation_m - self.grade * station - self.cross * offset
-        return vertical / math.sqrt(1.0 + self.grade**2 + self.cross**2)
-
-    def breaks(self) -> Sequence[float]:
-        """Stations where the grade changes."""
-        return ()
+    @model_validator(mode="after")
+    def _one_of_both(self) -> SetLevel:
+        if (self.elevation_m is None) == (self.depth_m is None):
+            raise ValueError('either "elevation_m" or "depth_m"')
+        return self
 
 
-class ProfilePoint(Document):
-    """One row of a profile."""
+class SetGrade(CommandBody):
+    """A plane through a point, rising or falling away from the machine."""
 
-    station_m: float
-    elevation_m: float
+    grade: GradeText | None = Field(
+        default=None,
+        description='such as "2%", "falling 1:100", "1/4 in/ft"; positive rises away from the machine',
+    )
+    grade_percent: Percent | None = Field(default=None, description="the same as a number in percent")
+    through: Through = Field(
+        default="reference", description="the reference's mark, or here: the point touched now"
+    )
+    elevation_m: Elevation | None = Field(default=None, description="target elevation at that point")
+    depth_m: Depth | None = Field(default=None, description="or how deep the target lies below that point")
+    cross: GradeText | None = Field(default=None, description='cross-slope such as "2%"; needs a slew sensor')
+    cross_falls: Literal["left", "right"] | None = Field(default=None, description="to which side it falls")
+
+    @model_validator(mode="after")
+    def _consistent(self) -> SetGrade:
+        if (self.grade is None) == (self.grade_percent is None):
+            raise ValueError('either "grade" such as "falling 1%" or "grade_percent"')
+        if self.elevation_m is not None and self.depth_m is not None:
+            raise ValueError('"elevation_m" or "depth_m", not both')
+        if (self.cross is None) != (self.cross_falls is None):
+            raise ValueError('"cross" and "cross_falls" (left or right) together')
+        # What cannot be read as a grade is refused here, before the command travels.
+        self.rise(), self.rise_to_left()
+        return self
+
+    def rise(self) -> float:
+        """Rise over run away from the machine."""
+        return parse_grade(self.grade) if self.grade is not None else (self.grade_percent or 0.0) / 100.0
+
+    def rise_to_left(self) -> float:
+        """Rise over run to the left."""
+        if self.cross is None:
+            return 0.0
+        steep = abs(parse_grade(self.cross))
+        return -steep if self.cross_falls == "left" else steep
 
 
-class Profile(Document):
-    """A line of straight pieces along the station: steps, benches, breaks of grade, a ditch.
+class SetBelowPlane(CommandBody):
+    """A constant depth below the laser's plane: cross it once from each place."""
 
-    Two rows at the same station are a step. Before the first and beyond the last row it says nothing.
-    """
+    depth_m: Annotated[float, Field(gt=0, le=30)] = Field(description="how far below the plane")
+    grade: GradeText = Field(default="0%", description="the plane's grade away from the machine")
 
-    kind: Literal["profile"] = "profile"
-    points: list[ProfilePoint] = Field(min_length=2)
+    @model_validator(mode="after")
+    def _grade_is_one(self) -> SetBelowPlane:
+        parse_grade(self.grade)
+        return self
 
-    def _piece(self, station: float) -> tuple[ProfilePoint, ProfilePoint] | None:
-        stations = [p.station_m for p in self.points]
-        if not stations[0] <= station <= stations[-1]:
-            return None
-        after = min(bisect_right(stations, station), len(stations) - 1)
-        return self.points[after - 1], self.points[after]
 
-    def elevation(self, station: float, offset: float) -> float | None:
-        """m, in the height system of the reference; None outside the profile."""
-        piece = self._piece(station)
-        if piece is None:
-            return None
-        a, b = piece
-        run = b.station_m - a.station_m
-        return (
-            b.elevation_m
-            if run == 0.0
-            else a.elevation_m + (b.elevation_m - a.elevation_m) * (station - a.station_m) / run
+class SetStation(CommandBody):
+    """The tip stands at a known station with the boom in line."""
+
+    station_m: Annotated[float, Field(ge=-1e5, le=1e5)] = Field(description="station of the point touched")
+
+
+class LayerIn(CommandBody):
+    """One layer."""
+
+    name: Name
+    up_m: Annotated[float, Field(ge=-5, le=5)] = Field(description="how far above the target")
+
+
+class SetLayers(CommandBody):
+    """Layers to switch between."""
+
+    layers: list[LayerIn] = Field(max_length=20, description="name and how far above the target each lies")
+
+
+class ChooseLayer(CommandBody):
+    """The layer that is worked on."""
+
+    name: Name | None = Field(default=None, description="name of the layer; left out: the target itself")
+
+
+class SetTolerance(CommandBody):
+    """The band that counts as on grade."""
+
+    above_m: Annotated[float, Field(ge=0, le=1)] = Field(description="how far above the target is still good")
+    below_m: Annotated[float, Field(ge=0, le=1)] = Field(description="how far below it is still good")
+
+    @model_validator(mode="after")
+    def _has_a_width(self) -> SetTolerance:
+        if self.above_m + self.below_m == 0.0:
+            raise ValueError("a band that is wider than nothing")
+        return self
+
+
+Lay: TypeAlias = Callable[[float, Touch | None], Outcome]
+"""Lays the target out from the elevation at station 0 and the touch there, None for the reference's mark."""
+
+FOLLOWS_BOOM = " There is no slew sensor: the grade follows the boom plane wherever it is swung."
+
+
+def set_level(site: Site, body: SetLevel, request: Request) -> Outcome:
+    """Dig to one elevation."""
+    if body.elevation_m is not None:
+        elevation, below = body.elevation_m, ""
+    else:
+        depth = body.depth_m or 0.0
+        elevation = _mark_elevation(site) - depth
+        below = f", {abs(depth):.3f} m {'below' if depth >= 0.0 else 'above'} the reference's mark"
+    text = take_target(site, request, Level(elevation_m=elevation))
+    return done(request, f"Target: level at {elevation:.3f} m{below}.{text}", elevation_m=elevation)
+
+
+def set_grade(site: Site, body: SetGrade, request: Request) -> Outcome | None:
+    """Dig to a plane."""
+    grade, cross = body.rise(), body.rise_to_left()
+    if body.cross is not None and not site.mounted.has_slew_sensor:
+        raise CommandRefused(
+            "A cross-slope needs a slew sensor; without one the grade follows the boom plane and there is no "
+            "across. Leave cross out."
         )
 
-    def slopes(self, station: float) -> tuple[float, float]:
-        """Grade along the station and cross-slope to the left, rise over run."""
-        piece = self._piece(station)
-        if piece is None or piece[1].station_m == piece[0].station_m:
-            return 0.0, 0.0
-        a, b = piece
-        return (b.elevation_m - a.elevation_m) / (b.station_m - a.station_m), 0.0
+    def lay(start_m: float, touch: Touch | None) -> Outcome:
+        elevation = body.elevation_m if body.elevation_m is not None else start_m - (body.depth_m or 0.0)
+        plane = Grade(elevation_m=elevation, grade=grade, cross=cross)
+        text = take_target(site, request, plane, line=line_from(site, touch))
+        across = f", falling {body.cross_falls} {abs(cross) * 100:.2f} %" if cross else ""
+        return done(
+            request,
+            f"Target: {away(grade)} through {elevation:.3f} m at {where(body.through)}{across}."
+            f"{boom_plane(site)}{text}",
+            elevation_m=elevation,
+            grade_percent=grade * 100.0,
+            cross_percent=cross * 100.0,
+        )
 
-    def perpendicular(self, station: float, offset: float, elevation: float) -> float | None:
-        """Shortest distance from the line, m, positive above it; None outside the profile."""
-        design = self.elevation(station, offset)
-        if design is None:
-            return None
-        nearest = math.inf
-        for a, b in zip(self.points, self.points[1:], strict=False):
-            ds, dz = b.station_m - a.station_m, b.elevation_m - a.elevation_m
-            length = ds * ds + dz * dz
-            at = ((station - a.station_m) * ds + (elevation - a.elevation_m) * dz) / length if length else 0.0
-            at = min(1.0, max(0.0, at))
-            nearest = min(
-                nearest,
-                math.hypot(station - a.station_m - at * ds, elevation - a.elevation_m - at * dz),
-            )
-        return math.copysign(nearest, elevation - design)
-
-    def breaks(self) -> Sequence[float]:
-        """Stations where the grade changes."""
-        return [p.station_m for p in self.points]
+    return begin(site, request, body.through, lay, needs_mark=body.elevation_m is None)
 
 
-class BelowPlane(Document):
-    """A constant depth below a rotating laser's plane, which may fall along the boom plane.
-
-    It needs neither reference nor station: where the receiver crosses the plane is where the plane is.
-    """
-
-    kind: Literal["below plane"] = "below plane"
-    depth_m: float
-    grade: float = 0.0
-
-
-Surface: TypeAlias = Level | Grade | Profile
-Target: TypeAlias = Annotated[Level | Grade | Profile | BelowPlane, Field(discriminator="kind")]
+def set_below_plane(site: Site, body: SetBelowPlane, request: Request) -> Outcome:
+    """Dig to a constant depth below a laser's plane."""
+    need_receiver(site)
+    grade = parse_grade(body.grade)
+    text = take_target(site, request, BelowPlane(depth_m=body.depth_m, grade=grade))
+    return done(
+        request,
+        f"Target: {body.depth_m:.3f} m below the laser's plane, {away(grade)}. Cross the plane slowly with "
+        f"the receiver from each place where the machine stands.{boom_plane(site) if grade else ''}{text}",
+        depth_m=body.depth_m,
+    )
 
 
-class Layer(Document):
-    """The same target raised, by bedding or a sub-base for instance."""
+def set_station(site: Site, body: SetStation, request: Request) -> Outcome | None:
+    """Tell the station of the point under the tip, with the boom in line."""
 
-    name: str
-    up_m: float
+    def carry_on(touch: Touch) -> Outcome:
+        along = touch.slew_rad if site.known_pose().slew_known else None
+        line = line_through(touch.reach_m, touch.lateral_m, touch.slew_rad, along, body.station_m)
+        site.change(line=line)
+        return done(request, f"The tip is at station {body.station_m:.2f} m.", station_m=body.station_m)
+
+    return site.when_still(request, "tip", carry_on)
 
 
-class Tolerance(Document):
-    """The band that counts as on grade: `above_m` over the target and `below_m` under it, none negative."""
+def clear_target(site: Site, body: Nothing, request: Request) -> Outcome:
+    """Forget the target."""
+    site.change(target=None, pipe=None, layer=None, layers=())
+    return done(request, "Target cleared.")
 
-    above_m: float = Field(ge=0)
-    below_m: float = Field(ge=0)
 
-    @property
-    def half_width_m(self) -> float:
-        """Half of the band."""
-        return (self.above_m + self.below_m) / 2.0
+def set_layers(site: Site, body: SetLayers, request: Request) -> Outcome:
+    """Name the layers."""
+    names = [layer.name for layer in body.layers]
+    twice = next((n for n in names if names.count(n) > 1), None)
+    if twice is not None:
+        raise CommandRefused(f'Two layers are named "{twice}".')
+    site.change(layers=tuple(Layer(name=layer.name, up_m=layer.up_m) for layer in body.layers), layer=None)
+    return done(
+        request, f"{len(names)} layers: {', '.join(names) or 'none'}. The target itself is worked on."
+    )
 
-    def judge(self, deviation: float, sigma: float) -> str:
-        """`on grade`, `above`, `below`, or `cannot judge` where two sigma exceed half of the band."""
-        if 2.0 * sigma > self.half_width_m:
-            return "cannot judge"
-        if deviation > self.above_m:
-            return "above"
-        return "below" if deviation < -self.below_m else "on grade"
+
+def choose_layer(site: Site, body: ChooseLayer, request: Request) -> Outcome:
+    """Work on a layer."""
+    chosen = next((layer for layer in site.state.layers if layer.name == body.name), None)
+    if body.name is not None and chosen is None:
+        known = ", ".join(layer.name for layer in site.state.layers) or "none"
+        raise CommandRefused(f'There is no layer "{body.name}"; known are: {known}.')
+    site.change(layer=body.name)
+    where = f"{body.name}, {signed_mm(chosen.up_m)} mm on the target" if chosen else "the target itself"
+    return done(request, f"Layer: {where}.")
+
+
+def set_tolerance(site: Site, body: SetTolerance, request: Request) -> Outcome:
+    """Set the band that counts as on grade."""
+    site.change(tolerance=Tolerance(above_m=body.above_m, below_m=body.below_m))
+    return done(request, f"Tolerance +{body.above_m * 1000:.0f} / -{body.below_m * 1000:.0f} mm.")
+
+
+def _mark_elevation(site: Site) -> float:
+    if site.state.reference is None:
+        raise CommandRefused("This is measured from the reference: set one with datum/set first.")
+    return site.state.reference.known_m
+
+
+def begin(site: Site, request: Request, through: Through, lay: Lay, needs_mark: bool) -> Outcome | None:
+    """Begin at the reference's mark, or at the point under the tip once it is still."""
+    if through == "reference":
+        return lay(_mark_elevation(site), None)
+    if needs_mark:
+        site.need_reference("The point under the tip has no elevation to begin from")
+    return site.when_still(
+        request, "tip", lambda touch: lay(site.elevation_of(touch)[0] if needs_mark else 0.0, touch)
+    )
+
+
+def line_from(site: Site, touch: Touch | None) -> Alignment:
+    """Station 0 at the touch, or at the reference's mark; the line runs along the boom as it points now."""
+    pose = site.known_pose()
+    along = pose.slew_rad if pose.slew_known else None
+    if touch is not None:
+        return line_through(touch.reach_m, touch.lateral_m, touch.slew_rad, along)
+    reference = site.state.reference
+    if reference is None or reference.how != "mark" or site.state.travelled:
+        raise CommandRefused(
+            'Station unknown: the reference was not set on a mark from here. Use "through": "here" with the '
+            "tip on the point where the grade begins."
+        )
+    return line_through(reference.reach_m, reference.lateral_m, reference.slew_rad, along)
+
+
+def take_target(site: Site, request: Request, target: Target, **beside: Any) -> str:
+    """Dig to `target` from now on; `beside` it: line, pipe, layers. What else there is to say."""
+    site.change(**{"target": target, "pipe": None, "layer": None, "layers": (), **beside})
+    site.answered("target")
+    show_target_cautions(site, request.t)
+    return " The reference is doubtful: no deviation until it is confirmed." if site.state.doubts else ""
+
+
+def away(grade: float) -> str:
+    """A grade in words."""
+    if grade == 0.0:
+        return "level"
+    return f"{'rising' if grade > 0 else 'falling'} {abs(grade) * 100:.2f} % away from the machine"
+
+
+def where(through: Through) -> str:
+    """Where station 0 is, in words."""
+    return "the reference's mark" if through == "reference" else "the point touched"
+
+
+def boom_plane(site: Site) -> str:
+    """What to know where no slew sensor holds the line."""
+    return "" if site.mounted.has_slew_sensor else FOLLOWS_BOOM
+
+
+COMMANDS = {
+    "target/level": Spec(SetLevel, set_level, "Dig to one elevation, or to a depth below the reference."),
+    "target/grade": Spec(SetGrade, set_grade, "Dig to a plane that rises or falls away from the machine."),
+    "target/below-plane": Spec(
+        SetBelowPlane, set_below_plane, "Dig to a depth below a rotating laser's plane."
+    ),
+    "target/layers": Spec(SetLayers, set_layers, "Name layers above the target to switch between."),
+    "target/layer": Spec(ChooseLayer, choose_layer, "Choose the layer that is worked on."),
+    "target/tolerance": Spec(
+        SetTolerance, set_tolerance, "Set the band around the target that counts as on grade."
+    ),
+    "target/clear": Spec(Nothing, clear_target, "Forget the target and its layers."),
+    "station/set": Spec(SetStation, set_station, "The tip stands at this station with the boom in line."),
+}

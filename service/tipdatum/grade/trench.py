@@ -1,46 +1,179 @@
-"""The trench at hand: the ground beside it, its depth, and which cautions were shown for it."""
+"""The trench and its surroundings: ground beside it, depth, soil, whose figures apply, overhead lines."""
 
 from __future__ import annotations
 
+import math
+from typing import Annotated, Any
+
 from pydantic import Field
 
-from tipdatum.grade.cautions import Caution, Jurisdiction, Shown, Soil
-from tipdatum.grade.document import Document
+from tipdatum.grade.cautions import (
+    CALL_FIRST,
+    PROTECT,
+    Caution,
+    Jurisdiction,
+    Soil,
+    depth_cautions,
+    line_caution,
+    slope_caution,
+)
+from tipdatum.grade.forms import CommandBody, Elevation, Outcome, Request, done
+from tipdatum.grade.morning import offer_check
+from tipdatum.grade.report import TipReport
+from tipdatum.grade.site import Site, Spec
+from tipdatum.grade.stillness import Touch
+
+DEEPER_M = 0.01
+"""Depth grows in steps of at least this much, m, before cautions are looked up again."""
 
 
-class Trench(Document):
-    """What was told of the present trench; a new trench or a new day starts anew with the cautions.
+class SetGround(CommandBody):
+    """The tip stands on the ground beside the trench, or its elevation is given."""
 
-    `jurisdiction` has no default: whose figures apply is for people to say.
-    """
+    elevation_m: Elevation | None = Field(
+        default=None, description="elevation of the ground; left out: touched now"
+    )
 
-    name: str = ""
-    ground_m: float | None = Field(default=None, description="elevation of the ground beside it")
-    soil: Soil | None = None
-    jurisdiction: Jurisdiction | None = None
-    deepest_m: float | None = Field(default=None, description="largest depth reached")
-    day: str = ""
-    shown: list[Shown] = Field(default_factory=list)
 
-    def depth(self, elevation_m: float) -> float | None:
-        """Depth of an elevation below the ground, m; None without the ground's."""
-        return None if self.ground_m is None else self.ground_m - elevation_m
+class NewTrench(CommandBody):
+    """Begin another trench: cautions are shown anew, the ground is not known."""
 
-    def news(self, cautions: list[Caution], time: str) -> list[Shown]:
-        """Those of `cautions` not yet shown for this trench today; they count as shown from now on."""
-        known = {s.name for s in self.shown}
-        fresh = [
-            Shown(name=c.name, text=c.text, source=c.source, time=time)
-            for c in cautions
-            if c.name not in known
-        ]
-        self.shown.extend(fresh)
-        return fresh
+    name: str = Field(default="", max_length=40, description="what it is called")
+    soil: Soil | None = Field(default=None, description="soil as a competent person classified it")
 
-    def dawn(self, day: str) -> bool:
-        """A new day has begun: cautions are shown anew. Returns whether it has."""
-        if not day or day == self.day:
-            return False
-        first, self.day = not self.day, day
-        self.shown.clear()
-        return not first
+
+class SetJurisdiction(CommandBody):
+    """Whose figures cautions may quote. There is no default."""
+
+    jurisdiction: Jurisdiction | None = Field(description='"us", or null for none')
+
+
+class OverheadLine(CommandBody):
+    """An overhead line nearby."""
+
+    kilovolts: Annotated[float, Field(gt=0, le=2000)] = Field(description="its voltage, from its owner")
+
+
+def change_trench(site: Site, **fields: Any) -> None:
+    """Replace fields of what is known of the trench."""
+    site.change(trench=site.state.trench.model_copy(update=fields))
+
+
+def show_cautions(site: Site, t: float, cautions: list[Caution]) -> None:
+    """Show those that were not yet shown for this trench today."""
+    fresh = site.state.trench.news(cautions, site.ledger.time(t))
+    if not fresh:
+        return
+    change_trench(site, shown=(*site.state.trench.shown, *fresh))
+    for shown in fresh:
+        source = f" [{shown.source}]" if shown.source else ""
+        site.ledger.tell(t, "caution", f"{shown.text}{source}")
+
+
+def show_target_cautions(site: Site, t: float) -> None:
+    """What a person who enters a target should be told."""
+    trench, target = site.state.trench, site.state.target
+    if target is None:
+        return
+    depth = trench.deepest_m
+    if target.kind in ("level", "grade"):
+        at_target = trench.depth(target.elevation_m)
+        depth = at_target if depth is None else max(depth, at_target or depth)
+    if depth is None and trench.ground_m is not None:
+        # The depth shows as it is dug.
+        show_cautions(site, t, [CALL_FIRST, PROTECT])
+        return
+    show_cautions(site, t, [CALL_FIRST, *depth_cautions(depth, trench.jurisdiction)])
+
+
+class TrenchWatch:
+    """Follows the trench from tick to tick: its depth, and the day that its cautions belong to."""
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+        self._dawn_t = -math.inf
+        """When the wall clock's next day begins, s of session time."""
+
+    def follow(self, report: TipReport) -> None:
+        """Take one tick's figures."""
+        site = self._site
+        if report.t >= self._dawn_t or not site.state.trench.day:
+            self._look_at_the_day(report.t)
+        trench = site.state.trench
+        if report.datum != "set" or report.elevation_m is None or trench.ground_m is None:
+            return
+        lowest = min(v for v in (report.elevation_m, report.left_m, report.right_m) if v is not None)
+        depth = trench.ground_m - lowest
+        if depth > (trench.deepest_m or 0.0) + DEEPER_M:
+            site.ledger.change(notice="none", trench=trench.model_copy(update={"deepest_m": depth}))
+            fresh = [c for c in depth_cautions(depth, trench.jurisdiction) if c is not PROTECT or depth > 0.5]
+            show_cautions(site, report.t, fresh)
+
+    def _look_at_the_day(self, t: float) -> None:
+        site = self._site
+        day, self._dawn_t = site.ledger.day(t)
+        before = site.state.trench.day
+        if not day or day == before:
+            return
+        site.ledger.change(
+            notice="none", trench=site.state.trench.model_copy(update={"day": day, "shown": ()})
+        )
+        if before:
+            show_target_cautions(site, t)
+            offer_check(site)
+
+
+def set_ground(site: Site, body: SetGround, request: Request) -> Outcome | None:
+    """Know the ground, so that the depth of the trench is known."""
+
+    def take(elevation: float) -> Outcome:
+        shown = tuple(s for s in site.state.trench.shown if s.name != "depth unknown")
+        change_trench(site, ground_m=elevation, deepest_m=None, shown=shown)
+        show_target_cautions(site, request.t)
+        return done(request, f"Ground beside the trench at {elevation:.3f} m.", elevation_m=elevation)
+
+    if body.elevation_m is not None:
+        return take(body.elevation_m)
+    site.need_reference("The ground's elevation cannot be measured")
+
+    def carry_on(touch: Touch) -> Outcome:
+        return take(site.elevation_of(touch)[0])
+
+    return site.when_still(request, "tip", carry_on)
+
+
+def new_trench(site: Site, body: NewTrench, request: Request) -> Outcome:
+    """Begin another trench."""
+    change_trench(site, name=body.name, soil=body.soil, ground_m=None, deepest_m=None, shown=())
+    show_cautions(site, request.t, slope_caution(body.soil, site.state.trench.jurisdiction))
+    show_target_cautions(site, request.t)
+    return done(
+        request, f"New trench{' ' + body.name if body.name else ''}: touch the ground beside it (ground/set)."
+    )
+
+
+def set_jurisdiction(site: Site, body: SetJurisdiction, request: Request) -> Outcome:
+    """Choose whose figures cautions may quote."""
+    change_trench(site, jurisdiction=body.jurisdiction, shown=())
+    show_target_cautions(site, request.t)
+    whose = "none" if body.jurisdiction is None else body.jurisdiction.upper()
+    return done(request, f"Figures quoted in cautions: {whose}. Local rules and a competent person decide.")
+
+
+def overhead_line(site: Site, body: OverheadLine, request: Request) -> Outcome:
+    """Say what is known of the clearance to an overhead line."""
+    caution = line_caution(body.kilovolts, site.state.trench.jurisdiction)
+    show_cautions(site, request.t, [caution])
+    return done(request, caution.text, source=caution.source)
+
+
+COMMANDS = {
+    "ground/set": Spec(
+        SetGround, set_ground, "The tip stands on the ground beside the trench: know its depth."
+    ),
+    "trench/new": Spec(NewTrench, new_trench, "Begin another trench; cautions are shown anew."),
+    "trench/jurisdiction": Spec(
+        SetJurisdiction, set_jurisdiction, "Choose whose figures cautions may quote."
+    ),
+    "trench/overhead-line": Spec(OverheadLine, overhead_line, "Show the caution about an overhead line."),
+}

@@ -4,21 +4,20 @@ from __future__ import annotations
 
 from typing import Any
 
-from tipdatum.grade.desk import Desk
 from tipdatum.grade.morning import wording
+from tipdatum.grade.site import Site
 
 
-def state_view(desk: Desk) -> dict[str, Any]:
+def state_view(site: Site) -> dict[str, Any]:
     """Reference, target, station, marks, question and cautions as plain data."""
-    state = desk.state
-    question = state.questions[0] if state.questions else None
+    state = site.state
     return {
-        "datum": desk.datum,
+        "datum": site.datum,
         "reasons": list(state.doubts),
-        "reference": _reference(desk),
-        "bucket": desk.bucket,
-        "target": _target(desk),
-        "station": _station(desk),
+        "reference": _reference(site),
+        "bucket": site.mounted.bucket,
+        "target": _target(site),
+        "station": _station(site),
         "tolerance": state.tolerance.model_dump() if state.tolerance else None,
         "marks": {
             name: {"elevation_m": m.elevation_m, "known": m.known, "station_m": m.station_m}
@@ -26,9 +25,7 @@ def state_view(desk: Desk) -> dict[str, Any]:
         },
         "plane": state.plane.model_dump() if state.plane else None,
         "limits": [one.model_dump() for one in state.limits],
-        "question": None
-        if question is None
-        else {"name": question, "text": wording(question, state, desk.bucket), "left": len(state.questions)},
+        "question": _question(site),
         "cautions": [shown.model_dump() for shown in state.trench.shown],
         "trench": state.trench.model_dump(exclude={"shown", "day"}),
         "checked": state.checked.model_dump() if state.checked else None,
@@ -37,16 +34,24 @@ def state_view(desk: Desk) -> dict[str, Any]:
     }
 
 
-def _reference(desk: Desk) -> dict[str, Any] | None:
-    record = desk.state.reference
+def _question(site: Site) -> dict[str, Any] | None:
+    left = site.state.questions
+    if not left:
+        return None
+    text = wording(left[0], site.state, site.mounted.bucket)
+    return {"name": left[0], "text": text, "left": len(left)}
+
+
+def _reference(site: Site) -> dict[str, Any] | None:
+    record = site.state.reference
     if record is None:
         return None
     keys = {"instrument_m", "how", "mark", "point", "known_m", "known_sigma_m", "bucket", "t", "time", "by"}
     return record.model_dump(include=keys)
 
 
-def _target(desk: Desk) -> dict[str, Any] | None:
-    state = desk.state
+def _target(site: Site) -> dict[str, Any] | None:
+    state = site.state
     if state.target is None:
         return None
     shown: dict[str, Any] = state.target.model_dump()
@@ -57,9 +62,9 @@ def _target(desk: Desk) -> dict[str, Any] | None:
     return shown
 
 
-def _station(desk: Desk) -> dict[str, Any] | None:
-    line = desk.state.line
+def _station(site: Site) -> dict[str, Any] | None:
+    line = site.state.line
     if line is None:
         return None
-    lost = line.lost or ("the machine travelled" if desk.state.travelled else None)
+    lost = line.lost or ("the machine travelled" if site.state.travelled else None)
     return {"known": lost is None, "reason": lost, "follows_boom_plane": line.azimuth_rad is None}

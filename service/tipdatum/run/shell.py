@@ -264,7 +264,7 @@ class Shell:
 
     def _present_state(self) -> WorkState:
         with self._turn:
-            return self._pipeline.work.state.snapshot()
+            return self._pipeline.work.state
 
     def _publish(self, out: Outgoing) -> None:
         if out.name == "state":

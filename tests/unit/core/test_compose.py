@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 from tipdatum.bus.messages import Arm, Datum, Message, Quality, Tip
 from tipdatum.core.messages_out import PINS, arm_message, rounded, tip_message
-from tipdatum.grade.against import Against, Ahead
+from tipdatum.grade.against import Against, TargetAhead
 from tipdatum.grade.report import TipReport
-from tipdatum.grade.targets import Grade, Level, Profile, ProfilePoint
+from tipdatum.grade.surfaces import Grade, Level, Profile, ProfilePoint
 from tipdatum.walltime import WallTime
 
 WALL = WallTime(datetime(2026, 5, 4, 8, 0, 0, tzinfo=UTC))
@@ -24,7 +24,7 @@ STEPS = Profile(
     points=[ProfilePoint(station_m=s, elevation_m=z) for s, z in ((0, 0), (3, 1), (3, 2), (9, 2))]
 )
 AHEAD = st.builds(
-    Ahead,
+    TargetAhead,
     st.sampled_from([Level(elevation_m=2.0), Grade(elevation_m=1.0, grade=0.02, cross=-0.01), STEPS]),
     raised_m=METRES,
     turn=st.floats(-3.0, 3.0),

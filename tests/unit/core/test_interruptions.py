@@ -12,7 +12,7 @@ import pytest
 from tipdatum.bus.messages import Happening, Message, Reply, State, Tip
 from tipdatum.config import Settings
 from tipdatum.core.pipeline import Outgoing, Pipeline
-from tipdatum.grade.options import WorkOptions
+from tipdatum.grade.work_options import WorkOptions
 from tipdatum.machine.description import Machine, parse_machine
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.reading import Command, Imu

@@ -141,7 +141,9 @@ def test_a_corner_may_stand_on_the_mark(
     report = rig.tick()
     assert (report.left_m if corner == "left" else report.right_m) == pytest.approx(known, abs=EXACT_M)
     half = rig.machine.bucket[0].width_m / 2.0
-    assert abs(report.elevation_m - known) == pytest.approx(half * abs(math.sin(rig.work.pose.angles[1])))
+    assert abs(report.elevation_m - known) == pytest.approx(
+        half * abs(math.sin(rig.work.site.pose.angles[1]))
+    )
 
 
 def test_what_the_estimator_learns_of_the_touch_later_moves_nothing_it_shares_with_the_tip(
@@ -152,8 +154,8 @@ def test_what_the_estimator_learns_of_the_touch_later_moves_nothing_it_shares_wi
     before = rig.tick().elevation_m
     rig.estimator.anchor_height += 0.012
     assert rig.tick().elevation_m == pytest.approx(before - 0.012, abs=EXACT_M)
-    rig.work.mount_bucket("ditching 1400")
-    rig.work.mount_bucket("trenching 600")
+    rig.work.site.mount_bucket("ditching 1400")
+    rig.work.site.mount_bucket("trenching 600")
     assert rig.tick().elevation_m == pytest.approx(before - 0.012, abs=EXACT_M)
 
 

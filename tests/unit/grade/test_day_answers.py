@@ -13,7 +13,7 @@ import pytest
 from tipdatum.bus.orders import Order
 from tipdatum.errors import CommandRefused, InputError
 from tipdatum.grade.commands import COMMANDS, parse_body
-from tipdatum.grade.profile_file import parse_profile
+from tipdatum.grade.profiles import parse_profile
 
 RigMaker = Callable[..., Any]
 
@@ -199,7 +199,7 @@ def test_a_dip_through_the_band_is_no_point(rig: Any) -> None:
     for i in range(40):
         rig.stand(joints=(0.5 - 0.002 * (i if i < 20 else 40 - i), -1.5, -0.6))
         rig.tick()
-    assert rig.work.state.points == []
+    assert rig.work.state.points == ()
 
 
 def test_the_ground_is_not_asked_for_right_after_it_was_touched(rig: Any) -> None:
@@ -236,11 +236,12 @@ def test_a_volume_counts_what_was_left_in_the_end(rig: Any) -> None:
     one = rig.work.state.points[0]
     refused = rig.send("volume/trench", ground_m=11.0)
     assert "station/set" in refused.text
-    rig.work.state.points = [
+    points = [
         one.model_copy(update={"reach_m": 4.0 + 0.25 * i, "elevation_m": z})
         for z in (10.5, 10.0)
         for i in range(5)
     ]
+    rig.work.site.change(points=tuple(points))
     outcome = rig.send("volume/trench", ground_m=11.0, width_m=0.6)
     assert outcome.result["volume_m3"] == pytest.approx(0.6)
     assert outcome.result["points"] == 5

@@ -9,8 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tipdatum.errors import CommandRefused, InputError
-from tipdatum.grade.commands import COMMANDS, parse_body
-from tipdatum.grade.fields import explain, listing
+from tipdatum.grade.commands import COMMANDS, explain, listing, parse_body
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from pydantic import ValidationError
 
 from tipdatum.fusion.pose import Matrices, Pose
 from tipdatum.grade.doubt import MoveWatch
@@ -68,7 +69,7 @@ def test_bucket_and_wear_are_remembered(make_rig: RigMaker) -> None:
     rig.send("bucket/choose", name="ditching 1400")
     rig.send("bucket/wear-set", wear_m=0.02)
     again = restarted(make_rig, rig, 1.0)
-    assert again.work.bucket == "ditching 1400"
+    assert again.work.site.mounted.bucket == "ditching 1400"
     assert again.estimator.machine.bucket[0].tip_m == pytest.approx(1.03)
 
 
@@ -205,7 +206,8 @@ def test_a_full_list_ends_the_recording_and_says_so(rig: Any) -> None:
     rig.send("datum/set", elevation_m=10.0)
     assert rig.send("point/record").ok
     first = rig.work.state.points[0]
-    rig.work.state.points = [first.model_copy(update={"number": n}) for n in range(1, MOST + 1)]
+    many = tuple(first.model_copy(update={"number": n}) for n in range(1, MOST + 1))
+    rig.work.site.change(points=many)
     refused = rig.send("point/record")
     assert not refused.ok
     assert "point/clear" in refused.text
@@ -227,18 +229,22 @@ def test_nothing_is_recorded_by_itself_in_doubt(rig: Any) -> None:
     for i in range(60):
         rig.stand(joints=(0.5, -1.5 + 0.01 * i, -0.6 - 0.005 * i))
         rig.tick()
-    assert rig.work.state.points == []
+    assert rig.work.state.points == ()
 
 
-def test_a_snapshot_is_another_state_with_the_same_points(rig: Any) -> None:
+def test_a_state_that_was_taken_stays_as_it_was_while_the_work_goes_on(rig: Any) -> None:
     rig.send("datum/set", elevation_m=10.0, mark="BM1")
     rig.send("point/record")
-    taken = rig.work.state.snapshot()
-    assert taken == rig.work.state
+    taken = rig.work.state
+    written = taken.model_dump_json()
     rig.send("point/record")
     rig.send("mark/forget", name="BM1")
-    assert len(taken.points) == 1
-    assert "BM1" in taken.marks
+    rig.send("target/level", elevation_m=9.0)
+    assert taken.model_dump_json() == written
+    with pytest.raises(ValidationError):
+        taken.layer = "bedding"
+    with pytest.raises(TypeError, match="no layr"):
+        rig.work.site.change(layr="bedding")
 
 
 @pytest.mark.parametrize(("early_deg", "datum"), [(0.01, "doubtful"), (0.2, "set")])

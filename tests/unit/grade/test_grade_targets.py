@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tipdatum.grade.targets import Grade, Level, Profile, ProfilePoint, Tolerance
+from tipdatum.grade.surfaces import Grade, Level, Profile, ProfilePoint, Tolerance
 
 
 def tip_place(rig: Any) -> tuple[float, float]:

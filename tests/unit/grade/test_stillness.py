@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from tipdatum.grade.options import WorkOptions
 from tipdatum.grade.stillness import Moment, NotStill, Touch, still_touch
+from tipdatum.grade.work_options import WorkOptions
 
 OPTIONS = WorkOptions()
 

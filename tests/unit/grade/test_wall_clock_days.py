@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
 
-from tipdatum.grade.clock import day_of
+from tipdatum.grade.ledger import day_of
 
 MORNING = datetime(2026, 5, 4, 6, 0, tzinfo=UTC)
 

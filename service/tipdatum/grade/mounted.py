@@ -1,14 +1,47 @@
-"""Wear of a bucket's tip from a touch on a mark of known elevation."""
+"""The machine as it is mounted: which bucket is on, and how far its tip has worn."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from tipdatum.errors import CommandRefused
 from tipdatum.grade.units import signed_mm
+from tipdatum.kinematics.chain import Chain
 from tipdatum.kinematics.frames import Array
+from tipdatum.machine.description import Machine
+
+
+class Mounted:
+    """A description with one of its buckets on.
+
+    Args:
+        description: the machine.
+        bucket: its name; the first of the description where it has none such.
+        wear_m: bucket → how much shorter its tip has become, m.
+    """
+
+    def __init__(self, description: Machine, bucket: str | None, wear_m: Mapping[str, float]) -> None:
+        names = [b.name for b in description.bucket]
+        worn = tuple(
+            b.model_copy(update={"tip_m": b.tip_m - wear_m.get(b.name, 0.0)}) for b in description.bucket
+        )
+        index = names.index(bucket) if bucket in names else 0
+        self.description = description
+        self.machine = description.model_copy(update={"bucket": worn}).with_bucket(index)
+        self.chain: Chain = self.machine.chain()
+
+    @property
+    def bucket(self) -> str:
+        """Name of the bucket that is on."""
+        return self.machine.bucket[0].name
+
+    @property
+    def has_slew_sensor(self) -> bool:
+        """Whether the description names a slew sensor."""
+        return any(sensor.type == "slew" for sensor in self.description.sensor.values())
+
 
 STEEP_ENOUGH = 0.5
 """Least |gain| of wear on height: a tip less than 30° from level hardly shows it, and any error would be

@@ -2,35 +2,32 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 from pydantic import Field
 
 from tipdatum.errors import CommandRefused
+from tipdatum.grade.forms import CommandBody, Name, Outcome, Request, done
 from tipdatum.grade.marks import find_mark
-from tipdatum.grade.outcome import Body, Name, Order, Outcome, Spec, done
-from tipdatum.grade.setup import touch_sigma
+from tipdatum.grade.mounted import tip_gain, wear_from_touch
+from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.stillness import Touch
 from tipdatum.grade.units import signed_mm
-from tipdatum.grade.wear import tip_gain, wear_from_touch
-
-if TYPE_CHECKING:
-    from tipdatum.grade.work import Work
 
 
-class ChooseBucket(Body):
+class ChooseBucket(CommandBody):
     """The bucket that is mounted now."""
 
     name: Name = Field(description="as in the machine's description")
 
 
-class MeasureWear(Body):
-    """The tip stands on a mark whose elevation is known, with the reference in order."""
+class MeasureWear(CommandBody):
+    """The tip stands on a mark whose elevation is known, with the reference in request."""
 
     mark: Name | None = Field(default=None, description="the mark; left out: the one of the reference")
 
 
-class SetWear(Body):
+class SetWear(CommandBody):
     """Wear measured with a rule."""
 
     wear_m: Annotated[float, Field(ge=-0.2, le=0.5)] = Field(
@@ -38,27 +35,27 @@ class SetWear(Body):
     )
 
 
-def choose_bucket(work: Work, body: ChooseBucket, order: Order) -> Outcome:
+def choose_bucket(site: Site, body: ChooseBucket, request: Request) -> Outcome:
     """Mount another bucket; the height of instrument stays as it is."""
-    names = [b.name for b in work.description.bucket]
+    names = [b.name for b in site.mounted.description.bucket]
     if body.name not in names:
         raise CommandRefused(
             f'There is no bucket "{body.name}" in the description; there are: {", ".join(names)}.'
         )
-    before = work.machine.bucket[0].name
-    work.mount_bucket(body.name)
-    work.answered("bucket")
+    before = site.machine.bucket[0].name
+    site.mount_bucket(body.name)
+    site.answered("bucket")
     if before == body.name:
-        return done(order, f"{body.name} stays on.", bucket=body.name)
-    work.tell(order.t, "bucket", f"Bucket changed from {before} to {body.name}.")
-    bucket = work.machine.bucket[0]
+        return done(request, f"{body.name} stays on.", bucket=body.name)
+    site.ledger.tell(request.t, "bucket", f"Bucket changed from {before} to {body.name}.")
+    bucket = site.machine.bucket[0]
     reference = (
         ""
-        if work.tie is None
+        if site.tie is None
         else " The reference stays; check it with the new bucket on a mark (mark/check)."
     )
     return done(
-        order,
+        request,
         f"Bucket {body.name} is on: tip {bucket.tip_m:.3f} m from the pin, {bucket.width_m:.2f} m "
         f"wide.{reference}",
         bucket=body.name,
@@ -67,42 +64,42 @@ def choose_bucket(work: Work, body: ChooseBucket, order: Order) -> Outcome:
     )
 
 
-def measure_wear(work: Work, body: MeasureWear, order: Order) -> Outcome | None:
+def measure_wear(site: Site, body: MeasureWear, request: Request) -> Outcome | None:
     """Find the wear from a touch: what the mark reads wrong, the tip is shorter."""
-    work.need_reference("Wear cannot be measured")
-    reference = work.state.reference
+    site.need_reference("Wear cannot be measured")
+    reference = site.state.reference
     assert reference is not None
     if body.mark is None and (reference.how != "mark" or reference.mark is None):
         raise CommandRefused("Name the mark that the tip stands on: the reference was not set on one.")
-    mark = work.state.marks.get(reference.mark or "") if body.mark is None else None
+    mark = site.state.marks.get(reference.mark or "") if body.mark is None else None
     if body.mark is not None:
-        mark = find_mark(work.state.marks, body.mark)
+        mark = find_mark(site.state.marks, body.mark)
     known = mark.elevation_m if mark else reference.known_m
-    bucket = work.machine.bucket[0].name
+    bucket = site.machine.bucket[0].name
 
     def carry_on(touch: Touch) -> Outcome:
-        elevation, _ = work.elevation_of(touch)
-        pose = work.known_pose()
-        gain = tip_gain(pose.angles) - work.reference_gain(bucket)
-        found = wear_from_touch(elevation - known, gain, touch_sigma(work, touch))
-        total = work.state.wear_m.get(bucket, 0.0) + found.wear_m
-        moved = work.set_wear(bucket, total)
+        elevation, _ = site.elevation_of(touch)
+        pose = site.known_pose()
+        gain = tip_gain(pose.angles) - site.reference_gain(bucket)
+        found = wear_from_touch(elevation - known, gain, site.touch_sigma(touch))
+        total = site.state.wear_m.get(bucket, 0.0) + found.wear_m
+        moved = site.set_wear(bucket, total)
         return done(
-            order,
+            request,
             f"{bucket} is worn by {total * 1000:.0f} mm (this touch: {signed_mm(found.wear_m)} mm, sigma "
             f"{found.sigma_m * 1000:.0f} mm).{_moved(moved)}",
             wear_m=total,
             sigma_m=found.sigma_m,
         )
 
-    return work.when_still(order, "tip", carry_on)
+    return site.when_still(request, "tip", carry_on)
 
 
-def set_wear(work: Work, body: SetWear, order: Order) -> Outcome:
+def set_wear(site: Site, body: SetWear, request: Request) -> Outcome:
     """Enter the wear of the mounted bucket."""
-    bucket = work.machine.bucket[0].name
-    moved = work.set_wear(bucket, body.wear_m)
-    return done(order, f"{bucket} is worn by {body.wear_m * 1000:.0f} mm.{_moved(moved)}", moved_m=moved)
+    bucket = site.machine.bucket[0].name
+    moved = site.set_wear(bucket, body.wear_m)
+    return done(request, f"{bucket} is worn by {body.wear_m * 1000:.0f} mm.{_moved(moved)}", moved_m=moved)
 
 
 def _moved(by_m: float) -> str:

@@ -1,19 +1,14 @@
-"""What becomes of a command: an order comes in, an outcome goes back."""
+"""The forms of the work: what is kept, what a command may hold, what is asked and what is answered."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Annotated, Any, TypeAlias
+from typing import Annotated, Any, TypeAlias
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
 from tipdatum.grade.units import parse_length
 from tipdatum.model_places import alternatives, bare
-
-if TYPE_CHECKING:
-    from tipdatum.grade.work import Work
-
 
 Elevation: TypeAlias = Annotated[float, Field(ge=-11000, le=9000)]
 """m; between the deepest sea and the highest mountain, so that a figure in millimetres is caught."""
@@ -22,7 +17,16 @@ Name: TypeAlias = Annotated[str, StringConstraints(strip_whitespace=True), Field
 """A name that people give; spaces around it are left out."""
 
 
-class Body(BaseModel):
+class Document(BaseModel):
+    """Base of everything that is kept. It never changes: a change is another document.
+
+    Unknown keys are left out, so that an older service reads a newer file.
+    """
+
+    model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False)
+
+
+class CommandBody(BaseModel):
     """Base of every command's body: unknown keys are refused.
 
     A length may be given as people write it: "depth": "4' 3 1/2\"" stands for "depth_m": 1.3081. A number
@@ -51,12 +55,12 @@ class Body(BaseModel):
         return field is not None and any(bare(kind)[0] is str for kind in alternatives(field.annotation))
 
 
-class Nothing(Body):
+class Nothing(CommandBody):
     """A command without a body."""
 
 
 @dataclass(frozen=True, slots=True)
-class Order:
+class Request:
     """A command as it came in.
 
     `token` is handed back untouched with the outcome, so that the caller finds the asker again.
@@ -80,23 +84,11 @@ class Outcome:
     by: str = ""
 
 
-Handler: TypeAlias = Callable[["Work", Any, Order], "Outcome | None"]
-
-
-@dataclass(frozen=True, slots=True)
-class Spec:
-    """One command: what its body may hold, who carries it out, and one line of help."""
-
-    body: type[Body]
-    handler: Handler
-    help: str
-
-
-def done(order: Order, text: str, /, **result: Any) -> Outcome:
+def done(request: Request, text: str, /, **result: Any) -> Outcome:
     """The command was carried out."""
-    return Outcome(order.name, True, text, result, order.token, order.by)
+    return Outcome(request.name, True, text, result, request.token, request.by)
 
 
-def refused(order: Order, text: str, /, **result: Any) -> Outcome:
+def refused(request: Request, text: str, /, **result: Any) -> Outcome:
     """The command was not carried out; `text` says why and what to do."""
-    return Outcome(order.name, False, text, result, order.token, order.by)
+    return Outcome(request.name, False, text, result, request.token, request.by)

@@ -1,1 +1,0 @@
-"""One module a group of commands: bodies and what carries them out."""

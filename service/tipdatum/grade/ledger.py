@@ -1,0 +1,117 @@
+"""The ledger of the work: its state with the one way of changing it, and what there is to tell.
+
+Documents of the state never change, so that another thread may write one down while the work goes on.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any, Literal, TypeAlias
+
+from tipdatum.fusion.estimator import Event
+from tipdatum.grade.state import WorkState
+
+Notice: TypeAlias = Literal["at once", "soon", "none"]
+"""When a change moves the revision: the state is published and written to disk each time."""
+
+SOON_S = 1.0
+"""Changes that come by themselves by the dozen move the revision at most this often, s."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told(Event):
+    """An event with its figures, for the `data` of the event message."""
+
+    data: dict[str, Any] | None = None
+
+
+class Ledger:
+    """State, revision and events.
+
+    Args:
+        state: as an earlier run left it, or a fresh one.
+        started: wall clock at t = 0, None where there is none.
+
+    Attributes:
+        revision: moves on whenever the state wants to be written down.
+    """
+
+    def __init__(self, state: WorkState, started: datetime | None) -> None:
+        self.revision = 0
+        self._state = state
+        self._started = started
+        self._events: list[Told] = []
+        self._waits = False
+        self._noticed_t = -math.inf
+
+    @property
+    def state(self) -> WorkState:
+        """What must outlive a restart."""
+        return self._state
+
+    def change(self, *, notice: Notice = "at once", **fields: Any) -> None:
+        """Replace fields of the state by name.
+
+        Raises:
+            TypeError: the state has no such field.
+        """
+        unknown = fields.keys() - WorkState.model_fields.keys()
+        if unknown:
+            raise TypeError(f"the state has no {', '.join(sorted(unknown))}")
+        self._state = self._state.model_copy(update=fields)
+        if notice == "at once":
+            self.revision += 1
+        self._waits = self._waits or notice == "soon"
+
+    def pass_time(self, t: float) -> None:
+        """Let the revision follow changes that could wait."""
+        if self._waits and t - self._noticed_t >= SOON_S:
+            self._waits, self._noticed_t = False, t
+            self.revision += 1
+
+    def tell(
+        self, t: float, kind: str, text: str, sensor: str = "", data: dict[str, Any] | None = None
+    ) -> None:
+        """Something worth telling happened."""
+        self._events.append(Told(t, kind, text, sensor, data))
+
+    def events(self) -> list[Told]:
+        """What happened since the last call, oldest first."""
+        out, self._events = self._events, []
+        return out
+
+    def time(self, t: float) -> str:
+        """Wall clock at session time `t`, RFC 3339 UTC to the millisecond; empty when the run has none."""
+        return wall_time(self._started, t)
+
+    def day(self, t: float) -> tuple[str, float]:
+        """The wall clock's day at session time `t` s, see `day_of`."""
+        return day_of(self._started, t)
+
+
+def without(mapping: Mapping[str, Any], *names: str) -> dict[str, Any]:
+    """The mapping without these names."""
+    return {name: value for name, value in mapping.items() if name not in names}
+
+
+def wall_time(started: datetime | None, t: float) -> str:
+    """Wall clock at session time `t` s when `started` was the clock at t = 0; empty without one."""
+    if started is None:
+        return ""
+    moment = (started + timedelta(seconds=t)).astimezone(UTC)
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def day_of(started: datetime | None, t: float) -> tuple[str, float]:
+    """The wall clock's day at session time `t` s, such as 2026-05-04, and the session time when it ends.
+
+    Without a wall clock there is no day, and the empty one never ends.
+    """
+    if started is None:
+        return "", math.inf
+    day = wall_time(started, t)[:10]
+    midnight = datetime.fromisoformat(day).replace(tzinfo=UTC) + timedelta(days=1)
+    return day, (midnight - started).total_seconds()
