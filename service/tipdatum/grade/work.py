@@ -78,6 +78,11 @@ class Work:
         """State of the reference."""
         return self.site.datum
 
+    @property
+    def pose(self) -> Pose | None:
+        """Of the last tick."""
+        return self.site.pose
+
     def view(self) -> dict[str, Any]:
         """What is set, for the state message; keys as in its model."""
         return state_view(self.site)
