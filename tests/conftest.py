@@ -11,10 +11,10 @@ from types import ModuleType
 
 import pytest
 import structlog
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
-# How long an example takes says how busy the machine is, and nothing about the code.
-settings.register_profile("tipdatum", deadline=None)
+# A busy computer is no defect of what is tested; the suite has a time limit of its own.
+settings.register_profile("tipdatum", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("tipdatum")
 
 

@@ -28,16 +28,11 @@ import math
 from dataclasses import dataclass, replace
 from typing import Literal, Protocol
 
-from tipdatum_drivers.arrivals import Arrivals
 from tipdatum_drivers.findings import Findings
 from tipdatum_drivers.part_checks import ImuChecks, Limits, TiltChecks
+from tipdatum_drivers.presence import CLOCK_STEP_S, Presence
 from tipdatum_drivers.reading import Fault, Identity, Imu, Reading, Tilt
 
-STALE_S = 0.25
-"""Silence after which a sensor's last reading is no longer current, unless its own period is long."""
-STALE_PERIODS = 2.5
-CLOCK_STEP_S = 0.5
-"""A reading further back than this means that the clock was set, not that a reading was late."""
 DROPPING = frozenset({"frozen", "not 1 g", "rate disagrees", "wrong serial"})
 """Lasting conditions under which readings are not used."""
 
@@ -74,26 +69,22 @@ class SensorMonitor:
     Args:
         name: the sensor's name in the machine description. description: its serial and stale limit.
         limits: what is believable. g: local gravity, m/s².
+
+    Attributes:
+        presence: whether the sensor is silent; all who ask about that share this one.
     """
 
     def __init__(
         self, name: str, description: Description, limits: Limits | None = None, g: float = 9.80665
     ) -> None:
         self.name = name
+        self.presence = Presence.of(description)
         self.serial: str | None = None
         """What the device told last."""
         self._findings = Findings(name)
         self._expected = description.serial
-        self._stale_after = description.stale_after_s
-        if self._stale_after is None and getattr(description, "type", "") == "beam":
-            # A laser receiver speaks only while it is on the beam: its silence says nothing.
-            self._stale_after = math.inf
-        self._current_s = STALE_S if self._stale_after is None else self._stale_after
-        """A reading this young is current whatever its sensor's pace."""
-        self._arrivals = Arrivals()
         self._imu = ImuChecks(limits or Limits(), self._findings, g)
         self._tilt = TiltChecks(limits or Limits(), self._findings)
-        self._used: float | None = None
         self._sampled = -math.inf
 
     @property
@@ -110,7 +101,7 @@ class SensorMonitor:
         """Judge one reading: what of it may be used (None: nothing), and the faults that this one began."""
         accepted = self._judged(reading)
         if accepted is not None:
-            self._used = reading.t
+            self.presence.used(reading.t)
         return accepted, self._findings.take() if self._findings.fresh else []
 
     def count(self, fault: Fault) -> None:
@@ -124,60 +115,49 @@ class SensorMonitor:
 
     def health(self, t: float) -> SensorHealth:
         """Health at time `t`, s."""
-        findings, arrived, limit = self._findings, self._arrivals.last, self.stale_after_s
-        age = None if self._used is None else max(0.0, t - self._used)
-        silent = arrived is None or t - arrived > limit
+        findings, presence = self._findings, self.presence
+        silent = presence.silent(t)
         state: State = "ok"
         text = ""
-        if arrived is None:
+        if presence.last is None:
             state, text = "waiting", "no reading yet"
             if findings.last_fault is not None:
                 text += f" ({findings.last_fault})"
         elif silent:
-            state, text = "stale", f"no reading for more than {limit:.2g} s"
-            if findings.last_t >= arrived:
+            state, text = "stale", f"no reading for more than {presence.stale_after_s:.2g} s"
+            if findings.last_t >= presence.last:
                 text += f" ({findings.last_fault})"
         elif findings.conditions:
             state, text = "fault", "; ".join(findings.conditions.values())
-        elif age is None or age > limit:
+        elif presence.too_slow:
+            state, text = "fault", presence.slowness
+        elif presence.unusable(t):
             state, text = "fault", f"readings come, but none can be used: {findings.last_fault}"
         return SensorHealth(
             state,
             text,
-            0.0 if silent and arrived is not None else self._arrivals.rate_hz,
-            self._arrivals.jitter_s,
-            age,
+            0.0 if silent and presence.last is not None else presence.rate_hz,
+            presence.jitter_s,
+            None if presence.last_used is None else max(0.0, t - presence.last_used),
             dict(findings.faults),
             findings.last_fault,
         )
 
     def is_ok(self, t: float) -> bool:
         """Whether `health(t)` would say "ok"; asked every tick, so it only looks at what decides that."""
-        used, arrived = self._used, self._arrivals.last
-        if used is None or arrived is None or self._findings.conditions:
-            return False
-        age = t - min(used, arrived)
-        return age <= self._current_s or age <= self.stale_after_s
-
-    @property
-    def stale_after_s(self) -> float:
-        """Age beyond which the last reading is not current, s."""
-        if self._stale_after is not None:
-            return self._stale_after
-        period = self._arrivals.period_s
-        return STALE_S if period is None or period < STALE_S / STALE_PERIODS else STALE_PERIODS * period
+        return not self._findings.conditions and self.presence.fine(t)
 
     def _judged(self, reading: Reading) -> Reading | None:
         if type(reading) is Identity:
             self._identify(reading)
             return None
-        t, last = reading.t, self._arrivals.last
-        if last is not None and t < last:
-            if last - t <= CLOCK_STEP_S:
+        t, presence = reading.t, self.presence
+        if (last := presence.last) is not None and t < last:
+            if presence.order(t) == "behind":
                 self._findings.found(t, "time went back", f"by {last - t:.3f} s")
                 return None
             self._sampled = -math.inf
-        dt = self._arrivals.add(t) or 0.0
+        dt = presence.heard(t) or 0.0
         accepted: Reading | None = reading
         if isinstance(reading, Imu):
             if not self._imu.believable(reading, dt):
@@ -211,7 +191,7 @@ class SensorMonitor:
             self._findings.found(t, "sample time wrong", f"{stamp:.3f} s, received at {t:.3f} s")
             return replace(reading, t_sample=None)
         self._sampled = stamp
-        if t - stamp > self.stale_after_s:
+        if t - stamp > self.presence.stale_after_s:
             self._findings.found(t, "late", f"{t - stamp:.2f} s old when it came")
             return None
         return reading

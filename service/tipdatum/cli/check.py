@@ -17,6 +17,7 @@ from tipdatum.config import DriverTable, Service, load_service
 from tipdatum.errors import ConfigError, InputError
 from tipdatum.machine.description import Machine, load_toml, parse_machine
 from tipdatum.machine.words import describe_arm, describe_sensor, notes
+from tipdatum_drivers.presence import Presence
 from tipdatum_drivers.reading import Beam, Imu, Slew, Tilt
 from tipdatum_drivers.registry import find_driver
 from tipdatum_drivers.serial_driver import SerialDriver
@@ -79,12 +80,15 @@ def _check_session(console: Console, path: Path) -> None:
     machine = parse_machine(session.header.machine, f"{path}, machine of the header")
     kinds: Counter[str] = Counter()
     sensors: Counter[str] = Counter()
+    presences: dict[str, Presence] = {}
     first = last = 0.0
     for n, record in enumerate(session):
         first, last = record.t if n == 0 else first, record.t
         kinds[type(record).__name__.lower()] += 1
         if isinstance(record, (Imu, Tilt, Slew, Beam)):
             sensors[record.sensor] += 1
+        if isinstance(record, (Imu, Tilt, Slew)):
+            presences.setdefault(record.sensor, Presence()).heard(record.t)
     span = max(last - first, 1e-9)
     rows = [
         ("started", session.header.started),
@@ -99,6 +103,9 @@ def _check_session(console: Console, path: Path) -> None:
         console.print(f"Note: sensor {name} is not described: its readings are not used", soft_wrap=True)
     for warning in session.warnings:
         console.print(f"Note: {warning}", soft_wrap=True)
+    slow = [f"sensor {name} {presence.slowness}" for name, presence in presences.items() if presence.too_slow]
+    if slow:
+        raise InputError(f"{path}: {'; '.join(slow)}")
     console.print(f"\n{path}: nothing wrong found.", soft_wrap=True)
 
 

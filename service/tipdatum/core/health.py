@@ -97,7 +97,8 @@ class HealthBoard:
     """Health of everything that readings or faults come from.
 
     Attributes:
-        monitors: sensor name → its monitor, for every sensor of the description.
+        monitors: sensor name → its monitor, for every sensor of the description. presences: sensor name → its
+            presence, which its monitor keeps.
     """
 
     def __init__(self, machine: Machine, wall: WallTime) -> None:
@@ -106,6 +107,7 @@ class HealthBoard:
             name: SensorMonitor(name, sensor, g=machine.gravity_mps2)
             for name, sensor in machine.sensor.items()
         }
+        self.presences = {name: monitor.presence for name, monitor in self.monitors.items()}
         self._lines = {
             name: _Line(monitor, machine.sensor[name].body) for name, monitor in self.monitors.items()
         }

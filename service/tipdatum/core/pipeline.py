@@ -29,6 +29,7 @@ from tipdatum.grade.work import Work
 from tipdatum.grade.work_options import WorkOptions
 from tipdatum.machine.description import Machine
 from tipdatum.walltime import WallTime
+from tipdatum_drivers.presence import Presence
 from tipdatum_drivers.reading import (
     Beam,
     Command,
@@ -42,8 +43,6 @@ from tipdatum_drivers.reading import (
 )
 from tipdatum_drivers.values import value
 
-CLOCK_STEP_S = 0.5
-"""A reading older than the newest by more than this is a step of the clock; by less, one out of order."""
 CHANGES_KEPT = 20
 
 
@@ -94,13 +93,14 @@ class Pipeline:
         if state is not None:
             self.work.restore(state_age_s)
         self._board = HealthBoard(machine, wall)
-        self._rounds = Rounds() if settings.on_arrival else None
+        self._rounds = Rounds(self._board.presences) if settings.on_arrival else None
         self._latest: TipReport | None = None
         self._arrived_t = float("-inf")
         self._raw = RawMeans() if settings.raw else None
         self._next_tick, self._due = 0, 0.0
         self._newest: float | None = None
-        self._interval = settings.period_s
+        self._stream = Presence()
+        """Of the readings of all sensors together."""
         self._changes: list[Change] = []
         self._published_revision = -1
         self._now = 0.0
@@ -191,7 +191,7 @@ class Pipeline:
             return
         newest = self._newest
         if newest is not None and t < newest:
-            if newest - t <= CLOCK_STEP_S:
+            if self._stream.order(t) == "behind":
                 self._board.fault(Fault(t, sensor, "out of order", "older than one already taken"))
                 return
             self._clock_stepped_back(t)
@@ -206,9 +206,8 @@ class Pipeline:
             self.work.observe(accepted)
 
     def _motion(self, reading: Imu | Tilt | Slew) -> None:
-        before, self._newest, t = self._newest, reading.t, reading.t
-        if before is not None:
-            self._interval += 0.05 * (min(t - before, 1.0) - self._interval)
+        t = self._newest = reading.t
+        self._stream.heard(t)
         try:
             self._estimator.consume(reading)
             self.work.hear(reading)
@@ -229,6 +228,8 @@ class Pipeline:
     def _clock_stepped_back(self, t: float) -> None:
         text = f"readings went back by {(self._newest or 0.0) - t:.1f} s; the filter starts anew"
         self._happened(Event(t, "clock step", text))
+        for presence in (self._stream, *self._board.presences.values()):
+            presence.clock_stepped()
         self._renew_estimator()
         self.skip_to(t)
 
@@ -254,7 +255,7 @@ class Pipeline:
         tick = number * period
         # While readings come at their usual pace the figures are for the newest of them; in a gap they go
         # on with the tick, so that nobody sees a figure that stands still.
-        missing_after = max(2.0 * period, min(2.5 * self._interval, 0.25))
+        missing_after = max(2.0 * period, self._stream.overdue_s)
         t = newest if tick - newest <= missing_after else tick
         if self._latest is None or tick - self._arrived_t > missing_after:
             self._figures(t)

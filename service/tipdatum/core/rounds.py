@@ -5,11 +5,11 @@ Pure; time is the readings' own, so a recorded session gives the same moments as
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
 
-SILENT_AFTER_S = 0.25
-"""A sensor silent for longer is not waited for; ten readings of one that speaks at 40 Hz."""
+from tipdatum_drivers.presence import Presence
 
 CLEARLY_LONGER = 1.5
 """Times the pause before the round: evenly spaced readings tremble, and their rounds stay as they are."""
@@ -21,21 +21,24 @@ class Rounds:
 
     Sensors often speak in a burst. A round that began in the middle of one would end in the middle of the
     next and wait for it needlessly; so what came after the longest pause counts for the next round already.
+
+    Attributes:
+        presences: by sensor; one that is silent, or tells nothing that can be used, is not waited for.
     """
 
-    _last: dict[str, float] = field(default_factory=dict, init=False)
+    presences: Mapping[str, Presence]
+    _known: set[str] = field(default_factory=set, init=False)
     _since: list[tuple[float, str]] = field(default_factory=list, init=False)
     _spoken: set[str] = field(default_factory=set, init=False)
     _before: float = field(default=float("-inf"), init=False)
 
     def heard(self, sensor: str, t: float) -> bool:
         """Take in a reading at `t`, s. True when it completes a round."""
-        self._last[sensor] = t
+        self._known.add(sensor)
         self._since.append((t, sensor))
         self._spoken.add(sensor)
-        for name, last in self._last.items():
-            if name not in self._spoken and t - last <= SILENT_AFTER_S:
-                return False
+        if any(self.presences[name].fine(t) for name in self._known - self._spoken):
+            return False
         times = [self._before, *(when for when, _ in self._since)]
         pauses = [after - before for before, after in pairwise(times)]
         longest = pauses.index(max(pauses))

@@ -8,9 +8,10 @@ from datetime import UTC, datetime
 from tipdatum.bus.messages import Tip
 from tipdatum.config import Settings
 from tipdatum.core.pipeline import Outgoing, Pipeline
-from tipdatum.core.rounds import SILENT_AFTER_S, Rounds
+from tipdatum.core.rounds import Rounds
 from tipdatum.machine.description import Machine
 from tipdatum.walltime import WallTime
+from tipdatum_drivers.presence import STALE_S, Presence
 from tipdatum_drivers.reading import Imu
 
 Readings = Callable[..., Iterator[Imu]]
@@ -27,9 +28,22 @@ def tips(machine: Machine, records: Iterator[Imu], *, on_arrival: bool, until: f
     return [one for one in out if isinstance(one.message, Tip)]
 
 
+class Hearing:
+    """Rounds, and the presences that whoever judges readings keeps."""
+
+    def __init__(self, sensors: str) -> None:
+        self.presences = {sensor: Presence() for sensor in sensors}
+        self.rounds = Rounds(self.presences)
+
+    def heard(self, sensor: str, t: float) -> bool:
+        self.presences[sensor].heard(t)
+        self.presences[sensor].used(t)
+        return self.rounds.heard(sensor, t)
+
+
 def test_a_round_is_complete_when_every_sensor_has_spoken_anew() -> None:
-    rounds = Rounds()
-    found = [rounds.heard(s, 0.01 * k) for k, s in enumerate(["a", "b", "c", "a", "a", "b", "c", "c"])]
+    hearing = Hearing("abc")
+    found = [hearing.heard(s, 0.01 * k) for k, s in enumerate(["a", "b", "c", "a", "a", "b", "c", "c"])]
     # Nobody knows of b and c before they speak.
     assert found == [True, False, False, True, False, False, True, False]
 
@@ -37,17 +51,17 @@ def test_a_round_is_complete_when_every_sensor_has_spoken_anew() -> None:
 def test_with_sensors_that_speak_in_bursts_a_round_ends_with_the_burst_wherever_it_began() -> None:
     readings = [(0.01 * burst + 0.0005 * place, s) for burst in range(20) for place, s in enumerate("abcd")]
     for skipped in range(4):
-        rounds = Rounds()
-        ended_by = [s for t, s in readings[skipped:] if rounds.heard(s, t)]
+        hearing = Hearing("abcd")
+        ended_by = [s for t, s in readings[skipped:] if hearing.heard(s, t)]
         assert ended_by[-15:] == ["d"] * 15
 
 
 def test_a_sensor_that_fell_silent_is_not_waited_for() -> None:
-    rounds = Rounds()
-    rounds.heard("a", 0.0)
-    rounds.heard("b", 0.0)
-    assert not rounds.heard("b", 0.5 * SILENT_AFTER_S)
-    assert rounds.heard("b", 2.0 * SILENT_AFTER_S)
+    hearing = Hearing("ab")
+    hearing.heard("a", 0.0)
+    hearing.heard("b", 0.0)
+    assert not hearing.heard("b", 0.5 * STALE_S)
+    assert hearing.heard("b", 2.0 * STALE_S)
 
 
 def test_a_figure_is_for_the_reading_that_completes_the_round(machine: Machine, readings: Readings) -> None:
