@@ -1,10 +1,15 @@
 """tipdatum: where an excavator's bucket tip is, how sure that is, and how far from grade."""
 
-from __future__ import annotations
+__version__: str
 
-from importlib.metadata import PackageNotFoundError, version
 
-try:
-    __version__ = version("tipdatum")
-except PackageNotFoundError:  # a source tree on the path that was never installed
-    __version__ = "0+unknown"
+def __getattr__(name: str) -> str:
+    """`__version__`, looked up when somebody asks: most of what starts does without."""
+    if name != "__version__":
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("tipdatum")
+    except PackageNotFoundError:  # a source tree on the path that was never installed
+        return "0+unknown"

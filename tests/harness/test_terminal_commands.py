@@ -104,7 +104,7 @@ def test_watch_comes_back_by_itself_when_the_broker_does(
 ) -> None:
     port = free_port()
     with EmbeddedBroker(port=port):
-        shown = terminal("watch", "--port", str(port), "--machine", "digger-1")
+        shown = terminal("watch", "--port", str(port), "--machine-id", "digger-1")
         shown.wait_for("waiting for the service")
     shown.wait_for("no broker")
     with EmbeddedBroker(port=port):

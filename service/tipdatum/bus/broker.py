@@ -20,7 +20,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
@@ -28,6 +28,11 @@ from types import TracebackType
 from typing import Self
 
 from tipdatum.errors import InputError
+
+try:
+    import fcntl
+except ImportError:  # not on Windows
+    fcntl = None  # type: ignore[assignment]
 
 # The broker's memory is bounded by segment size times count per topic filter; its own default of
 # 100 MiB times ten lets a busy topic grow past a small computer's memory.
@@ -50,8 +55,8 @@ class BrokerAddresses:
 class EmbeddedBroker:
     """A broker of our own in a child process.
 
-    `port` and `ws_port` are picked from the free ones where they are None. Use it as a context manager,
-    or call `start` and `stop`. `addresses` says where it listens while it runs.
+    `port` and `ws_port` are picked from the free ones where they are None, `usual_port` before others. Use it
+    as a context manager, or call `start` and `stop`. `addresses` says where it listens while it runs.
 
     Raises:
         InputError: a host other than loopback without users; no broker for this kind of computer.
@@ -63,6 +68,7 @@ class EmbeddedBroker:
         port: int | None = None,
         ws_port: int | None = None,
         users: Mapping[str, str] | None = None,
+        usual_port: int | None = None,
     ) -> None:
         if not users and not _is_loopback(host):
             raise InputError(
@@ -71,6 +77,7 @@ class EmbeddedBroker:
             )
         self._host = host
         self._wanted = (port, ws_port)
+        self._usual_port = usual_port
         self._users = dict(users or {})
         self._process: subprocess.Popen[bytes] | None = None
         self.addresses: BrokerAddresses | None = None
@@ -89,12 +96,20 @@ class EmbeddedBroker:
                 'and name it in the service\'s file ([broker] host = "127.0.0.1")'
             )
         for _ in range(START_ATTEMPTS):
-            addresses = BrokerAddresses(self._host, *_free_ports(self._host, self._wanted))
-            self._process = self._launch(addresses)
+            with _one_start_at_a_time():
+                addresses = self._choose()
+                self._process = self._launch(addresses)
             if self._process is not None:
                 self.addresses = addresses
                 return addresses
         raise InputError("the embedded broker does not start; is the package iotcore whole?")
+
+    def _choose(self) -> BrokerAddresses:
+        port, ws_port = self._wanted
+        if port is None and self._usual_port is not None:
+            with contextlib.suppress(InputError):
+                return BrokerAddresses(self._host, *_free_ports(self._host, (self._usual_port, ws_port)))
+        return BrokerAddresses(self._host, *_free_ports(self._host, self._wanted))
 
     def stop(self) -> None:
         """End it and free its ports. Harmless when it does not run."""
@@ -224,6 +239,24 @@ def _is_loopback(host: str) -> bool:
         return ipaddress.ip_address(host).is_loopback
     except ValueError:
         return False
+
+
+@contextlib.contextmanager
+def _one_start_at_a_time() -> Iterator[None]:
+    """Between finding a port free and listening there no other service of this computer does the same.
+
+    The broker does not say that it could not listen, so two that chose the same port would take each other's
+    broker for their own.
+    """
+    if fcntl is None:
+        yield
+        return
+    path = Path(tempfile.gettempdir()) / "tipdatum-broker.lock"
+    with contextlib.ExitStack() as stack:
+        with contextlib.suppress(OSError):  # a lock file of another user: then without
+            lock = stack.enter_context(path.open("a"))
+            fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
 
 
 def _free_ports(host: str, wanted: tuple[int | None, ...]) -> list[int]:

@@ -51,7 +51,9 @@ class EmbeddedOptions(Options):
     """`[broker.embedded]`: the broker that comes with the service, used where `host` names none."""
 
     listen: str = Field(default="127.0.0.1", description="address; other than loopback only with users_file")
-    port: int | None = Field(default=None, ge=1, le=65535, description="a free one without it")
+    port: int | None = Field(
+        default=None, ge=1, le=65535, description="1883 without it, or a free one where that is taken"
+    )
     ws_port: int | None = Field(default=None, ge=1, le=65535, description="WebSockets; a free one without it")
     users_file: Path | None = Field(default=None, description='lines "user:password"')
 

@@ -44,6 +44,11 @@ class Trouble:
     cause: Cause
     text: str
 
+    @property
+    def may_pass(self) -> bool:
+        """Whether it may be over by itself; otherwise somebody has to change something."""
+        return self.cause in ("unreachable", "refused", "lost")
+
 
 def from_exception(error: BaseException, host: str, port: int, *, tls: bool = False) -> Trouble:
     """From what opening the connection raised."""

@@ -1,18 +1,18 @@
 """The command line: one module a command, imported only when its command runs.
 
-A user's mistake ends with one clear sentence and exit code 2; Ctrl-C ends quietly.
+A user's mistake ends with one clear sentence; Ctrl-C ends quietly at any moment. Exit codes: `options.Exit`.
 """
 
 from __future__ import annotations
 
 import os
+import signal
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Sequence
 from importlib import import_module
 
 import typer
 
-from tipdatum import __version__
 from tipdatum.errors import InputError, PortError
 
 # Matrices here are small: a second thread of the linear algebra only costs. numpy reads this when it is first
@@ -20,54 +20,38 @@ from tipdatum.errors import InputError, PortError
 for _variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_variable, "1")
 
-COMMANDS: dict[str, tuple[str, str]] = {
-    "demo": ("tipdatum.cli.demo", "Show the whole line at work: a broker, a recorded dig, a live view."),
-    "new": ("tipdatum.cli.new", "Ask for tape measurements and write a machine file and a service file."),
-    "check": ("tipdatum.cli.check", "Check a file without starting anything, and say it in words."),
-    "run": ("tipdatum.cli.run", "Run the service that a file describes."),
-    "replay": ("tipdatum.cli.replay", "Play recorded sessions, as fast as they go, into tip messages."),
-    "budget": (
-        "tipdatum.cli.budget",
-        "Map how well the tip is known over the working envelope, and split it by source.",
-    ),
-    "verify": (
-        "tipdatum.cli.verify",
-        "Compare the described machine with known heights: acceptance, or the daily check.",
-    ),
-    "noise": (
-        "tipdatum.cli.noise",
-        "Measure the sensors' noise from a still recording: Allan deviation and terms.",
-    ),
-    "calibrate": (
-        "tipdatum.cli.calibrate",
-        "Solve for mounts, biases and lengths from observations, and write the machine description.",
-    ),
-    "describe": ("tipdatum.cli.describe", "Print the message contract, for programs or as a table."),
-    "watch": ("tipdatum.cli.watch", "Show in the terminal what a running service publishes."),
-    "send": ("tipdatum.cli.send", "Send a command to a running service: set a reference, a target, …"),
-    "book": ("tipdatum.cli.book", "Print the level book of a running service, or write it as CSV."),
-    "points": ("tipdatum.cli.points", "Write the as-dug points of a running service as CSV."),
-    "convert": ("tipdatum.cli.convert", "Show a length or a grade in the other units."),
-    "report": ("tipdatum.cli.report", "Write a dig, or two beside each other, as one HTML file."),
-    "ports": ("tipdatum.cli.ports", "List the serial ports, with the names that stay."),
-    "sniff": ("tipdatum.cli.sniff", "Listen to a port, guess its format and rate, show its readings live."),
-    "rezero": ("tipdatum.cli.rezero", "Take a replaced sensor into use, from one posture of known angle."),
-    "score": ("tipdatum.cli.score", "Compare a replay with the truth that its session carries."),
+COMMANDS: dict[str, str] = {
+    "demo": "Show the whole line at work: a broker, a recorded dig, a live view.",
+    "new": "Ask for tape measurements and write a machine file and a service file.",
+    "check": "Check a file without starting anything, and say it in words.",
+    "run": "Run the service that a file describes.",
+    "watch": "Show in the terminal what a running service publishes.",
+    "send": "Send a command to a running service: set a reference, a target, …",
+    "book": "Print the level book of a running service, or write it as CSV.",
+    "points": "Print the as-dug points of a running service, or write them as CSV.",
+    "ports": "List the serial ports, with the names that stay.",
+    "sniff": "Listen to a port, guess its format and rate, show its readings live.",
+    "calibrate": "Solve for mounts, biases and lengths from observations, and write the machine description.",
+    "rezero": "Take a replaced sensor into use, from one posture of known angle.",
+    "noise": "Measure the sensors' noise from a still recording: Allan deviation and terms.",
+    "budget": "Map how well the tip is known over the working envelope, and split it by source.",
+    "verify": "Compare the described machine with known heights: acceptance, or the daily check.",
+    "replay": "Play recorded sessions, as fast as they go, into tip messages.",
+    "score": "Compare a replay with the truth that its session carries.",
+    "report": "Write a dig, or two beside each other, as one HTML file.",
+    "describe": "Print the message contract, for programs or as a table.",
+    "convert": "Show a length or a grade in the other units.",
 }
-"""command → module that holds a function of that name (hyphens as underscores), help in one line."""
-
-WRONG_INPUT = 2
-"""Exit code for a user's mistake."""
+"""command → help in one line. `tipdatum.cli.NAME` holds a function of that name."""
 
 
-def build_app(commands: Sequence[str]) -> typer.Typer:
-    """The command line with only these commands imported."""
+def build_app(commands: Collection[str] = COMMANDS) -> typer.Typer:
+    """The command line; of commands that are not among `commands` only the name is there, not the module."""
     app = typer.Typer(
         name="tipdatum",
         help="Where an excavator's bucket tip is, from low-cost tilt sensors. "
         "Advisory figures, no safety device.",
         no_args_is_help=True,
-        add_completion=False,
         pretty_exceptions_enable=False,
         rich_markup_mode=None,
         context_settings={"help_option_names": ["-h", "--help"]},
@@ -77,29 +61,58 @@ def build_app(commands: Sequence[str]) -> typer.Typer:
     def overall(version: bool = typer.Option(False, "--version", help="Print the version and stop.")) -> None:
         if version:
             # Imported here: every other command starts without what it needs.
+            from tipdatum import __version__
             from tipdatum.run.build import build
 
             typer.echo(f"tipdatum {__version__} (build {build()})")
             raise typer.Exit
 
-    for name in commands:
-        module, text = COMMANDS[name]
-        app.command(name, help=text)(getattr(import_module(module), name.replace("-", "_")))
+    for name, text in COMMANDS.items():
+        app.command(name, help=text, short_help=text)(_function(name) if name in commands else _unread)
     return app
+
+
+def _function(name: str) -> Callable[..., None]:
+    module = name.replace("-", "_")
+    found: Callable[..., None] = getattr(import_module(f"tipdatum.cli.{module}"), module)
+    return found
+
+
+def _unread() -> None:
+    """Stands for a command that is not the one wanted."""
+
+
+def _wanted(arguments: Sequence[str]) -> list[str]:
+    """The command that is to run, or whose options a shell wants to complete."""
+    if "_TIPDATUM_COMPLETE" in os.environ:  # bash names what is typed by the one, other shells by the other
+        typed = os.environ.get("_TYPER_COMPLETE_ARGS") or os.environ.get("COMP_WORDS", "")
+        arguments = typed.split()[1:]
+    return [word for word in arguments if not word.startswith("-")][:1]
 
 
 def main(argv: Sequence[str] | None = None) -> None:
     """Entry point of `tipdatum`."""
-    arguments = list(sys.argv[1:] if argv is None else argv)
-    wanted = next((a for a in arguments if not a.startswith("-")), None)
-    app = build_app([wanted] if wanted in COMMANDS else list(COMMANDS))
+    taken_over = signal.getsignal(signal.SIGINT) is signal.SIG_DFL
     try:
-        app(arguments, prog_name="tipdatum")
+        if taken_over:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
+        code = _run(list(sys.argv[1:] if argv is None else argv))
+    except KeyboardInterrupt:
+        code = 130
+    finally:
+        if taken_over:  # what is left is the interpreter's own end, which nobody needs to see interrupted
+            signal.signal(signal.SIGINT, signal.SIG_DFL)
+    raise SystemExit(code)
+
+
+def _run(arguments: list[str]) -> int | str | None:
+    try:
+        build_app(_wanted(arguments))(arguments, prog_name="tipdatum")
+    except SystemExit as end:
+        return end.code
     except (InputError, PortError) as error:
         typer.echo(f"tipdatum: {error}", err=True)
-        raise SystemExit(WRONG_INPUT) from None
+        return 3 if isinstance(error, PortError) and error.retry_helps else 2
     except BrokenPipeError:  # the reader of a pipe has gone; that is its right
         sys.stderr.close()
-        raise SystemExit(0) from None
-    except KeyboardInterrupt:
-        raise SystemExit(130) from None
+    return 0

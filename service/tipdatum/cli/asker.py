@@ -11,7 +11,7 @@ from typing import Any
 import orjson
 from pydantic import SecretStr
 
-from tipdatum.bus.topics import Topics
+from tipdatum.bus.topics import ROOT, Topics
 from tipdatum.cli.listener import Heard, Listener
 from tipdatum.errors import PortError
 
@@ -22,10 +22,18 @@ EVERY_S = 0.02
 
 @dataclass(frozen=True, slots=True)
 class Access:
-    """A broker, and how to be let in; `ca`: certificates to trust, None for those of the computer."""
+    """A machine's service at a broker, and how to be let in.
 
-    host: str
-    port: int
+    Attributes:
+        machine_id: None for the only one whose description the broker keeps.
+        topic_root: first part of the topics.
+        ca: certificates to trust, None for those of the computer.
+    """
+
+    host: str = "127.0.0.1"
+    port: int = 1883
+    machine_id: str | None = None
+    topic_root: str = ROOT
     user: str | None = None
     password: SecretStr | None = None
     tls: bool = False
@@ -43,16 +51,12 @@ class Access:
 class Asker:
     """Sends commands to one machine's service.
 
-    Args:
-        machine: its id; None for the only one whose description the broker keeps.
-        root: first part of the topics.
-
     Raises:
         PortError: the broker cannot be reached, or there is no machine, or more than one to choose from.
     """
 
-    def __init__(self, access: Access, machine: str | None, root: str) -> None:
-        self._topics = Topics(machine or _only_machine(access, root), root)
+    def __init__(self, access: Access) -> None:
+        self._topics = Topics(access.machine_id or _only_machine(access), access.topic_root)
         self._listener = access.listen(self._topics.of("reply"))
 
     def ask(self, name: str, body: dict[str, Any], by: str, within_s: float) -> dict[str, Any]:
@@ -82,8 +86,8 @@ class Asker:
         self._listener.close()
 
 
-def _only_machine(access: Access, root: str) -> str:
-    listener = access.listen(f"{root}/+/about")
+def _only_machine(access: Access) -> str:
+    listener = access.listen(f"{access.topic_root}/+/about")
     found: set[str] = set()
     until = time.monotonic() + FIND_WITHIN_S
     try:
@@ -98,6 +102,6 @@ def _only_machine(access: Access, root: str) -> str:
         )
     if len(found) > 1:
         raise PortError(
-            f"several machines: name one with --machine ({', '.join(sorted(found))})", retry_helps=False
+            f"several machines: name one with --machine-id ({', '.join(sorted(found))})", retry_helps=False
         )
     return found.pop()

@@ -2,52 +2,35 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Annotated
+from contextlib import closing
 
 import typer
 
-from tipdatum.bus.topics import ROOT
-from tipdatum.cli.send import (
-    REFUSED,
-    By,
-    Ca,
-    Host,
-    MachineId,
-    PasswordFile,
-    Port,
-    Tls,
-    TopicRoot,
-    User,
-    access_to,
-    ask,
-)
-from tipdatum.cli.writing import write_text
+from tipdatum.cli.asker import Access, Asker
+from tipdatum.cli.options import By, Csv, Exit, Json, Output, print_json, talker, with_access
+from tipdatum.cli.send import sender
+from tipdatum.results import write_text
+from tipdatum.tables import rows_of
+
+WITHIN_S = 10.0
 
 
+@with_access
 def book(
-    output: Annotated[Path | None, typer.Option("--output", "-o", help="Write CSV to this file.")] = None,
-    csv: Annotated[bool, typer.Option("--csv", help="Print CSV instead of a table.")] = False,
-    host: Host = "127.0.0.1",
-    port: Port = 1883,
-    machine: MachineId = None,
-    user: User = None,
-    password_file: PasswordFile = None,
-    tls: Tls = False,
-    ca: Ca = None,
-    topic_root: TopicRoot = ROOT,
-    by: By = None,
+    access: Access, output: Output = None, csv: Csv = False, as_json: Json = False, by: By = None
 ) -> None:
     """Print the level book, or write it as CSV."""
-    form = "csv" if csv or output is not None else "table"
-    access = access_to(host, port, user, password_file, tls, ca)
-    reply = ask(access, "book/export", {"form": form}, machine, topic_root, by, wait=10.0)
+    form = "csv" if csv or as_json or output is not None else "table"
+    with closing(Asker(access)) as asker:
+        reply = asker.ask("book/export", {"form": form}, by or sender(access), WITHIN_S)
     if not reply["ok"]:
         typer.echo(reply["text"], err=True)
-        raise typer.Exit(REFUSED)
+        raise typer.Exit(Exit.NO)
     text = reply["result"]["text"]
-    if output is None:
+    if as_json:
+        print_json(rows_of(text))
+    elif output is None:
         typer.echo(text, nl=False)
     else:
         write_text(output, text)
-        typer.echo(f"{reply['text'].rstrip('.')} written to {output}.")
+        talker(output).print(f"{reply['text'].rstrip('.')} written to {output}.")

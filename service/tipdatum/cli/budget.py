@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import math
-import sys
-from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 from rich.console import Console
@@ -21,9 +19,11 @@ from tipdatum.calibration.budget import (
     make_budget,
     with_figures,
 )
-from tipdatum.cli.machine_file import read_machine
+from tipdatum.cli.inputs import read_machine
+from tipdatum.cli.options import Json, MachineFile, Picture, Tolerance, print_json, talker
 from tipdatum.errors import InputError
 from tipdatum.kinematics.frames import STANDARD_GRAVITY_MPS2
+from tipdatum.results import write_text
 
 __all__ = ["budget"]
 
@@ -32,11 +32,10 @@ MICRO_G, MILLI_G = 1e-6 * STANDARD_GRAVITY_MPS2, 1e-3 * STANDARD_GRAVITY_MPS2
 
 
 def budget(
-    machine: Annotated[
-        Path, typer.Argument(help="Machine description (TOML), or a recording that carries one.")
-    ],
-    tolerance: Annotated[float | None, typer.Option(help="± metres that 95 % must keep.")] = None,
-    picture: Annotated[Path | None, typer.Option(help="SVG file for the map.")] = None,
+    machine: MachineFile,
+    tolerance: Tolerance = None,
+    picture: Picture = None,
+    as_json: Json = False,
     reference: Annotated[
         tuple[float, float] | None, typer.Option(help="Reach and height, m, where the reference is touched.")
     ] = None,
@@ -54,7 +53,7 @@ def budget(
     mount_deg: Annotated[float | None, typer.Option(help="How well the mount is known, degrees.")] = None,
 ) -> None:
     """Map the tip's 1-sigma over the working envelope and split it by source."""
-    console = Console(width=None if sys.stdout.isatty() else 120, highlight=False)
+    console = talker(picture, as_json=as_json)
     described, _ = read_machine(machine)
     unknown = [s for s in sensor or () if s not in described.sensor]
     if unknown:
@@ -87,11 +86,29 @@ def budget(
     console.print(
         "Not in these figures: what the filter leaves while the arm moves, and whatever the description "
         "does not state ([tolerance] pin_play_m, heave_m, temperature_m). Figures are advisory.",
-        markup=False,
     )
     if picture is not None:
-        picture.write_text(budget_map.draw(tried, found, STEP_M, tolerance), encoding="utf-8")
+        write_text(picture, budget_map.draw(tried, found, STEP_M, tolerance))
         console.print(f"Drawn {picture}")
+    if as_json:
+        print_json(_plain(found, buys, tolerance))
+
+
+def _plain(found: Budget, buys: list[tuple[str, float, float]], tolerance: float | None) -> dict[str, Any]:
+    limits = {name: value for name, (value, _) in CLASSES.items()}
+    if tolerance is not None:
+        limits["asked for"] = tolerance
+    return {
+        "rms_m": found.rms_m,
+        "max_m": float(found.sigma.max()),
+        "sources": [{"source": s, "rms_m": rms, "share": share} for s, rms, share in found.shares()],
+        "map": [
+            {"reach_m": float(r), "height_m": float(h), "sigma_m": float(s)}
+            for r, h, s in zip(*found.cells(), strict=True)
+        ],
+        "better_sensor": [{"sensor": s, "rms_m": now, "with_it_m": then} for s, now, then in buys],
+        "within": [{"work": s, "tolerance_m": v, "share": found.within(v)} for s, v in limits.items()],
+    }
 
 
 def _sources(found: Budget) -> Table:

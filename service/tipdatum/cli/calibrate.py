@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import sys
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -18,11 +19,12 @@ from tipdatum.calibration.observations import ACCEPTANCE, ObservationBook, load_
 from tipdatum.calibration.plan import follow, rank, suggestions
 from tipdatum.calibration.recordings import gather
 from tipdatum.calibration.sensitivity import TipSensitivity
-from tipdatum.calibration.statistics import tip_sigma, turn_on_covariance, use_covariance
+from tipdatum.calibration.statistics import determined, tip_sigma, turn_on_covariance, use_covariance
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.calibration.verification import of_method, verify
 from tipdatum.cli import capture as capturing
-from tipdatum.cli.machine_file import read_machine
+from tipdatum.cli.inputs import read_machine
+from tipdatum.cli.options import Json, MachineFile, MachineId, Output, Sessions, print_json, talker
 from tipdatum.errors import InputError
 from tipdatum.kinematics.frames import Array
 from tipdatum.walltime import to_the_second
@@ -36,20 +38,10 @@ CAUTION = (
 
 
 def calibrate(
-    machine: Annotated[
-        Path, typer.Argument(help="Machine description (TOML), or a recording that carries one.")
-    ],
+    machine: MachineFile,
     observations: Annotated[Path, typer.Argument(help="Observations file (TOML or JSON).")],
-    sessions: Annotated[
-        list[Path] | None,
-        typer.Option(
-            help="Folder of the recordings; several are searched in order. Default: beside the file."
-        ),
-    ] = None,
-    output: Annotated[
-        Path | None,
-        typer.Option("--output", "-o", help="Description to write; default the machine's own file."),
-    ] = None,
+    sessions: Sessions = None,
+    output: Output = None,
     method: Annotated[
         list[str] | None, typer.Option(help="Only observations of this method; may be given several times.")
     ] = None,
@@ -64,7 +56,7 @@ def calibrate(
             help="Capture first: mqtt://HOST:PORT, or a recording, also one that is still written.",
         ),
     ] = None,
-    machine_id: Annotated[str, typer.Option(help="Machine id on the bus, for --capture.")] = "machine",
+    machine_id: MachineId = None,
     step: Annotated[
         list[str] | None, typer.Option(help=f"What to capture: {capturing.STEPS}; default the first three.")
     ] = None,
@@ -73,9 +65,10 @@ def calibrate(
     ] = "S1",
     yes: Annotated[bool, typer.Option("--yes", "-y", help="Write without asking.")] = False,
     dry_run: Annotated[bool, typer.Option(help="Show everything, write nothing.")] = False,
+    as_json: Json = False,
 ) -> None:
     """Solve for mounts, biases and lengths, say how well they are known, and write the description."""
-    console = Console(width=None if sys.stdout.isatty() else 120, highlight=False)
+    console = talker(as_json=as_json)
     described, text = read_machine(machine)
     folders = sessions or [observations.parent]
     if capture_from is None:
@@ -89,7 +82,15 @@ def calibrate(
         )
         steps = step or ["motions", "measured", "reversal"]
         book = capturing.capture(
-            console, described, book, observations, folders, capture_from, machine_id, steps, standing
+            console,
+            described,
+            book,
+            observations,
+            folders,
+            capture_from,
+            machine_id or "machine",
+            steps,
+            standing,
         )
     chosen = book.solving(method or (), leave_out or ())
     if capture_from is not None and not any(o.place for o in chosen):
@@ -114,9 +115,21 @@ def calibrate(
     console.print(report.envelope_line(predicted))
     _accept(console, solution, book, folders)
     _print(console, report.next_postures(rank(solution, suggestions(solution))))
+    if as_json:
+        print_json(_plain(solution, predicted))
     target = output or (machine if machine.suffix == ".toml" else None)
     rms = float(np.sqrt(np.mean(predicted**2)))
     _write(console, solution, book, text, target, rms, yes, dry_run)
+
+
+def _plain(solution: Solution, predicted: Array) -> dict[str, Any]:
+    """What was found, in the units of the unknowns' names."""
+    return {
+        "factor": solution.factor,
+        "rejected": list(solution.rejected),
+        "predicted_rms_m": float(np.sqrt(np.mean(predicted**2))),
+        "unknowns": [asdict(d) for d in determined(solution)],
+    }
 
 
 def _accept(console: Console, solution: Solution, book: ObservationBook, folders: list[Path]) -> None:

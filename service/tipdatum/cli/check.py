@@ -13,6 +13,7 @@ from rich.table import Table
 
 from tipdatum.bus.broker import EmbeddedBroker
 from tipdatum.bus.options import read_users
+from tipdatum.cli.options import Json, input_file, print_json, talker
 from tipdatum.config import DriverTable, Service, load_service
 from tipdatum.errors import ConfigError, InputError
 from tipdatum.machine.description import Machine, load_toml, parse_machine
@@ -27,10 +28,13 @@ SESSION_ENDINGS = (".ndjson", ".ndjson.gz")
 
 
 def check(
-    file: Annotated[list[Path], typer.Argument(help="Service files, machine files or recorded sessions.")],
+    file: Annotated[
+        list[Path], input_file("Service files, machine files or recorded sessions; - is standard input.")
+    ],
+    as_json: Json = False,
 ) -> None:
     """Check files and say in words what they describe; one that is wrong does not hide the next."""
-    console = Console(highlight=False, markup=False, emoji=False)
+    console = talker(as_json=as_json)
     errors: list[InputError] = []
     for number, path in enumerate(file):
         if number:
@@ -39,6 +43,8 @@ def check(
             _check_file(console, path)
         except InputError as error:
             errors.append(error)
+    if as_json:
+        print_json({"files": [str(path) for path in file], "errors": [str(error) for error in errors]})
     for wrong in errors[:-1]:
         typer.echo(f"tipdatum: {wrong}", err=True)
     if errors:
@@ -195,6 +201,7 @@ def _plain(value: object) -> str:
 def _broker_words(service: Service) -> str:
     broker = service.broker
     if broker.uses_embedded:
-        return f"embedded, on {broker.embedded.listen}:{broker.embedded.port or '(a free port)'}"
+        own = broker.embedded
+        return f"embedded, on {own.listen}:{own.port or '1883 (a free port where that is taken)'}"
     user = f" as {broker.user}" if broker.user else ""
     return f"{broker.host}:{broker.actual_port}{user}{', TLS' if broker.tls else ''}"

@@ -6,6 +6,7 @@ from typing import Annotated, get_args
 
 import typer
 
+from tipdatum.cli.options import Json, print_json
 from tipdatum.errors import InputError
 from tipdatum.grade.units import (
     GradeUnit,
@@ -19,13 +20,17 @@ from tipdatum.grade.units import (
 
 def convert(
     text: Annotated[str, typer.Argument(help='Such as "4\' 3 1/2\\"", "1.2 m", "1/4 in/ft", "1:100", "2%".')],
+    as_json: Json = False,
 ) -> None:
     """Print a length or a grade in every unit known here."""
-    typer.echo("\n".join(forms(text)))
+    if as_json:
+        print_json(forms(text))
+    else:
+        typer.echo("\n".join(forms(text).values()))
 
 
-def forms(text: str) -> list[str]:
-    """The quantity in every unit.
+def forms(text: str) -> dict[str, str]:
+    """The quantity in every unit, by the unit's name.
 
     Raises:
         InputError: it is neither a length nor a grade, or could be meant in more than one way.
@@ -38,5 +43,5 @@ def forms(text: str) -> list[str]:
         except InputError as not_a_grade:
             about_grade = any(sign in text for sign in (":", "%", "‰", "°")) or "per" in text
             raise (not_a_grade if about_grade else not_a_length) from None
-        return [format_grade(grade, unit) for unit in get_args(GradeUnit)]
-    return [format_length(length, unit) for unit in get_args(LengthUnit)]
+        return {unit: format_grade(grade, unit) for unit in get_args(GradeUnit)}
+    return {unit: format_length(length, unit) for unit in get_args(LengthUnit)}

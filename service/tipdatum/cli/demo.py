@@ -17,7 +17,8 @@ from rich.console import Console, Group, RenderableType
 from rich.text import Text
 
 from tipdatum.cli.listener import Heard, Listener
-from tipdatum.cli.live import keep_on_screen
+from tipdatum.cli.options import OwnPort, input_file
+from tipdatum.cli.watch import keep_on_screen
 from tipdatum.config import DriverTable, Service, load_service
 from tipdatum.display.terminal import View
 from tipdatum.errors import PortError
@@ -31,13 +32,11 @@ from tipdatum_drivers.session_file import SessionFile
 
 def demo(
     session: Annotated[
-        Path | None, typer.Argument(help="A session file to show instead of the shipped dig.")
+        Path | None, input_file("A session file to show instead of the shipped dig; - is standard input.")
     ] = None,
     view: Annotated[bool, typer.Option(help="Show the live view in the terminal.")] = True,
     browser: Annotated[bool, typer.Option(help="Open the page where there is a screen.")] = True,
-    port: Annotated[
-        int | None, typer.Option(min=1, max=65535, help="The broker's MQTT port; default a free one.")
-    ] = None,
+    port: OwnPort = None,
 ) -> None:
     """Show the whole line at work until Ctrl-C: broker, service, a recorded dig, a live view."""
     service = demo_service(session, port)

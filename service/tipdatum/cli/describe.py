@@ -13,25 +13,29 @@ from rich.table import Table
 from tipdatum.bus.contract import MESSAGES, PER_SENSOR, asyncapi, json_schemas
 from tipdatum.bus.messages import CONTRACT_VERSION
 from tipdatum.bus.topics import DELIVERY, ROOT, Delivery
+from tipdatum.cli.options import Json, Output, OutputDir, TopicRoot
 from tipdatum.errors import InputError
 from tipdatum.grade.commands import COMMANDS
+from tipdatum.results import STANDARD, write_text
 
 
 def describe(
     table: Annotated[bool, typer.Option("--table", help="Topics and commands as a table.")] = False,
-    output_dir: Annotated[
-        Path | None, typer.Option(help="Folder for asyncapi.json and schemas/*.json, instead of the screen.")
-    ] = None,
-    topic_root: Annotated[str, typer.Option(help="First level of the topics.")] = ROOT,
+    as_json: Json = False,
+    output: Output = None,
+    output_dir: OutputDir = None,
+    topic_root: TopicRoot = ROOT,
 ) -> None:
-    """Print the contract of the bus as an AsyncAPI 3.0 document (JSON)."""
-    if table:
-        _table(Console())
-    elif output_dir is not None:
-        for path in write(output_dir, topic_root):
+    """Print the contract of the bus as an AsyncAPI 3.0 document (JSON), or write it with all schemas."""
+    folder = output_dir or (output if output is not None and output.is_dir() else None)
+    if folder is not None:
+        for path in write(folder, topic_root):
             typer.echo(path)
+    elif table and not as_json:
+        _table(Console())
     else:
-        typer.echo(json.dumps(asyncapi(topic_root), indent=2, ensure_ascii=False))
+        document = json.dumps(asyncapi(topic_root), indent=2, ensure_ascii=False) + "\n"
+        write_text(output or STANDARD, document)
 
 
 def write(folder: Path, topic_root: str = ROOT) -> list[Path]:

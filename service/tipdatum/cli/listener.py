@@ -75,7 +75,8 @@ class Listener:
         try:
             self._client.connect(host, port, keepalive=10)
         except (OSError, ValueError) as error:
-            raise PortError(from_exception(error, host, port).text, retry_helps=True) from None
+            trouble = from_exception(error, host, port, tls=tls)
+            raise PortError(trouble.text, retry_helps=trouble.may_pass) from None
         self._client.loop_start()
         try:
             code = self._first.get(timeout=ANSWER_WITHIN_S)
@@ -87,7 +88,7 @@ class Listener:
             trouble = (
                 from_silence(user, tls=tls) if code is None else from_connack(*code, user, "tipdatum-watch")
             )
-            raise PortError(trouble.text, retry_helps=False)
+            raise PortError(trouble.text, retry_helps=trouble.may_pass)
 
     def take(self) -> list[Heard | Linked]:
         """What was heard since the last call, in order."""

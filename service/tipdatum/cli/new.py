@@ -14,6 +14,7 @@ import typer
 
 from tipdatum.bus.topics import MACHINE_ID
 from tipdatum.cli.new_texts import GREETING, LINKAGE, MACHINE, SENSOR, SERVICE
+from tipdatum.cli.options import MachineId
 from tipdatum.cli.questions import ARROWS, Questions, arrows, between, lengths, number, one_of, words
 from tipdatum.config import load_service
 from tipdatum.errors import InputError
@@ -48,7 +49,7 @@ class Given:
 def new(
     folder: Annotated[Path, typer.Argument(help="Where the two files go.")] = Path(),
     name: Annotated[str | None, typer.Option(help="What the machine is called.")] = None,
-    machine_id: Annotated[str | None, typer.Option(help="Its name in topics: a-z, 0-9 and hyphens.")] = None,
+    machine_id: MachineId = None,
     foot: Annotated[
         str | None,
         typer.Option(help="Boom foot pin: forward of the slew axis, left, above the tracks' underside."),

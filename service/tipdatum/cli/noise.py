@@ -3,20 +3,28 @@
 from __future__ import annotations
 
 import datetime
-import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
-import typer
 from rich.console import Console
 from rich.table import Table
 
 from tipdatum.calibration import description, drawing
 from tipdatum.calibration.noise import SensorNoise, measure
 from tipdatum.calibration.recordings import read_recording
+from tipdatum.cli.options import (
+    Json,
+    MachineOption,
+    Picture,
+    Write,
+    input_file,
+    print_json,
+    talker,
+)
 from tipdatum.errors import InputError
 from tipdatum.kinematics.frames import STANDARD_GRAVITY_MPS2
 from tipdatum.machine.description import load_machine
+from tipdatum.results import write_text
 
 __all__ = ["noise"]
 
@@ -26,13 +34,17 @@ DEGREE = 57.29577951308232
 
 def noise(
     session: Annotated[
-        Path, typer.Argument(help="Recording in which the sensors lie or stand still for minutes.")
+        Path, input_file("Recording in which the sensors stand still for minutes; - is standard input.")
     ],
-    write: Annotated[Path | None, typer.Option(help="Machine description to write the figures into.")] = None,
-    picture: Annotated[Path | None, typer.Option(help="SVG file for the Allan deviations.")] = None,
+    machine: MachineOption = None,
+    write: Write = False,
+    picture: Picture = None,
+    as_json: Json = False,
 ) -> None:
     """Measure each sensor's noise from its longest rest in a recording."""
-    console = Console(width=None if sys.stdout.isatty() else 120, highlight=False)
+    if write and machine is None:
+        raise InputError("--write needs the machine file: --machine FILE")
+    console = talker(picture, as_json=as_json)
     results = measure(read_recording(session).samples)
     if not results:
         raise InputError(f"{session}: no readings of accelerometers or inclinometers")
@@ -46,10 +58,25 @@ def noise(
     for f in found:
         _advice(console, f)
     if picture is not None:
-        picture.write_text(_picture(found), encoding="utf-8")
+        write_text(picture, _picture(found))
         console.print(f"Drawn {picture}")
-    if write is not None:
-        _write(console, found, write)
+    if machine is not None:
+        _describe(console, found, machine, write=write)
+    if as_json:
+        print_json([_plain(f) for f in found])
+
+
+def _plain(f: SensorNoise) -> dict[str, Any]:
+    return {
+        "sensor": f.sensor,
+        "still_s": f.still_s,
+        "rate_hz": f.rate_hz,
+        "accel_mps2_rthz": f.accel.terms.density,
+        "gyro_radps_rthz": f.gyro.terms.density if f.gyro else None,
+        "tilt_1s_deg": f.tilt_deg(1.0),
+        "quietest_s": f.accel.quietest_s,
+        "crossover_s": f.crossover_s(),
+    }
 
 
 def _table(found: list[SensorNoise]) -> Table:
@@ -109,7 +136,8 @@ def _picture(found: list[SensorNoise]) -> str:
     )
 
 
-def _write(console: Console, found: list[SensorNoise], path: Path) -> None:
+def _describe(console: Console, found: list[SensorNoise], path: Path, *, write: bool) -> None:
+    """Show what the figures change in the description, and write it where that is asked for."""
     machine = load_machine(path)
     unknown = [f.sensor for f in found if f.sensor not in machine.sensor]
     values = {"sensor": {f.sensor: {"noise": f.description()} for f in found if f.sensor in machine.sensor}}
@@ -118,6 +146,9 @@ def _write(console: Console, found: list[SensorNoise], path: Path) -> None:
     before = path.read_text(encoding="utf-8")
     after = description.rewritten(before, values)
     console.print(description.difference(before, after, str(path)), markup=False)
+    if not write:
+        console.print("Nothing written; add --write.")
+        return
     stamp = datetime.datetime.now(datetime.UTC).strftime("%Y%m%d-%H%M%S")
     kept = description.write(path, after, stamp)
     console.print(f"Written {path}." + (f" The one before is kept as {kept.name}." if kept else ""))

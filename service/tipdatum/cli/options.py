@@ -1,22 +1,197 @@
-"""What several commands take in the same way."""
+"""What several commands take in the same way: each option is spelt, explained and read here once.
+
+A test walks over all commands and holds that an option of one of these names is one of these.
+"""
 
 from __future__ import annotations
 
+import functools
+import inspect
+import os
+import sys
+import tempfile
+from collections.abc import Callable
+from enum import IntEnum
 from pathlib import Path
+from typing import Annotated, Any, TypeAlias
 
-from tipdatum.config import FusionTable, Settings, load_service, make_settings
-from tipdatum.grade.work_options import WorkOptions
+import click
+import orjson
+import typer
+from rich.console import Console
+
+from tipdatum.bus.options import BrokerOptions
+from tipdatum.bus.topics import ROOT
+from tipdatum.cli.asker import Access
+from tipdatum.results import STANDARD
+
+STANDARD_INPUT = "standard-input"
+"""Begin of the name of the file that holds what came on standard input."""
 
 
-def settings_from(config: Path | None, estimator: str | None) -> Settings:
-    """Settings of a service file, or the defaults, with the estimator replaced where one is named.
+class Exit(IntEnum):
+    """Exit codes of every command."""
+
+    DONE = 0
+    NO = 1
+    WRONG_INPUT = 2
+    UNREACHABLE = 3
+    CTRL_C = 130
+
+
+EXIT_CODES = {
+    Exit.DONE: "done",
+    Exit.NO: "done, and the answer is no: a command refused, a tolerance not kept, nothing recognised",
+    Exit.WRONG_INPUT: "a file, an option or a value is wrong; one sentence says which and what was expected",
+    Exit.UNREACHABLE: "a broker, a port or a service cannot be reached; trying again may help",
+    Exit.CTRL_C: "ended by Ctrl-C before it was done (the usual end of `run`, `demo` and `watch` is 0)",
+}
+
+
+def from_standard_input(context: click.Context, value: Any) -> Any:
+    """What stands for `-` among input files: one with what came on standard input, while the command runs."""
+    if isinstance(value, (list, tuple)):
+        return [from_standard_input(context, one) for one in value]
+    if value != STANDARD:
+        return value
+    data = sys.stdin.buffer.read()
+    folder = Path(context.with_resource(tempfile.TemporaryDirectory(prefix="tipdatum-")))
+    first = data.lstrip()[:1]
+    ending = ".ndjson.gz" if data[:2] == b"\x1f\x8b" else ".ndjson" if first == b"{" else ".toml"
+    if ending == ".toml" and b"=" not in data[:4096]:
+        ending = ".csv"
+    path = folder / f"{STANDARD_INPUT}{ending}"
+    path.write_bytes(data)
+    return path
+
+
+def input_file(words: str) -> Any:
+    """An argument that names a file to read, or `-`."""
+    return typer.Argument(help=words, allow_dash=True, callback=from_standard_input)
+
+
+SessionFiles = Annotated[
+    list[Path], input_file("Recorded sessions (*.ndjson, *.ndjson.gz); - is standard input.")
+]
+MachineFile = Annotated[
+    Path, input_file("Machine description (TOML), or a recording that carries one; - is standard input.")
+]
+MachineId = Annotated[
+    str | None,
+    typer.Option(
+        "--machine-id", help="The machine's name in topics (a-z, 0-9, -); default the only one there is."
+    ),
+]
+Output = Annotated[
+    Path | None,
+    typer.Option(
+        "--output", "-o", allow_dash=True,
+        help="Where the result goes: a file (.gz packs it), a folder, or - for standard output.",
+    ),
+]  # fmt: skip
+OutputDir = Annotated[
+    Path | None, typer.Option("--output-dir", help="Folder for the results; made where it is not there yet.")
+]
+Json = Annotated[bool, typer.Option("--json", help="Print JSON, in SI units, instead of a table.")]
+Csv = Annotated[bool, typer.Option("--csv", help="Print CSV instead of a table.")]
+MachineOption = Annotated[Path | None, typer.Option("--machine", help="Machine description (TOML).")]
+Write = Annotated[
+    bool, typer.Option("--write", help="Write what was found into the machine file; the old one is kept.")
+]
+Picture = Annotated[Path | None, typer.Option("--picture", help="SVG file for a picture of it.")]
+Tolerance = Annotated[float | None, typer.Option("--tolerance", help="± metres that 95 % must keep.")]
+Sessions = Annotated[
+    list[Path] | None,
+    typer.Option(
+        "--sessions",
+        help="Folder of the recordings; several are searched in order. Default: beside the observations.",
+    ),
+]
+Config = Annotated[
+    Path | None, typer.Option("--config", help="Service file whose [fusion], [work] and [[driver]] to use.")
+]
+_ESTIMATOR = typer.Option(
+    "--estimator", help="Estimator instead of the file's; a report may compare several."
+)
+Estimator = Annotated[str | None, _ESTIMATOR]
+Estimators = Annotated[list[str] | None, _ESTIMATOR]
+By = Annotated[
+    str | None, typer.Option("--by", help="Who sends it, for the change log; default your user name.")
+]
+
+Host = Annotated[str, typer.Option("--host", help="The broker's address.")]
+_PORT = typer.Option("--port", min=1, max=65535, help="The broker's MQTT port.")
+Port = Annotated[int, _PORT]
+OwnPort = Annotated[int | None, _PORT]
+"""Of a broker that the command starts; None: 1883, or a free one where that is taken."""
+User = Annotated[str | None, typer.Option("--user", help="User at the broker.")]
+PasswordFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--password-file", help="File whose first line is the password (or set TIPDATUM_BROKER_PASSWORD)."
+    ),
+]
+Tls = Annotated[bool, typer.Option("--tls", help="Speak TLS with the broker (usually port 8883).")]
+Ca = Annotated[
+    Path | None,
+    typer.Option("--ca", help="Certificates to trust, PEM; default this computer's. Means --tls."),
+]
+TopicRoot = Annotated[str, typer.Option("--topic-root", help="First part of the topics.")]
+
+Command: TypeAlias = Callable[..., None]
+
+
+def access_from(
+    host: Host = "127.0.0.1",
+    port: Port = 1883,
+    machine_id: MachineId = None,
+    user: User = None,
+    password_file: PasswordFile = None,
+    tls: Tls = False,
+    ca: Ca = None,
+    topic_root: TopicRoot = ROOT,
+) -> Access:
+    """The service at a broker that the options name.
 
     Raises:
-        ConfigError: the file or the estimator's name is wrong.
+        ConfigError: the password's file cannot be read or is empty.
     """
-    if estimator is not None:
-        work = load_service(config).settings.work if config else WorkOptions()
-        return make_settings(FusionTable(estimator=estimator), work, "--estimator")
-    if config is not None:
-        return load_service(config).settings
-    return make_settings(FusionTable(), WorkOptions(), "defaults")
+    password = BrokerOptions(password_file=password_file).password(file="--password-file")
+    return Access(host, port, machine_id, topic_root, user, password, tls or ca is not None, ca)
+
+
+def with_access(command: Command) -> Command:
+    """Give a command that takes `access` the options of `access_from` in its place."""
+    options = inspect.signature(access_from, eval_str=True).parameters
+    own = inspect.signature(command, eval_str=True)
+
+    @functools.wraps(command)
+    def taking_options(**given: Any) -> None:
+        access = access_from(**{name: given.pop(name) for name in options})
+        command(access=access, **given)
+
+    # What typer reads: the command's own parameters, then those of the broker.
+    kept = [parameter for name, parameter in own.parameters.items() if name != "access"]
+    taking_options.__signature__ = own.replace(parameters=[*kept, *options.values()])  # type: ignore[attr-defined]
+    del taking_options.__wrapped__
+    taking_options.__annotations__ = {p.name: p.annotation for p in (*kept, *options.values())}
+    return taking_options
+
+
+def talker(output: Path | None = None, *, as_json: bool = False) -> Console:
+    """Where sentences and tables go: standard output, unless that is for the result itself."""
+    elsewhere = output == STANDARD
+    told = "COLUMNS" in os.environ or (sys.stderr if elsewhere else sys.stdout).isatty()
+    return Console(
+        width=None if told else 120,
+        stderr=elsewhere,
+        quiet=as_json,
+        highlight=False,
+        markup=False,
+        emoji=False,
+    )
+
+
+def print_json(value: Any) -> None:
+    """The one document of a command with `--json`."""
+    typer.echo(orjson.dumps(value, option=orjson.OPT_INDENT_2 | orjson.OPT_SERIALIZE_NUMPY).decode())

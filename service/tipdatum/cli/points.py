@@ -1,65 +1,61 @@
-"""`tipdatum points`: the as-dug points of a running service, as CSV."""
+"""`tipdatum points`: the as-dug points of a running service."""
 
 from __future__ import annotations
 
 from contextlib import closing
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from tipdatum.bus.topics import ROOT
-from tipdatum.cli.asker import Asker
-from tipdatum.cli.send import (
-    REFUSED,
-    Ca,
-    Host,
-    MachineId,
-    PasswordFile,
-    Port,
-    Tls,
-    TopicRoot,
-    User,
-    access_to,
-)
-from tipdatum.cli.writing import write_text
+from tipdatum.cli.asker import Access, Asker
+from tipdatum.cli.options import By, Csv, Exit, Json, Output, print_json, talker, with_access
+from tipdatum.cli.send import sender
+from tipdatum.results import write_text
+from tipdatum.tables import grid, rows_of
+
+WITHIN_S = 10.0
 
 
+@with_access
 def points(
-    output: Annotated[Path | None, typer.Option("--output", "-o", help="Write to this file.")] = None,
+    access: Access,
+    output: Output = None,
+    csv: Csv = False,
+    as_json: Json = False,
     plain: Annotated[
-        bool, typer.Option("--plain", help="Leave the # lines out that say whose record it is.")
+        bool, typer.Option("--plain", help="Leave the # lines of the CSV out that say whose record it is.")
     ] = False,
-    host: Host = "127.0.0.1",
-    port: Port = 1883,
-    machine: MachineId = None,
-    user: User = None,
-    password_file: PasswordFile = None,
-    tls: Tls = False,
-    ca: Ca = None,
-    topic_root: TopicRoot = ROOT,
+    by: By = None,
 ) -> None:
-    """Print the as-dug points as CSV, or write them to a file."""
-    access = access_to(host, port, user, password_file, tls, ca)
+    """Print the as-dug points, or write them as CSV."""
+    text, count = exported(access, by or sender(access), plain=plain)
+    if as_json:
+        print_json(rows_of(text))
+    elif output is not None:
+        write_text(output, text)
+        talker(output).print(f"{count} points written to {output}.")
+    elif csv:
+        typer.echo(text, nl=False)
+    else:
+        talker().print(grid(rows_of(text), f"{count} as-dug points"))
+
+
+def exported(access: Access, by: str, *, plain: bool) -> tuple[str, int]:
+    """All points as CSV, and how many they are."""
     parts: list[str] = []
     first: int | None = 1
     count = 0
-    with closing(Asker(access, machine, topic_root)) as asker:
+    with closing(Asker(access)) as asker:
         while first is not None:
-            reply = asker.ask("point/export", {"first": first}, "command line", 10.0)
+            reply = asker.ask("point/export", {"first": first}, by, WITHIN_S)
             if not reply["ok"]:
                 typer.echo(reply["text"], err=True)
-                raise typer.Exit(REFUSED)
+                raise typer.Exit(Exit.NO)
             result = reply["result"]
             parts.append(result["text"])
             count += result["points"]
             first = result["next"]
-    text = joined(parts, plain)
-    if output is None:
-        typer.echo(text, nl=False)
-    else:
-        write_text(output, text)
-        typer.echo(f"{count} points written to {output}.")
+    return joined(parts, plain), count
 
 
 def joined(parts: list[str], plain: bool) -> str:

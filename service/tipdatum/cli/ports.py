@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from rich.console import Console
 from rich.table import Table
 from serial.tools import list_ports
+
+from tipdatum.cli.options import Json, print_json, talker
 
 STABLE_NAMES = ("/dev/serial/by-id", "/dev")
 """Where links stand that outlive a restart: udev's own, then those of a rule (`/dev/tipdatum-…`)."""
@@ -24,10 +25,13 @@ class Port:
     what: str
 
 
-def ports() -> None:
+def ports(as_json: Json = False) -> None:
     """List the serial ports that are connected."""
     found = connected()
-    console = Console(highlight=False, markup=False, emoji=False)
+    if as_json:
+        print_json([asdict(port) for port in found])
+        return
+    console = talker()
     if not found:
         console.print("No serial port is connected.")
         console.print("If a USB adapter is plugged in: does `lsusb` show it, and is this a container?")

@@ -13,26 +13,24 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
-from tipdatum.cli.options import settings_from
+from tipdatum.cli.inputs import settings_from
+from tipdatum.cli.options import Config, Estimator, Output, OutputDir, SessionFiles
 from tipdatum.core.pipeline import Outgoing
 from tipdatum.errors import InputError
+from tipdatum.results import result_file
 from tipdatum.run.replay import Summary, output_name, replay_file, replay_many
 
 
 def replay(
-    session: Annotated[list[Path], typer.Argument(help="Session files (*.ndjson or *.ndjson.gz).")],
-    output: Annotated[
-        Path | None, typer.Option("--output", "-o", help="File for one session's messages.")
-    ] = None,
-    output_dir: Annotated[Path | None, typer.Option(help="Folder for several sessions' messages.")] = None,
+    session: SessionFiles,
+    output: Output = None,
+    output_dir: OutputDir = None,
     told: Annotated[
         Path | None,
         typer.Option(help="File for all else that was said: replies, events, state, health, one a line."),
     ] = None,
-    config: Annotated[
-        Path | None, typer.Option(help="Service file whose [fusion] and [work] to use.")
-    ] = None,
-    estimator: Annotated[str | None, typer.Option(help="Estimator to use instead of the file's.")] = None,
+    config: Config = None,
+    estimator: Estimator = None,
     jobs: Annotated[
         int | None, typer.Option(min=1, help="Processes to run at once; default one a core.")
     ] = None,
@@ -40,18 +38,20 @@ def replay(
     """Play recorded sessions into tip messages, one a line, plus t_emit."""
     settings = settings_from(config, estimator)
     console = Console(stderr=True)
+    if output is not None and output_dir is not None:
+        raise InputError("--output and --output-dir exclude each other")
+    if output is not None and output.is_dir():
+        output, output_dir = None, output
     if output_dir is None:
-        if len(session) > 1:
-            raise InputError(f"{len(session)} sessions need --output-dir, a folder for their messages")
         if output is None:
             raise InputError("say where the messages go: --output FILE, or --output-dir FOLDER")
+        if len(session) > 1:
+            raise InputError(f"{len(session)} sessions need --output-dir, a folder for their messages")
         with _teller(told) as watch:
             _report(console, replay_file(session[0], output, settings, watch=watch))
         return
     if told is not None:
         raise InputError("--told goes with one session and --output")
-    if output is not None:
-        raise InputError("--output and --output-dir exclude each other")
     if output_dir.exists() and not output_dir.is_dir():
         raise InputError(f"{output_dir} is not a folder; --output-dir wants one")
     twice = [name for name, n in Counter(map(output_name, session)).items() if n > 1]
@@ -84,16 +84,13 @@ def _teller(path: Path | None) -> Iterator[Callable[[Outgoing], None] | None]:
     if path is None:
         yield None
         return
-    try:
-        with path.open("wb") as out:
+    with result_file(path) as out:
 
-            def write(item: Outgoing) -> None:
-                topic = f"{item.name}/{item.part}" if item.part else item.name
-                out.write(orjson.dumps({"topic": topic, **item.message.model_dump(mode="json")}) + b"\n")
+        def write(item: Outgoing) -> None:
+            topic = f"{item.name}/{item.part}" if item.part else item.name
+            out.write(orjson.dumps({"topic": topic, **item.message.model_dump(mode="json")}) + b"\n")
 
-            yield write
-    except OSError as error:
-        raise InputError(f"{path} cannot be written: {(error.strerror or str(error)).lower()}") from None
+        yield write
 
 
 def _report(console: Console, summary: Summary) -> None:

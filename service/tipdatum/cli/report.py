@@ -10,7 +10,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import typer
 
 from tipdatum.cli.gather import gather
-from tipdatum.cli.options import settings_from
+from tipdatum.cli.inputs import settings_from
+from tipdatum.cli.options import STANDARD_INPUT, Config, Estimators, Output, SessionFiles, talker
 from tipdatum.display.report.page import all_tables
 from tipdatum.display.report.page import report as write_report
 from tipdatum.display.report.run import Run
@@ -19,6 +20,7 @@ from tipdatum.display.report.units import UNITS
 from tipdatum.display.report.words import Words
 from tipdatum.display.texts import languages
 from tipdatum.errors import InputError
+from tipdatum.results import write_text
 from tipdatum.run.replay import output_name
 
 MOST_RUNS = 4
@@ -26,18 +28,11 @@ MOST_RUNS = 4
 
 
 def report(
-    session: Annotated[list[Path], typer.Argument(help="One session, or several to compare.")],
-    output: Annotated[
-        Path | None, typer.Option("--output", "-o", help="HTML file; default: beside the session.")
-    ] = None,
-    csv: Annotated[Path | None, typer.Option(help="Folder for the tables as CSV files.")] = None,
-    estimator: Annotated[
-        list[str] | None,
-        typer.Option(help="Estimator; given several times, one session is compared under each."),
-    ] = None,
-    config: Annotated[
-        Path | None, typer.Option(help="Service file whose [fusion] and [work] to use.")
-    ] = None,
+    session: SessionFiles,
+    output: Output = None,
+    tables: Annotated[Path | None, typer.Option(help="Folder for the tables as CSV files.")] = None,
+    estimator: Estimators = None,
+    config: Config = None,
     units: Annotated[str, typer.Option(help="m: metres and millimetres; ft: decimal feet and inches.")] = "m",
     language: Annotated[str, typer.Option(help=f"Language: {', '.join(languages())}.")] = "en",
     site: Annotated[str, typer.Option(help="Site, for the report's head.")] = "",
@@ -55,15 +50,19 @@ def report(
     plan = _plan(session, estimator or [])
     runs = [gather(path, settings_from(config, name), label) for path, name, label in plan]
     runs = [replace(run, site=site or run.site, operator=operator or run.operator) for run in runs]
-    target = output or session[0].with_name(output_name(session[0]).replace(".tip.ndjson", ".report.html"))
+    if output is None and session[0].name.startswith(STANDARD_INPUT):
+        raise InputError("a session from standard input has no place of its own: say --output FILE")
+    beside = session[0].with_name(output_name(session[0]).replace(".tip.ndjson", ".report.html"))
+    target = beside if output is None else output / beside.name if output.is_dir() else output
     try:
-        target.write_text(write_report(runs, words), encoding="utf-8")
-        typer.echo(f"{target}: report of {', '.join(run.name for run in runs)}")
-        if csv is not None:
+        write_text(target, write_report(runs, words))
+        console = talker(target)
+        console.print(f"{target}: report of {', '.join(run.name for run in runs)}", soft_wrap=True)
+        if tables is not None:
             for run in runs:
-                folder = csv / run.name.replace("/", "-") if len(runs) > 1 else csv
+                folder = tables / run.name.replace("/", "-") if len(runs) > 1 else tables
                 count = _write_csv(run, folder, words)
-                typer.echo(f"{folder}: {count} tables")
+                console.print(f"{folder}: {count} tables", soft_wrap=True)
     except OSError as error:
         raise InputError(f"{error.filename or target}: {(error.strerror or str(error)).lower()}") from None
 

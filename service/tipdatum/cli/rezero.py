@@ -7,11 +7,11 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
 
 from tipdatum.calibration import description
 from tipdatum.calibration.rezero import TURNED_DEG, description_of
 from tipdatum.calibration.rezero import rezero as solve
+from tipdatum.cli.options import Write, input_file, talker
 from tipdatum.errors import ConfigError, InputError
 from tipdatum.machine.description import load_machine
 from tipdatum.walltime import to_the_second
@@ -20,7 +20,7 @@ from tipdatum_drivers.session_file import SessionFile
 
 def rezero(
     machine: Annotated[Path, typer.Argument(help="The machine file.")],
-    session: Annotated[Path, typer.Argument(help="A recording of the machine standing still.")],
+    session: Annotated[Path, input_file("A recording of the machine standing still; - is standard input.")],
     sensor: Annotated[str, typer.Option(help="The sensor that was replaced.")],
     angle: Annotated[
         float, typer.Option(help="Elevation angle of its body, pin to pin, degrees, positive up.")
@@ -28,12 +28,10 @@ def rezero(
     roll: Annotated[
         float, typer.Option(help="Roll of the machine, degrees, positive right side down.")
     ] = 0.0,
-    write: Annotated[
-        bool, typer.Option("--write", help="Write the machine file; otherwise only show.")
-    ] = False,
+    write: Write = False,
 ) -> None:
     """Give a replaced sensor a new mount and serial number."""
-    console = Console(highlight=False, markup=False, emoji=False)
+    console = talker()
     described = load_machine(machine)
     if sensor not in described.sensor:
         raise ConfigError("--sensor", "", f'"{sensor}"', f"one of {', '.join(described.sensor)}")

@@ -15,7 +15,9 @@ from tipdatum.run.shell import serve
 
 def run(
     config: Annotated[Path, typer.Argument(help="The service's file (TOML).")],
-    record: Annotated[Path | None, typer.Option(help="Record the session to this file or folder.")] = None,
+    record: Annotated[
+        Path | None, typer.Option(help="Record the session to this file (.ndjson, .ndjson.gz) or folder.")
+    ] = None,
     json_logs: Annotated[bool, typer.Option("--json-logs", help="Log JSON lines instead of text.")] = False,
     verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log more.")] = False,
 ) -> None:

@@ -7,9 +7,9 @@ from typing import Annotated
 
 import typer
 from rich import box
-from rich.console import Console
 from rich.table import Table
 
+from tipdatum.cli.options import Json, talker
 from tipdatum.sessions.scorer import Errors, Score
 from tipdatum.sessions.scorer import score as score_tracks
 from tipdatum.sessions.tracks import read_messages, read_truth
@@ -18,14 +18,14 @@ from tipdatum.sessions.tracks import read_messages, read_truth
 def score(
     session: Annotated[Path, typer.Argument(help="The session, with truth.")],
     out: Annotated[Path, typer.Argument(help="What tipdatum replay made of it.")],
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")] = False,
+    as_json: Json = False,
 ) -> None:
     """Compare replayed tip messages with the truth that a session carries."""
     result = score_tracks(read_truth(session), read_messages(out))
     if as_json:
         typer.echo(result.model_dump_json(indent=2))
         return
-    console = Console()
+    console = talker()
     console.print(table(result))
     for line in remarks(result):
         console.print(line, highlight=False)

@@ -10,48 +10,34 @@ from typing import Annotated, Any
 import orjson
 import typer
 
-from tipdatum.bus.options import BrokerOptions
-from tipdatum.bus.topics import ROOT
 from tipdatum.cli.asker import Access, Asker
+from tipdatum.cli.options import By, Exit, Json, print_json, with_access
 from tipdatum.errors import CommandRefused, InputError
-from tipdatum.grade.commands import explain, listing, parse_body
-
-REFUSED = 1
-"""Exit code when the service refuses."""
-
-Host = Annotated[str, typer.Option(help="The broker's address.")]
-Port = Annotated[int, typer.Option(min=1, max=65535, help="The broker's MQTT port.")]
-MachineId = Annotated[str | None, typer.Option(help="Machine id; default the only one there is.")]
-User = Annotated[str | None, typer.Option(help="User at the broker.")]
-PasswordFile = Annotated[
-    Path | None,
-    typer.Option(help="File whose first line is the password (or set TIPDATUM_BROKER_PASSWORD)."),
-]
-Tls = Annotated[bool, typer.Option("--tls", help="Speak TLS with the broker (usually port 8883).")]
-Ca = Annotated[
-    Path | None, typer.Option(help="Certificates to trust, PEM; default this computer's. Means --tls.")
-]
-TopicRoot = Annotated[str, typer.Option(help="First part of the topics.")]
-By = Annotated[str | None, typer.Option(help="Who sends it, for the change log; default your user name.")]
+from tipdatum.grade.commands import COMMANDS, explain, listing, parse_body
 
 
+def command_names(incomplete: str) -> list[tuple[str, str]]:
+    """What a shell offers in the command's place."""
+    return [(name, spec.help) for name, spec in sorted(COMMANDS.items()) if name.startswith(incomplete)]
+
+
+@with_access
 def send(
-    command: Annotated[str | None, typer.Argument(help="Such as datum/set; left out: list all.")] = None,
+    access: Access,
+    command: Annotated[
+        str | None,
+        typer.Argument(help="Such as datum/set; left out: list all.", autocompletion=command_names),
+    ] = None,
     values: Annotated[
         list[str] | None,
         typer.Argument(help='Such as elevation_m=24.31, grade="falling 1%", depth=1.2m, table=@profile.csv.'),
     ] = None,
     fields: Annotated[bool, typer.Option("--fields", help="Explain what the command takes.")] = False,
-    host: Host = "127.0.0.1",
-    port: Port = 1883,
-    machine: MachineId = None,
-    user: User = None,
-    password_file: PasswordFile = None,
-    tls: Tls = False,
-    ca: Ca = None,
-    topic_root: TopicRoot = ROOT,
+    as_json: Json = False,
     by: By = None,
-    wait: Annotated[float, typer.Option(min=1, max=600, help="How long to wait for the answer, s.")] = 130.0,
+    wait: Annotated[
+        float, typer.Option("--wait", min=1, max=600, help="How long to wait for the answer, s.")
+    ] = 130.0,
 ) -> None:
     """Send a command to a running service and print its answer."""
     if command is None:
@@ -62,45 +48,27 @@ def send(
         return
     body = body_of(values or [])
     _check(command, body)
-    reply = ask(
-        access_to(host, port, user, password_file, tls, ca), command, body, machine, topic_root, by, wait
-    )
-    typer.echo(reply["text"], err=not reply["ok"])
+    with closing(Asker(access)) as asker:
+        reply = asker.ask(command, body, by or sender(access), wait)
+    if as_json:
+        print_json(reply)
+    else:
+        typer.echo(reply["text"], err=not reply["ok"])
     if not reply["ok"]:
-        raise typer.Exit(REFUSED)
+        raise typer.Exit(Exit.NO)
     text = (reply.get("result") or {}).get("text")
-    if text:
+    if text and not as_json:
         typer.echo(text, nl=False)
 
 
-def access_to(
-    host: str, port: int, user: str | None, password_file: Path | None, tls: bool, ca: Path | None
-) -> Access:
-    """The broker that the options name.
-
-    Raises:
-        ConfigError: the password's file cannot be read or is empty.
-    """
-    password = BrokerOptions(password_file=password_file).password(file="--password-file")
-    return Access(host, port, user, password, tls or ca is not None, ca)
-
-
-def ask(
-    access: Access,
-    command: str,
-    body: dict[str, Any],
-    machine: str | None,
-    topic_root: str,
-    by: str | None,
-    wait: float,
-) -> dict[str, Any]:
-    """One command and its reply.
-
-    Raises:
-        PortError: the broker cannot be reached, or no answer came.
-    """
-    with closing(Asker(access, machine, topic_root)) as asker:
-        return asker.ask(command, body, by or access.user or _user(), wait)
+def sender(access: Access) -> str:
+    """Who sends a command where --by does not say it."""
+    if access.user:
+        return access.user
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return "command line"
 
 
 def body_of(values: list[str]) -> dict[str, Any]:
@@ -142,10 +110,3 @@ def _check(command: str, body: dict[str, Any]) -> None:
         parse_body(command, body)
     except CommandRefused as reason:
         raise InputError(str(reason)) from None
-
-
-def _user() -> str:
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):
-        return "command line"

@@ -13,6 +13,7 @@ import typer
 from rich.console import Console
 from rich.live import Live
 
+from tipdatum.cli.options import Config, Exit, Json, print_json, talker
 from tipdatum.cli.sniff_view import SniffView, snippet
 from tipdatum.config import load_service
 from tipdatum.errors import InputError
@@ -38,13 +39,12 @@ def sniff(
     port: Annotated[str, typer.Argument(help='Path, URL, or "usb:0403:6001" with an optional ":SERIAL".')],
     kind: Annotated[str | None, typer.Option(help="The driver, instead of a guess.")] = None,
     baud: Annotated[int | None, typer.Option(help="The rate, instead of trying the usual ones.")] = None,
-    config: Annotated[
-        Path | None, typer.Option(help="Take the [[driver]] for this port from a service's file.")
-    ] = None,
+    config: Config = None,
     seconds: Annotated[float | None, typer.Option(help="Stop by itself after so long.")] = None,
+    as_json: Json = False,
 ) -> None:
     """Show live decoded readings of a port, with rate, jitter and faults."""
-    console = Console(highlight=False, markup=False, emoji=False)
+    console = talker(as_json=as_json)
     if config is not None:
         driver = _described(config, port)
         console.print(f"{port} as {config} describes it.")
@@ -53,13 +53,15 @@ def sniff(
         if found is None or not found.complete:
             if found is not None:
                 console.print(snippet(port, rate, found))
-            raise typer.Exit(1)
+            raise typer.Exit(Exit.NO)
         driver = _driver(found.kind, _address(port) | {"baud": rate, **found.options})
         console.print(snippet(port, rate, found))
     view = SniffView(driver.sensors)
     with contextlib.suppress(KeyboardInterrupt):
         asyncio.run(_show(console, driver, view, seconds))
     console.print(view.table(time.monotonic()))
+    if as_json:
+        print_json(view.plain(time.monotonic()))
 
 
 def _heard(console: Console, port: str, kind: str | None, baud: int | None) -> tuple[Guess | None, int]:

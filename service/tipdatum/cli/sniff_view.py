@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import tomlkit
@@ -61,6 +61,26 @@ class SniffView:
                 row.serial = item.serial
             else:
                 row.last, row.count = item, row.count + 1
+
+    def plain(self, now: float) -> list[dict[str, Any]]:
+        """The same as plain values."""
+        found = []
+        for name, row in self.rows.items():
+            health = row.monitor.health(now)
+            found.append(
+                {
+                    "sensor": name,
+                    "serial": row.serial or None,
+                    "state": health.state,
+                    "reading": None if row.last is None else asdict(row.last),
+                    "readings": row.count,
+                    "rate_hz": health.rate_hz,
+                    "jitter_s": health.jitter_s,
+                    "age_s": health.age_s,
+                    "faults": dict(health.faults),
+                }
+            )
+        return found
 
     def table(self, now: float) -> RenderableType:
         """The present state at time `now`, s."""

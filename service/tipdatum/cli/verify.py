@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 import json
-import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -24,24 +23,35 @@ from tipdatum.calibration.verification import (
     Check,
     Verification,
     accepted,
-    as_json,
     check_of,
     of_method,
     suspects,
     trend_mm_per_month,
 )
 from tipdatum.calibration.verification import (
+    as_json as figures_of,
+)
+from tipdatum.calibration.verification import (
     verify as compare,
 )
-from tipdatum.cli.machine_file import read_machine
+from tipdatum.cli.inputs import read_machine
+from tipdatum.cli.options import (
+    Exit,
+    Json,
+    MachineFile,
+    Output,
+    Picture,
+    Sessions,
+    Tolerance,
+    print_json,
+    talker,
+)
 from tipdatum.errors import InputError, SessionError
 from tipdatum.machine.description import Machine
+from tipdatum.results import write_text
 from tipdatum.walltime import to_the_second
 
 __all__ = ["verify"]
-
-FAILED = 1
-"""Exit code for a check that does not keep its tolerance."""
 
 MOST_LINES = 6
 """Marks that a history draws one by one."""
@@ -51,28 +61,23 @@ RECENT = 5
 
 
 def verify(
-    machine: Annotated[
-        Path, typer.Argument(help="Machine description (TOML), or a recording that carries one.")
-    ],
+    machine: MachineFile,
     observations: Annotated[Path, typer.Argument(help="Observations file with heights of the tip.")],
-    sessions: Annotated[
-        list[Path] | None, typer.Option(help="Folder of the recordings; several are searched in order.")
-    ] = None,
+    sessions: Sessions = None,
     method: Annotated[str, typer.Option(help="Which observations: acceptance, or daily.")] = ACCEPTANCE,
-    tolerance: Annotated[float | None, typer.Option(help="± metres to keep.")] = None,
+    tolerance: Tolerance = None,
     work: Annotated[
         str | None, typer.Option(help=f"Tolerance of a kind of work: {', '.join(CLASSES)}.")
     ] = None,
     history: Annotated[
         Path | None, typer.Option(help="File that keeps one line a check; this one is added to it.")
     ] = None,
-    picture: Annotated[
-        Path | None, typer.Option(help="SVG file: errors, or the history where one is kept.")
-    ] = None,
-    output: Annotated[Path | None, typer.Option("--output", "-o", help="JSON file for the figures.")] = None,
+    picture: Picture = None,
+    output: Output = None,
+    as_json: Json = False,
 ) -> None:
     """Compare the described machine with known heights; exit code 1 if it does not keep the tolerance."""
-    console = Console(width=None if sys.stdout.isatty() else 120, highlight=False)
+    console = talker(output or picture, as_json=as_json)
     if work is not None and work not in CLASSES:
         raise InputError(f"--work {work}: one of {', '.join(CLASSES)}")
     limit = tolerance if tolerance is not None else CLASSES[work or "trench"][0]
@@ -97,12 +102,14 @@ def verify(
         _explain(console, described, checks)
         drawn = history_picture(checks)
     if picture is not None:
-        picture.write_text(drawn, encoding="utf-8")
+        write_text(picture, drawn)
         console.print(f"Drawn {picture}")
     if output is not None:
-        output.write_text(json.dumps(as_json(found), indent=1) + "\n", encoding="utf-8")
+        write_text(output, json.dumps(figures_of(found), indent=1) + "\n")
+    if as_json:
+        print_json({**figures_of(found), "tolerance_m": limit, "passed": check.passed})
     if not check.passed:
-        raise typer.Exit(FAILED)
+        raise typer.Exit(Exit.NO)
 
 
 def _table(found: Verification) -> Table:

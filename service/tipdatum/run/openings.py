@@ -12,7 +12,7 @@ from pydantic import SecretStr
 from tipdatum import __version__
 from tipdatum.bus.broker import BrokerAddresses, EmbeddedBroker
 from tipdatum.bus.messages import CONTRACT_VERSION, UNITS, About
-from tipdatum.bus.options import BrokerOptions, read_users
+from tipdatum.bus.options import PLAIN_PORT, BrokerOptions, read_users
 from tipdatum.config import Service
 from tipdatum.display.server import PageSettings, Server, start
 from tipdatum.run.build import build
@@ -51,7 +51,7 @@ def open_broker(service: Service) -> BrokerPlace:
         user = next(iter(users))
     if user in users and password is None:
         password = SecretStr(users[user])
-    broker = EmbeddedBroker(own.listen, own.port, own.ws_port, users or None)
+    broker = EmbeddedBroker(own.listen, own.port, own.ws_port, users or None, usual_port=PLAIN_PORT)
     addresses = broker.start()
     # What listens everywhere is reached by ourselves over loopback.
     host = "127.0.0.1" if addresses.host in ("0.0.0.0", "::") else addresses.host

@@ -9,10 +9,9 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
@@ -25,6 +24,7 @@ from tipdatum.core.messages_out import rounded
 from tipdatum.core.pipeline import Emit, Outgoing, Pipeline
 from tipdatum.errors import InputError
 from tipdatum.machine.description import parse_machine
+from tipdatum.results import result_file
 from tipdatum.walltime import WallTime, parse_started
 from tipdatum_drivers.session_file import SessionFile
 
@@ -99,9 +99,7 @@ def replay_file(
     *,
     watch: Callable[[Outgoing], None] | None = None,
 ) -> Summary:
-    """Replay one session into `target`, which appears only when it is whole.
-
-    What is no ordinary file (a pipe, /dev/stdout) is written to as it comes.
+    """Replay one session into `target`, which appears only when it is whole (`tipdatum.results`).
 
     Args:
         watch: is shown every other message than tips (events, replies, state, health).
@@ -116,35 +114,13 @@ def replay_file(
         raise InputError(f"{target} is a directory; --output wants a file (several sessions: --output-dir)")
     if target.exists() and target.samefile(source):
         raise InputError(f"{target} is the session itself, which its messages would replace")
-    try:
-        with _appearing_whole(target) as out:
-            tips = _TipWriter(out, watch)
-            play(session, settings, tips.take)
-    except BrokenPipeError:
-        raise
-    except OSError as error:
-        raise InputError(f"{target} cannot be written: {(error.strerror or str(error)).lower()}") from None
+    with result_file(target) as out:
+        tips = _TipWriter(out, watch)
+        play(session, settings, tips.take)
     refused = tips.refused
     if len(refused) > REFUSALS_TOLD:
         refused[REFUSALS_TOLD:] = [f"{len(refused) - REFUSALS_TOLD} more commands were refused"]
     return Summary(source, tips.count, tips.last_t, (*session.warnings, *refused))
-
-
-@contextmanager
-def _appearing_whole(target: Path) -> Iterator[BinaryIO]:
-    """A file to write that takes the place of `target` once it is written without an error."""
-    if target.exists() and not target.is_file():
-        with target.open("wb") as out:
-            yield out
-        return
-    part = target.with_name(f".{target.name}.part{os.getpid()}")
-    try:
-        with part.open("wb", buffering=1 << 20) as out:
-            yield out
-        part.replace(target)
-    finally:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
 
 
 def replay_many(

@@ -20,6 +20,7 @@ import structlog
 from tipdatum.bus.broker import BrokerAddresses, EmbeddedBroker
 from tipdatum.bus.client import BusClient
 from tipdatum.bus.messages import Happening, Health, Reply, Status
+from tipdatum.bus.options import PLAIN_PORT
 from tipdatum.bus.orders import Order
 from tipdatum.bus.telling import ConnectionState
 from tipdatum.bus.topics import Topics
@@ -218,6 +219,8 @@ class Shell:
         if ready.addresses is not None:
             ours = ready.addresses
             log.info("embedded broker", mqtt=ours.port, websockets=ours.ws_port)
+            if ours.port != PLAIN_PORT and self.service.broker.embedded.port is None:
+                log.info(f"port {PLAIN_PORT} is taken", watch=f"tipdatum watch --port {ours.port}")
         if ready.page_url is not None:
             log.info("page", url=ready.page_url)
         elif self.service.display.enabled:

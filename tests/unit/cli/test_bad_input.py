@@ -70,11 +70,11 @@ Run = Callable[..., str]
 def refused(folder: Path, capsys: pytest.CaptureFixture[str]) -> Run:
     """Run a command that must be refused; gives back its one sentence."""
 
-    def run(*arguments: str) -> str:
+    def run(*arguments: str, code: int = 2) -> str:
         with pytest.raises(SystemExit) as ended:
             main(arguments)
         *logged, told = capsys.readouterr().err.strip().split("\n")
-        assert ended.value.code == 2
+        assert ended.value.code == code
         assert told.startswith("tipdatum: ")
         # The service has begun to log when a driver or the recorder finds its file wanting.
         assert arguments[0] == "run" or not logged
@@ -232,7 +232,7 @@ def deaf_port() -> Iterator[int]:
 def test_a_broker_that_is_not_there(refused: Run) -> None:
     with socket.create_server(("127.0.0.1", 0)) as server:
         port = server.getsockname()[1]
-    assert f"nothing listens at 127.0.0.1:{port}" in refused("watch", "--port", str(port))
+    assert f"nothing listens at 127.0.0.1:{port}" in refused("watch", "--port", str(port), code=3)
 
 
 def test_something_that_is_no_broker(refused: Run, deaf_port: int, monkeypatch: pytest.MonkeyPatch) -> None:

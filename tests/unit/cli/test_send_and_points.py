@@ -54,8 +54,8 @@ def test_a_mistake_is_found_before_it_travels(
 
 
 def test_every_unit_of_a_quantity_is_shown() -> None:
-    assert forms("4' 3 1/2\"")[0] == "1.308 m"
-    assert "1:48 (rise:run)" in forms("1/4 in/ft")
+    assert forms("4' 3 1/2\"")["m"] == "1.308 m"
+    assert "1:48 (rise:run)" in forms("1/4 in/ft").values()
 
 
 def test_exports_in_parts_are_joined_under_one_head() -> None:

@@ -33,7 +33,8 @@ class FakeBroker:
 
     made: tuple[Any, ...] = ()
 
-    def __init__(self, *arguments: Any) -> None:
+    def __init__(self, *arguments: Any, usual_port: int) -> None:
+        assert usual_port == 1883  # where `watch` and `send` look
         FakeBroker.made = arguments
 
     def start(self) -> BrokerAddresses:

@@ -375,7 +375,7 @@ def test_command_writes_report_and_tables(tmp_path: Path) -> None:
     short = tmp_path / "short.ndjson"
     with gzip.open(DIG, "rt") as whole, short.open("w") as cut:
         cut.writelines(line for line in whole if json.loads(line).get("t", 0) <= 20.0)
-    assert run_command(str(short), "--output", str(target), "--csv", str(folder)) == 0
+    assert run_command(str(short), "--output", str(target), "--tables", str(folder)) == 0
     text = target.read_text(encoding="utf-8")
     outline(text)
     for heading in ("What was dug", "Over time", "Against the truth", "References", "Sensors"):

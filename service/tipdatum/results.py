@@ -1,0 +1,69 @@
+"""Writing a result where a person wants it: a file, a packed one, or standard output."""
+
+from __future__ import annotations
+
+import gzip
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import BinaryIO, cast
+
+from tipdatum.errors import InputError
+
+STANDARD = Path("-")
+"""The name that stands for standard input where something is read, and for standard output here."""
+
+
+@contextmanager
+def result_file(target: Path) -> Iterator[BinaryIO]:
+    """A place to write bytes to; an ordinary file appears only once all of it was written.
+
+    `-` is standard output; a name that ends in .gz is packed. What is no ordinary file (a pipe, a device) is
+    written to as it comes.
+
+    Raises:
+        InputError: it cannot be written.
+    """
+    try:
+        if target == STANDARD:
+            yield sys.stdout.buffer
+            sys.stdout.flush()
+        elif target.exists() and not target.is_file():
+            with target.open("wb") as out:
+                yield out
+        else:
+            with _appearing_whole(target) as out:
+                yield out
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        raise InputError(f"{target} cannot be written: {(error.strerror or str(error)).lower()}") from None
+
+
+def write_text(target: Path, text: str) -> None:
+    """Write `text`, replacing what is there; see `result_file`.
+
+    Raises:
+        InputError: it cannot be written.
+    """
+    with result_file(target) as out:
+        out.write(text.encode())
+
+
+@contextmanager
+def _appearing_whole(target: Path) -> Iterator[BinaryIO]:
+    part = target.with_name(f".{target.name}.part{os.getpid()}")
+    try:
+        with part.open("wb", buffering=1 << 20) as out:
+            if target.suffix == ".gz":
+                # Without name and time inside, so that the same result gives the same bytes.
+                with gzip.GzipFile("", "wb", 6, out, mtime=0) as packed:
+                    yield cast("BinaryIO", packed)
+            else:
+                yield out
+        part.replace(target)
+    finally:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)

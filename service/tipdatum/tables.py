@@ -1,0 +1,101 @@
+"""Tables of plain values: one mapping a row, the same columns in each, numbers as numbers.
+
+They are shown in a terminal, printed as JSON, and written as CSV or Parquet by the ending of the file's name.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, TypeAlias
+
+from rich import box
+from rich.table import Table
+
+from tipdatum.errors import InputError
+from tipdatum.results import result_file
+
+Row: TypeAlias = Mapping[str, Any]
+Rows: TypeAlias = Sequence[Row]
+
+
+def rows_of(text: str) -> list[dict[str, Any]]:
+    """Rows of a CSV text with one head line; lines that begin with # are left out, numbers become numbers."""
+    lines = [line for line in text.splitlines() if not line.startswith("#")]
+    return [{key: _plain(cell) for key, cell in row.items()} for row in csv.DictReader(lines)]
+
+
+def grid(rows: Rows, title: str = "") -> Table:
+    """The table for a terminal; what is not known is left empty."""
+    table = Table(title=title or None, title_justify="left", box=box.SIMPLE_HEAD)
+    heads = list(rows[0]) if rows else []
+    for head in heads:
+        numbers = all(isinstance(row[head], (int, float)) or row[head] is None for row in rows)
+        table.add_column(head, justify="right" if numbers else "left", overflow="fold")
+    for row in rows:
+        table.add_row(*(_shown(row[head]) for head in heads))
+    return table
+
+
+def csv_text(rows: Rows) -> str:
+    """The table as CSV: a head line, points as decimal signs, nothing where a value is not known."""
+    out = io.StringIO()
+    if rows:
+        writer = csv.DictWriter(out, list(rows[0]), lineterminator="\n")
+        writer.writeheader()
+        writer.writerows([{key: _cell(value) for key, value in row.items()} for row in rows])
+    return out.getvalue()
+
+
+def write_table(target: Path, rows: Rows) -> None:
+    """Write the table as Parquet where the name ends in .parquet, otherwise as CSV.
+
+    Raises:
+        InputError: it cannot be written; Parquet is asked for and pyarrow is not there.
+    """
+    if target.suffix != ".parquet":
+        with result_file(target) as out:
+            out.write(csv_text(rows).encode())
+        return
+    if not parquet_is_here():
+        raise InputError(f"{target}: Parquet needs the package pyarrow (pip install pyarrow); or write .csv")
+    import pyarrow
+    from pyarrow import parquet
+
+    columns = {key: [_known(row[key]) for row in rows] for key in (rows[0] if rows else ())}
+    with result_file(target) as out:
+        parquet.write_table(pyarrow.table(columns), out)
+
+
+def parquet_is_here() -> bool:
+    """Whether tables can be written as Parquet on this computer."""
+    from importlib.util import find_spec
+
+    return find_spec("pyarrow") is not None
+
+
+def _known(value: Any) -> Any:
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def _cell(value: Any) -> Any:
+    value = _known(value)
+    return "" if value is None else str(value).lower() if isinstance(value, bool) else value
+
+
+def _shown(value: Any) -> str:
+    return str(_cell(value))
+
+
+def _plain(cell: str) -> Any:
+    if cell in ("", "true", "false"):
+        return {"": None, "true": True, "false": False}[cell]
+    for kind in (int, float):
+        try:
+            return kind(cell)
+        except ValueError:
+            continue
+    return cell
