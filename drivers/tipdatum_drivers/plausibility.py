@@ -8,9 +8,14 @@ fault                when                                                       
 time went back       `t` before that of the reading before                                dropped
 sample time wrong    the device's stamp goes back or lies in the future                   used, unstamped
 late                 the device's stamp is older than a reading may be                    dropped
-out of range         more than the part can measure, or not finite                        dropped
+out of range         more than a body of an excavator does, or not finite                 dropped
+constant words       all axes say the same to the last bit: 0x8000, zeros                 dropped
+glitch               a rate leaps and comes back (`glitches`)                             dropped
+rubbish              a tenth of the readings and more had to be dropped                   others used
 jump                 an inclinometer's angle leaps faster than a machine can turn it      dropped
-frozen               the same to the last bit for too long                                dropped
+frozen               the same to the last bit for too long; an inclinometer's angle       dropped
+                     stands while the body that it hangs on turns (`together`)
+same answer          all inclinometers answer the same constant (`together`)              dropped
 not 1 g              |accel| was not near 1 g once in a long time                         dropped
 rate disagrees       the gyro does not fit the change of tilt (`rate_check`)              dropped
 gyro saturated       a rate stands at one large value while all else moves                dropped
@@ -18,7 +23,8 @@ temperature          outside the part's range                                   
 wrong serial         the device that answers is not the one described                     dropped
 ==================== ==================================================================== =============
 
-Each onset is counted once however long it lasts; each ends by itself as soon as the readings are good again,
+What lasts is counted once, at its onset; bad readings one by one. An inertial reading that only repeats the one
+before is not used, and no fault until it lasts. Each ends by itself as soon as the readings are good again,
 a wrong serial when the right device is back or the new one has been accepted (`accept_serial`).
 """
 
@@ -26,16 +32,21 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal, Protocol
+from typing import Literal, Protocol, TypeVar
 
 from tipdatum_drivers.findings import Findings
-from tipdatum_drivers.part_checks import ImuChecks, Limits, TiltChecks
+from tipdatum_drivers.glitches import Glitches
+from tipdatum_drivers.part_checks import FRESH_START_S, ImuChecks, Limits, TiltChecks, shown
 from tipdatum_drivers.presence import CLOCK_STEP_S, Presence
 from tipdatum_drivers.reading import Fault, Identity, Imu, Reading, Tilt
 
-DROPPING = frozenset({"frozen", "not 1 g", "rate disagrees", "wrong serial"})
+RUBBISH_BEGINS, RUBBISH_ENDS, RUBBISH_FADES = 0.1, 0.03, 0.01
+"""Share of dropped readings from which the whole sensor is doubted, below which it no longer is, and the
+weight of one reading in it: a hundred or so count."""
+DROPPING = frozenset({"frozen", "same answer", "not 1 g", "rate disagrees", "wrong serial"})
 """Lasting conditions under which readings are not used."""
 
+Stamped = TypeVar("Stamped", Imu, Tilt)
 State = Literal["ok", "waiting", "stale", "fault"]
 
 __all__ = ["Limits", "SensorHealth", "SensorMonitor", "State"]
@@ -83,8 +94,11 @@ class SensorMonitor:
         """What the device told last."""
         self._findings = Findings(name)
         self._expected = description.serial
-        self._imu = ImuChecks(limits or Limits(), self._findings, g)
-        self._tilt = TiltChecks(limits or Limits(), self._findings)
+        believed = limits or getattr(description, "limits", None) or Limits()
+        self._imu = ImuChecks(believed, self._findings, g, getattr(description, "body", ""))
+        self._tilt = TiltChecks(believed, self._findings)
+        self._glitches = Glitches(math.radians(believed.rate_step_degps))
+        self._rubbish = 0.0
         self._sampled = -math.inf
 
     @property
@@ -97,16 +111,38 @@ class SensorMonitor:
         """Faults of all kinds since the start."""
         return self._findings.total
 
-    def check(self, reading: Reading) -> tuple[Reading | None, list[Fault]]:
-        """Judge one reading: what of it may be used (None: nothing), and the faults that this one began."""
+    def check(self, reading: Reading) -> tuple[tuple[Reading, ...], list[Fault]]:
+        """Judge one reading: what may be used now, oldest first, and the faults that this one began.
+
+        That is nothing or the reading, but for a leap of a rate that stays (`glitches`): then those that were
+        held back come with it, each with `t` of now and its own time as `t_sample`.
+        """
         accepted = self._judged(reading)
-        if accepted is not None:
+        if accepted:
             self.presence.used(reading.t)
         return accepted, self._findings.take() if self._findings.fresh else []
 
     def count(self, fault: Fault) -> None:
         """Count a fault that a driver found in what this sensor sent."""
         self._findings.count(fault)
+
+    @property
+    def standing_angle(self) -> tuple[float, ...] | None:
+        """The angles that an inclinometer told last."""
+        return self._tilt.standing[0]
+
+    @property
+    def standing_since(self) -> float:
+        """Since when an inclinometer has told them, s."""
+        return self._tilt.standing[1]
+
+    def stood_while_turning(self, t: float, span: float, body: str, after: float) -> None:
+        """Another body turned for `span` s; see `TiltChecks.stood_while_turning`."""
+        self._tilt.stood_while_turning(t, span, body, after)
+
+    def answers_like_others(self, t: float, alike: bool) -> None:
+        """Whether all inclinometers answer the same constant; see `tipdatum_drivers.together`."""
+        self._tilt.answers_like_others(t, alike)
 
     def accept_serial(self, serial: str) -> None:
         """Take the device with this serial from now on: it has been put to zero, and that is recorded."""
@@ -147,30 +183,64 @@ class SensorMonitor:
         """Whether `health(t)` would say "ok"; asked every tick, so it only looks at what decides that."""
         return not self._findings.conditions and self.presence.fine(t)
 
-    def _judged(self, reading: Reading) -> Reading | None:
+    def _judged(self, reading: Reading) -> tuple[Reading, ...]:
         if type(reading) is Identity:
             self._identify(reading)
-            return None
+            return ()
         t, presence = reading.t, self.presence
         if (last := presence.last) is not None and t < last:
             if presence.order(t) == "behind":
                 self._findings.found(t, "time went back", f"by {last - t:.3f} s")
-                return None
+                return ()
             self._sampled = -math.inf
         dt = presence.heard(t) or 0.0
-        accepted: Reading | None = reading
+        accepted: tuple[Reading, ...]
         if isinstance(reading, Imu):
-            if not self._imu.believable(reading, dt):
-                accepted = None
-            elif reading.t_sample is not None:
-                accepted = self._stamped(reading, reading.t_sample)
+            accepted = self._inertial(reading, dt)
         elif isinstance(reading, Tilt):
-            if not self._tilt.believable(reading, dt):
-                accepted = None
-            elif reading.t_sample is not None:
-                accepted = self._stamped(reading, reading.t_sample)
+            accepted = ()
+            if self._tilt.believable(reading, dt):
+                one = reading if reading.t_sample is None else self._stamped(reading, reading.t_sample)
+                accepted = () if one is None else (one,)
+        else:
+            accepted = (reading,)
         conditions = self._findings.conditions
-        return None if conditions and not DROPPING.isdisjoint(conditions) else accepted
+        return () if conditions and not DROPPING.isdisjoint(conditions) else accepted
+
+    def _inertial(self, reading: Imu, dt: float) -> tuple[Imu, ...]:
+        """What may be used after an inertial reading."""
+        if not self._imu.possible(reading):
+            self._drop(reading.t, 1)
+            return ()
+        one = reading if reading.t_sample is None else self._stamped(reading, reading.t_sample)
+        if one is None:
+            return ()
+        glitches = self._glitches
+        if not 0.0 <= dt <= FRESH_START_S:
+            glitches.restart()
+        passed = glitches.let_through(one)
+        if glitches.thrown:
+            for bad in glitches.thrown:
+                self._findings.found(bad.t, "glitch", f"gyro {shown(bad.gyro_radps or ())} rad/s")
+            self._drop(reading.t, len(glitches.thrown))
+            glitches.thrown = []
+        if self._rubbish > 0.0:
+            self._drop(reading.t, 0)
+        if len(passed) == 1:
+            return passed if self._imu.believable(one) else ()
+        return tuple([late for late in passed if self._imu.believable(late)])
+
+    def _drop(self, t: float, count: int) -> None:
+        """Take notice of so many bad readings, or of a good one."""
+        share = self._rubbish
+        for _ in range(count):
+            share += RUBBISH_FADES * (1.0 - share)
+        share = share * (1.0 - RUBBISH_FADES) if not count else share
+        self._rubbish = share if share > 1e-4 else 0.0
+        if share > RUBBISH_BEGINS:
+            self._findings.begin(t, "rubbish", "a tenth and more of its readings cannot be used")
+        elif share < RUBBISH_ENDS:
+            self._findings.end("rubbish")
 
     def _identify(self, told: Identity) -> None:
         self.serial = told.serial
@@ -184,7 +254,7 @@ class SensorMonitor:
             self._findings.end("wrong serial")
             self._findings.begin(told.t, "wrong serial", text)
 
-    def _stamped(self, reading: Imu | Tilt, stamp: float) -> Imu | Tilt | None:
+    def _stamped(self, reading: Stamped, stamp: float) -> Stamped | None:
         """The reading with its stamp where that can be used, without it, or None when it is too old."""
         t = reading.t
         if stamp > t + 0.01 or (stamp <= self._sampled and self._sampled - stamp <= CLOCK_STEP_S):

@@ -43,12 +43,12 @@ class RateCheck:
         self._votes: deque[float] = deque(maxlen=VOTES)
         self.agreement: float | None = None
         """1 when both tell the same, 0 when they are unrelated, -1 for a turned sign; None: not yet known."""
-        self._restart()
+        self.restart()
 
     def add(self, dt: float, accel: Vector, gyro: Vector) -> bool:
         """One reading, `dt` seconds after the one before; whether `agreement` has been looked at with it."""
         if not 0.0 <= dt <= BLOCK_S:
-            self._restart()
+            self.restart()
             return False
         x, y, z = accel
         self._sx += x
@@ -65,7 +65,8 @@ class RateCheck:
         self._close_block()
         return True
 
-    def _restart(self) -> None:
+    def restart(self) -> None:
+        """Compare nothing across a gap; what has been judged stays."""
         self._blocks: deque[tuple[Vector, Vector]] = deque(maxlen=QUIET_BLOCKS)
         """Mean accel and mean rate of the last blocks."""
         self._start: Vector | None = None

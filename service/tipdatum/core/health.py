@@ -14,11 +14,14 @@ from typing import Literal, Protocol
 
 from tipdatum.bus.messages import Health
 from tipdatum.core.messages_out import rounded
-from tipdatum.machine.description import Machine
+from tipdatum.machine.description import ARM, Machine
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.plausibility import SensorHealth, SensorMonitor
 from tipdatum_drivers.reading import Fault
+from tipdatum_drivers.together import Together
 
+BODIES = ("upper", *ARM[:-1], "rocker", "bucket")
+"""Bodies that carry tilt sensors, from the machine outwards."""
 EVERY_S = 10.0
 WORDS_EVERY_S = 1.0
 STRAY_FAULT_S = 5.0
@@ -108,6 +111,13 @@ class HealthBoard:
             for name, sensor in machine.sensor.items()
         }
         self.presences = {name: monitor.presence for name, monitor in self.monitors.items()}
+        carried = {
+            sensor.body: self.monitors[name]
+            for name, sensor in machine.sensor.items()
+            if sensor.type == "tilt"
+        }
+        self.together = Together((body, carried.get(body)) for body in BODIES)
+        """Watches inclinometers beside what the bodies do."""
         self._lines = {
             name: _Line(monitor, machine.sensor[name].body) for name, monitor in self.monitors.items()
         }

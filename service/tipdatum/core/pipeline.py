@@ -27,7 +27,7 @@ from tipdatum.grade.report import TipReport
 from tipdatum.grade.state import WorkState
 from tipdatum.grade.work import Work
 from tipdatum.grade.work_options import WorkOptions
-from tipdatum.machine.description import Machine
+from tipdatum.machine.description import ARM, Machine
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.presence import Presence
 from tipdatum_drivers.reading import (
@@ -44,6 +44,8 @@ from tipdatum_drivers.reading import (
 from tipdatum_drivers.values import value
 
 CHANGES_KEPT = 20
+TOGETHER_EVERY_S = 0.1
+"""How often inclinometers are looked at beside what the bodies do; such motion is told in seconds."""
 
 
 @value
@@ -104,6 +106,7 @@ class Pipeline:
         self._changes: list[Change] = []
         self._published_revision = -1
         self._now = 0.0
+        self._looked = float("-inf")
         self._takes: dict[type, Callable[[Any], None]] = {
             Imu: self._reading,
             Tilt: self._reading,
@@ -200,10 +203,11 @@ class Pipeline:
             if raw is not None:
                 self._emit(Outgoing("raw", raw, part=sensor))
         accepted, _ = monitor.check(reading)
-        if isinstance(accepted, (Imu, Tilt, Slew)):
-            self._motion(accepted)
-        elif isinstance(accepted, Beam):
-            self.work.observe(accepted)
+        for one in accepted:
+            if isinstance(one, (Imu, Tilt, Slew)):
+                self._motion(one)
+            elif isinstance(one, Beam):
+                self.work.observe(one)
 
     def _motion(self, reading: Imu | Tilt | Slew) -> None:
         t = self._newest = reading.t
@@ -266,9 +270,23 @@ class Pipeline:
             self._emit(Outgoing("arm", arm_message(report, self.wall)))
             if report.limits:
                 self._emit(Outgoing("limits", limits_message(report, self.wall)))
+        if self._board.together.watches and tick - self._looked >= TOGETHER_EVERY_S:
+            self._look_together(tick)
         for health in self._board.due(tick):
             self._emit_health(health)
         self._flush(tick)
+
+    def _look_together(self, tick: float) -> None:
+        """Show inclinometers what the bodies did since the last look."""
+        newest, together = self._newest, self._board.together
+        assert newest is not None
+        pose = self._estimator.pose(max(newest, tick))
+        if pose.known:
+            upper, _, *arm = pose.rates
+            span = min(tick - self._looked, 2.0 * TOGETHER_EVERY_S)
+            together.turned(tick, span, dict(zip(("upper", *ARM), (upper, *arm), strict=True)))
+        together.compare(tick)
+        self._looked = tick
 
     def _figures(self, t: float) -> None:
         self._latest = self._report(t)

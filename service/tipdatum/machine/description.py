@@ -20,6 +20,7 @@ from tipdatum.errors import ConfigError
 from tipdatum.kinematics.chain import Chain
 from tipdatum.kinematics.linkage import FourBar
 from tipdatum.validation import Misfit, parse_model, shown
+from tipdatum_drivers.part_checks import Limits
 
 Body = Literal["upper", "boom", "stick", "bucket", "rocker"]
 SensorType = Literal["imu", "tilt", "slew", "beam"]
@@ -173,6 +174,8 @@ class Sensor(Table):
     gyro_offset_radps: Triple = (0.0, 0.0, 0.0)
     gyro_scale: Triple = (1.0, 1.0, 1.0)
     noise: Noise = Noise()
+    limits: Limits = Limits()
+    """What readings are believed; the defaults depend on the body."""
 
 
 class Undercarriage(Table):

@@ -1,0 +1,429 @@
+"""Faults of every kind put into recorded digs: does a wrong figure ever stand there as good?
+
+    python tests/benchmarks/fault_campaign.py [--quick] [--only WORD ...] [--cases N] [--output FILE]
+
+Recorded sessions (those shipped and, where they are beside the checkout, the simulated ones) run through the
+whole pipeline, decoded records in, messages out. At moments of each the process forks: the child goes on with
+one sensor's readings spoilt (`tests/fault_injection.py`), the parent with them as they are. A figure is
+*harmful* when it differs from the unspoilt run's by more than max(20 mm, 3 sigma) and is published as good or
+moving. By fault the table tells
+
+- cases, and how many had any harmful figure;
+- seconds of harmful figures: the worst case and the mean;
+- from the first harmful figure (or the fault) until the figures were null or the fault named: median, worst;
+- whether the sensor named first was the right one;
+- how long after the fault's end until the figures agreed again: median, worst ("not" counts those that had
+  not within the window).
+
+Sessions are in two halves by machine and motion: those on which parameters were chosen, and those held out.
+On the unspoilt runs every fault named and every alarm is counted: all of those are false, but for sessions
+that lose packets or clip on purpose.
+"""
+
+from __future__ import annotations
+
+import argparse
+import gzip
+import json
+import os
+import pickle
+import random
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from rich.console import Console
+from rich.table import Table
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT / "tests"))
+from fault_injection import FAULTS, Case, Fault
+from tipdatum.bus.messages import Happening, Health, Tip
+from tipdatum.config import Settings
+from tipdatum.core.pipeline import Outgoing, Pipeline
+from tipdatum.machine.description import Machine, parse_machine
+from tipdatum.walltime import WallTime, parse_started
+from tipdatum_drivers.decode.session_lines import decode_header, decode_line
+from tipdatum_drivers.reading import Command, Record
+
+Array = NDArray[np.float64]
+LEAST_M, SIGMAS = 0.020, 3.0
+"""What a harmful figure is off by more than."""
+AFTER_S = 10.0
+"""How long is looked on after the fault's end."""
+AGREES_S = 1.0
+"""For how long figures must have agreed at the end to count as recovered."""
+CHOICE = ("trench", "rocker", "static", "mixed", "moving-start")
+"""Beginnings of the names of sessions on which parameters were chosen; the rest is held out."""
+ALARMS = ("consistency",)
+"""Kinds of event that are alarms about a sensor."""
+
+
+@dataclass
+class Track:
+    """What was published: tips as columns t, elevation, sigma, whether good or moving; alarms; faults."""
+
+    tips: list[tuple[float, float, float, bool]] = field(default_factory=list)
+    named: list[tuple[float, str, str]] = field(default_factory=list)
+    """(t, sensor, words): a sensor's health in fault, or an alarm about it."""
+    counted: dict[str, int] = field(default_factory=dict)
+    """Sensor → faults counted against it so far."""
+    problems: list[str] = field(default_factory=list)
+    """Internal faults: there must be none."""
+
+    def take(self, item: Outgoing) -> None:
+        """Take one message."""
+        m = item.message
+        if isinstance(m, Tip):
+            unknown = m.elevation_m is None
+            self.tips.append(
+                (
+                    m.t,
+                    float("nan") if unknown else m.elevation_m,  # type: ignore[arg-type]
+                    float("nan") if m.sigma_m is None else m.sigma_m,
+                    m.quality in ("good", "moving"),
+                )
+            )
+        elif isinstance(m, Health):
+            self.counted[m.sensor] = sum(m.faults.values())
+            if m.state in ("fault", "stale"):
+                self.named.append((m.t, m.sensor, m.text))
+        elif isinstance(m, Happening):
+            if m.kind == "internal fault":
+                self.problems.append(f"{m.t:.2f} s: {m.text}")
+            elif m.kind in ALARMS and m.sensor:
+                self.named.append((m.t, m.sensor, m.text))
+
+    def array(self) -> Array:
+        """(N, 4) the tips."""
+        return np.array(self.tips, dtype=float).reshape(-1, 4)
+
+
+@dataclass
+class Result:
+    """One case against the unspoilt run; seconds."""
+
+    session: str
+    fault: str
+    sensor: str
+    at: float
+    harmful_s: float
+    worst_m: float
+    until_told_s: float | None
+    """From the first harmful figure until null or named; None: never, or nothing was harmful."""
+    named_s: float | None
+    """From the fault until a sensor was named; None: never."""
+    named: str
+    right: bool | None
+    counted: int
+    recovered_s: float | None
+    """From the fault's end until figures agreed; None: not within the window."""
+    problems: list[str]
+
+
+def sessions(choice: list[str]) -> list[Path]:
+    """All sessions there are, or those whose names contain one of the words."""
+    folders = [
+        ROOT / "replay_data",
+        ROOT.parent / "shared/physics_public",
+        ROOT.parent / "shared/physics_hard",
+    ]
+    found = [p for folder in folders for p in sorted(folder.glob("*.ndjson.gz"))]
+    return [p for p in found if not choice or any(word in label(p) for word in choice)]
+
+
+def label(path: Path) -> str:
+    """A session's name in the tables."""
+    name = path.name.removesuffix(".ndjson.gz")
+    return f"shipped-{name}" if path.parent.name == "replay_data" else name
+
+
+def is_choice(name: str) -> bool:
+    """Whether a session is of the half on which parameters were chosen."""
+    return name.removeprefix("shipped-").startswith(CHOICE)
+
+
+def read(path: Path) -> tuple[Machine, WallTime, list[Record]]:
+    """A session."""
+    with gzip.open(path, "rb") as handle:
+        header = decode_header(handle.readline())
+        records = [r for line in handle if (r := decode_line(line)) is not None]
+    machine = parse_machine(header.machine, str(path))
+    return machine, WallTime(parse_started(header.started, str(path))), records
+
+
+@dataclass(frozen=True)
+class Job:
+    """One case to run in a session."""
+
+    fault: Fault
+    sensor: str
+    at: float
+
+
+def planned(
+    names: list[str], faults: list[Fault], cases: int, seed: int
+) -> dict[str, list[tuple[Fault, int, float]]]:
+    """For each session which faults, at which sensor (a number) and share of its length: the same every time.
+
+    Every fault meets `cases` pairs of session and sensor in each half, sessions in turn.
+    """
+    plan: dict[str, list[tuple[Fault, int, float]]] = {name: [] for name in names}
+    for half in (True, False):
+        mine = [n for n in names if is_choice(n) is half]
+        for k, fault in enumerate(faults):
+            rng = random.Random(f"{seed} {fault.name} {half}")
+            for j in range(cases if mine else 0):
+                plan[mine[(k * 7 + j * max(1, len(mine) // cases)) % len(mine)]].append(
+                    (fault, (k + j) % 4, rng.random())
+                )
+    return plan
+
+
+def jobs_of(records: list[Record], wanted: list[tuple[Fault, int, float]], machine: Machine) -> list[Job]:
+    """Moments for a session's faults: after its reference, with room for fault and recovery."""
+    order = [b for b in ("upper", "boom", "stick", "rocker", "bucket") if machine.sensor_on(b)]
+    named = [
+        n
+        for b in order
+        if (found := machine.sensor_on(b)) is not None and found[1].type == "imu"
+        for n in [found[0]]
+    ]
+    set_at = [r.t for r in records if isinstance(r, Command) and r.name == "datum/set"]
+    first, last = (set_at[0] if set_at else 8.0) + 3.0, records[-1].t
+    out = []
+    for fault, number, share in wanted:
+        room = max(first + 0.1, last - fault.seconds - AFTER_S)
+        out.append(Job(fault, named[number % len(named)], round(first + share * (room - first), 2)))
+    return sorted(out, key=lambda job: job.at)
+
+
+def neighbour(machine: Machine, sensor: str) -> str:
+    """The sensor of the next body on the arm."""
+    order = [
+        found[0] for b in ("upper", "boom", "stick", "rocker", "bucket") if (found := machine.sensor_on(b))
+    ]
+    place = order.index(sensor)
+    return order[place + 1] if place + 1 < len(order) else order[place - 1]
+
+
+def in_child(pipeline: Pipeline, track: Track, records: list[Record], job: Job, machine: Machine) -> bytes:
+    """The rest of a case in a forked process; its track as bytes, b"" if it died."""
+    back, into = os.pipe()
+    pid = os.fork()
+    if pid == 0:
+        try:
+            os.close(back)
+            end = job.at + job.fault.seconds
+            until = end if job.fault.seconds else job.at + 1.0
+            rng = random.Random(f"{job.fault.name} {job.at}")
+            case = Case(job.sensor, job.at, until, neighbour(machine, job.sensor), rng)
+            # `track` is the emitter of the pipeline; a new page of it belongs to the child alone.
+            before = dict(track.counted)
+            track.tips.clear()
+            track.named.clear()
+            track.problems.clear()
+            for record in job.fault.spoil(records, case):
+                pipeline.feed(record)
+            pipeline.publish_retained()
+            track.counted = {k: v - before.get(k, 0) for k, v in track.counted.items()}
+            with os.fdopen(into, "wb") as out:
+                out.write(pickle.dumps(track))
+        except BaseException as error:  # the parent says which case died
+            sys.stderr.write(f"{job}: {type(error).__name__}: {error}\n")
+        finally:
+            os._exit(0)
+    os.close(into)
+    with os.fdopen(back, "rb") as source:
+        data = source.read()
+    os.waitpid(pid, 0)
+    return data
+
+
+def run(path: Path, wanted: list[tuple[Fault, int, float]]) -> tuple[list[Result], Track, float]:
+    """All cases of one session; the unspoilt track, and its length in s."""
+    machine, wall, records = read(path)
+    track = Track()
+    pipeline = Pipeline(machine, Settings(), wall, track.take)
+    jobs = jobs_of(records, wanted, machine)
+    told: list[tuple[Job, bytes]] = []
+    times = [r.t for r in records]
+    i = 0
+    for job in jobs:
+        start = int(np.searchsorted(times, job.at))
+        while i < start:
+            pipeline.feed(records[i])
+            i += 1
+        stop = int(np.searchsorted(times, job.at + job.fault.seconds + AFTER_S))
+        # Told anew before each fork: what was counted so far is no fault of the case.
+        pipeline.publish_retained()
+        told.append((job, in_child(pipeline, track, records[start:stop], job, machine)))
+    for record in records[i:]:
+        pipeline.feed(record)
+    pipeline.finish()
+    sound = track.array()
+    results = [judged(label(path), job, pickle.loads(data), sound, machine) for job, data in told if data]
+    if len(results) < len(told):
+        raise SystemExit(f"{label(path)}: {len(told) - len(results)} cases died")
+    return results, track, times[-1]
+
+
+def judged(session: str, job: Job, track: Track, sound: Array, machine: Machine) -> Result:
+    """A spoilt run against the unspoilt one."""
+    tips = track.array()
+    t, elevation, sigma, stands = tips.T
+    same = np.interp(t, sound[:, 0], sound[:, 1])
+    off = np.abs(elevation - same)
+    wrong = off > np.maximum(LEAST_M, SIGMAS * np.nan_to_num(sigma))
+    harmful = wrong & (stands > 0.5)
+    step = np.diff(t, append=t[-1:] + 0.02).clip(0.0, 0.1)
+    end = job.at + job.fault.seconds
+    ours = {job.sensor} | ({neighbour(machine, job.sensor)} if "swapped" in job.fault.name else set())
+    named = next(((when, sensor, words) for when, sensor, words in track.named if when >= job.at), None)
+    first = float(t[harmful][0]) if harmful.any() else None
+    null = t[~np.isfinite(elevation)]
+    told = None
+    if first is not None:
+        moments = [when - first for when, *_ in track.named] + [float(x) - first for x in null]
+        told = min((max(0.0, m) for m in moments if m >= -2.0), default=None)
+    # Recovered: when the last figure that is missing or wrong has gone by, where the unspoilt run has one.
+    there = np.interp(t, sound[:, 0], np.isfinite(sound[:, 1]) & (sound[:, 3] > 0.5)) > 0.99
+    bad = t[there & (t >= end) & (wrong | ~np.isfinite(elevation))]
+    recovered: float | None = max(0.0, float(bad[-1]) - end) if len(bad) else 0.0
+    if len(bad) and bad[-1] > t[-1] - AGREES_S:
+        recovered = None
+    return Result(
+        session, job.fault.name, job.sensor, job.at, float(step[harmful].sum()),
+        float(off[harmful].max()) if harmful.any() else 0.0, told,
+        None if named is None else named[0] - job.at,
+        "" if named is None else f"{named[1]}: {named[2]}",
+        None if named is None else named[1] in ours,
+        track.counted.get(job.sensor, 0), recovered, track.problems,
+    )  # fmt: skip
+
+
+def summary(fault: Fault, rows: list[Result]) -> dict[str, Any]:
+    """One line of the table."""
+    told = [r.until_told_s for r in rows if r.until_told_s is not None]
+    named = [r for r in rows if r.named_s is not None]
+    back = [r.recovered_s for r in rows if r.recovered_s is not None]
+    harmful = [r for r in rows if r.harmful_s > 0.0]
+    return {
+        "fault": fault.name,
+        "cases": len(rows),
+        "harmful": len(harmful),
+        "harmful_s_worst": round(max((r.harmful_s for r in rows), default=0.0), 2),
+        "harmful_s_mean": round(float(np.mean([r.harmful_s for r in rows])), 3) if rows else 0.0,
+        "off_m_worst": round(max((r.worst_m for r in rows), default=0.0), 3),
+        "told_s_median": round(float(np.median(told)), 2) if told else None,
+        "told_s_worst": round(max(told), 2) if told else None,
+        "never_told": sum(r.until_told_s is None for r in harmful),
+        "named": len(named),
+        "named_right": sum(bool(r.right) for r in named),
+        "named_s_median": round(float(np.median([r.named_s for r in named if r.named_s is not None])), 2)
+        if named
+        else None,
+        "counted": sum(r.counted > 0 for r in rows),
+        "recovered_s_median": round(float(np.median(back)), 2) if back else None,
+        "recovered_s_worst": round(max(back), 2) if back else None,
+        "not_recovered": sum(r.recovered_s is None for r in rows),
+        "internal_faults": sum(len(r.problems) for r in rows),
+        "undetectable": fault.undetectable,
+    }
+
+
+COLUMNS = {
+    "cases": "cases", "harmful": "harmful", "harmful_s_worst": "worst s", "harmful_s_mean": "mean s",
+    "off_m_worst": "off m", "told_s_median": "told s", "told_s_worst": "worst", "never_told": "never",
+    "named": "named", "named_right": "right", "named_s_median": "after s", "counted": "counted",
+    "recovered_s_median": "back s", "recovered_s_worst": "worst", "not_recovered": "not",
+}  # fmt: skip
+
+
+def show(console: Console, title: str, lines: list[dict[str, Any]]) -> None:
+    """A half's table."""
+    table = Table("fault", *COLUMNS.values(), title=title)
+    for line in lines:
+        cells = ["-" if line[key] is None else str(line[key]) for key in COLUMNS]
+        table.add_row(line["fault"], *cells, style="red" if line["harmful_s_worst"] > 1.0 else None)
+    console.print(table)
+
+
+def false_alarms(track: Track) -> Iterator[str]:
+    """What an unspoilt run named, each once."""
+    seen: set[tuple[str, str]] = set()
+    for t, sensor, words in track.named:
+        key = (sensor, words.split(":")[0][:30])
+        if key not in seen:
+            seen.add(key)
+            yield f"{t:.1f} s {sensor}: {words}"
+    yield from track.problems
+
+
+def main() -> None:
+    """Run the campaign."""
+    raw = argparse.RawDescriptionHelpFormatter
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=raw)
+    parser.add_argument("--only", nargs="*", default=[], help="faults whose names contain one of these")
+    parser.add_argument("--sessions", nargs="*", default=[], help="sessions whose names contain one of these")
+    parser.add_argument("--cases", type=int, default=16, help="cases a fault and half")
+    parser.add_argument("--quick", action="store_true", help="four cases a fault and half")
+    parser.add_argument("--sound", action="store_true", help="unspoilt runs only: false alarms")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--output", type=Path, help="JSON file for the results")
+    parser.add_argument("--verbose", action="store_true", help="every harmful case")
+    options = parser.parse_args()
+    console = Console(width=190)
+    faults = [f for f in FAULTS if not options.only or any(word in f.name for word in options.only)]
+    paths = sessions(options.sessions)
+    cases = 0 if options.sound else 4 if options.quick else options.cases
+    plan = planned([label(p) for p in paths], faults, cases, options.seed)
+    results: list[Result] = []
+    alarms: dict[str, list[str]] = {}
+    hours, began = 0.0, time.perf_counter()
+    for path in paths:
+        name = label(path)
+        if not plan[name] and not options.sound:
+            continue
+        found, track, seconds = run(path, plan[name])
+        results += found
+        hours += seconds / 3600.0
+        if told := list(false_alarms(track)):
+            alarms[name] = told
+        print(f"{name}: {len(found)} cases, {time.perf_counter() - began:.0f} s", file=sys.stderr)
+    halves = {
+        "choice": [r for r in results if is_choice(r.session)],
+        "held out": [r for r in results if not is_choice(r.session)],
+    }
+    lines = {
+        half: [summary(f, mine) for f in faults if (mine := [r for r in rows if r.fault == f.name])]
+        for half, rows in halves.items()
+    }
+    for half, rows in lines.items():
+        if rows:
+            show(console, f"sessions {half}", rows)
+    if options.verbose:
+        for r in sorted(results, key=lambda r: -r.harmful_s):
+            if r.harmful_s > 0.0 or r.problems or r.right is False:
+                console.print(r)
+    console.print(f"unspoilt: {sum(map(len, alarms.values()))} named in {len(paths)} sessions, {hours:.2f} h")
+    for name, told in alarms.items():
+        for one in told[:8]:
+            console.print(f"  {name}: {one}")
+    if options.output is not None:
+        document = {
+            "benchmark": "fault_campaign",
+            "harmful": f"off by more than max({LEAST_M * 1000:.0f} mm, {SIGMAS:g} sigma), good or moving",
+            "halves": lines,
+            "unspoilt": {"sessions": len(paths), "hours": round(hours, 3), "named": alarms},
+        }
+        options.output.write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
