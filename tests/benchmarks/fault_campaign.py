@@ -40,8 +40,7 @@ from numpy.typing import NDArray
 from rich.console import Console
 from rich.table import Table
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT / "tests"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from fault_injection import FAULTS, Case, Fault
 from tipdatum.bus.messages import Happening, Health, Tip
 from tipdatum.config import Settings
@@ -52,6 +51,7 @@ from tipdatum_drivers.decode.session_lines import decode_header, decode_line
 from tipdatum_drivers.reading import Command, Record
 
 Array = NDArray[np.float64]
+ROOT = Path(__file__).resolve().parents[2]
 LEAST_M, SIGMAS = 0.020, 3.0
 """What a harmful figure is off by more than."""
 AFTER_S = 10.0
