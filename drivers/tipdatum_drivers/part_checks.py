@@ -28,8 +28,8 @@ FINE_DEG = 0.02
 FASTEST_DEGPS = {"upper": 250.0, "boom": 250.0, "stick": 300.0}
 ELSE_DEGPS = 400.0
 """Rates that no body of an excavator reaches, °/s. Uppers slew at up to 15 turns a minute, 90 °/s (common
-practice, no source); in 36 recorded and simulated digs upper, boom and stick stay below 90 °/s, the bucket of a
-hurried 1.8 t machine reaches 112. Ringing and shocks have the rest."""
+practice, no source); in 36 recorded and simulated digs upper, boom and stick stay below 90, and the bucket
+of a hurried 1.8 t machine reaches 112. Ringing and shocks have the rest."""
 
 
 class Limits(Options):

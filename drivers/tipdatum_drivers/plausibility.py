@@ -23,8 +23,8 @@ temperature          outside the part's range                                   
 wrong serial         the device that answers is not the one described                     dropped
 ==================== ==================================================================== =============
 
-What lasts is counted once, at its onset; bad readings one by one. An inertial reading that only repeats the one
-before is not used, and no fault until it lasts. Each ends by itself as soon as the readings are good again,
+What lasts is counted once, at its onset; bad readings one by one. An inertial reading that only repeats the
+one before is not used, and no fault until it lasts. Each ends by itself when the readings are good again,
 a wrong serial when the right device is back or the new one has been accepted (`accept_serial`).
 """
 

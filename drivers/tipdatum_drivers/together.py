@@ -2,10 +2,10 @@
 
 An inclinometer filters and rounds, so that its repeating an angle says nothing by itself. But
 
-- a body cannot keep its angle to a twentieth of a degree while the body that it hangs on turns: the operator
-  would have to lay against it as exactly. In simulated digs no stick or bucket kept an angle of 0.05° for more
-  than 0.4 s of such motion. What hangs on a body says less of it: a boom may be held while the stick works,
-  though the machine's rocking moves it; it kept its angle for 0.6 s at most, and has longer here.
+- a body cannot keep its angle to a twentieth of a degree while the body that it hangs on turns: somebody
+  would have to steer against it as exactly. In simulated digs no stick or bucket kept an angle of 0.05° for
+  more than 0.4 s of such motion. What hangs on a body says less of it: a boom may be held while the stick
+  works, though the machine rocks it; it kept its angle for 0.6 s at most, and has longer here.
 - several inclinometers on different bodies cannot answer the same to the last bit for seconds, unless one
   server answers for parts that are gone.
 
@@ -21,7 +21,7 @@ from tipdatum_drivers.plausibility import SensorMonitor
 TURNS_RADPS = 0.05
 """Rate from which a body counts as turning, rad/s: 3 °/s pass 0.05° sixty times a second."""
 CARRIED_S, CARRYING_S = 2.0, 4.0
-"""Turning of the body that it hangs on, and of the one that hangs on it, after which an angle is frozen, s."""
+"""Turning of the body that carries it, and of the one that it carries, after which an angle is frozen, s."""
 ALIKE_S = 2.0
 """How long all answer the same constant before that is told, s."""
 LEAST_ALIKE = 3
