@@ -111,7 +111,7 @@ class HealthBoard:
             for name, sensor in machine.sensor.items()
         }
         self.presences = {name: monitor.presence for name, monitor in self.monitors.items()}
-        carried = {
+        carried: dict[str, SensorMonitor] = {
             sensor.body: self.monitors[name]
             for name, sensor in machine.sensor.items()
             if sensor.type == "tilt"
