@@ -28,6 +28,7 @@ from tipdatum.display.report.run import Run
 from tipdatum.display.report.units import FEET, METRIC
 from tipdatum.display.report.words import Words
 from tipdatum.display.texts import languages
+from tipdatum.grade.as_dug import GroundLine
 from tipdatum.svg import MOST_POINTS, Chart, thinned, tick_text, ticks
 
 ENGLISH = Words.of(METRIC)
@@ -116,7 +117,7 @@ def test_way_out_and_feeling_for_the_ground_cut_nothing() -> None:
 def test_statistics_are_those_of_the_standard_library() -> None:
     rng = np.random.default_rng(7)
     places = 0.01 * rng.standard_normal(40)
-    line = ground.Profile(1, None, 0.0, np.arange(40) * 0.1, 1.0 + places, 0 * places, 1.0 + 0 * places)
+    line = GroundLine(1, None, 0.0, np.arange(40) * 0.1, 1.0 + places, 0 * places, 1.0 + 0 * places)
     found = ground.against([line], (0.015, 0.01))
     assert found is not None
     values = [float(v) for v in places]
@@ -129,7 +130,7 @@ def test_statistics_are_those_of_the_standard_library() -> None:
 def test_over_dug_stretch_is_named_from_where_to_where_and_how_much() -> None:
     reach = np.arange(4.05, 6.0, 0.1)
     deviation = np.where((reach > 4.5) & (reach < 5.0), -0.08, -0.01)
-    line = ground.Profile(1, 0.0, 0.0, reach, 1.0 + deviation, 0 * reach, 1.0 + 0 * reach)
+    line = GroundLine(1, 0.0, 0.0, reach, 1.0 + deviation, 0 * reach, 1.0 + 0 * reach)
     (stretch,) = ground.over_dug([line], (0.02, 0.03))
     assert (stretch.start, stretch.end) == (pytest.approx(4.5), pytest.approx(5.0))
     assert stretch.deepest == pytest.approx(0.08)
@@ -138,7 +139,7 @@ def test_over_dug_stretch_is_named_from_where_to_where_and_how_much() -> None:
 def test_end_walls_are_no_floor() -> None:
     reach = np.arange(4.05, 6.0, 0.1)
     deviation = np.maximum(0.0, 0.3 - (reach - 4.05))
-    line = ground.Profile(1, 0.0, 0.0, reach, 1.0 + deviation, 0 * reach, 1.0 + 0 * reach)
+    line = GroundLine(1, 0.0, 0.0, reach, 1.0 + deviation, 0 * reach, 1.0 + 0 * reach)
     assert line.floor == pytest.approx(np.zeros(len(reach) - 3), abs=1e-9)
     assert len(line.deviation) == len(reach)
 

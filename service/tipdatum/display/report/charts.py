@@ -9,9 +9,9 @@ from typing import TypeAlias
 import numpy as np
 
 from tipdatum.display.report import figures, ground
-from tipdatum.display.report.ground import Profile
 from tipdatum.display.report.run import Run
 from tipdatum.display.report.words import Words
+from tipdatum.grade.as_dug import GroundLine
 from tipdatum.svg import INK, LINES, QUIET, Chart
 
 TARGET = "#00508c"
@@ -24,17 +24,17 @@ HALF_LINE_DEG = ground.LINE_DEG / 2
 Draw: TypeAlias = Callable[[Words], str]
 
 
-def sections(runs: Sequence[Run]) -> list[tuple[Profile, Draw]]:
+def sections(runs: Sequence[Run]) -> list[tuple[GroundLine, Draw]]:
     """The ground as dug and the target along each line of each set-up, true to scale, to be drawn."""
     first, *others = [ground.profiles(run) for run in runs]
-    drawn: list[tuple[Profile, Draw]] = []
+    drawn: list[tuple[GroundLine, Draw]] = []
     for one in first:
         beside = [next((p for p in profiles if _same_line(p, one)), None) for profiles in others]
         drawn.append((one, partial(_section, runs, [one, *beside])))
     return drawn
 
 
-def _same_line(one: Profile, other: Profile) -> bool:
+def _same_line(one: GroundLine, other: GroundLine) -> bool:
     if one.setup != other.setup:
         return False
     if one.slew_deg is None or other.slew_deg is None:
@@ -42,7 +42,7 @@ def _same_line(one: Profile, other: Profile) -> bool:
     return abs(one.slew_deg - other.slew_deg) <= HALF_LINE_DEG
 
 
-def _section(runs: Sequence[Run], lines: Sequence[Profile | None], words: Words) -> str:
+def _section(runs: Sequence[Run], lines: Sequence[GroundLine | None], words: Words) -> str:
     shown = [one for one in lines if one is not None]
     k = 1 / words.units.per_long
     reach = np.concatenate([one.reach for one in shown]) * k
@@ -80,7 +80,7 @@ def _section(runs: Sequence[Run], lines: Sequence[Profile | None], words: Words)
     return chart.svg()
 
 
-def one_at(profile: Profile, reach: float) -> float:
+def one_at(profile: GroundLine, reach: float) -> float:
     """The ground at a reach of the profile, m."""
     return float(profile.lowest[int(np.argmin(np.abs(profile.reach - reach)))])
 
