@@ -28,6 +28,8 @@ WRITE_EVERY_S = 0.5
 SYNC_EVERY = 10
 """Writes between two fsyncs (5 s): what a cut of the power may cost; more often would wear a memory card."""
 
+SYNC_SECONDS = WRITE_EVERY_S * SYNC_EVERY
+
 QUEUE = 100_000
 """Records that may wait: a minute of eight sensors at 200 Hz, for a disk that stalls."""
 

@@ -26,6 +26,6 @@ client.on_message = on_message
 client.on_connect = lambda c, *_: c.subscribe(f"tipdatum/{machine}/tip")
 client.connect(host, port)
 client.loop_start()
-while True:  # what is older than a second is not shown
-    print("\r" + (shown if time.monotonic() - heard < 1 else "no figures").ljust(70), end="", flush=True)
+while True:  # what is older than half a second is not shown
+    print("\r" + (shown if time.monotonic() - heard < 0.5 else "no figures").ljust(70), end="", flush=True)
     time.sleep(0.2)

@@ -30,7 +30,7 @@ for name in lines:
 pinged = time.ticks_ms()
 while True:
     client.check_msg()
-    if heard is not None and time.ticks_diff(time.ticks_ms(), heard) > 1000:
+    if heard is not None and time.ticks_diff(time.ticks_ms(), heard) > 500:
         lines.update(elevation="---", deviation="---", state="no figures")  # never show what is old
         heard = None
     if time.ticks_diff(time.ticks_ms(), pinged) > 5000:
