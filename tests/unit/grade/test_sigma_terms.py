@@ -1,0 +1,129 @@
+"""What goes into the sigma of an elevation, term by term, by formulas that are not the service's.
+
+Law of propagation: variances of uncorrelated inputs add, each with the square of its sensitivity, and with
+their covariance where they are correlated (JCGM 100:2008, 5.1.2 and 5.2.2). Sensitivities here are those of
+a plane chain of links, ∂h/∂θ = L·cos θ, ∂h/∂L = sin θ (any textbook of statics), or come from rotation
+matrices.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tipdatum.fusion.pose import Anchor
+
+RigMaker = Callable[..., Any]
+
+EXACT = {
+    "boom": {"foot_m": [0.35, 0.1, 1.75], "length_m": 4.6},
+    "stick": {"length_m": 2.5},
+}
+"""A machine whose dimensions count as exact."""
+
+
+def sensitivities(rig: Any) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """∂(tip height)/∂(elevation of upper, roll, elevation of boom, stick, bucket) without roll, m/rad."""
+    x, y, z = rig.machine.boom.foot_m
+    upper, _, *links = rig.estimator.stand.angles()
+    lengths = [rig.machine.boom.length_m, rig.machine.stick.length_m, rig.machine.bucket[0].tip_m]
+    turned = [length * math.cos(angle) for length, angle in zip(lengths, links, strict=True)]
+    return np.array([x * math.cos(upper) - z * math.sin(upper), y, *turned])
+
+
+def up_of_bucket(rig: Any) -> float:
+    """∂(tip height)/∂(tip length): how far up the bucket's own axis points, from rotation matrices."""
+    return float(rig.estimator.stand.bodies()[3][2, 0])
+
+
+def variance(rig: Any) -> float:
+    """Of the elevation at the next tick, m²."""
+    return float(rig.tick().sigma_m ** 2)
+
+
+def test_the_scatter_of_a_touch_stays_in_every_elevation(make_rig: RigMaker) -> None:
+    """A tip that goes up and down by 3 mm from tick to tick scatters by 3 mm about its mean."""
+    found = []
+    for wobble in (0.0, 0.003):
+        rig = make_rig(tables=EXACT)
+        for i in range(40):
+            rig.estimator.heave = wobble if i % 2 else -wobble
+            rig.tick()
+        assert rig.send_now("datum/set", elevation_m=10.0).ok
+        rig.estimator.heave = 0.0
+        found.append(variance(rig))
+    assert found[1] - found[0] == pytest.approx(0.003**2, rel=1e-6)
+
+
+def test_the_tip_lengths_of_two_buckets_are_wrong_each_for_itself(make_rig: RigMaker) -> None:
+    sigmas = {"trenching 600": 0.004, "ditching 1400": 0.007}
+    buckets = [
+        {"name": "trenching 600", "tip_m": 1.3, "width_m": 0.6, "tip_sigma_m": sigmas["trenching 600"]},
+        {"name": "ditching 1400", "tip_m": 1.3, "width_m": 1.4, "tip_sigma_m": sigmas["ditching 1400"]},
+    ]
+    rig = make_rig(tables={**EXACT, "bucket": buckets})
+    assert rig.send("datum/set", elevation_m=10.0).ok
+    touched, same = up_of_bucket(rig), variance(rig)
+    assert rig.send("bucket/choose", name="ditching 1400").ok
+    grown = (touched * sigmas["trenching 600"]) ** 2 + (touched * sigmas["ditching 1400"]) ** 2
+    assert variance(rig) - same == pytest.approx(grown, rel=1e-6)
+
+
+def test_one_tip_length_that_is_wrong_cancels_where_the_bucket_hangs_as_at_the_touch(
+    make_rig: RigMaker,
+) -> None:
+    bucket = [{"name": "b", "tip_m": 1.3, "width_m": 0.6, "tip_sigma_m": 0.004}]
+    found = []
+    for table in (bucket, [{**bucket[0], "tip_sigma_m": 0.0}]):
+        rig = make_rig(tables={**EXACT, "bucket": table})
+        assert rig.send("datum/set", elevation_m=10.0).ok
+        touched, same = up_of_bucket(rig), variance(rig)
+        rig.stand(joints=(0.5, -1.5, 0.3))
+        found.append((same, variance(rig), up_of_bucket(rig) - touched))
+    (wrong, moved, turned), (exact, bare, _) = found
+    assert wrong == pytest.approx(exact)
+    assert moved - bare == pytest.approx((turned * 0.004) ** 2, rel=1e-6)
+
+
+def test_errors_of_angles_that_were_there_at_the_touch_cancel_as_far_as_they_act_alike(
+    make_rig: RigMaker,
+) -> None:
+    """The anchor's error is that of the angles at the touch: var (J₂-J₁)·P·(J₂-J₁)ᵀ remains, P = σ²·1."""
+    rig = make_rig(tables=EXACT, anchors=True)
+    assert rig.send("datum/set", elevation_m=10.0).ok
+    noise = rig.work.site.options.touch_sigma_m
+    at_touch = sensitivities(rig)
+    sigma = rig.estimator.sigma
+    height = float(rig.estimator.stand.world(rig.machine)[2])
+    error = Anchor(height, float(at_touch @ at_touch) * sigma**2, at_touch * sigma**2)
+    pose = rig.estimator.pose
+
+    def with_anchor(t: float) -> Any:
+        found = pose(t)
+        object.__setattr__(found, "anchor", error)
+        return found
+
+    rig.estimator.pose = with_anchor
+    assert variance(rig) == pytest.approx(noise**2, rel=1e-6)
+    rig.stand(joints=(0.2, -1.1, -0.2))
+    apart = sensitivities(rig) - at_touch
+    assert variance(rig) == pytest.approx(noise**2 + float(apart @ apart) * sigma**2, rel=1e-6)
+
+
+@pytest.mark.parametrize("roll", [0.06, -0.06])
+def test_left_is_left_and_right_is_right(make_rig: RigMaker, roll: float) -> None:
+    """The bucket's left corner lies half a width along the axis that points left when one looks forward."""
+    rig = make_rig()
+    assert rig.send("datum/set", elevation_m=10.0).ok
+    rig.stand(roll=roll)
+    report = rig.tick()
+    tip, half = rig.machine.bucket[0].tip_m, rig.machine.bucket[0].width_m / 2.0
+    for side, found in ((half, report.left_m), (-half, report.right_m)):
+        corner = rig.estimator.stand.world(rig.machine, [tip, side, 0.0], body=3)
+        middle = rig.estimator.stand.world(rig.machine)
+        assert found - report.elevation_m == pytest.approx(float(corner[2] - middle[2]), abs=1e-9)
+    assert (report.left_m > report.right_m) == (roll > 0), "right side down raises the left corner"
