@@ -161,10 +161,20 @@ class Pipeline:
             self.advance(self._newest + 1e-9)
 
     def command(
-        self, name: str, body: dict[str, Any], t: float, *, by: str = "unknown", request_id: str | None = None
+        self,
+        name: str,
+        body: dict[str, Any],
+        t: float,
+        *,
+        by: str = "unknown",
+        request_id: str | None = None,
+        fresh: bool = True,
     ) -> None:
-        """Carry out a command, or refuse it with a reason; the `Reply` may come ticks later."""
-        outcome = self.work.command(name, body, t, by, request_id)
+        """Carry out a command, or refuse it with a reason; the `Reply` may come ticks later.
+
+        `fresh` says that it is known to be no old message that a broker kept.
+        """
+        outcome = self.work.command(name, body, t, by, request_id, fresh=fresh)
         if outcome is not None:
             self._outcome(outcome, t)
         self._flush(t)

@@ -10,7 +10,7 @@ from pydantic import Field, model_validator
 
 from tipdatum.errors import CommandRefused
 from tipdatum.grade.datum import named_marks, sight, unnamed_mark
-from tipdatum.grade.forms import CommandBody, Elevation, Name, Nothing, Outcome, Request, done
+from tipdatum.grade.forms import CommandBody, Destroying, Elevation, Name, Nothing, Outcome, Request, done
 from tipdatum.grade.levels import (
     ORDERS_MM_PER_ROOT_KM,
     Closure,
@@ -156,8 +156,9 @@ def _points(count: int) -> str:
     return "The one point of the line keeps" if count == 1 else f"The {count} points of the line keep"
 
 
-def new_book(site: Site, body: Nothing, request: Request) -> Outcome:
+def new_book(site: Site, body: Destroying, request: Request) -> Outcome:
     """Begin an empty book; reference and marks are kept."""
+    request.must_be_meant(body)
     lines = len(site.state.book.rows)
     marks = {n: mark.model_copy(update={"setup_in_line": 0}) for n, mark in site.state.marks.items()}
     site.change(book=LevelBook(), closed=None, marks=marks)
@@ -216,5 +217,5 @@ COMMANDS = {
         CloseBook, close_book, "The tip stands on a benchmark: say how the line of levels closes."
     ),
     "book/distribute": Spec(Nothing, distribute, "Spread an allowable misclosure over the set-ups."),
-    "book/new": Spec(Nothing, new_book, "Begin an empty level book."),
+    "book/new": Spec(Destroying, new_book, "Begin an empty level book."),
 }

@@ -24,12 +24,13 @@ from tipdatum.grade import (
     profiles,
     targets,
     trench,
+    undo,
 )
 from tipdatum.grade.forms import CommandBody
 from tipdatum.grade.site import Spec
 from tipdatum.validation import parse_model
 
-_GROUPS = (datum, marks, laser, book, targets, profiles, buckets, limits, trench, points, morning)
+_GROUPS = (datum, marks, laser, book, targets, profiles, buckets, limits, trench, points, morning, undo)
 
 COMMANDS: dict[str, Spec] = {name: spec for group in _GROUPS for name, spec in group.COMMANDS.items()}
 

@@ -7,6 +7,7 @@ from typing import Annotated, Any, TypeAlias
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
+from tipdatum.errors import CommandRefused
 from tipdatum.grade.units import parse_length
 from tipdatum.model_places import alternatives, bare
 
@@ -59,17 +60,42 @@ class Nothing(CommandBody):
     """A command without a body."""
 
 
+class Destroying(CommandBody):
+    """A command that destroys a record."""
+
+    sure: bool = Field(
+        default=False,
+        description="say true: needed where nobody can know whether the command is an old, retained one",
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Request:
     """A command as it came in.
 
-    `token` is handed back untouched with the outcome, so that the caller finds the asker again.
+    Attributes:
+        token: handed back untouched with the outcome, so that the caller finds the asker again.
+        fresh: whether it is known to be sent now. A broker's old, retained message cannot be told from a new
+            one in every protocol.
     """
 
     name: str
     t: float
     by: str = ""
     token: Any = None
+    fresh: bool = True
+
+    def must_be_meant(self, body: Destroying) -> None:
+        """Refuse to destroy a record on an order that may be an old one.
+
+        Raises:
+            CommandRefused: it is not known to be fresh, and does not say that it is meant.
+        """
+        if not self.fresh and not body.sure:
+            raise CommandRefused(
+                f"{self.name} destroys a record, and this message does not show whether it is new or an old "
+                'one that the broker kept: send it with {"sure": true}.'
+            )
 
 
 @dataclass(frozen=True, slots=True)

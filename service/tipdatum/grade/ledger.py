@@ -1,17 +1,19 @@
-"""The ledger of the work: its state with the one way of changing it, and what there is to tell.
+"""The ledger of the work: its state, the one way of changing it, what there is to tell and to undo.
 
-Documents of the state never change, so that another thread may write one down while the work goes on.
+Documents of the state never change, so that another thread may write one down while the work goes on, and
+what was there before a command is at hand as it was.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any, Literal, TypeAlias
 
 from tipdatum.fusion.estimator import Event
+from tipdatum.grade.forms import Outcome
 from tipdatum.grade.state import WorkState
 
 Notice: TypeAlias = Literal["at once", "soon", "none"]
@@ -90,6 +92,60 @@ class Ledger:
     def day(self, t: float) -> tuple[str, float]:
         """The wall clock's day at session time `t` s, see `day_of`."""
         return day_of(self._started, t)
+
+
+UNDO_S = 30.0
+"""How long a change can be put back, s: time to read the answer and look at the figure."""
+
+FIELDS = (
+    "reference", "doubts", "travelled", "place", "marks", "book", "closed", "target", "pipe", "layers",
+    "layer", "tolerance", "line", "plane", "bucket", "wear_m", "limits", "points", "auto", "questions",
+)  # fmt: skip
+"""Of the state, what a person sets. What is only shown or measured (cautions, depth, crossings) stays."""
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """A command that changed something: when it was answered, what it said, what was there before.
+
+    `points` is how many there were after it; later ones have come since.
+    """
+
+    t: float
+    command: str
+    text: str
+    before: dict[str, Any]
+    points: int
+
+
+class Changes:
+    """What can still be put back, the last one last."""
+
+    def __init__(self) -> None:
+        self._done: list[Done] = []
+
+    def note(self, before: WorkState, after: WorkState, outcome: Outcome, t: float) -> Outcome:
+        """Remember what a command did that was answered at `t`; its outcome, which says so."""
+        if not outcome.ok:
+            return outcome
+        fields = [name for name in FIELDS if _differs(getattr(before, name), getattr(after, name))]
+        if fields == ["points"] and len(after.points) > len(before.points):
+            # A point is a record of what was; more of them harm nothing.
+            fields = []
+        if not fields:
+            return outcome
+        was = {name: getattr(before, name) for name in fields}
+        self._done.append(Done(t, outcome.command, outcome.text, was, len(after.points)))
+        return replace(outcome, result={**outcome.result, "undo_s": UNDO_S})
+
+    def take_last(self, t: float) -> Done | None:
+        """The last change that can be put back at `t`, taken off."""
+        self._done = [one for one in self._done if 0.0 <= t - one.t <= UNDO_S]
+        return self._done.pop() if self._done else None
+
+
+def _differs(before: object, after: object) -> bool:
+    return before is not after and before != after
 
 
 def without(mapping: Mapping[str, Any], *names: str) -> dict[str, Any]:

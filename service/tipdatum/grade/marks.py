@@ -56,6 +56,15 @@ class TouchMark(CommandBody):
     )
 
 
+class ReturnToMark(TouchMark):
+    """The tip stands on a kept mark again, to carry the reference over."""
+
+    if_doubtful: bool = Field(
+        default=False,
+        description="refuse while the reference is not in doubt, so that whoever sends it can ask first",
+    )
+
+
 class CheckMark(TouchMark):
     """The tip stands on a mark that is known."""
 
@@ -129,9 +138,14 @@ def keep_mark(site: Site, body: TouchMark, request: Request) -> Outcome | None:
     return site.when_still(request, body.point, carry_on)
 
 
-def return_to_mark(site: Site, body: TouchMark, request: Request) -> Outcome | None:
+def return_to_mark(site: Site, body: ReturnToMark, request: Request) -> Outcome | None:
     """The tip stands on a kept mark again: re-establish the reference."""
     mark = find_mark(site.state.marks, body.name)
+    if body.if_doubtful and site.datum == "set":
+        raise CommandRefused(
+            f"The reference is not in doubt: carrying it over by {body.name} would replace it. To compare, "
+            'mark/check; to replace it, send mark/return without "if_doubtful".'
+        )
 
     def carry_on(touch: Touch) -> Outcome:
         kind: Kind = "benchmark" if mark.known else "turning point"
@@ -219,7 +233,7 @@ COMMANDS = {
         TouchMark, keep_mark, "The tip stands on a firm point: keep its elevation over a move."
     ),
     "mark/return": Spec(
-        TouchMark, return_to_mark, "The tip stands on a kept mark: carry the reference over."
+        ReturnToMark, return_to_mark, "The tip stands on a kept mark: carry the reference over."
     ),
     "mark/check": Spec(CheckMark, check_mark, "Check a known mark, pass or fail; changes nothing."),
     "mark/forget": Spec(NamedMark, forget_mark, "Forget a mark."),

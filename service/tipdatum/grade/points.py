@@ -20,7 +20,7 @@ from pydantic import Field, model_validator
 
 from tipdatum.errors import CommandRefused
 from tipdatum.grade.as_dug import bottom, trench_volume
-from tipdatum.grade.forms import CommandBody, Elevation, Nothing, Outcome, Request, done
+from tipdatum.grade.forms import CommandBody, Destroying, Elevation, Outcome, Request, done
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import AsDug, AutoRecord, WorkState
@@ -281,8 +281,9 @@ def _not_yet(site: Site) -> str:
     return " Nothing is recorded while the reference is missing or doubtful, as it is now."
 
 
-def clear_points(site: Site, body: Nothing, request: Request) -> Outcome:
+def clear_points(site: Site, body: Destroying, request: Request) -> Outcome:
     """Forget all points; export them first."""
+    request.must_be_meant(body)
     count = len(site.state.points)
     site.change(points=())
     return done(request, f"{count} points cleared.", cleared=count)
@@ -346,6 +347,6 @@ COMMANDS = {
     "point/export": Spec(ExportPoints, export_points, "Give the as-dug points out as CSV."),
     "point/record": Spec(RecordPoint, record_point, "Record the tip as an as-dug point."),
     "point/auto": Spec(AutoPoints, auto_points, "Record by itself while the bucket follows the target."),
-    "point/clear": Spec(Nothing, clear_points, "Forget all as-dug points."),
+    "point/clear": Spec(Destroying, clear_points, "Forget all as-dug points."),
     "volume/trench": Spec(Volume, volume, "Bank volume of the trench from its points."),
 }

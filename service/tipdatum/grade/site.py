@@ -16,7 +16,7 @@ from tipdatum.fusion.estimator import Estimator
 from tipdatum.fusion.pose import Pose
 from tipdatum.grade.doubt import MoveWatch
 from tipdatum.grade.forms import CommandBody, Outcome, Request, refused
-from tipdatum.grade.ledger import Ledger, without
+from tipdatum.grade.ledger import Changes, Ledger, without
 from tipdatum.grade.levels import BookRow, LevelBook, row_in_words
 from tipdatum.grade.mounted import Mounted, tip_gain
 from tipdatum.grade.receiver import Crossing, Receiver
@@ -33,11 +33,12 @@ Handler: TypeAlias = Callable[["Site", Any, Request], Outcome | None]
 
 @dataclass(frozen=True, slots=True)
 class Spec:
-    """One command: what its body may hold, who carries it out, and one line of help."""
+    """One command: what its body may hold, who carries it out, one line of help, whether it can be undone."""
 
     body: type[CommandBody]
     handler: Handler
     help: str
+    undoable: bool = True
 
 
 class Waiting(Protocol):
@@ -60,6 +61,7 @@ class Site:
 
     Attributes:
         ledger: the state, and what there is to tell.
+        changes: what can be put back.
         mounted: the machine with the bucket that is on.
         tie: the reference tied to the running estimator, None without one.
         pose, last: of the last tick.
@@ -80,6 +82,7 @@ class Site:
         self.options = options
         self.estimator = estimator
         self.ledger = Ledger(state, started)
+        self.changes = Changes()
         self.pose: Pose | None = None
         self.last: TipReport | None = None
         self.recent = Recent(options.still_most_s + 1.0)
@@ -252,6 +255,12 @@ class Site:
         self.change(reference=None, doubts=())
         self.estimator.clear_anchor()
 
+    def tie_anew(self) -> None:
+        """Go by the state's reference as it stands; what the estimator knew of its touch is lost."""
+        reference = self.state.reference
+        self.tie = None if reference is None else Tie(reference, self.chain, self.machine)
+        self.estimator.clear_anchor()
+
     def shift(self, by_m: float) -> None:
         """Move the height of instrument, where there is a reference."""
         if self.tie is not None:
@@ -268,7 +277,7 @@ class Site:
     def mount_bucket(self, name: str) -> None:
         """Put a bucket of the description on. The height of instrument stays."""
         self.change(bucket=name)
-        self._remount(self.mounted.description)
+        self.remount(self.mounted.description)
 
     def set_wear(self, bucket: str, wear_m: float) -> float:
         """Take the bucket's tip as that much shorter; returns how far the height of instrument moved, m.
@@ -281,12 +290,12 @@ class Site:
         self.change(wear_m={**without(self.state.wear_m, bucket), bucket: wear_m})
         if moved:
             self.shift(moved)
-        self._remount(self.mounted.description)
+        self.remount(self.mounted.description)
         return moved
 
     def replace_machine(self, machine: Machine) -> None:
         """Go on with a changed description, such as a new calibration."""
-        self._remount(machine)
+        self.remount(machine)
         self.change()
 
     def replace_estimator(self, estimator: Estimator) -> None:
@@ -299,7 +308,8 @@ class Site:
             self.tie = Tie(self.tie.record, self.chain, self.machine)
         estimator.replace_machine(self.machine)
 
-    def _remount(self, description: Machine) -> None:
+    def remount(self, description: Machine) -> None:
+        """Mount the state's bucket, worn as the state says, on a description."""
         before = self.pose
         self.mounted = Mounted(description, self.state.bucket, self.state.wear_m)
         self.estimator.replace_machine(self.machine)
@@ -334,6 +344,7 @@ class Site:
         """Answer the commands whose moment has come, or whose patience is at its end."""
         waiting, self.waiting = self.waiting, []
         for one in waiting:
+            before = self.state
             try:
                 answer = one.answer(t)
             except CommandRefused as reason:
@@ -341,7 +352,7 @@ class Site:
             if answer is None:
                 self.waiting.append(one)
             else:
-                self.answers.append(answer)
+                self.answers.append(self.changes.note(before, self.state, answer, t))
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,19 @@ Percent = Annotated[float, Field(ge=-1000, le=1000)]
 Through = Literal["reference", "here"]
 
 
+def below(depth_m: float | None) -> None:
+    """Ask about a depth that lies above.
+
+    Raises:
+        ValueError: says the two things that may be meant.
+    """
+    if depth_m is not None and depth_m < 0.0:
+        raise ValueError(
+            f'a depth that is positive down: "depth_m": {-depth_m:g} lies {-depth_m:g} m below; for a target '
+            'above give its "elevation_m"'
+        )
+
+
 class SetLevel(CommandBody):
     """One elevation everywhere, given as such or as a depth below the mark of the reference."""
 
@@ -44,6 +57,7 @@ class SetLevel(CommandBody):
     def _one_of_both(self) -> SetLevel:
         if (self.elevation_m is None) == (self.depth_m is None):
             raise ValueError('either "elevation_m" or "depth_m"')
+        below(self.depth_m)
         return self
 
 
@@ -69,6 +83,7 @@ class SetGrade(CommandBody):
             raise ValueError('either "grade" such as "falling 1%" or "grade_percent"')
         if self.elevation_m is not None and self.depth_m is not None:
             raise ValueError('"elevation_m" or "depth_m", not both')
+        below(self.depth_m)
         if (self.cross is None) != (self.cross_falls is None):
             raise ValueError('"cross" and "cross_falls" (left or right) together')
         # What cannot be read as a grade is refused here, before the command travels.
@@ -150,7 +165,7 @@ def set_level(site: Site, body: SetLevel, request: Request) -> Outcome:
     else:
         depth = body.depth_m or 0.0
         elevation = _mark_elevation(site) - depth
-        below = f", {abs(depth):.3f} m {'below' if depth >= 0.0 else 'above'} the reference's mark"
+        below = f", {depth:.3f} m below the reference's mark"
     text = take_target(site, request, Level(elevation_m=elevation))
     return done(request, f"Target: level at {elevation:.3f} m{below}.{text}", elevation_m=elevation)
 

@@ -103,7 +103,13 @@ def parse_grade(text: str) -> float:
     plain, sign = _plain(text)
     for word, factor in (("falling ", -1), ("falls ", -1), ("rising ", 1), ("rises ", 1)):
         if plain.startswith(word):
-            plain, sign = plain[len(word) :].strip(), sign * factor
+            plain = plain[len(word) :].strip()
+            if sign < 0 or plain.startswith(("-", "+")):
+                amount = plain.lstrip("+-").strip()
+                raise InputError(
+                    f'"{text}" says its direction twice; write "rising {amount}" or "falling {amount}"'
+                )
+            sign = factor
     if match := _PERCENT.fullmatch(plain):
         per = 100 if match["unit"] in ("%", "percent", "per cent") else 1000
         return float(sign * _number(match["value"], text) / per)

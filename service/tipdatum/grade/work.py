@@ -105,20 +105,31 @@ class Work:
         return report
 
     def command(
-        self, name: str, body: Mapping[str, Any], t: float, by: str = "", token: Any = None
+        self,
+        name: str,
+        body: Mapping[str, Any],
+        t: float,
+        by: str = "",
+        token: Any = None,
+        *,
+        fresh: bool = True,
     ) -> Outcome | None:
-        """Carry out a command.
+        """Carry out a command; `fresh` where it is known to be sent now, see `Request`.
 
         Returns:
             Its outcome, or None while it waits (for a still moment, a laser crossing); the outcome then
             comes through `outcomes` with the same `token`.
         """
-        request = Request(name, t, by, token)
+        request = Request(name, t, by, token, fresh)
         try:
             spec, parsed = parse_body(name, body)
-            return spec.handler(self.site, parsed, request)
+            before = self.state
+            outcome = spec.handler(self.site, parsed, request)
         except (CommandRefused, InputError) as reason:
             return refused(request, str(reason))
+        if outcome is None or not spec.undoable:
+            return outcome
+        return self.site.changes.note(before, self.state, outcome, t)
 
     def observe(self, reading: Beam | Input) -> None:
         """Take a laser crossing or a switch."""
