@@ -12,8 +12,8 @@ from bus_tools import MOSQUITTO, Cable, Listener, Mosquitto
 from tipdatum.bus.client import BusClient
 from tipdatum.bus.options import BrokerOptions
 from tipdatum.bus.orders import Order
-from tipdatum.bus.telling import ConnectionState
 from tipdatum.bus.topics import Topics
+from tipdatum.bus.trouble import ConnectionState
 
 TOPICS = Topics("digger-1")
 

@@ -37,10 +37,8 @@ from tipdatum.bus.orders import Answer, Order, OrderDesk, Repeated
 from tipdatum.bus.outbox import Outbox, Waiting
 from tipdatum.bus.queues import LiveQueue, RetainedState
 from tipdatum.bus.small import SmallDisplays
-from tipdatum.bus.telling import ConnectionState, Teller
 from tipdatum.bus.topics import ANSWER, DELIVERY, EVENT, LIVE, RETAINED, Delivery, Topics
-from tipdatum.bus.trouble import Patience, Trouble
-from tipdatum.bus.twins import TwinWatch
+from tipdatum.bus.trouble import ConnectionState, Patience, Teller, Trouble, TwinWatch
 from tipdatum.errors import PortError
 
 LIVE_QUEUE = 128  # messages; at 50 Hz with tip and arm about the second after which they are worthless

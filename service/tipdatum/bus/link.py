@@ -2,6 +2,13 @@
 
 The owner waits for the socket and calls `turn` and `send` under one lock; so every packet goes out from
 whichever thread has it first, and no call ever waits for the network (`open` does).
+
+The library has what is rare: CONNECT, keep-alive, subscriptions, everything with QoS 1, parsing. Live figures
+go past it (`send_figures`), those of a tick as one piece. What that is worth, by
+`tests/benchmarks/bus_ways.py` (a tick of ten messages fifty times a second, medians of seven alternating
+rounds, beside the library with a thread of its own): 0.45 times its processor time (365 µs a tick instead
+of 812, two hundredths of a core), 0.61 times its way to the subscriber. The library on the caller's thread
+takes 0.95 and 0.71 times as much.
 """
 
 from __future__ import annotations
@@ -24,8 +31,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from tipdatum.bus import trouble
 from tipdatum.bus.link_settings import LinkSettings, tls_context
 from tipdatum.bus.orders import MAX_BODY_BYTES, Answer, Inbound
-from tipdatum.bus.packets import FigurePackets
-from tipdatum.bus.topics import RETAINED, Delivery
+from tipdatum.bus.topics import LIVE, RETAINED, Delivery
 from tipdatum.bus.trouble import Trouble
 
 if sys.platform == "linux":
@@ -46,6 +52,10 @@ SEND_BUFFER_BYTES = 32 * 1024
 STALL_LIMIT_MS = 4000
 # The packet that carries the largest body we take, its topic and properties.
 MAX_PACKET_BYTES = MAX_BODY_BYTES + 8 * 1024
+
+PUBLISH = b"\x30"
+"""First byte of a figure's packet (MQTT 5.0, section 3.3): type 3, QoS 0, not retained, no duplicate."""
+MESSAGE_EXPIRY_INTERVAL = b"\x02"
 
 
 class Link:
@@ -315,3 +325,32 @@ def inbound(name: str, message: mqtt.MQTTMessage) -> Inbound:
         request_id=users.get("request_id"),
         by=users.get("by"),
     )
+
+
+class FigurePackets:
+    """PUBLISH packets of QoS 0, as bytes, for one connection. `protocol` is 5 or 4 (3.1.1)."""
+
+    def __init__(self, protocol: int) -> None:
+        self._properties = b""
+        if protocol == 5:
+            expiry = MESSAGE_EXPIRY_INTERVAL + (LIVE.expiry_s or 1).to_bytes(4, "big")
+            self._properties = variable_length(len(expiry)) + expiry
+        self._heads: dict[str, bytes] = {}
+
+    def packet(self, topic: str, payload: bytes) -> bytes:
+        """The packet of one message."""
+        head = self._heads.get(topic)
+        if head is None:
+            name = topic.encode()
+            head = self._heads[topic] = len(name).to_bytes(2, "big") + name + self._properties
+        return PUBLISH + variable_length(len(head) + len(payload)) + head + payload
+
+
+def variable_length(count: int) -> bytes:
+    """A variable byte integer (section 1.5.5 of MQTT 5.0): seven bits a byte, the lowest first."""
+    found = bytearray()
+    while count > 0x7F:
+        found.append(count & 0x7F | 0x80)
+        count >>= 7
+    found.append(count)
+    return bytes(found)

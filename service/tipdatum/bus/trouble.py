@@ -1,20 +1,29 @@
-"""Why there is no connection to the broker, in words a person can act on, and how long to wait.
+"""What goes wrong between us and the broker: in words a person can act on, told once, and how long to wait.
 
-Pure: exceptions and reason codes in, words and seconds out.
+Among it another service that speaks for the same machine, known by what it writes on our own status topic:
+brokers differ in whether they tell a client that another one with its id took over (MQTT 5 can, mosquitto 2.0
+does not), and with different ids two services would mix their figures without anybody noticing.
+
+Pure: exceptions, reason codes and payloads in, words and seconds out.
 """
 
 from __future__ import annotations
 
 import socket
 import ssl
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal
+
+import orjson
 
 from tipdatum.errors import PortError
 
 Cause = Literal[
     "unreachable", "refused", "credentials", "not-allowed", "tls", "protocol", "taken-over", "lost", "stopped"
 ]
+
+Finding = Literal["twin", "overwritten"]
 
 # MQTT 5.0, section 2.4 and 3.2.2.2 (the library maps 3.1.1 return codes to these too).
 BAD_PROTOCOL = 0x84
@@ -143,3 +152,66 @@ class Patience:
         wait = WAITS_S[min(self._step, len(WAITS_S) - 1)]
         self._step += 1
         return wait
+
+
+@dataclass(frozen=True, slots=True)
+class ConnectionState:
+    """State of the connection. `text` is for people."""
+
+    state: Literal["connecting", "online", "offline"]
+    text: str
+    cause: Cause | None = None
+    protocol: str | None = None
+
+
+@dataclass(slots=True)
+class Teller:
+    """Tells `on_state` what is new. `where` is the broker's host and port."""
+
+    where: str
+    on_state: Callable[[ConnectionState], None]
+    _said: ConnectionState | None = field(default=None, init=False)
+
+    def connecting(self) -> None:
+        """The first try begins; later ones go without saying."""
+        if self._said is None:
+            self._tell(ConnectionState("connecting", f"connecting to {self.where}"))
+
+    def online(self, protocol: str) -> None:
+        """The broker has accepted us."""
+        text = f"connected to {self.where}, MQTT {protocol}"
+        self._tell(ConnectionState("online", text, protocol=protocol))
+
+    def offline(self, why: Trouble) -> None:
+        """There is no connection."""
+        self._tell(ConnectionState("offline", why.text, why.cause))
+
+    def _tell(self, state: ConnectionState) -> None:
+        if state != self._said:
+            self._said = state
+            self.on_state(state)
+
+
+@dataclass(slots=True)
+class TwinWatch:
+    """Judges what comes in on our status topic. `run` is what our own statuses carry."""
+
+    run: str
+    _written: bool = field(default=False, init=False)
+
+    def wrote(self) -> None:
+        """Our status went out: whatever else stands there from now on is somebody else's."""
+        self._written = True
+
+    def judge(self, payload: bytes, *, retained: bool) -> Finding | None:
+        """`twin`: another service lives. `overwritten`: an earlier one's last will covers our status."""
+        try:
+            status = orjson.loads(payload)
+        except orjson.JSONDecodeError:
+            return None
+        if not isinstance(status, dict) or status.get("run") in (None, self.run):
+            return None
+        if retained:
+            # Found when we came back, after we had written ours: somebody was here in between.
+            return "twin" if self._written else None
+        return "twin" if status.get("state") == "online" else "overwritten"

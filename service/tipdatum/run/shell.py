@@ -22,8 +22,8 @@ from tipdatum.bus.client import BusClient
 from tipdatum.bus.messages import Happening, Health, Reply, Status
 from tipdatum.bus.options import PLAIN_PORT
 from tipdatum.bus.orders import Order
-from tipdatum.bus.telling import ConnectionState
 from tipdatum.bus.topics import Topics
+from tipdatum.bus.trouble import ConnectionState
 from tipdatum.config import Service, load_service
 from tipdatum.core.pipeline import Outgoing, Pipeline
 from tipdatum.errors import InputError

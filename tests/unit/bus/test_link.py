@@ -9,9 +9,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from tipdatum.bus.link import ON_THE_WAY_BYTES, Link
+from tipdatum.bus.link import ON_THE_WAY_BYTES, FigurePackets, Link
 from tipdatum.bus.link_settings import LinkSettings
-from tipdatum.bus.packets import FigurePackets
 from tipdatum.bus.topics import EVENT
 
 CONNACK, SUBACK = bytes.fromhex("20020000"), bytes.fromhex("900400010000")

@@ -13,11 +13,11 @@ from tipdatum.bus.trouble import (
     WAITS_S,
     Patience,
     Trouble,
+    TwinWatch,
     from_connack,
     from_exception,
     from_silence,
 )
-from tipdatum.bus.twins import TwinWatch
 from tipdatum.errors import PortError
 
 LOST = Trouble("lost", "lost")

@@ -28,7 +28,7 @@ class Broker:
 
     running = 0
 
-    def __init__(self, *_: Any) -> None:
+    def __init__(self, *_: Any, **__: Any) -> None:
         pass
 
     def start(self) -> BrokerAddresses:

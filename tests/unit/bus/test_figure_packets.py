@@ -11,7 +11,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from tipdatum.bus.packets import FigurePackets, variable_length
+from tipdatum.bus.link import FigurePackets, variable_length
 
 CONNACK = {4: bytes.fromhex("20020000"), 5: bytes.fromhex("2003000000")}
 
