@@ -10,11 +10,12 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from typing import TypeAlias
 
 import numpy as np
+from msgspec.structs import replace
 from scipy.spatial.transform import Rotation
 
 from tipdatum_drivers.reading import Imu, Record, Vector

@@ -31,8 +31,10 @@ a wrong serial when the right device is back or the new one has been accepted (`
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal, Protocol, TypeVar
+
+from msgspec.structs import replace
 
 from tipdatum_drivers.findings import Findings
 from tipdatum_drivers.glitches import Glitches

@@ -7,28 +7,35 @@ mounting is the business of fusion.
 
 from __future__ import annotations
 
-from dataclasses import field, replace
-from typing import Any, TypeAlias
+from typing import Annotated, Any, TypeAlias
 
-from tipdatum_drivers.values import value
+from msgspec import Meta, Struct, field
+from msgspec.structs import replace
 
 Vector: TypeAlias = tuple[float, float, float]
+Name: TypeAlias = Annotated[str, Meta(min_length=1)]
 
 
-@value
-class Imu:
+class Value(Struct, frozen=True, gc=False):
+    """A record that nobody alters, of which hundreds are made every second: 0.13 µs each."""
+
+
+class _Line(Value, frozen=True, tag_field="kind", omit_defaults=True):
+    """A record that a session file has a line of; its fields are the line's, in this order."""
+
+
+class Imu(_Line, frozen=True, tag="imu"):
     """Specific force and, unless the part has no gyro, angular rate. m/s² and rad/s."""
 
     t: float
-    sensor: str
+    sensor: Name
     accel_mps2: Vector
     gyro_radps: Vector | None = None
     temp_c: float | None = None
     t_sample: float | None = None
 
 
-@value
-class Tilt:
+class Tilt(_Line, frozen=True, tag="tilt"):
     """Angles of an inclinometer, degrees, before mounting.
 
     `angle_deg` = atan2(x·up, z·up) of a single-axis 360° part, or `pitch_deg` = asin(x·up) and
@@ -36,7 +43,7 @@ class Tilt:
     """
 
     t: float
-    sensor: str
+    sensor: Name
     angle_deg: float | None = None
     pitch_deg: float | None = None
     roll_deg: float | None = None
@@ -44,43 +51,38 @@ class Tilt:
     t_sample: float | None = None
 
 
-@value
-class Slew:
+class Slew(_Line, frozen=True, tag="slew"):
     """Angle of a slew encoder, degrees, positive to the left."""
 
     t: float
-    sensor: str
+    sensor: Name
     angle_deg: float
 
 
-@value
-class Beam:
+class Beam(_Line, frozen=True, tag="beam"):
     """The laser receiver `sensor` is on the beam."""
 
     t: float
-    sensor: str
+    sensor: Name
 
 
-@value
-class Input:
+class Input(_Line, frozen=True, tag="input"):
     """A switch or button wired to the machine changed, or told its state."""
 
     t: float
-    name: str
+    name: Name
     on: bool
 
 
-@value
-class Identity:
+class Identity(_Line, frozen=True, tag="identity"):
     """The device that answers for `sensor` told its serial number (or what serves as one)."""
 
     t: float
-    sensor: str
-    serial: str
+    sensor: Name
+    serial: Name
 
 
-@value
-class Fault:
+class Fault(Value, frozen=True):
     """Something that came in and could not be used. `kind` is one short word group, `text` says more.
 
     `source` names the sensor where it is known, otherwise the driver.
@@ -92,17 +94,15 @@ class Fault:
     text: str = ""
 
 
-@value
-class Command:
+class Command(_Line, frozen=True, tag="command"):
     """What an operator sent, recorded so that a replay repeats it."""
 
     t: float
-    name: str
+    name: Name
     body: dict[str, Any]
 
 
-@value
-class Truth:
+class Truth(_Line, frozen=True, tag="truth"):
     """Where the tip really was, m; only scoring reads it."""
 
     t: float
@@ -111,8 +111,7 @@ class Truth:
     quiet: bool | None = None
 
 
-@value
-class SessionHeader:
+class SessionHeader(Value, frozen=True):
     """First line of a session. `machine` is the description as it stands in the file, unchecked."""
 
     version: int

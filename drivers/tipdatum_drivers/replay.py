@@ -9,11 +9,11 @@ readings and rates of turn only fit each other on the time axis on which they we
 from __future__ import annotations
 
 import asyncio
-import dataclasses
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Annotated, cast
 
+from msgspec.structs import replace
 from pydantic import BaseModel, Field
 
 from tipdatum_drivers.csv_file import CsvColumns, CsvFile
@@ -163,5 +163,5 @@ def moved(record: Record, seconds: float) -> Record:
     if seconds == 0.0:
         return record
     if isinstance(record, (Imu, Tilt)) and record.t_sample is not None:
-        return dataclasses.replace(record, t=record.t + seconds, t_sample=record.t_sample + seconds)
-    return dataclasses.replace(record, t=record.t + seconds)
+        return replace(record, t=record.t + seconds, t_sample=record.t_sample + seconds)
+    return replace(record, t=record.t + seconds)

@@ -11,8 +11,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Iterator
 from typing import Protocol, TypeAlias
 
-from tipdatum_drivers.reading import Fault, Reading
-from tipdatum_drivers.values import value
+from tipdatum_drivers.reading import Fault, Reading, Value
 
 Item: TypeAlias = Reading | Fault
 
@@ -20,16 +19,14 @@ REPORT_BYTES = 512
 """Noise is reported in portions of this size, so that a fault does not wait for the noise to end."""
 
 
-@value
-class Frame:
+class Frame(Value, frozen=True):
     """Bytes between two ends. `whole` is False where the start was not seen: the first after opening."""
 
     data: bytes
     whole: bool = True
 
 
-@value
-class Skipped:
+class Skipped(Value, frozen=True):
     """Bytes that make no frame, and why as a fault's kind."""
 
     count: int

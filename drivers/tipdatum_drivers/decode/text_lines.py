@@ -18,12 +18,12 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 from functools import reduce
 from operator import xor
 from typing import Annotated, Any, Literal, TypeAlias, cast
 
 import orjson
+from msgspec.structs import replace
 from pydantic import BaseModel, model_validator
 from pydantic import Field as Constraint
 

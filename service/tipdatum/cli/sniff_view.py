@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from typing import Any
 
 import tomlkit
+from msgspec import to_builtins
 from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
@@ -72,7 +73,7 @@ class SniffView:
                     "sensor": name,
                     "serial": row.serial or None,
                     "state": health.state,
-                    "reading": None if row.last is None else asdict(row.last),
+                    "reading": None if row.last is None else to_builtins(row.last),
                     "readings": row.count,
                     "rate_hz": health.rate_hz,
                     "jitter_s": health.jitter_s,

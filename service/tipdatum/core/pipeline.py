@@ -40,16 +40,15 @@ from tipdatum_drivers.reading import (
     Record,
     Slew,
     Tilt,
+    Value,
 )
-from tipdatum_drivers.values import value
 
 CHANGES_KEPT = 20
 TOGETHER_EVERY_S = 0.1
 """How often inclinometers are looked at beside what the bodies do; such motion is told in seconds."""
 
 
-@value
-class Outgoing:
+class Outgoing(Value, frozen=True):
     """A message to publish: its name in `bus.topics.DELIVERY`, a part of the topic, the model.
 
     `t_emit` is the newest `t` among the readings that went into it.

@@ -23,7 +23,7 @@ from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import Array
 from tipdatum.kinematics.linkage import FourBar
 from tipdatum.machine.description import ARM, Machine
-from tipdatum_drivers.values import value
+from tipdatum_drivers.reading import Value
 
 LEVEL_SIGMA_RAD = math.radians(1.0)
 """Doubt in "the machine stands level", rad: ground that a person calls level; common practice, no source."""
@@ -237,8 +237,7 @@ class JointMap:
         return found
 
 
-@value
-class SensorSpread:
+class SensorSpread(Value, frozen=True):
     """See `tipdatum.fusion.pose.Spread`. By the bodies' angles, with J = ∂q/∂(θ_1 … θ_N, roll):
 
         J (stated + diag(added)) Jᵀ + late lateᵀ + level in the upper's own place

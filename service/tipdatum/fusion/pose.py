@@ -17,7 +17,7 @@ from typing import Literal, Protocol, TypeAlias
 import numpy as np
 
 from tipdatum.kinematics.frames import Array
-from tipdatum_drivers.values import value
+from tipdatum_drivers.reading import Value
 
 Quality: TypeAlias = Literal["good", "moving", "settling", "stale", "invalid"]
 
@@ -41,8 +41,7 @@ class Spread(Protocol):
         """(2 + n, 2 + n) rad², the part that comes from predicting."""
 
 
-@value
-class Matrices:
+class Matrices(Value, frozen=True):
     """A spread that is known as its two matrices."""
 
     total: Array
@@ -68,8 +67,7 @@ class Matrices:
         return self.predicted
 
 
-@value
-class Anchor:
+class Anchor(Value, frozen=True):
     """The tip's height at the moment the reference was set, kept correlated with the present pose.
 
     An estimator that carries the height at the anchor moment along as a state improves it together with
@@ -89,8 +87,7 @@ class Anchor:
     heave_m: float = 0.0
 
 
-@value
-class Pose:
+class Pose(Value, frozen=True):
     """The arm at time `t`.
 
     Attributes:

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from tipdatum.grade.surfaces import Alignment, Surface, Tolerance, plan
 from tipdatum.kinematics.chain import Point
 from tipdatum.machine.description import Bucket
-from tipdatum_drivers.values import value
+from tipdatum_drivers.reading import Value
 
 AHEAD_M = 3.0
 """How far before and behind the tip the target's line is given for drawing, m."""
@@ -17,8 +17,7 @@ NO_LINE = Alignment(zero_m=0.0)
 """Stands in where a target needs no line."""
 
 
-@value
-class Spot:
+class Spot(Value, frozen=True):
     """A point of the bucket: reach and lateral as in a pose, elevation in the height system, m."""
 
     reach_m: float
@@ -26,8 +25,7 @@ class Spot:
     elevation_m: float
 
 
-@value
-class TargetAhead:
+class TargetAhead(Value, frozen=True):
     """The target along the boom plane before and behind the tip, for those who draw it.
 
     Most do not; so its points are made only when they are asked for.
@@ -61,8 +59,7 @@ class TargetAhead:
                 yield at, design + self.raised_m
 
 
-@value
-class Against:
+class Against(Value, frozen=True):
     """Figures against the target; None where they are not known.
 
     Attributes:

@@ -20,11 +20,10 @@ from tipdatum.grade.state import Reference
 from tipdatum.grade.stillness import Touch
 from tipdatum.kinematics.chain import Chain, Located
 from tipdatum.machine.description import Machine
-from tipdatum_drivers.values import value
+from tipdatum_drivers.reading import Value
 
 
-@value
-class Sigma:
+class Sigma(Value, frozen=True):
     """The terms of the elevation's standard deviation, each in m, 1-sigma. They are independent.
 
     Attributes:

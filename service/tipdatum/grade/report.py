@@ -9,7 +9,7 @@ from tipdatum.fusion.pose import Quality
 from tipdatum.grade.against import Against
 from tipdatum.grade.state import LimitKind
 from tipdatum.kinematics.chain import Point
-from tipdatum_drivers.values import value
+from tipdatum_drivers.reading import Value
 
 DatumState: TypeAlias = Literal["none", "set", "doubtful"]
 
@@ -32,8 +32,7 @@ class LimitReport:
     note: str = ""
 
 
-@value
-class TipReport:
+class TipReport(Value, frozen=True):
     """One moment's figures; None where a figure is not known (the reasons say why).
 
     Attributes:

@@ -14,7 +14,7 @@ from statistics import pstdev
 from typing import Literal, TypeAlias
 
 from tipdatum.grade.work_options import WorkOptions
-from tipdatum_drivers.values import value
+from tipdatum_drivers.reading import Value
 
 TipPoint: TypeAlias = Literal["tip", "left", "right"]
 
@@ -29,8 +29,7 @@ WOBBLE_SIGMAS = 4.0
 """Peak to peak of a noisy figure that stands still, in standard deviations."""
 
 
-@value
-class Moment:
+class Moment(Value, frozen=True):
     """One tick's figures that a touch averages; heights in m above the slew centre at rest (heave added)."""
 
     t: float

@@ -28,14 +28,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from tipdatum.kinematics.frames import Array
-from tipdatum_drivers.values import value
+from tipdatum_drivers.reading import Value
 
 Point: TypeAlias = tuple[float, float, float]
 """Reach, lateral, height, m."""
 
 
-@value
-class Located:
+class Located(Value, frozen=True):
     """One pose, everything about its tip that a tick needs.
 
     Attributes:

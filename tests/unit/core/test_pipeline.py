@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any, TypeVar
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from tipdatum.bus.messages import Happening, Health, Message, Reply, State, Tip
 from tipdatum.config import Settings

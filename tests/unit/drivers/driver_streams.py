@@ -6,11 +6,12 @@ import math
 import struct
 import zlib
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import reduce
 from operator import xor
 from typing import Any
 
+from msgspec.structs import replace
 from pymodbus.framer import FramerRTU
 
 from tipdatum_drivers.decode.framing import Item

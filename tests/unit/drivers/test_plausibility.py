@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from tipdatum_drivers.plausibility import Limits, SensorMonitor
 from tipdatum_drivers.reading import Beam, Fault, Identity, Imu, Reading, Tilt

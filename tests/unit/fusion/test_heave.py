@@ -6,12 +6,12 @@ import gzip
 import itertools
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from tipdatum.fusion.chain.heave import Footing

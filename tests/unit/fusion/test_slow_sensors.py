@@ -9,7 +9,7 @@ from __future__ import annotations
 import gzip
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from tipdatum.fusion.chain.samples import SampleBuffer, SlowSampling
