@@ -21,9 +21,9 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from tipdatum.fusion.arm import ArmAngles, SensedArm
+from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, JointMap, SensedArm
 from tipdatum.fusion.estimator import Event, MotionReading
-from tipdatum.fusion.pose import Condition, Matrices, Pose
+from tipdatum.fusion.pose import Condition, Matrices, Pose, Quality
 from tipdatum.fusion.sensors import Channel, Sample
 from tipdatum.kinematics.frames import nearest_turn
 from tipdatum.machine.description import Machine
@@ -92,6 +92,14 @@ class _Tracker:
         off = (norm - self.channel.gravity) / self.channel.gravity
         self.disturbance += gain * (off * off - self.disturbance)
 
+    @property
+    def variance(self) -> float:
+        """rad², of the angle: mount, bias, and what the arm's own acceleration does to the force."""
+        sensor = self.channel.sensor
+        mount = math.radians(sensor.mount_sigma_deg if sensor.mount_sigma_deg is not None else 0.1)
+        bias = sensor.noise.accel_bias_mps2 / self.channel.gravity
+        return mount**2 + bias**2 + self.disturbance
+
     def _unbiased(self, rate: tuple[float, float, float], step: float) -> list[float]:
         gain = step / (0.5 + step)
         self.mean_rate = [m + gain * (r - m) for m, r in zip(self.mean_rate, rate, strict=True)]
@@ -114,9 +122,10 @@ class ComplementaryEstimator:
         self._slew_t = -math.inf
         self._t = -math.inf
         self._arm = SensedArm(machine)
+        self._map = JointMap(self._arm, self._arm.in_order)
         self._watched = -math.inf
         self._condition = Condition()
-        self._trackers = {name: _Tracker(ch, options) for name, ch in self._arm.channels.items()}
+        self._trackers = {ch.name: _Tracker(ch, options) for ch in self._arm.in_order}
 
     def consume(self, reading: MotionReading) -> None:
         """Take one reading; see `Estimator.consume`."""
@@ -154,38 +163,36 @@ class ComplementaryEstimator:
 
     def pose(self, t: float) -> Pose:
         """The arm predicted to `t`; see `Estimator.pose`."""
-        tilt: dict[str, ArmAngles] = {}
-        prediction: dict[str, float] = {}
-        for tracker in self._trackers.values():
-            ch = tracker.channel
-            ahead = max(0.0, t - tracker.t) if tracker.t > -math.inf else 0.0
-            mount = math.radians(ch.sensor.mount_sigma_deg if ch.sensor.mount_sigma_deg is not None else 0.1)
-            bias = ch.sensor.noise.accel_bias_mps2 / ch.gravity
-            variance = mount**2 + bias**2 + tracker.disturbance
-            prediction[ch.sensor.body] = (0.2 * tracker.theta_rate * ahead) ** 2
-            tilt[ch.sensor.body] = ArmAngles(
-                tracker.theta + tracker.theta_rate * ahead,
-                tracker.roll + tracker.roll_rate * ahead,
-                tracker.theta_rate,
-                tracker.roll_rate,
-                variance + prediction[ch.sensor.body],
-                tracker.slew_rate,
-            )
         quality, reasons = self._arm.availability(t)
-        joined = self._arm.join(tilt) if quality == "good" else None
-        if joined is None or isinstance(joined, str):
-            if isinstance(joined, str):
-                quality, reasons = "invalid", (*reasons, joined)
-            nothing = (math.nan,) * self._arm.size
-            return Pose(t, nothing, nothing, Matrices.unknown(self._arm.size), quality, reasons)
+        if quality != "good":
+            return self._unknown(t, quality, reasons)
+        trackers = list(self._trackers.values())
+        # From the ground to the tip: the upper's sensor, if there is one, tells the roll.
+        roll_from = trackers[0]
+        ahead = [max(0.0, t - tr.t) if tr.t > -math.inf else 0.0 for tr in trackers]
+        angles = [tr.theta + tr.theta_rate * s for tr, s in zip(trackers, ahead, strict=True)]
+        rates = [tr.theta_rate for tr in trackers]
+        added = [(0.2 * tr.theta_rate * s) ** 2 for tr, s in zip(trackers, ahead, strict=True)]
+        stated = [tr.variance + more for tr, more in zip(trackers, added, strict=True)]
+        roll = roll_from.roll + roll_from.roll_rate * ahead[0]
+        q, q_rates, ratio = self._map.join([*angles, roll], [*rates, roll_from.roll_rate])
+        if q is None:
+            return self._unknown(t, "invalid", (*reasons, "linkage out of its range"))
         quality, reasons = self._condition.judge(quality, reasons)
-        spread = Matrices(joined.covariance, self._arm.join_variances(tilt, prediction))
+        J = self._map.jacobian(ratio)
+        covariance = (J * [*stated, stated[0]]) @ J.T
+        covariance[0, 0] += 0.0 if self._arm.on_upper else LEVEL_SIGMA_RAD**2
+        prediction = (J * [*added, added[0]]) @ J.T
         return Pose(
-            t, tuple(joined.angles.tolist()), tuple(joined.rates.tolist()), spread, quality, reasons,
+            t, tuple(q), tuple(q_rates), Matrices(covariance, prediction), quality, reasons,
             slew_rad=self._slew_travelled if self._slew_angle is None else self._slew_angle,
-            slew_rate_radps=joined.slew_rate,
+            slew_rate_radps=roll_from.slew_rate,
             slew_known=self._slew_angle is not None,
         )  # fmt: skip
+
+    def _unknown(self, t: float, quality: Quality, reasons: tuple[str, ...]) -> Pose:
+        nothing = (math.nan,) * self._arm.size
+        return Pose(t, nothing, nothing, Matrices.unknown(self._arm.size), quality, reasons)
 
     def set_anchor(self, t: float, bucket_point: object = None) -> bool:
         """No anchors: heights are not kept as states."""
@@ -197,11 +204,12 @@ class ComplementaryEstimator:
     def replace_machine(self, machine: Machine) -> None:
         """Go on with changed dimensions; trackers of sensors that stay keep what they know."""
         self._arm = SensedArm(machine, keep=self._arm)
+        self._map = JointMap(self._arm, self._arm.in_order)
         trackers = {}
-        for name, channel in self._arm.channels.items():
-            tracker = self._trackers.get(name) or _Tracker(channel, self.options)
+        for channel in self._arm.in_order:
+            tracker = self._trackers.get(channel.name) or _Tracker(channel, self.options)
             tracker.channel = channel
-            trackers[name] = tracker
+            trackers[channel.name] = tracker
         self._trackers = trackers
 
     def events(self) -> list[Event]:

@@ -20,7 +20,10 @@ from tipdatum.fusion.arm import SensedArm
 from tipdatum.fusion.chain.filter import ChainFilter
 from tipdatum.fusion.chain.heave import lean_rates_by_constants
 from tipdatum.fusion.chain.integration import EpochBlock
-from tipdatum.fusion.chain.model import LATENCY, OF_GYRO, PER_SENSOR, blocks, crossing
+from tipdatum.fusion.chain.measurement import Measurement
+from tipdatum.fusion.chain.model import LATENCY, OF_GYRO, PER_SENSOR, crossing
+from tipdatum.fusion.chain.motion import constants_correction
+from tipdatum.fusion.chain.transition import Advance
 from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.machine.description import parse_machine
 
@@ -57,7 +60,7 @@ class Seen:
 
 def block(f: ChainFilter, seen: Seen, x: Array) -> EpochBlock:
     """What the filter is given of it: freed of the constants in `x`, and taken so much earlier."""
-    turn, offset = f._rates.correction(x)
+    turn, offset = constants_correction(f.setup, x)
     late = x[f.at.constants].reshape(f.n, PER_SENSOR)[:, LATENCY, None, None]
     force = seen.force + late * seen.force_slope[:, None]
     moment = seen.moment + 0.5 * late * seen.force_slope[:, None]
@@ -75,7 +78,7 @@ def block(f: ChainFilter, seen: Seen, x: Array) -> EpochBlock:
 def somewhere(f: ChainFilter, seed: int) -> tuple[Array, Seen]:
     """A state in mid-motion, and a block whose forces are those that this state expects."""
     rng = np.random.default_rng(seed)
-    at, n, K = f.at, f.n, f.setup.epochs
+    at, n, K = f.at, f.n, f.epochs
     x = np.zeros(at.size)
     x[at.theta] = rng.uniform(-2.5, 2.5, n)
     x[at.roll] = rng.uniform(-0.2, 0.2)
@@ -87,13 +90,13 @@ def somewhere(f: ChainFilter, seed: int) -> tuple[Array, Seen]:
     rate = np.repeat(rng.uniform(-0.5, 0.5, (n, 1, 3)), K, axis=1)
     slopes = rng.uniform(-2.0, 2.0, (n, 3)), rng.uniform(-1.0, 1.0, (n, 3))
     seen = Seen(np.zeros((n, K, 3)), np.zeros((n, K, 3)), rate, *slopes)
-    motion = f._rates.motion(x, block(f, seen, x), 0.0)
-    up = np.array([0.0, np.sin(motion.mid_roll), np.cos(motion.mid_roll)])
-    roll_rate, plane_rate = motion.mid_rho[:2]
-    spin = np.array([roll_rate, plane_rate * motion.mid_tangent, plane_rate])
+    motion = f._models.rates.motion(x, block(f, seen, x), 0.0)
+    up = np.array([0.0, np.sin(motion.mean.roll), np.cos(motion.mean.roll)])
+    roll_rate, plane_rate = motion.mean.rates[:2]
+    spin = np.array([roll_rate, plane_rate * motion.mean.tangent, plane_rate])
     for i in range(n):
         expected = GRAVITY * up + np.cross(spin, x[at.velocity].reshape(n, 3)[i])
-        seen.force[i] = motion.R[i].T @ expected
+        seen.force[i] = motion.mean.to_plane[i].T @ expected
         seen.moment[i] = 0.5 * seen.force[i]
     return x, seen
 
@@ -113,8 +116,8 @@ def differences(f: Callable[[Array], Array], x: Array) -> Array:
 def test_rates_by_the_state(seed: int, describe: Callable[..., dict[str, Any]]) -> None:
     f = chain_filter(describe())
     x, e = somewhere(f, seed)
-    found = f._rates.motion(x, block(f, e, x), 0.0).H.copy()
-    numeric = differences(lambda y: f._rates.motion(y, block(f, e, y), 0.0).mid_rho.copy(), x)
+    found = f._models.rates.motion(x, block(f, e, x), 0.0).by.state
+    numeric = differences(lambda y: f._models.rates.motion(y, block(f, e, y), 0.0).mean.rates, x)
     assert found == pytest.approx(numeric, abs=5e-3)
 
 
@@ -127,10 +130,10 @@ def test_roll_and_plane_rate_as_each_gyro_tells_them(
     x, e = somewhere(f, seed)
 
     def told(y: Array) -> Array:
-        m = f._rates.motion(y, block(f, e, y), 0.0)
-        return np.concatenate([m.roll_i, m.plane_i])
+        m = f._models.rates.motion(y, block(f, e, y), 0.0)
+        return np.concatenate([m.mean.roll_rate, m.mean.plane_rate])
 
-    found = f._rates.motion(x, block(f, e, x), 0.0).told.copy()
+    found = f._models.rates.motion(x, block(f, e, x), 0.0).by.constants
     numeric = differences(told, x)[:, f.at.constants].reshape(2, 4, 4, PER_SENSOR)[..., OF_GYRO]
     for i in range(4):
         assert found[i] == pytest.approx(numeric[:, i, i], abs=5e-3)
@@ -148,14 +151,14 @@ def test_transition_by_the_state(
     f = chain_filter(describe(), has_gyro, epochs)
     x, e = somewhere(f, seed)
 
-    def forward(y: Array) -> Array:
+    def forward(y: Array) -> tuple[Array, Advance]:
         after, P, b = y.copy(), np.zeros((f.at.size, f.at.size)), block(f, e, y)
-        f._propagation.forward(after, P, f._rates.motion(y, b, 0.0), b, np.zeros((4, 3)))
-        return after[: f.at.dynamic]
+        motion = f._models.rates.motion(y, b, 0.0)
+        advance = f._models.transition.forward(after, P, motion, b, np.zeros((4, 3)))
+        return after[: f.at.dynamic], advance
 
-    forward(x)
-    found = f._propagation._F.copy()
-    numeric = differences(forward, x)
+    found = forward(x)[1].F
+    numeric = differences(lambda y: forward(y)[0], x)
     d = f.at.dynamic
     # The turning of velocities and pivot by the rates is of the epoch's order, and so is what is left out.
     assert found[:, :d] == pytest.approx(numeric[:, :d], abs=2e-2)
@@ -172,20 +175,19 @@ def test_innovation_by_the_state(epochs: int, seed: int, describe: Callable[...,
     x, e = somewhere(f, seed)
     at = f.at
 
-    def innovation(y: Array) -> Array:
+    def measured(y: Array) -> tuple[Measurement, Advance]:
         """From the state before the epoch: what the transition leaves is part of it."""
         after, P, b = y.copy(), np.zeros((at.size, at.size)), block(f, e, y)
-        motion = f._rates.motion(y, b, 0.0)
-        f._observation.last_velocity = None
-        expected = f._observation.foresee(after, motion)
-        advance = f._propagation.forward(after, P, motion, b, np.zeros((4, 3)))
-        return f._observation.innovation(after, b, motion, expected, advance).copy()
+        motion = f._models.rates.motion(y, b, 0.0)
+        expected = f._models.measurement.foresee(after, motion, None)
+        advance = f._models.transition.forward(after, P, motion, b, np.zeros((4, 3)))
+        return f._models.measurement.measure(after, b, motion, expected, advance), advance
 
-    innovation(x)
+    at_x, advance = measured(x)
     F = np.eye(at.size)
-    F[: at.dynamic] = f._propagation._F
-    found = -f._observation.H @ F
-    numeric = differences(innovation, x)
+    F[: at.dynamic] = advance.F
+    found = -at_x.H @ F
+    numeric = differences(lambda y: measured(y)[0].z, x)
     assert found == pytest.approx(numeric, abs=3e-2)
 
 
@@ -198,7 +200,7 @@ def test_lean_rates_by_the_constants_of_the_uppers_gyro(
     x, e = somewhere(f, seed)
 
     def lean_rates(y: Array) -> Array:
-        return f._rates.motion(y, block(f, e, y), 0.0).rate[0, :2].copy()
+        return f._models.rates.motion(y, block(f, e, y), 0.0).mean.body_rate[0, :2]
 
     found = np.zeros((2, f.at.size))
     of_gyro = slice(f.at.constants.start, f.at.constants.start + OF_GYRO.stop)
@@ -210,11 +212,3 @@ def test_lean_rates_by_the_constants_of_the_uppers_gyro(
 def test_crossing_is_numpys_cross_product(v: list[float]) -> None:
     a, b = np.array(v[:3]), np.array(v[3:])
     assert (a @ crossing()).reshape(3, 3) @ b == pytest.approx(np.cross(a, b), abs=1e-9)
-
-
-def test_blocks_are_the_diagonal_ones_and_writable() -> None:
-    whole = np.arange(24.0).reshape(4, 6)
-    found = blocks(whole, 2, 3)
-    assert found.tolist() == [[[0, 1, 2], [6, 7, 8]], [[15, 16, 17], [21, 22, 23]]]
-    found[1] = 0.0
-    assert whole[2:, 3:].tolist() == [[0, 0, 0], [0, 0, 0]]

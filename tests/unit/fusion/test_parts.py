@@ -38,7 +38,8 @@ def levers(describe: Callable[..., dict[str, Any]]) -> Levers:
 
 def velocities(levers: Levers, theta: Array, tangent: float, rho: Array) -> Array:
     """(4, 3) m/s at one moment."""
-    in_plane, across = levers.velocities(theta[:, None], np.array([tangent]), rho[:, None])
+    arms = levers.corrected(np.zeros((4, 3)))
+    in_plane, across = arms.velocities(theta[:, None], np.array([tangent]), rho[:, None])
     return np.stack([in_plane.real, across, in_plane.imag], axis=-1)[:, 0]
 
 
@@ -98,7 +99,7 @@ def test_lever_jacobian_agrees_with_finite_differences(
     def at(y: Array) -> Array:
         return velocities(found, y[6:10], float(y[10]), y[:6])
 
-    found.jacobian(y0[6:10], tangent, y0[:6], J)
+    found.corrected(np.zeros((4, 3))).jacobian(y0[6:10], tangent, y0[:6], J)
     for k in range(11):
         step = np.zeros(11)
         step[k] = 1e-4

@@ -26,12 +26,11 @@ from tipdatum.fusion.estimator import Event, MotionReading
 from tipdatum.fusion.pose import Anchor, Condition, Matrices, Pose
 from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import Array
-from tipdatum.machine.description import ARM, Machine
+from tipdatum.machine.description import Machine
 from tipdatum_drivers.reading import Slew
 
 __all__ = ["ChainEstimator", "ChainOptions"]
 
-_ORDER = ("upper", *ARM[:-1], "rocker", "bucket")
 _NO_RATE = (0.0, 0.0, 0.0)
 LEVELLING_S = 1.0
 """Rest that is averaged before the angles are taken as levelled, s."""
@@ -55,7 +54,7 @@ class ChainEstimator:
 
     def _build(self, arm: SensedArm) -> None:
         self._arm = arm
-        self._channels = [arm.by_body[b] for b in _ORDER if b in arm.by_body]
+        self._channels = arm.in_order
         self._gyro_seen: dict[int, bool] = {}
         self._samples = [SampleBuffer(0.3) for _ in self._channels]
         self._by_name = self._named()
@@ -125,14 +124,14 @@ class ChainEstimator:
         f = self._filter if self._filter is not None else self._begin()
         if f is None:
             return
-        while (found := self._schedule.ready(f.setup.span, self._t)) is not None:
-            epochs = f.setup.epochs
+        while (found := self._schedule.ready(f.span, self._t)) is not None:
+            epochs = f.epochs
             if not found[1] and self._start is not None:
                 f.set_epochs(self._pace.go_on(epochs, self._samples))
-            if f.setup.epochs <= epochs:
+            if f.epochs <= epochs:
                 self._step(f, *found)
             else:
-                self._schedule.wait(f.setup.span)
+                self._schedule.wait(f.span)
 
     def _begin(self) -> ChainFilter | None:
         """Make the filter as soon as every sensor has been heard, and so what it can tell."""
@@ -154,7 +153,7 @@ class ChainEstimator:
 
     def _step(self, f: ChainFilter, number: int, missing: list[int]) -> None:
         n, T, schedule = len(self._channels), self.options.epoch_s, self._schedule
-        epochs = f.setup.epochs
+        epochs = f.epochs
         active = np.ones(n, dtype=bool)
         active[missing] = False
         to_body = self._correction
@@ -177,9 +176,9 @@ class ChainEstimator:
         edge = (number + epochs) * T
         self._slew_travelled += f.turned
         if self._rocking is not None and missing:
-            self._rocking.heading.lose(f.setup.span)
+            self._rocking.heading.lose(f.span)
         elif self._rocking is not None:
-            self._rocking.follow(f.setup.span, float(f.x[0]), float(f.x[f.at.roll]), self._slew_travelled)
+            self._rocking.follow(f.span, float(f.x[0]), float(f.x[f.at.roll]), self._slew_travelled)
         if self._levelling is not None:
             self._level(f, block)
         self._begin_stretch(f, edge, block)
@@ -194,7 +193,7 @@ class ChainEstimator:
         assert self._start is not None
         settled = not f.gyroless and not self._condition.settling
         f.set_epochs(self._pace.begin(self._start, self._samples, settled))
-        schedule.taken(number + epochs, f.setup.span)
+        schedule.taken(number + epochs, f.span)
         for channel, samples, delay in zip(self._channels, self._samples, f.delays(), strict=True):
             samples.longest_gap = 1.5 * channel.stale_after
             samples.delay = delay
@@ -218,7 +217,7 @@ class ChainEstimator:
         turned: list[list[float] | None] = list(block.turned.tolist())
         for i in (*f.gyroless, *self._schedule.away):
             turned[i] = None
-        self._unsteady.update(block.rate_slope[:, 1], block.active, f.setup.span)
+        self._unsteady.update(block.rate_slope[:, 1], block.active, f.span)
         rates = f.rates.tolist()
         self._start = BlockEnd(
             edge, f.x[: n + 1].tolist(), rates, turned, self._correction.of_rates(), self._unsteady.psd
@@ -227,7 +226,7 @@ class ChainEstimator:
     def _level(self, f: ChainFilter, block: EpochBlock) -> None:
         """After a second of rest at the start, angles count as levelled where mounts were."""
         assert self._levelling is not None
-        span = f.setup.span
+        span = f.span
         self._levelling.append(block.turned)
         if len(self._levelling) * span < LEVELLING_S:
             return
@@ -351,7 +350,7 @@ class ChainEstimator:
         """Go on with another bucket or changed dimensions, keeping what is known of the sensors."""
         self._machine = machine
         arm = SensedArm(machine, keep=self._arm)
-        same = [arm.by_body[b].name for b in _ORDER if b in arm.by_body] == [ch.name for ch in self._channels]
+        same = [ch.name for ch in arm.in_order] == [ch.name for ch in self._channels]
         if not same or self._filter is None:
             self._build(arm)
             return

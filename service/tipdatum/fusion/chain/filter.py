@@ -6,19 +6,22 @@ gyros and the chain's lever arms say what that velocity ought to be; the differe
 learns from. In velocities, instead of accelerations, nothing has to be differentiated, and vibration and
 shocks, which leave little velocity behind, weigh little.
 
-Here stand state, covariance and the order of a step; `rates`, `propagation` and `observation` hold its parts.
+Here stand state, covariance and the order of a step; `motion`, `transition`, `noise` and `measurement` hold
+its parts.
+its parts.
 """
 
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
 from tipdatum.fusion.arm import SensedArm
 from tipdatum.fusion.chain.heave import Footing, pivot_prior
 from tipdatum.fusion.chain.integration import EpochBlock
-from tipdatum.fusion.chain.measurement import MeasurementModel, update
+from tipdatum.fusion.chain.measurement import Measurement, MeasurementModel, update
 from tipdatum.fusion.chain.model import (
     ACCEL_BIAS,
     ACCEL_SCALE,
@@ -31,25 +34,20 @@ from tipdatum.fusion.chain.model import (
     PER_SENSOR,
     FilterSetup,
     Levers,
-    blocks,
+    diagonal,
 )
-from tipdatum.fusion.chain.motion import RateModel
+from tipdatum.fusion.chain.motion import RateModel, constants_correction
+from tipdatum.fusion.chain.noise import Persistence, ProcessNoise
 from tipdatum.fusion.chain.sigma import Memory, StatedSigma
 from tipdatum.fusion.chain.transition import TransitionModel
 from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import Array
 
-ADAPTATION_S = 2.0
-"""Time over which the persistence of the innovations is averaged, s."""
 REST_RADPS = 0.01
 """Fastest rate, rad/s, at which the arm counts as resting: an engine at idle shakes gyros by half of it."""
-REST_TO_SETTLE_S = 1.5
-"""Time at rest, s, until innovations no longer show how the filter started."""
 STATED_EVERY_S = 1.0
 """Time after which what has been learnt is compared with the priors anew, s."""
-FOLDED_S = 10.0
-"""Time at rest over which the persistence of innovations is averaged, s; kept while the arm works."""
 LEAST_SIGMA = np.full(PER_SENSOR, 1e-4)
 LEAST_SIGMA[LEVER] = 1e-3
 """Least 1-sigma of each constant, whatever a description says: a covariance must have an inverse."""
@@ -65,6 +63,29 @@ START_LEVER_M = 7.0
 START_SWAY_S = 0.4
 """Tilt that accelerations feign to the first epoch's forces, rad per rad/s: such rates last some tenths of a
 second, and 7 m of reach times 1 rad/s in half a second is more than g."""
+
+
+class BlockModels:
+    """What a step works with; its constants are worked out once for each length of a block.
+
+    Attributes:
+        epochs: K. span: s, how long the block is.
+    """
+
+    def __init__(self, setup: FilterSetup, levers: Levers, epochs: int) -> None:
+        self.epochs = epochs
+        self.span = epochs * setup.options.epoch_s
+        self.rates = RateModel(setup, epochs)
+        self.transition = TransitionModel(setup, epochs)
+        self.noise = ProcessNoise(setup, epochs)
+        self.measurement = MeasurementModel(setup, levers, epochs)
+
+
+class InnovationCovariance(NamedTuple):
+    """Covariances of the innovations with the state, (m, n), and with each other, (m, m)."""
+
+    with_state: Array
+    own: Array
 
 
 class ChainFilter:
@@ -95,30 +116,30 @@ class ChainFilter:
         self.shared_latency = options.latency_sigma_s
         self._since_stated = 0.0
         self._levers = Levers(arm, channels)
-        self._parts: dict[int, tuple[RateModel, TransitionModel, MeasurementModel]] = {}
-        self._take_parts()
+        self._by_length: dict[int, BlockModels] = {}
+        self._models = self._models_of(1)
         self._stand(arm)
         self._memory = Memory(q)
-        self._HP = np.zeros_like(self._observation.H)
-        self._S = np.zeros_like(self._observation.R)
-        m = 3 * q.n
-        self._HP_own = np.einsum("ii->i", self._HP[:m, q.at.velocity])
-        self._S_velocity = blocks(self._S[:m, :m], 3, 3)
-        self._S_own = np.einsum("ii->i", self._S[:m, :m])
-        self._ones3 = np.ones(3)
         self._of_upper_gyro = slice(q.at.constants.start, q.at.constants.start + OF_GYRO.stop)
-        self._persistence = np.zeros(q.n)
-        self._last_innovation = np.zeros((q.n, 3))
-        self._folded = np.zeros(q.n)
-        self._rested = 0.0
+        self._persistence = Persistence(q.n)
+        self._chain_velocity: Array | None = None
+        self._found_anew = False
         self._age = 0.0
 
-    def _take_parts(self) -> None:
-        """Those for the present length of a block; its constants are worked out once for each length."""
-        q = self.setup
-        if q.epochs not in self._parts:
-            self._parts[q.epochs] = RateModel(q), TransitionModel(q), MeasurementModel(q, self._levers)
-        self._rates, self._propagation, self._observation = self._parts[q.epochs]
+    def _models_of(self, epochs: int) -> BlockModels:
+        if epochs not in self._by_length:
+            self._by_length[epochs] = BlockModels(self.setup, self._levers, epochs)
+        return self._by_length[epochs]
+
+    @property
+    def epochs(self) -> int:
+        """How many make a block, K."""
+        return self._models.epochs
+
+    @property
+    def span(self) -> float:
+        """Length of a block, s."""
+        return self._models.span
 
     def _stand(self, arm: SensedArm) -> None:
         """Take over the tracks' description."""
@@ -129,27 +150,19 @@ class ChainFilter:
 
     def set_epochs(self, epochs: int) -> None:
         """Go on with so many epochs to a block."""
-        q, last = self.setup, self._observation.last_velocity
-        if epochs == q.epochs:
-            return
-        # Innovations of a wandering acceleration grow with the root of the time between them.
-        longer = epochs / q.epochs
-        self._persistence *= longer
-        self._folded *= longer
-        self._last_innovation = self._last_innovation * math.sqrt(longer)
-        q.epochs = epochs
-        self._take_parts()
-        self._observation.last_velocity = last
+        if epochs != self.epochs:
+            self._persistence.lengthen(epochs / self.epochs)
+            self._models = self._models_of(epochs)
 
     def refit(self, arm: SensedArm, channels: list[Channel]) -> None:
         """Go on with changed dimensions of the same sensors."""
-        self.setup.channels = channels
+        self.setup = FilterSetup(arm, channels, self.setup.has_gyro.tolist(), self.options)
         self._levers = Levers(arm, channels)
-        self._parts.clear()
-        self._take_parts()
+        self._by_length.clear()
+        self._models = self._models_of(self.epochs)
         if arm.machine.undercarriage != self._tracks:
             self._stand(arm)
-        self._observation.last_velocity = None
+        self._chain_velocity = None
 
     # -- start -------------------------------------------------------------------------------------------
 
@@ -193,15 +206,15 @@ class ChainFilter:
         sigma = np.sqrt(d[late])
         self.P[np.ix_(late, late)] = np.outer(sigma, sigma) * (np.eye(n) - (1.0 - SHARED_LATENCY) / n)
         self.keep()
-        self._observation.last_velocity = None
+        self._chain_velocity = None
 
     def delays(self) -> list[float]:
         """By how much, s, each sensor's samples are older than described."""
         late = self.x[self.at.constants][LATENCY::PER_SENSOR]
-        bound = LATENCY_SIGMAS * self.setup.latency_sigma
-        np.clip(late, -bound, bound, out=late)
-        found: list[float] = late.tolist()
-        return found
+        bounds = (LATENCY_SIGMAS * self.setup.latency_sigma).tolist()
+        within = [min(max(one, -bound), bound) for one, bound in zip(late.tolist(), bounds, strict=True)]
+        late[:] = within
+        return within
 
     def level(self, sigma: float) -> None:
         """Take the angles as they stand for right to `sigma` rad, where mounts were levelled here."""
@@ -244,86 +257,77 @@ class ChainFilter:
         self.P[:, places] = 0.0
         self.P[places, places] = (0.05 + START_SWAY_S * min(fastest, 1.0)) ** 2
         self.P[self.setup.v[i], self.setup.v[i]] = 1.0
-        self._observation.found_anew = True
+        self._found_anew = True
         self._stated.doubt()
         self._since_stated = STATED_EVERY_S
-        if self._observation.last_velocity is not None:
-            self.x[self.setup.v[i]] = self._observation.last_velocity[i]
+        if self._chain_velocity is not None:
+            self.x[self.setup.v[i]] = self._chain_velocity[i]
 
     # -- one block ---------------------------------------------------------------------------------------
 
     def correction(self) -> tuple[Array, Array]:
-        """What frees force and rate of the constants as they are known; see `RateModel.correction`."""
-        return self._rates.correction(self.x)
+        """What frees force and rate of the constants as they are known; see `constants_correction`."""
+        return constants_correction(self.setup, self.x)
 
     def step(self, block: EpochBlock) -> None:
         """Go on by one block, whose force and rate have been freed of constants by `correction`."""
-        n, x, P, span = self.n, self.x, self.P, self.setup.span
-        motion = self._rates.motion(x, block, float(self.rates[1]))
+        x, P, models, span = self.x, self.P, self._models, self.span
+        motion = models.rates.motion(x, block, float(self.rates[1]))
         freed_by = x[self._of_upper_gyro].copy()
-        expected = self._observation.foresee(x, motion)
-        advance = self._propagation.forward(x, P, motion, block, expected.change)
-        vibration = self._propagation.add_noise(P, block, motion, self._persistence, self._folded, self._age)
+        # Where an angle was found anew, what the velocity has changed by is no acceleration.
+        before = None if self._found_anew else self._chain_velocity
+        expected = models.measurement.foresee(x, motion, before)
+        self._chain_velocity, self._found_anew = expected.last, False
+        advance = models.transition.forward(x, P, motion, block, expected.change)
+        added = models.noise.add(P, block, motion, self._persistence, self._age)
         self._age += span
-        z = self._observation.innovation(x, block, motion, expected, advance)
-        self._expect()
-        zi = z[: 3 * n].reshape(n, 3)
-        # White innovations have no persistence; what has is acceleration that the model does not know.
-        share = span / ADAPTATION_S
-        self._persistence *= 1.0 - share
-        repeats = (zi * self._last_innovation).dot(self._ones3 * (1.0 / 3.0))
-        self._persistence += share * repeats
-        resting = motion.whole and float(np.abs(motion.rho).max()) < REST_RADPS
-        if resting:
-            self._listen_at_rest(repeats)
-        self._last_innovation = zi
-        shocked = self._shocked(zi)
+        measured = models.measurement.measure(x, block, motion, expected, advance)
+        innovation = measured.z[: 3 * self.n].reshape(self.n, 3)
+        resting = motion.whole and float(np.abs(motion.epochs.rates).max()) < REST_RADPS
+        self._persistence.note(innovation, span, resting)
+        covariance = self._covariance(measured, added.velocity)
+        shocked = self._shocked(innovation, covariance)
         if shocked:
             for k in shocked:
                 # A shock leaves a step in the integrated velocity, which alone takes the blame.
-                P[self.setup.v[k], self.setup.v[k]] += zi[k] ** 2
-            self._expect()
-        update(x, P, self._observation.H, z, self._observation.R, (self._HP, self._S))
+                P[self.setup.v[k], self.setup.v[k]] += innovation[k] ** 2
+            covariance = self._covariance(measured, added.velocity)
+        update(x, P, measured.H, measured.z, measured.R, (covariance.with_state, covariance.own))
         if self.footing is not None:
-            self.footing.steady(x, P, self.setup, motion, block, freed_by)
+            if block.active[0]:
+                slope = block.rate_slope[0]
+                self.footing.steady(x, P, self.setup, span, motion.mean, slope, freed_by)
             if not resting:
-                self.footing.compare(span, motion, float(zi[0, 2]))
+                self.footing.compare(span, motion.mean, float(innovation[0, 2]))
         if not resting:
             self._memory.let_pass(span, x, P)
-        self._stated.let_pass(span, float(block.step.max()), vibration, resting)
+        self._stated.let_pass(span, float(block.step.max()), added.vibration, resting)
         self._since_stated += span
         if self._since_stated >= STATED_EVERY_S:
             self._since_stated = 0.0
             self.share = self._stated.share(x, P)
             self.shared_latency = self._stated.shared_latency(x, P)
-        self.rates = motion.rho[:, -1]
-        self.turned = float(motion.mid_rho[1]) * span
+        self.rates = motion.epochs.rates[:, -1]
+        self.turned = float(motion.mean.rates[1]) * span
 
-    def _expect(self) -> None:
-        """Covariances of the innovations with the state and with each other.
+    def _covariance(self, measured: Measurement, noise: Array) -> InnovationCovariance:
+        """That of the innovations, with `noise` (3N,) (m/s)² what the block has added to the velocities.
 
         The mean velocity over a block holds a third of the noise that its end holds, and half in common.
         """
-        H, HP, S = self._observation.H, self._HP, self._S
-        np.dot(H, self.P, out=HP)
-        np.dot(HP, H.T, out=S)
-        S += self._observation.R
-        noise = self._propagation.velocity_noise
-        self._HP_own -= 0.5 * noise
-        self._S_own -= (2.0 / 3.0) * noise
+        H, at = measured.H, self.at
+        with_state = H.dot(self.P)
+        own = with_state.dot(H.T)
+        own += measured.R
+        diagonal(with_state, at.velocity.start)[: len(noise)] -= 0.5 * noise
+        diagonal(own)[: len(noise)] -= (2.0 / 3.0) * noise
+        return InnovationCovariance(with_state=with_state, own=own)
 
-    def _listen_at_rest(self, repeats: Array) -> None:
-        """While the arm rests nothing moves that the model may not know: what repeats is folded vibration."""
-        span = self.setup.span
-        self._rested += span
-        told = self._rested - REST_TO_SETTLE_S
-        if told > 0.0:
-            weight = max(span / FOLDED_S, min(1.0, span / told))
-            self._folded += weight * (repeats - self._folded)
-
-    def _shocked(self, zi: Array) -> list[int]:
+    def _shocked(self, innovation: Array, covariance: InnovationCovariance) -> list[int]:
         """Sensors whose velocities' squared, normalised innovation is beyond the gate."""
-        solved = np.linalg.solve(self._S_velocity, zi[:, :, None])[:, :, 0]
-        distances = (zi * solved).dot(self._ones3).tolist()
-        self._stated.be_surprised(distances, self.setup.span)
+        n, i = self.n, self.setup.i
+        own = covariance.own[: 3 * n, : 3 * n].reshape(n, 3, n, 3)[i, :, i]
+        solved = np.linalg.solve(own, innovation[:, :, None])[:, :, 0]
+        distances = (innovation * solved).dot(np.ones(3)).tolist()
+        self._stated.be_surprised(distances, self.span)
         return [k for k, distance in enumerate(distances) if distance > self.options.gate]

@@ -12,10 +12,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tipdatum.fusion.chain.integration import EpochBlock
 from tipdatum.fusion.chain.measurement import update
 from tipdatum.fusion.chain.model import OF_GYRO, FilterSetup
-from tipdatum.fusion.chain.motion import BlockMotion
+from tipdatum.fusion.chain.motion import MeanMotion
 from tipdatum.kinematics.frames import Array
 from tipdatum.machine.description import Undercarriage
 
@@ -76,37 +75,43 @@ class Footing:
         self._means = np.zeros(4)
 
     def steady(
-        self, x: Array, P: Array, setup: FilterSetup, motion: BlockMotion, block: EpochBlock, before: Array
+        self,
+        x: Array,
+        P: Array,
+        setup: FilterSetup,
+        span: float,
+        motion: MeanMotion,
+        slope: Array,
+        before: Array,
     ) -> None:
         """Let the filter know that ω_x = ω_y = 0 of the upper, but for rocking: it does not go on leaning.
 
         Args:
+            span: s, of the block.
+            slope: (3,) rad/s², how the upper's gyro's rate changes.
             before: (10,) the constants of its gyro by which the block's rates were freed of them.
         """
-        if not block.active[0]:
-            return
-        w = motion.rate[0]
-        rows = lean_rates_by_constants(w, block.rate_slope[0])
+        w = motion.body_rate[0]
+        rows = lean_rates_by_constants(w, slope)
         at = slice(setup.at.constants.start, setup.at.constants.start + OF_GYRO.stop)
         H = np.zeros((2, setup.at.size))
         H[:, at] = rows
-        span = setup.span
         squared = w[:2] * w[:2]
         self._rocking += min(1.0, span / ROCKING_S) * (squared - self._rocking)
-        fastest = float(np.abs(motion.mid_rho).max())
+        fastest = float(np.abs(motion.rates).max())
         # What goes on in one direction for some time counts with all of that time.
         slow = 2.0 * FOLLOWS_S * (LEAN_PER_TURN * fastest) ** 2 + 2.0 * CREEPS_S * CREEP_RADPS**2
         noise = self._rocking + squared + (float(setup.gyro_psd[0]) + slow) / span
         noise += setup.options.gyro_floor_radps**2
         update(x, P, H, -w[:2] - rows @ (x[at] - before), np.diag(noise))
 
-    def compare(self, span: float, motion: BlockMotion, unexplained: float) -> None:
+    def compare(self, span: float, motion: MeanMotion, unexplained: float) -> None:
         """Learn how far the pivot wanders, from a block of `span` s in which the arm worked.
 
         Args:
             unexplained: m/s, velocity of the upper's sensor along z that the pivot does not explain.
         """
-        rocking = float(motion.rate[0, 0] ** 2 + motion.rate[0, 1] ** 2)
+        rocking = float(motion.body_rate[0, 0] ** 2 + motion.body_rate[0, 1] ** 2)
         lift = unexplained * unexplained
         sample = np.array([rocking, lift, rocking * rocking, rocking * lift])
         self._means += min(1.0, span / WANDER_S) * (sample - self._means)

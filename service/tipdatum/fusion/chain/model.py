@@ -42,13 +42,14 @@ and by tan φ:    r (p_z, 0, -p_x), which the tan φ in every θ̇ takes back (a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from tipdatum.fusion.arm import SensedArm
 from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.fusion.sensors import Channel
-from tipdatum.kinematics.frames import Array
+from tipdatum.kinematics.frames import Array, Complex
 
 PER_SENSOR = 19
 GYRO_BIAS, GYRO_SCALE, LATENCY = slice(0, 3), slice(3, 6), 6
@@ -98,13 +99,12 @@ UNKNOWN = 1e6
 
 
 class FilterSetup:
-    """Sensors of one arm as the filter sees them; fixed but for a refit's `channels` and for `epochs`.
+    """Sensors of one arm as the filter sees them.
 
     Attributes:
         n: number of sensors, N.
         at: the state's layout.
         has_gyro, is_tilt: (N,) bool.
-        epochs: how many make a block, K.
         gyroless, lagging: sensors without a gyro, inclinometers with a time constant.
         on_upper: whether the first sensor sits on the upper.
         gyro_psd, accel_psd: (N,) white noise, (rad/s)²/Hz and (m/s²)²/Hz.
@@ -125,7 +125,6 @@ class FilterSetup:
             i for i, ch in enumerate(channels) if self.is_tilt[i] and ch.sensor.time_constant_s > 0
         ]
         self.gyroless = [i for i in range(n) if not has_gyro[i]]
-        self.epochs = 1
         self.on_upper = bool(channels) and channels[0].sensor.body == "upper"
         self.at: Layout = layout(n, len(self.gyroless), len(self.lagging))
         noise = [ch.sensor.noise for ch in channels]
@@ -136,21 +135,10 @@ class FilterSetup:
         self.i = np.arange(n)
         self.v = self.at.velocity.start + np.arange(3 * n).reshape(n, 3)
 
-    @property
-    def span(self) -> float:
-        """Length of a block, s."""
-        return self.epochs * self.options.epoch_s
 
-    def to_middle(self) -> Array:
-        """(K, K) s: a row of rates of each epoch times this is what has turned by the middle of each."""
-        K = self.epochs
-        return np.asarray(self.options.epoch_s * (np.triu(np.ones((K, K))) - 0.5 * np.eye(K)))
-
-
-def blocks(matrix: Array, height: int, width: int) -> Array:
-    """The diagonal blocks of `matrix` (N·height, N·width) as a writable view, (N, height, width)."""
-    n = matrix.shape[0] // height
-    return np.asarray(np.einsum("iaib->iab", matrix.reshape(n, height, n, width)))
+def diagonal(matrix: Array, first: int = 0) -> Array:
+    """The entries (k, `first` + k) of a contiguous `matrix` as a writable view."""
+    return matrix.reshape(-1)[first :: matrix.shape[1] + 1]
 
 
 def crossing() -> Array:
@@ -160,6 +148,8 @@ def crossing() -> Array:
     basis[0, 1, 2] = basis[1, 2, 0] = basis[2, 0, 1] = -1.0
     return basis.reshape(3, 9)
 
+
+EYE3, CROSSING, XYZ = np.eye(3), crossing(), np.arange(3)
 
 BODY_INDEX = {"upper": 0, "boom": 1, "stick": 2, "bucket": 3, "rocker": 3}
 
@@ -189,20 +179,35 @@ class Levers:
                 ways[i, 2] = (arm.linkage.pivot_x, 0.0, arm.linkage.pivot_z)
             ways[i, k] = channel.sensor.position_m
         self.ways = ways
-        # A complex number x + iz for a way in the arm plane: turning it by θ multiplies it by exp(iθ).
         self._ways = ways[:, :, 0] + 1j * ways[:, :, 2]
         self._y = ways[:, :, 1].sum(axis=1)
-        self._own = (np.arange(n), [BODY_INDEX[ch.sensor.body] for ch in channels])
-        self._described = (self._ways[self._own], self._y)
+        self._own = (np.arange(n), np.array([BODY_INDEX[ch.sensor.body] for ch in channels], dtype=int))
         self.follow, self.offset = _follow(arm, channels)
         self._direct = np.array_equal(self.follow, np.eye(4))
-        self._ones, self._turn = np.ones(4), np.zeros(4, dtype=complex)
 
-    def correct(self, position: Array) -> None:
-        """Take the sensors to sit (N, 3) m away from where they are described, in axes of their bodies."""
-        own, y = self._described
-        self._ways[self._own] = own + (position[:, 0] + 1j * position[:, 2])
-        self._y = y + position[:, 1]
+    def corrected(self, position: Array) -> LeverArms:
+        """Those of sensors that sit (N, 3) m away from where they are described, in axes of their bodies."""
+        ways = self._ways.copy()
+        ways[self._own] += position[:, 0] + 1j * position[:, 2]
+        return LeverArms(ways, self._y + position[:, 1], self.follow, self.offset, self._direct)
+
+
+class LeverArms(NamedTuple):
+    """What `Levers` describes, with the sensors where the filter has found them.
+
+    Attributes:
+        ways: (N, 4) m, x + iz of the way in each body. A complex number stands for a way in the arm plane:
+            turning it by θ multiplies it by exp(iθ).
+        y: (N,) m, across the arm plane.
+        follow, offset: as in `Levers`.
+        direct: whether every body has its own sensor.
+    """
+
+    ways: Complex
+    y: Array
+    follow: Array
+    offset: Array
+    direct: bool
 
     def velocities(self, theta: Array, tangent: Array, rho: Array) -> tuple[Array, Array]:
         """Velocity of every sensor at K moments, across and along the plane's h and z, and along its y.
@@ -216,13 +221,13 @@ class Levers:
             (N, K) m/s, h + iz, and (N, K) m/s along y.
         """
         turn = np.exp(1j * (self.follow.dot(theta) + self.offset[:, None]))
-        p = self._ways.dot(turn)
+        p = self.ways.dot(turn)
         roll_rate, plane_rate = rho[0], rho[1]
         spin = tangent * plane_rate
         # ω × p, and each body's way turned by its own rate: i θ̇ in the plane, less the plane's own -i ω_y.
-        v = self._ways.dot(turn * (self.follow.dot(rho[2:]) - spin))
+        v = self.ways.dot(turn * (self.follow.dot(rho[2:]) - spin))
         in_plane = 1j * v
-        in_plane += self._y[:, None] * (1j * roll_rate - plane_rate)
+        in_plane += self.y[:, None] * (1j * roll_rate - plane_rate)
         return in_plane, plane_rate * p.real - roll_rate * p.imag
 
     def jacobian(self, theta: Array, tangent: float, rho: Array, J: Array) -> None:
@@ -234,11 +239,12 @@ class Levers:
         n = len(theta)
         angles = self.follow.dot(theta)
         angles += self.offset
-        self._turn.real, self._turn.imag = np.cos(angles), np.sin(angles)
-        ways = self._ways * self._turn
-        p = ways.dot(self._ones)
-        px, pz, py = p.real, p.imag, self._y
-        if not self._direct:
+        turn = np.empty(4, dtype=complex)
+        turn.real, turn.imag = np.cos(angles), np.sin(angles)
+        ways = self.ways * turn
+        p = ways.dot(np.ones(4))
+        px, pz, py = p.real, p.imag, self.y
+        if not self.direct:
             ways = ways.dot(self.follow)
         J[:, 0, 0] = 0.0
         J[:, 1, 0] = -pz

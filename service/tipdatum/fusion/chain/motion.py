@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -20,188 +20,246 @@ from tipdatum.fusion.chain.integration import EpochBlock
 from tipdatum.fusion.chain.model import (
     ACCEL_BIAS,
     ACCEL_SCALE,
+    CROSSING,
+    EYE3,
     GYRO_BIAS,
     GYRO_SCALE,
     LATENCY,
     MOUNT,
     OF_GYRO,
     PER_SENSOR,
+    XYZ,
     FilterSetup,
-    crossing,
 )
 from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import Array, Complex
 
 
-@dataclass(slots=True)
-class BlockMotion:
-    """One block of K epochs of N sensors: how the arm turned, and the Jacobians of that in the middle.
+class EpochMotion(NamedTuple):
+    """How the arm turned, epoch by epoch: angles in the middle of each, K columns.
+
+    Attributes:
+        theta: (N, K) rad, of each sensor's body.
+        turn: (N, K) exp(iθ) of it.
+        roll: (K,) rad.
+        tangent: (K,) tan of it.
+        rates: (2 + N, K) rad/s, ρ: roll rate, plane rate and θ̇ of each body.
+    """
+
+    theta: Array
+    turn: Complex
+    roll: Array
+    tangent: Array
+    rates: Array
+
+
+class MeanMotion(NamedTuple):
+    """The same, as means over the block: where Jacobians are taken.
+
+    Attributes:
+        theta: (N,) rad.
+        roll: rad.
+        tangent: tan of it.
+        rates: (2 + N,) rad/s, ρ.
+        body_rate: (N, 3) rad/s, of each gyro in its body's axes, freed of constants as far as they are known.
+        roll_rate, plane_rate: (N,) rad/s, as each gyro tells them.
+        to_plane: (N, 3, 3) Rot(θ), body axes to plane axes.
+    """
+
+    theta: Array
+    roll: float
+    tangent: float
+    rates: Array
+    body_rate: Array
+    roll_rate: Array
+    plane_rate: Array
+    to_plane: Array
+
+
+class RateJacobians(NamedTuple):
+    """Of the mean rates.
+
+    Attributes:
+        state: (2 + N, n) ∂ρ/∂x.
+        gyros: (2 + N, N, 3) ∂ρ by each sensor's rates.
+        constants: (N, 2, 10) ∂(roll_rate, plane_rate) by the gyro's bias, scale, latency and mount.
+    """
+
+    state: Array
+    gyros: Array
+    constants: Array
+
+
+class BlockMotion(NamedTuple):
+    """What a block of K epochs says of the arm's turning.
 
     Attributes:
         whole: whether every sensor spoke.
         gyro: (N,) bool, which gyros spoke.
-        theta_end, roll_end: rad, (N,) and one number.
-        theta: (N, K) rad, in the middle of each epoch. turn: (N, K) exp(iθ) of it.
-        roll: (K,) rad, likewise. tangent: (K,) tan of it.
-        rho: (2 + N, K) rad/s, roll rate, plane rate and θ̇ of each body.
-        rate: (N, 3) rad/s, mean over the block, freed of constants as far as they are known.
-        mid: (N,) rad, mean θ. mid_roll, mid_tangent: mean roll, rad, and its tangent.
-        mid_rho: (2 + N,) rad/s, mean of rho.
-        R: (N, 3, 3) Rot(mid): body axes to plane axes.
-        roll_i, plane_i: (N,) rad/s, mean roll rate and plane rate as each gyro tells them.
-        H: (2 + N, n) ∂mid_rho/∂x.
-        J: (2 + N, N, 3) ∂mid_rho by each sensor's rates.
-        told: (N, 2, 10) ∂(roll_i, plane_i) by the gyro's bias, scale, latency and mount.
+        theta_end, roll_end: rad, (N,) and one number, at the block's end.
     """
 
     whole: bool
     gyro: Array
     theta_end: Array
     roll_end: float
-    theta: Array
-    turn: Complex
-    roll: Array
-    tangent: Array
-    rho: Array
-    rate: Array
-    mid: Array
-    mid_roll: float
-    mid_tangent: float
-    mid_rho: Array
-    R: Array
-    roll_i: Array
-    plane_i: Array
-    H: Array
-    J: Array
-    told: Array
+    epochs: EpochMotion
+    mean: MeanMotion
+    by: RateJacobians
+
+
+def to_middle(epochs: int, epoch_s: float) -> Array:
+    """(K, K) s: a row of rates of each epoch times this is what has turned by the middle of each."""
+    return np.asarray(epoch_s * (np.triu(np.ones((epochs, epochs))) - 0.5 * np.eye(epochs)))
+
+
+def constants_correction(setup: FilterSetup, x: Array) -> tuple[Array, Array]:
+    """What frees a row of force and rate, in a body's axes, of the constants as `x` knows them.
+
+    Returns:
+        turn (N, 6, 6) and offset (N, 6): row @ turn + offset.
+    """
+    n = setup.n
+    k = x[setup.at.constants].reshape(n, PER_SENSOR)
+    turn, offset = np.zeros((n, 6, 6)), np.zeros((n, 6))
+    # Rows are vectors: (I + [μ]×) v is v (I - [μ]×) for a row.
+    small = EYE3 - k[:, MOUNT].dot(CROSSING).reshape(-1, 3, 3)
+    of_force = (1.0 - k[:, ACCEL_SCALE, None]) * small
+    of_rate = (1.0 - k[:, GYRO_SCALE, None]) * small
+    turn[:, :3, :3] = of_force
+    turn[:, 3:, 3:] = of_rate
+    offset[:, :3] = (k[:, None, ACCEL_BIAS] @ of_force)[:, 0]
+    offset[:, 3:] = (k[:, None, GYRO_BIAS] @ of_rate)[:, 0]
+    return turn, -offset
 
 
 class RateModel:
-    """Turns the state and a block into a `BlockMotion`."""
+    """Turns the state and a block of `epochs` epochs into a `BlockMotion`."""
 
-    def __init__(self, setup: FilterSetup) -> None:
-        n, at = setup.n, setup.at
+    def __init__(self, setup: FilterSetup, epochs: int) -> None:
         self._setup = setup
-        self._eye3 = np.eye(3)
-        self._cross = crossing()
-        K, T = setup.epochs, setup.options.epoch_s
-        self._share = np.full(K, 1.0 / K)
-        self._middles = T * (np.arange(K) + 0.5)
-        self._to_middle = setup.to_middle()
-        self._B = np.zeros((n, 3, 10))
-        self._B[:, :, GYRO_BIAS] = -self._eye3
-        self._by_scale = np.einsum("iaa->ia", self._B[:, :, GYRO_SCALE])
-        self._by_latency, self._by_mount = self._B[:, :, LATENCY], self._B[:, :, MOUNT]
-        self._R = np.zeros((n, 3, 3))
-        self._R[:, 1, 1] = 1.0
-        self._Q2 = self._R[:, ::2]
-        self._J = np.zeros((2 + n, n, 3))
-        self._H = np.zeros((2 + n, at.size))
-        constants = self._H[:, at.constants].reshape(2 + n, n, PER_SENSOR)[:, :, OF_GYRO]
-        self._H_two = constants[:2]
-        self._H_own = np.einsum("iib->ib", constants[2:])
-        self._J_own = np.einsum("iia->ia", self._J[2:])[:, 1]
-        self._signs = setup.has_gyro.astype(float)
-        self._even = self._signs / max(1.0, float(self._signs.sum()))
-
-    def correction(self, x: Array) -> tuple[Array, Array]:
-        """What frees a row of force and rate, in a body's axes, of the constants as they are known.
-
-        Returns:
-            turn (N, 6, 6) and offset (N, 6): row @ turn + offset.
-        """
-        q = self._setup
-        k = x[q.at.constants].reshape(q.n, PER_SENSOR)
-        turn, offset = np.zeros((q.n, 6, 6)), np.zeros((q.n, 6))
-        # Rows are vectors: (I + [μ]×) v is v (I - [μ]×) for a row.
-        small = self._eye3 - k[:, MOUNT].dot(self._cross).reshape(-1, 3, 3)
-        of_force = (1.0 - k[:, ACCEL_SCALE, None]) * small
-        of_rate = (1.0 - k[:, GYRO_SCALE, None]) * small
-        turn[:, :3, :3] = of_force
-        turn[:, 3:, 3:] = of_rate
-        offset[:, :3] = (k[:, None, ACCEL_BIAS] @ of_force)[:, 0]
-        offset[:, 3:] = (k[:, None, GYRO_BIAS] @ of_rate)[:, 0]
-        return turn, -offset
+        self._share = np.full(epochs, 1.0 / epochs)
+        self._middles = setup.options.epoch_s * (np.arange(epochs) + 0.5)
+        self._to_middle = to_middle(epochs, setup.options.epoch_s)
+        self._has_gyro = setup.has_gyro.astype(float)
+        self._rows = 2 + setup.i
+        # ∂ω by the gyro's constants, of which only the bias does not depend on the motion.
+        self._by_bias = np.zeros((setup.n, 3, 10))
+        self._by_bias[:, :, GYRO_BIAS] = -EYE3
+        self._even = self._has_gyro / max(1.0, float(self._has_gyro.sum()))
 
     def motion(self, x: Array, block: EpochBlock, plane_rate_before: float) -> BlockMotion:
         """What a block says from the state `x` at its start.
 
-        The arrays `R`, `H`, `J` and `told` of the result are overwritten by the next call.
+        Args:
+            plane_rate_before: rad/s, of the arm plane in the last epoch of the block before.
         """
         q = self._setup
-        n, at, T, share = q.n, q.at, q.options.epoch_s, self._share
+        at, share = q.at, self._share
         theta, roll = x[at.theta], float(x[at.roll])
-        wy, active = block.rate_y, block.active
-        whole = all(active.tolist())
-        gyro = q.has_gyro if whole else q.has_gyro & active
-        spoken = len(q.gyroless) < n if whole else bool(gyro.any())
+        whole = all(block.active.tolist())
+        gyro = q.has_gyro if whole else q.has_gyro & block.active
         weight = self._even if whole else gyro / max(1, int(gyro.sum()))
+        in_plane, rates = self._rates(x, block, plane_rate_before, gyro, weight)
+        rolls = roll + rates[0].dot(self._to_middle)
+        tangent = np.tan(rolls)
+        np.subtract(tangent * rates[1], block.rate_y, out=rates[2:])
+        if q.gyroless:
+            rates[2:][q.gyroless] = x[at.turn][:, None]
+        if not whole:
+            rates[2:][np.logical_and(q.has_gyro, np.logical_not(block.active))] = 0.0
+        thetas = theta[:, None] + rates[2:].dot(self._to_middle)
+        mean = self._mean(thetas, float(rolls.dot(share)), rates, in_plane, block)
+        span = q.options.epoch_s * len(share)
+        return BlockMotion(
+            whole=whole,
+            gyro=gyro,
+            theta_end=theta + span * mean.rates[2:],
+            roll_end=roll + span * float(mean.rates[0]),
+            epochs=EpochMotion(
+                theta=thetas, turn=np.exp(1j * thetas), roll=rolls, tangent=tangent, rates=rates
+            ),
+            mean=mean,
+            by=self._jacobians(mean, weight, block.rate_slope),
+        )
+
+    def _rates(
+        self, x: Array, block: EpochBlock, plane_rate_before: float, gyro: Array, weight: Array
+    ) -> tuple[Complex, Array]:
+        """Roll rate + i · plane rate of every gyro, (N, K), and their means in (2 + N, K), the rest to be
+        filled in."""
+        q = self._setup
+        at, roll, wy = q.at, float(x[q.at.roll]), block.rate_y
         # A gyro's rates are divided between roll and plane by where θ stands, which a lean turns with the
         # plane: first with the rate of the block before, then with its own.
         lean = math.tan(roll) * plane_rate_before
-        rough = (theta[:, None] + lean * self._middles) - wy.dot(self._to_middle)
-        told = block.rate * np.exp(1j * rough)
-        rho = np.empty((2 + n, len(share)))
-        if spoken:
-            common = weight.dot(told)
+        rough = (x[at.theta][:, None] + lean * self._middles) - wy.dot(self._to_middle)
+        each = block.rate * np.exp(1j * rough)
+        rates = np.empty((2 + q.n, len(self._share)))
+        if bool(gyro.any()):
+            common = weight.dot(each)
             leans = np.tan(roll + common.real.dot(self._to_middle)) * common.imag
             more = np.exp(1j * (leans - lean).dot(self._to_middle))
-            told *= more
+            each *= more
             common *= more
-            rho[0], rho[1] = common.real, common.imag
+            rates[0], rates[1] = common.real, common.imag
         else:
-            rho[:2] = x[at.common][:, None] if at.common.stop > at.common.start else 0.0
-        rolls = roll + rho[0].dot(self._to_middle)
-        tangent = np.tan(rolls)
-        np.subtract(tangent * rho[1], wy, out=rho[2:])
-        if q.gyroless:
-            rho[2:][q.gyroless] = x[at.turn][:, None]
-        if not whole:
-            rho[2:][np.logical_and(q.has_gyro, np.logical_not(active))] = 0.0
-        thetas = theta[:, None] + rho[2:].dot(self._to_middle)
-        mid_rho, mid = rho.dot(share), thetas.dot(share)
-        across, rate = block.rate.dot(share), np.empty((n, 3))
-        rate[:, 0], rate[:, 1], rate[:, 2] = across.real, wy.dot(share), across.imag
-        mid_roll = float(rolls.dot(share))
-        span = T * len(share)
-        R = self._R
-        R[:, 0, 0] = R[:, 2, 2] = np.cos(mid)
-        R[:, 2, 0] = s = np.sin(mid)
-        np.negative(s, out=R[:, 0, 2])
-        both = told.dot(share)
-        m = BlockMotion(
-            whole, gyro, theta + span * mid_rho[2:], roll + span * float(mid_rho[0]), thetas,
-            np.exp(1j * thetas), rolls, tangent, rho, rate, mid, mid_roll, math.tan(mid_roll), mid_rho, R,
-            both.real, both.imag, self._H, self._J, self._J,
-        )  # fmt: skip
-        self._differentiate(m, weight, block.rate_slope)
-        return m
+            rates[:2] = x[at.common][:, None] if at.common.stop > at.common.start else 0.0
+        return each, rates
 
-    def _differentiate(self, m: BlockMotion, weight: Array, slope: Array) -> None:
-        """Fill `H`, `J` and `told`."""
+    def _mean(
+        self, thetas: Array, roll: float, rates: Array, in_plane: Complex, block: EpochBlock
+    ) -> MeanMotion:
+        n, share = self._setup.n, self._share
+        theta = thetas.dot(share)
+        across, body_rate = block.rate.dot(share), np.empty((n, 3))
+        body_rate[:, 0], body_rate[:, 1], body_rate[:, 2] = across.real, block.rate_y.dot(share), across.imag
+        to_plane = np.zeros((n, 3, 3))
+        to_plane[:, 1, 1] = 1.0
+        to_plane[:, 0, 0] = to_plane[:, 2, 2] = np.cos(theta)
+        to_plane[:, 2, 0] = s = np.sin(theta)
+        np.negative(s, out=to_plane[:, 0, 2])
+        both = in_plane.dot(share)
+        return MeanMotion(
+            theta=theta,
+            roll=roll,
+            tangent=math.tan(roll),
+            rates=rates.dot(share),
+            body_rate=body_rate,
+            roll_rate=both.real,
+            plane_rate=both.imag,
+            to_plane=to_plane,
+        )
+
+    def _jacobians(self, m: MeanMotion, weight: Array, slope: Array) -> RateJacobians:
         q = self._setup
-        n, at, B, Q2, J, H = q.n, q.at, self._B, self._Q2, self._J, self._H
-        tangent = m.mid_tangent
-        np.negative(m.rate, out=self._by_scale)
-        np.negative(m.rate.dot(self._cross).reshape(n, 3, 3), out=self._by_mount)
-        self._by_latency[:] = slope
-        m.told = told = Q2 @ B
+        n, at, i, tangent = q.n, q.at, q.i, m.tangent
+        by_constants = self._by_bias.copy()
+        by_constants[:, XYZ, GYRO_SCALE.start + XYZ] = -m.body_rate
+        by_constants[:, :, LATENCY] = slope
+        np.negative(m.body_rate.dot(CROSSING).reshape(n, 3, 3), out=by_constants[:, :, MOUNT])
+        of_both = m.to_plane[:, ::2]
+        constants = of_both @ by_constants
         share = weight[:, None]
-        np.multiply(Q2.transpose(1, 0, 2), share, out=J[:2])
-        np.multiply(J[1], tangent, out=J[2:])
-        self._J_own -= self._signs
-        np.multiply(told.transpose(1, 0, 2), share, out=self._H_two)
-        np.multiply(weight, m.roll_i, out=H[1, at.theta])
-        np.multiply(weight, -m.plane_i, out=H[0, at.theta])
-        np.multiply(H[1], tangent, out=H[2:])
-        self._H_own -= B[:, 1]
-        H[2:, at.roll] = m.mid_rho[1] * (1.0 + tangent * tangent)
+        gyros = np.empty((2 + n, n, 3))
+        np.multiply(of_both.transpose(1, 0, 2), share, out=gyros[:2])
+        np.multiply(gyros[1], tangent, out=gyros[2:])
+        gyros[self._rows, i, 1] -= self._has_gyro
+        state = np.zeros((2 + n, at.size))
+        of_gyros = state[:, at.constants].reshape(2 + n, n, PER_SENSOR)[:, :, OF_GYRO]
+        np.multiply(constants.transpose(1, 0, 2), share, out=of_gyros[:2])
+        np.multiply(weight, m.roll_rate, out=state[1, at.theta])
+        np.multiply(weight, -m.plane_rate, out=state[0, at.theta])
+        np.multiply(state[1], tangent, out=state[2:])
+        of_gyros[self._rows, i] -= by_constants[:, 1]
+        state[2:, at.roll] = m.rates[1] * (1.0 + tangent * tangent)
         if q.gyroless:
-            H[2:] *= self._signs[:, None]
-            J[2:] *= self._signs[:, None, None]
-            H[[2 + i for i in q.gyroless], np.arange(at.turn.start, at.turn.stop)] = 1.0
+            state[2:] *= self._has_gyro[:, None]
+            gyros[2:] *= self._has_gyro[:, None, None]
+            state[[2 + k for k in q.gyroless], np.arange(at.turn.start, at.turn.stop)] = 1.0
             if at.common.stop > at.common.start:
-                H[0, at.common.start] = H[1, at.common.start + 1] = 1.0
+                state[0, at.common.start] = state[1, at.common.start + 1] = 1.0
+        return RateJacobians(state=state, gyros=gyros, constants=constants)
 
 
 class SensorCorrection:
@@ -223,7 +281,7 @@ class SensorCorrection:
         self.turn, self.offset = self._turn, self._offset
 
     def renew(self, turn: Array, offset: Array) -> None:
-        """Take over what the filter knows of the constants now, as `RateModel.correction` tells it."""
+        """Take over what the filter knows of the constants now, as `constants_correction` tells it."""
         self.offset = (self._offset[:, None] @ turn)[:, 0] + offset
         self.offset[self._gyroless, 3:] = 0.0
         self.turn = self._turn @ turn

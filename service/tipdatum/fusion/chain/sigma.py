@@ -30,7 +30,7 @@ import math
 import numpy as np
 
 from tipdatum.fusion.chain.model import ACCEL_BIAS, GYRO_BIAS, LATENCY, PER_SENSOR, FilterSetup
-from tipdatum.fusion.chain.transition import Vibration
+from tipdatum.fusion.chain.noise import Vibration
 from tipdatum.kinematics.frames import Array
 
 POWER = 0.6

@@ -1,0 +1,182 @@
+"""The chain filter's process noise, and how it adapts to what shakes the sensors.
+
+The model is written out in `docs/estimator.md`, section "Noise that adapts".
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from tipdatum.fusion.chain.integration import EpochBlock
+from tipdatum.fusion.chain.model import (
+    ACCEL_BIAS,
+    ACCEL_SCALE,
+    GYRO_BIAS,
+    GYRO_SCALE,
+    LATENCY,
+    LEVER,
+    MOUNT,
+    PER_SENSOR,
+    FilterSetup,
+    diagonal,
+)
+from tipdatum.fusion.chain.motion import BlockMotion
+from tipdatum.kinematics.frames import Array
+
+WARM_UP_S = 120.0
+"""Time in which a gyro that has just been switched on comes to its temperature, s: at first it walks twice as
+fast. Sensors and service usually get their power by the same key."""
+UPPER_TURNS = 0.3
+"""How restless an upper is beside a link, 1: it rocks by 0.1 rad/s at about 1 Hz."""
+SILENT_RADPS = 0.5
+"""1-sigma of the rate of a body whose sensor is silent, rad/s: as fast as an arm can turn."""
+ADAPTATION_S = 2.0
+"""Time over which the persistence of the innovations is averaged, s."""
+REST_TO_SETTLE_S = 1.5
+"""Time at rest, s, until innovations no longer show how the filter started."""
+FOLDED_S = 10.0
+"""Time at rest over which the persistence of innovations is averaged, s; kept while the arm works."""
+
+
+class Vibration(NamedTuple):
+    """Shares in the accelerometers' noise, 1, mean over the sensors: what shakes them within an epoch, and
+    what goes on from block to block, such as vibration folded down by sampling."""
+
+    quick: float
+    slow: float
+
+
+class AddedNoise(NamedTuple):
+    """What a block has added.
+
+    Attributes:
+        velocity: (3N,) (m/s)², by the accelerometers' noise, to the velocities at the block's end.
+        vibration: how much of that noise is vibration.
+    """
+
+    velocity: Array
+    vibration: Vibration
+
+
+class Persistence:
+    """What repeats in the innovations from block to block: white ones do not, accelerations that the model
+    does not know do.
+
+    Attributes:
+        of_late: (N,) (m/s)², mean product of successive innovations.
+        at_rest: the same over the last times of rest, in which nothing moves that the model may not know:
+            vibration folded down by sampling.
+    """
+
+    def __init__(self, n: int) -> None:
+        self.of_late, self.at_rest = np.zeros(n), np.zeros(n)
+        self._last = np.zeros((n, 3))
+        self._rested = 0.0
+
+    def note(self, innovation: Array, span: float, resting: bool) -> None:
+        """Take notice of a block of `span` s and the innovation of its velocities, (N, 3) m/s."""
+        share = span / ADAPTATION_S
+        repeats = (innovation * self._last).dot(np.full(3, 1.0 / 3.0))
+        self.of_late *= 1.0 - share
+        self.of_late += share * repeats
+        self._last = innovation
+        if not resting:
+            return
+        self._rested += span
+        settled = self._rested - REST_TO_SETTLE_S
+        if settled > 0.0:
+            weight = max(span / FOLDED_S, min(1.0, span / settled))
+            self.at_rest += weight * (repeats - self.at_rest)
+
+    def lengthen(self, ratio: float) -> None:
+        """Blocks get longer by `ratio`: innovations of a wandering acceleration grow with its root."""
+        self.of_late *= ratio
+        self.at_rest *= ratio
+        self._last = self._last * math.sqrt(ratio)
+
+
+class ProcessNoise:
+    """That of a block of `epochs` epochs."""
+
+    def __init__(self, setup: FilterSetup, epochs: int) -> None:
+        n, at, o = setup.n, setup.at, setup.options
+        self._setup = setup
+        self._span = span = epochs * o.epoch_s
+        self._base_renewed = 1.0 - math.exp(-span / o.base_time_s) ** 2
+        walk = np.zeros((n, PER_SENSOR))
+        walk[:, GYRO_BIAS] = o.gyro_walk**2 * span
+        walk[:, ACCEL_BIAS] = o.accel_walk**2 * span
+        walk[:, GYRO_SCALE] = walk[:, ACCEL_SCALE] = walk[:, MOUNT] = o.constant_walk**2 * span
+        walk[:, LATENCY] = (o.constant_walk * o.latency_sigma_s) ** 2 * span
+        walk[:, LEVER] = (o.constant_walk * o.lever_sigma_m) ** 2 * span
+        # What no block changes, of the diagonal.
+        self._fixed = np.zeros(at.size)
+        self._fixed[at.theta] = setup.gyro_psd * span
+        self._fixed[at.roll] = float(setup.gyro_psd.mean()) * span / n
+        self._fixed[at.pivot] = o.pivot_walk**2 * span if setup.on_upper else 0.0
+        turn_walk = [
+            o.turn_walk * (UPPER_TURNS if setup.on_upper and i == 0 else 1.0) for i in setup.gyroless
+        ]
+        self._fixed[at.turn] = np.array(turn_walk) ** 2 * span
+        self._fixed[at.common] = (0.5 * o.turn_walk) ** 2 * span
+        self._fixed[at.lagged] = 1e-10
+        self._fixed[at.constants] = walk.ravel()
+
+    def add(
+        self, P: Array, block: EpochBlock, motion: BlockMotion, persistence: Persistence, age: float
+    ) -> AddedNoise:
+        """Add it to `P` (n, n), `age` s after the filter started."""
+        q, m = self._setup, motion.mean
+        at, o, T = q.at, q.options, self._span
+        accel, vibration = self._accel(block, persistence)
+        accel = self._of_times(P, accel, block)
+        if not motion.whole:
+            accel = np.where(block.active, accel, 1.0 / T)
+            P[q.i, q.i] += np.where(block.active | ~q.has_gyro, 0.0, (SILENT_RADPS * T) ** 2)
+        noise = self._fixed.copy()
+        noise[at.velocity] = velocity = (accel * T).repeat(3)
+        warm = 1.0 + math.exp(-age / WARM_UP_S)
+        noise[at.constants].reshape(q.n, PER_SENSOR)[:, GYRO_BIAS] *= warm * warm
+        if q.on_upper:
+            rocking, share = math.hypot(m.rates[0], float(m.rates[2])), o.base_share_m
+        else:
+            rocking, share = float(np.abs(m.rates[2:]).max()), 1.0
+        noise[at.base] = (o.base_floor_mps**2 + (share * rocking) ** 2) * self._base_renewed
+        of_P = diagonal(P)
+        of_P += noise
+        return AddedNoise(velocity=velocity, vibration=vibration)
+
+    def _accel(self, block: EpochBlock, persistence: Persistence) -> tuple[Array, Vibration]:
+        """(N,) (m/s²)²/Hz, white noise that stands for what the accelerometers show beside the motion."""
+        q, o, T = self._setup, self._setup.options, self._span
+        slow = np.maximum(persistence.of_late, 0.0)
+        slow *= o.adaptation / T
+        slow += (o.folded_share / T) * np.maximum(persistence.at_rest, 0.0)
+        shaken = (o.shake_share**2 / 3.0) * block.shake * block.step
+        # What is told from the samples themselves is no worst case.
+        other = q.accel_psd + block.missed[:, 0]
+        gaps = [ch.gap_density for ch in q.channels]
+        if any(gaps):
+            other += np.array(gaps) * block.shake
+        other += slow
+        total = shaken + other
+        even = np.full(q.n, 1.0 / q.n)
+        return total, Vibration(quick=float((shaken / total).dot(even)), slow=float((slow / total).dot(even)))
+
+    def _of_times(self, P: Array, accel: Array, block: EpochBlock) -> Array:
+        """Add what jittering times and slow sensors cost the angles to `P`; `accel` with their share."""
+        q, T = self._setup, self._span
+        jitters = [ch.jitter_variance for ch in q.channels]
+        if any(jitters):
+            # A sample taken at another time than it says is wrong by what has changed since.
+            jitter = np.array(jitters) * block.step
+            accel = accel + jitter * (block.force_slope * block.force_slope).mean(axis=1)
+            P[q.i, q.i] += T * jitter * block.rate_slope[:, 1] ** 2
+        missed = block.missed[:, 1]
+        if missed.any():
+            P[q.i, q.i] += T * missed
+            P[q.at.roll, q.at.roll] += (T / q.n) * float(missed.mean())
+        return accel
