@@ -50,6 +50,7 @@ class Step:
 
 
 STEPS = [
+    Step("event/again", {"first": 1}),
     Step("mark/add", {"name": "BM1", "elevation_m": 24.31}, ("name=BM1", "elevation_m=24.31")),
     Step("datum/set", {"elevation_m": 24.31, "mark": "BM1"}, ("elevation=24310mm", "mark=BM1")),
     Step("datum/confirm"),

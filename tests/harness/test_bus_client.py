@@ -273,7 +273,7 @@ def test_a_payload_beyond_all_measure_never_reaches_an_mqtt_5_service(
     service = online(bus_service(mosquitto.port))
     sender = listener(mosquitto.port)
     sender.client.publish(TOPICS.of("command", "datum/set"), b"x" * 5_000_000, 1).wait_for_publish(10)
-    sender.client.publish(TOPICS.of("command", "datum/clear"), b"", 1)
+    sender.client.publish(TOPICS.of("command", "datum/clear"), b"{}", 1)
     wait_until(lambda: service.orders, "the next command arrives")
     assert [order.name for order in service.orders] == ["datum/clear"]
 
@@ -285,10 +285,44 @@ def test_a_command_that_lay_at_the_broker_is_not_carried_out_later(
     topic = TOPICS.of("command", "datum/set")
     sender.client.publish(topic, b'{"elevation_m": 1}', 1, retain=True).wait_for_publish(10)
     service = online(bus_service(any_port))
-    sender.client.publish(topic, b"", 1, retain=True)  # clears what is retained; an empty body itself
+    sender.client.publish(topic, b"", 1, retain=True)  # tidies what is retained away, and is no command
     sender.client.publish(TOPICS.of("command", "datum/clear"), b"{}", 1)
     wait_until(lambda: any(o.name == "datum/clear" for o in service.orders), "the fresh command arrives")
-    assert [o.body for o in service.orders if o.refusal is None and o.body] == []
+    assert [o.name for o in service.orders if o.refusal is None] == ["datum/clear"]
+
+
+def test_a_retained_command_is_refused_while_it_is_sent_where_the_protocol_shows_it(
+    mosquitto: Mosquitto, bus_service: Make, listener: Listen
+) -> None:
+    """MQTT 5 hands the flag on (retain as published); with 3.1.1 what destroys a record has to be meant."""
+    service = online(bus_service(mosquitto.port, protocol="5"))
+    sender = listener(mosquitto.port)
+    sender.client.publish(TOPICS.of("command", "datum/clear"), b"{}", 1, retain=True)
+    wait_until(lambda: service.orders, "it arrives")
+    assert "how old" in (service.orders[0].refusal or "")
+    older = online(bus_service(mosquitto.port, protocol="3.1.1", client_id="older"))
+    sender.client.publish(TOPICS.of("command", "book/new"), b"{}", 1, retain=True)
+    wait_until(lambda: any(o.name == "book/new" for o in older.orders), "it arrives")
+    assert '{"sure": true}' in (older.orders[-1].refusal or "")
+
+
+def test_events_are_numbered_and_sent_again_to_who_missed_some(
+    any_port: int, bus_service: Make, listener: Listen
+) -> None:
+    reader = listener(any_port, "tipdatum/#", version=4)
+    service = online(bus_service(any_port))
+    for number in (1, 2, 3):
+        service.client.publish("event", "", event(number))
+    wait_until(lambda: len(reader.payloads("/event")) == 3, "the events arrive")
+    first = [json.loads(payload) for payload in reader.payloads("/event")]
+    told: list[list[int]] = []
+    service.client.send_again(first[1]["number"], 10, told.append)
+    wait_until(lambda: len(reader.payloads("/event")) == 5, "two of them come again")
+    again = [json.loads(payload) for payload in reader.payloads("/event")[3:]]
+    assert again == first[1:]
+    assert told == [[first[1]["number"], first[2]["number"]]]
+    numbers = [one["number"] for one in first]
+    assert numbers == list(range(numbers[0], numbers[0] + 3))
 
 
 def test_a_flood_of_commands_is_answered_once_and_ebbs(

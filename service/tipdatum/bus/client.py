@@ -34,7 +34,7 @@ from tipdatum.bus.link_settings import link_settings
 from tipdatum.bus.messages import Happening, Status, Tip, live_payload
 from tipdatum.bus.options import BrokerOptions
 from tipdatum.bus.orders import Answer, Order, OrderDesk, Repeated
-from tipdatum.bus.outbox import Outbox, Waiting
+from tipdatum.bus.outbox import Outbox, Payload, Waiting
 from tipdatum.bus.queues import LiveQueue, RetainedState
 from tipdatum.bus.small import SmallDisplays
 from tipdatum.bus.topics import ANSWER, DELIVERY, EVENT, LIVE, RETAINED, Delivery, Topics
@@ -108,7 +108,8 @@ class BusClient:
         # Filled by one thread and emptied by another; appending and popping are atomic.
         self._orders: deque[Order] = deque()
         self._answers: deque[tuple[Answer, bytes]] = deque(maxlen=1000)
-        self._fresh_events: deque[tuple[str, bytes]] = deque(maxlen=FRESH_EVENTS)
+        self._fresh_events: deque[tuple[str, Payload]] = deque(maxlen=FRESH_EVENTS)
+        self._wanted_again: deque[tuple[int, int, Callable[[list[int]], None]]] = deque(maxlen=100)
         self._in_flight: dict[int, int] = {}  # packet id → id in the outbox
         self._acknowledged: list[int] = []
         self._last_event = 0
@@ -164,8 +165,9 @@ class BusClient:
             return
         if isinstance(message, Status):
             message = message.model_copy(update={"run": self._run_id})
-        elif isinstance(message, Happening) and message.id is None:
-            message = message.model_copy(update={"id": f"{self._run_id}-{next(self._event_numbers)}"})
+        elif isinstance(message, Happening):
+            self._publish_event(self._topics.of(name, part), message)
+            return
         payload = message.model_dump_json().encode()
         if name == "reply":
             with self._lock:
@@ -176,6 +178,26 @@ class BusClient:
             self._push()
         else:
             self.publish_raw(self._topics.of(name, part), payload, delivery)
+
+    def _publish_event(self, topic: str, event: Happening) -> None:
+        """Hand an event to the network thread, to which the outbox belongs and which numbers it."""
+        ident = event.id or f"{self._run_id}-{next(self._event_numbers)}"
+
+        def payload(number: int) -> bytes:
+            return event.model_copy(update={"id": ident, "number": number}).model_dump_json().encode()
+
+        if len(self._fresh_events) == FRESH_EVENTS:
+            self.counters.events_dropped += 1
+        self._fresh_events.append((topic, payload))
+        self._wake()
+
+    def send_again(self, first: int, most: int, tell: Callable[[list[int]], None]) -> None:
+        """Send events from number `first` on once more, `most` at most, as far as they are kept.
+
+        `tell` is called on the network thread with their numbers.
+        """
+        self._wanted_again.append((first, most, tell))
+        self._wake()
 
     def hold(self) -> None:
         """Keep what is published from now on until `release`, so that it leaves together."""
@@ -192,12 +214,6 @@ class BusClient:
         """Publish bytes under a full topic. Never waits."""
         if delivery.retain:
             self._state.put(topic, payload)
-        elif delivery.durable:
-            if len(self._fresh_events) == FRESH_EVENTS:
-                self.counters.events_dropped += 1
-            self._fresh_events.append((topic, payload))
-            self._wake()  # the outbox belongs to the network thread
-            return
         elif not self.online:
             self._live.refuse()
             return
@@ -372,7 +388,7 @@ class BusClient:
                     pass
 
     def _store_events(self, outbox: Outbox) -> None:
-        fresh: list[tuple[str, bytes]] = []
+        fresh: list[tuple[str, Payload]] = []
         while self._fresh_events:
             fresh.append(self._fresh_events.popleft())
         before = outbox.dropped
@@ -380,6 +396,12 @@ class BusClient:
         done, self._acknowledged = self._acknowledged, []
         outbox.done(done)
         self.counters.events_dropped += outbox.dropped - before
+        while self._wanted_again:
+            first, most, tell = self._wanted_again.popleft()
+            numbers = outbox.again(first, most)
+            if numbers:
+                self._last_event = min(self._last_event, numbers[0] - 1)
+            tell(numbers)
         self._waiting_events = len(outbox)
 
     def _next_events(self, link: Link, outbox: Outbox) -> list[Waiting]:
@@ -413,7 +435,9 @@ class BusClient:
         name = self._topics.command_name(message.topic)
         if name is None:
             return
-        result = self._desk.receive(inbound(name, message), self._clock())
+        link = self._link
+        received = inbound(name, message, retain_shown=link is not None and link.protocol == 5)
+        result = self._desk.receive(received, self._clock())
         self.counters.commands_ignored = self._desk.ignored
         if isinstance(result, Repeated):
             self._answers.extend((answer, result.payload) for answer in result.to)

@@ -251,8 +251,10 @@ class Link:
             return
         commands, status = self._settings.commands, self._settings.status
         if self.protocol == 5:
-            # Retained commands are refused anyway; do not even send them.
-            only_new = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND)
+            # Retained commands are refused: those of the past are not even sent, new ones keep their flag.
+            only_new = SubscribeOptions(
+                qos=1, retainAsPublished=True, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND
+            )
             client.subscribe([(commands, only_new), (status, SubscribeOptions(qos=0, noLocal=True))])
         else:
             client.subscribe([(commands, 1), (status, 0)])
@@ -312,14 +314,15 @@ def _tune(_client: mqtt.Client, _data: Any, stream: Any) -> None:
         stream.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, STALL_LIMIT_MS)
 
 
-def inbound(name: str, message: mqtt.MQTTMessage) -> Inbound:
-    """A message of the library as this project's."""
+def inbound(name: str, message: mqtt.MQTTMessage, *, retain_shown: bool) -> Inbound:
+    """A message of the library as this project's; `retain_shown`: see `Inbound`."""
     properties = message.properties
     users = dict(getattr(properties, "UserProperty", []) or [])
     return Inbound(
         name=name,
         body=bytes(message.payload),
         retained=bool(message.retain),
+        retain_shown=retain_shown,
         response_topic=getattr(properties, "ResponseTopic", None),
         correlation=getattr(properties, "CorrelationData", None),
         request_id=users.get("request_id"),

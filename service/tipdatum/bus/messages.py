@@ -274,6 +274,10 @@ class Happening(Message):
         default=None,
         description="a run of the service and a running number in it; the same id again is the same event",
     )
+    number: int | None = Field(
+        default=None,
+        description="running number of the machine's events; `event/again` sends missing ones once more",
+    )
 
     t: float
     time: str

@@ -14,6 +14,9 @@ from typing import Any
 import orjson
 
 from tipdatum.bus.topics import Topics
+from tipdatum.errors import CommandRefused
+from tipdatum.grade.commands import COMMANDS
+from tipdatum.grade.forms import Destroying, Request
 
 MAX_BODY_BYTES = 64 * 1024  # a target of a thousand points needs a third of this
 MAX_TOPIC_CHARACTERS = 256
@@ -27,7 +30,15 @@ PENDING = 100  # orders without an answer yet
 
 @dataclass(frozen=True, slots=True)
 class Inbound:
-    """A message on a command topic as it came in. `by` is what the sender calls itself: a hint, no proof."""
+    """A message on a command topic as it came in.
+
+    Attributes:
+        retained: it is an old one that the broker kept. Under MQTT 3.1.1 a broker shows that only where it
+        hands
+            out what it kept before we came, and passes on what is sent now without the flag.
+        retain_shown: whether the flag tells of new messages too (MQTT 5, retain as published).
+        by: what the sender calls itself: a hint, no proof.
+    """
 
     name: str
     body: bytes
@@ -36,6 +47,7 @@ class Inbound:
     correlation: bytes | None = None
     request_id: str | None = None
     by: str | None = None
+    retain_shown: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,14 +198,26 @@ def _read(message: Inbound) -> tuple[str | None, dict[str, Any]]:
     if len(message.body) > MAX_BODY_BYTES:
         return f"{len(message.body)} bytes are too many for a command; at most {MAX_BODY_BYTES}", {}
     if not message.body.strip():
-        return None, {}
+        return "an empty message is no command: it is how a retained one is tidied away. Send at least {}", {}
     try:
         body = orjson.loads(message.body)
     except orjson.JSONDecodeError as error:
         return f"not JSON: {error}", {}
     if not isinstance(body, dict):
         return f'found {_kind(body)}; expected a JSON object such as {{"elevation_m": 101.25}}', {}
-    return None, body
+    return None if message.retain_shown else _must_be_meant(message.name, body), body
+
+
+def _must_be_meant(name: str, body: dict[str, Any]) -> str | None:
+    """Why a command that may have been retained is not carried out; None where that does no harm."""
+    spec = COMMANDS.get(name)
+    if spec is None or not issubclass(spec.body, Destroying):
+        return None
+    try:
+        Request(name, 0.0, fresh=False).must_be_meant(Destroying(sure=body.get("sure") is True))
+    except CommandRefused as reason:
+        return str(reason)
+    return None
 
 
 def _kind(value: object) -> str:

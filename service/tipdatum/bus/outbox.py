@@ -1,7 +1,9 @@
-"""Events that a broker has not acknowledged yet, in order, bounded, on disk.
+"""Events with running numbers, in order, bounded, on disk: those that wait, and the last ones that were sent.
 
-An event stays here until the broker has it, so neither a broker that is away nor a killed service loses
-one. Sending again can repeat the last few: every event carries an id by which a receiver knows it.
+An event waits here until the broker has acknowledged it, so neither a broker that is away nor a killed
+service loses one. What a broker loses that acknowledged it and died before it wrote or delivered it, a
+reader notices by the gap in the numbers, and `again` sends it once more. Sending again can repeat some:
+every event carries an id by which a receiver knows it.
 """
 
 from __future__ import annotations
@@ -12,10 +14,17 @@ from pathlib import Path
 from typing import NamedTuple
 
 _TABLE = "CREATE TABLE IF NOT EXISTS outbox (id INTEGER PRIMARY KEY AUTOINCREMENT, topic TEXT, payload BLOB)"
+_SENT = "ALTER TABLE outbox ADD COLUMN sent INTEGER NOT NULL DEFAULT 0"
+
+SENT_KEPT = 1000
+"""Events that stay after the broker has them, for readers that missed some: a working day's and more."""
+
+Payload = Callable[[int], bytes]
+"""An event as it is published, from its running number."""
 
 
 class Waiting(NamedTuple):
-    """An event in the box."""
+    """An event in the box; `id` is its running number."""
 
     id: int
     topic: str
@@ -34,16 +43,22 @@ class Outbox:
         self._trouble = trouble
         self.dropped = 0
         self._db = self._open(path)
-        self._count = int(self._db.execute("SELECT count(*) FROM outbox").fetchone()[0])
+        self._count = int(self._db.execute("SELECT count(*) FROM outbox WHERE sent = 0").fetchone()[0])
+        numbered = self._db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'outbox'").fetchone()
+        self._last = int(numbered[0]) if numbered else 0
 
     def __len__(self) -> int:
         return self._count
 
-    def add(self, events: Iterable[tuple[str, bytes]]) -> None:
-        """Take events in, oldest first."""
-        rows = list(events)
+    def add(self, events: Iterable[tuple[str, Payload]]) -> None:
+        """Take events in, oldest first, and number them."""
+        rows = [
+            Waiting(number, topic, payload(number))
+            for number, (topic, payload) in enumerate(events, self._last + 1)
+        ]
         if not rows:
             return
+        self._last = rows[-1].id
         try:
             self._insert(rows)
         except sqlite3.Error as error:
@@ -54,7 +69,8 @@ class Outbox:
         """The next events with an id above `last_id`, oldest first."""
         try:
             rows = self._db.execute(
-                "SELECT id, topic, payload FROM outbox WHERE id > ? ORDER BY id LIMIT ?", (last_id, limit)
+                "SELECT id, topic, payload FROM outbox WHERE id > ? AND sent = 0 ORDER BY id LIMIT ?",
+                (last_id, limit),
             )
             return [Waiting(*row) for row in rows]
         except sqlite3.Error as error:
@@ -68,22 +84,43 @@ class Outbox:
             return
         try:
             with self._db:
-                gone = self._db.executemany("DELETE FROM outbox WHERE id = ?", wanted).rowcount
+                gone = self._db.executemany(
+                    "UPDATE outbox SET sent = 1 WHERE id = ? AND sent = 0", wanted
+                ).rowcount
+                self._db.execute("DELETE FROM outbox WHERE sent = 1 AND id <= ?", (self._last - SENT_KEPT,))
             self._count -= max(gone, 0)
         except sqlite3.Error as error:
             self._leave_disk(error)
+
+    def again(self, first: int, most: int) -> list[int]:
+        """Have events from number `first` on wait once more, `most` at most. Returns their numbers."""
+        try:
+            with self._db:
+                chosen = [row[0] for row in self._db.execute(
+                    "SELECT id FROM outbox WHERE id >= ? ORDER BY id LIMIT ?", (first, most)
+                )]  # fmt: skip
+                back = self._db.executemany(
+                    "UPDATE outbox SET sent = 0 WHERE id = ? AND sent = 1", [(i,) for i in chosen]
+                ).rowcount
+            self._count += max(back, 0)
+        except sqlite3.Error as error:
+            self._leave_disk(error)
+            return []
+        return chosen
 
     def close(self) -> None:
         """Close the file; what waits stays in it."""
         self._db.close()
 
-    def _insert(self, rows: list[tuple[str, bytes]]) -> None:
+    def _insert(self, rows: list[Waiting]) -> None:
         with self._db:
-            self._db.executemany("INSERT INTO outbox (topic, payload) VALUES (?, ?)", rows)
+            self._db.executemany("INSERT INTO outbox (id, topic, payload) VALUES (?, ?, ?)", rows)
             too_many = self._count + len(rows) - self._limit
             if too_many > 0:
                 self._db.execute(
-                    "DELETE FROM outbox WHERE id IN (SELECT id FROM outbox ORDER BY id LIMIT ?)", (too_many,)
+                    "DELETE FROM outbox WHERE id IN"
+                    " (SELECT id FROM outbox WHERE sent = 0 ORDER BY id LIMIT ?)",
+                    (too_many,),
                 )
         self._count += len(rows) - max(too_many, 0)
         self.dropped += max(too_many, 0)
@@ -118,6 +155,8 @@ class Outbox:
             db.execute("PRAGMA journal_mode=WAL")
             db.execute("PRAGMA synchronous=NORMAL")
             db.execute(_TABLE)
+            if "sent" not in {row[1] for row in db.execute("PRAGMA table_info(outbox)")}:
+                db.execute(_SENT)
         except BaseException:
             db.close()
             raise

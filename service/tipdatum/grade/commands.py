@@ -9,7 +9,9 @@ import difflib
 import types
 import typing
 from collections.abc import Mapping
-from typing import Any
+from typing import Annotated, Any
+
+from pydantic import Field
 
 from tipdatum.errors import CommandRefused, ConfigError
 from tipdatum.grade import (
@@ -26,13 +28,31 @@ from tipdatum.grade import (
     trench,
     undo,
 )
-from tipdatum.grade.forms import CommandBody
-from tipdatum.grade.site import Spec
+from tipdatum.grade.forms import CommandBody, Outcome, Request
+from tipdatum.grade.site import Site, Spec
 from tipdatum.validation import parse_model
 
 _GROUPS = (datum, marks, laser, book, targets, profiles, buckets, limits, trench, points, morning, undo)
 
-COMMANDS: dict[str, Spec] = {name: spec for group in _GROUPS for name, spec in group.COMMANDS.items()}
+EVENT_AGAIN = "event/again"
+
+
+class EventAgain(CommandBody):
+    """Which events a reader has missed, by their running numbers."""
+
+    first: Annotated[int, Field(ge=1)] = Field(description="number of the first event that is missing")
+    most: Annotated[int, Field(ge=1, le=1000)] = Field(default=200, description="how many at most")
+
+
+def _asked_of_a_recording(_site: Site, _body: EventAgain, request: Request) -> Outcome:
+    raise CommandRefused(f"{request.name} asks a running service; a recording has nobody who sends again.")
+
+
+COMMANDS: dict[str, Spec] = {name: spec for group in _GROUPS for name, spec in group.COMMANDS.items()} | {
+    EVENT_AGAIN: Spec(
+        EventAgain, _asked_of_a_recording, "Send events once more that a reader has missed.", undoable=False
+    )
+}
 
 
 def spec_of(name: str) -> Spec:

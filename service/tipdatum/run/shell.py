@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import functools
 import signal
 import time
 from collections.abc import Awaitable, Callable
@@ -26,7 +27,8 @@ from tipdatum.bus.topics import Topics
 from tipdatum.bus.trouble import ConnectionState
 from tipdatum.config import Service, load_service
 from tipdatum.core.pipeline import Outgoing, Pipeline
-from tipdatum.errors import InputError
+from tipdatum.errors import CommandRefused, InputError
+from tipdatum.grade.commands import EVENT_AGAIN, EventAgain, parse_body
 from tipdatum.grade.state import WorkState
 from tipdatum.run import systemd
 from tipdatum.run.clocks import ClockWatch, RunClock
@@ -261,9 +263,42 @@ class Shell:
             if order.refusal is not None:
                 self._pipeline.refuse(order.name, order.refusal, t, by=order.by, request_id=order.request_id)
                 return
+            if order.name == EVENT_AGAIN:
+                self._send_again(order, t)
+                return
             if self._recorder is not None:
                 self._recorder.record(Command(t, order.name, order.body))
             self._pipeline.command(order.name, order.body, t, by=order.by, request_id=order.request_id)
+
+    def _send_again(self, order: Order, t: float) -> None:
+        """Have the bus send events once more; its network thread knows which it has."""
+        loop = asyncio.get_running_loop()
+        try:
+            _, body = parse_body(order.name, order.body)
+        except CommandRefused as reason:
+            self._pipeline.refuse(order.name, str(reason), t, by=order.by, request_id=order.request_id)
+            return
+        if self._bus is not None and isinstance(body, EventAgain):
+            tell = functools.partial(_soon, loop, self._sent_again, order)
+            self._bus.send_again(body.first, body.most, tell)
+
+    def _sent_again(self, order: Order, numbers: list[int]) -> None:
+        t = self._clock()
+        text = f"{len(numbers)} events are sent again" + (
+            f", {numbers[0]} to {numbers[-1]}." if numbers else ": none of these numbers is kept."
+        )
+        result = {"first": numbers[0], "next": numbers[-1] + 1} if numbers else None
+        reply = Reply(
+            t=round(t, 6),
+            time=self._wall.rfc3339(t),
+            command=order.name,
+            ok=True,
+            text=text,
+            request_id=order.request_id,
+            result=result,
+        )
+        with self._turn:
+            self._publish(Outgoing("reply", reply))
 
     def _present_state(self) -> WorkState:
         with self._turn:

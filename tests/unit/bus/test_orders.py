@@ -43,8 +43,21 @@ def test_a_command_keeps_its_body_and_loses_the_common_keys() -> None:
     assert desk().receive(ask(body), 0.0) == Order("datum/set", {"elevation_m": 1.5}, "cab panel", "r-1")
 
 
-def test_an_empty_body_is_a_command_without_keys() -> None:
-    assert order(desk().receive(ask(b" \n"), 0.0)).body == {}
+def test_an_empty_message_is_no_command() -> None:
+    """It is how a retained message is tidied away, and must never clear a reference or begin a new book."""
+    assert "no command" in (order(desk().receive(ask(b" \n"), 0.0)).refusal or "")
+    assert "no command" in (order(desk().receive(Inbound("book/new", b""), 0.0)).refusal or "")
+
+
+@pytest.mark.parametrize("name", ["book/new", "point/clear"])
+def test_where_retain_does_not_show_a_command_that_destroys_has_to_be_meant(name: str) -> None:
+    asked, meant = (
+        Inbound(name, b"{}", retain_shown=False),
+        Inbound(name, b'{"sure": true}', retain_shown=False),
+    )
+    assert '{"sure": true}' in (order(desk().receive(asked, 0.0)).refusal or "")
+    assert order(desk().receive(meant, 0.0)).refusal is None
+    assert order(desk().receive(Inbound(name, b"{}"), 0.0)).refusal is None
 
 
 @pytest.mark.parametrize(

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from tipdatum.bus.outbox import Outbox, Waiting
+from tipdatum.bus.outbox import SENT_KEPT, Outbox, Payload, Waiting
 
 
-def events(*numbers: int) -> list[tuple[str, bytes]]:
-    return [("event", str(number).encode()) for number in numbers]
+def events(*names: int) -> list[tuple[str, Payload]]:
+    return [("event", lambda _number, name=name: str(name).encode()) for name in names]
 
 
 def payloads(waiting: list[Waiting]) -> list[int]:
@@ -106,4 +106,50 @@ def test_a_disk_that_fails_later_is_said_once_and_nothing_that_waits_is_lost(tmp
     box.done([box.after(0, 1)[0].id])
     assert len(box) == 3
     other.close()
+    box.close()
+
+
+def numbered(count: int) -> list[tuple[str, Payload]]:
+    return [("event", lambda number: str(number).encode())] * count
+
+
+def test_numbers_run_on_over_restarts_and_over_events_that_are_gone(tmp_path: Path) -> None:
+    for run in range(3):
+        box = Outbox(tmp_path / "o", 100, no_trouble)
+        box.add(numbered(2))
+        assert payloads(box.after(0, 10)) == [2 * run + 1, 2 * run + 2]
+        box.done([one.id for one in box.after(0, 10)])
+        box.close()
+
+
+def test_what_the_broker_has_is_kept_and_sent_again_on_request(tmp_path: Path) -> None:
+    box = Outbox(tmp_path / "o", 100, no_trouble)
+    box.add(numbered(6))
+    box.done(range(1, 6))
+    assert payloads(box.after(0, 10)) == [6]
+    assert box.again(3, 2) == [3, 4]
+    assert (payloads(box.after(0, 10)), len(box)) == ([3, 4, 6], 3)
+    box.done([3, 4, 6])
+    assert (box.after(0, 10), len(box)) == ([], 0)
+    assert box.again(7, 10) == []
+    box.close()
+
+
+def test_only_the_last_ones_that_were_sent_are_kept() -> None:
+    box = Outbox(None, SENT_KEPT + 200, no_trouble)
+    box.add(numbered(SENT_KEPT + 100))
+    box.done(range(1, SENT_KEPT + 101))
+    assert box.again(1, 5) == [101, 102, 103, 104, 105]
+    box.close()
+
+
+def test_a_file_of_before_there_were_numbers_is_read_on(tmp_path: Path) -> None:
+    db = sqlite3.connect(tmp_path / "o")
+    db.execute("CREATE TABLE outbox (id INTEGER PRIMARY KEY AUTOINCREMENT, topic TEXT, payload BLOB)")
+    db.execute("INSERT INTO outbox (topic, payload) VALUES ('event', '41')")
+    db.commit()
+    db.close()
+    box = Outbox(tmp_path / "o", 100, no_trouble)
+    box.add(numbered(1))
+    assert payloads(box.after(0, 10)) == [41, 2]
     box.close()
