@@ -23,7 +23,7 @@ from demo_process import CHROMIUM, SWITCHES, demo_page
 ROOT = Path(__file__).parents[2]
 DIG = ROOT / "replay_data" / "trench.ndjson.gz"
 NEAR = """
-() => /mm/.test(document.getElementById("unit").textContent)
+() => document.getElementById("unit").textContent === "mm"
   && Math.abs(parseFloat(document.getElementById("digits").textContent.replace("−", "-"))) < 80
 """
 """The tip is close to the target: the moment a person would look at."""
@@ -48,10 +48,10 @@ def work_until_near(page: Page, *, longest_s: int = 150) -> None:
         since += 0.5
         if page.is_visible("#card button"):
             page.click("#card button")
-        elif "target level" in page.inner_text("#setup") and "tolerance" not in page.inner_text("#setup"):
+        elif "target level" in page.inner_text("#setup") and "no tolerance" in page.inner_text("#setup"):
             set_tolerance(page)
             since = 0.0
-        elif since > 14 and "tolerance" in page.inner_text("#setup") and page.evaluate(NEAR):
+        elif since > 14 and "no tolerance" not in page.inner_text("#setup") and page.evaluate(NEAR):
             return
     raise RuntimeError("the bucket never came to the target")
 
@@ -62,7 +62,7 @@ def set_tolerance(page: Page) -> None:
     page.click("[data-page=band]")
     page.fill("input[name=above_m]", "30 mm")
     page.fill("input[name=below_m]", "30 mm")
-    page.click("form[data-command='target/tolerance'] button[type=submit]")
+    page.click("#form-actions .first")
     page.wait_for_timeout(500)
     page.click("#form-close")
 

@@ -2,19 +2,32 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pint
 import pytest
+import qrcode
 from playwright.sync_api import Browser
 
+from tipdatum.bus.messages import Arm, Tip
+from tipdatum.config import Settings
+from tipdatum.core.pipeline import Outgoing, Pipeline
 from tipdatum.display.server import PAGE, PageSettings, start
 from tipdatum.display.texts import languages, speech
+from tipdatum.machine.description import parse_machine
+from tipdatum.sessions.scorer import true_elevation
+from tipdatum.sessions.tracks import read_truth
+from tipdatum.walltime import WallTime, parse_started
+from tipdatum_drivers.session_file import SessionFile
 
 pytestmark = pytest.mark.browser
 
+ROOT = Path(__file__).parents[3]
 UNITS: Any = pint.UnitRegistry()
 Ask = Callable[..., Any]
 
@@ -244,39 +257,189 @@ def test_limits_of_which_nothing_is_heard_are_not_watched(ask: Ask) -> None:
 # --- what the tip has done ----------------------------------------------------------------------------
 
 
+RECORD = """
+const record = new Record(); let t = 0;
+const go = (reach, elevation, more = {}) => {
+  const { slew = 0, hang = 0.8 } = more;
+  const pin = { reach_m: reach, height_m: elevation + hang };
+  const tip = { reach_m: reach + Math.sqrt(Math.max(0, 1 - hang * hang)), height_m: elevation };
+  const figures = { reach_m: reach, elevation_m: elevation, deviation_m: elevation + 1, sigma_m: 0 };
+  record.take({ t: (t += 0.02), ...figures }, { slew_deg: slew, points: [pin, tip] });
+};
+const stroke = (from, to, elevation, more) => {
+  const step = 0.02 * Math.sign(to - from);
+  for (let r = from; (to - r) * step > 0; r += step) go(r, elevation, more);
+};
+const fall = (reach, from, to) => { for (let z = from; z > to; z -= 0.03) go(reach, z); };
+"""
+
+
+def record(ask: Ask, code: str) -> Any:
+    return ask("record.js", f"({{ Record }}) => {{ {RECORD} {code} }}")
+
+
 def test_ground_is_the_lowest_cut_and_air_is_none(ask: Ask) -> None:
-    ground = ask(
-        "record.js",
-        """({ Record }) => {
-          const record = new Record(); let t = 0;
-          const go = (reach, elevation) => record.take(
-            { t: (t += 0.02), reach_m: reach, elevation_m: elevation, deviation_m: null, sigma_m: 0 }, 0);
-          for (let r = 6; r >= 5; r -= 0.02) go(r, -1);         // first cut
-          for (let r = 5; r <= 6; r += 0.02) go(r, 2);          // back through the air
-          for (let r = 6; r >= 5; r -= 0.02) go(r, -1.2);       // a deeper one
-          for (let r = 6; r >= 5; r -= 0.02) go(r, -0.5);       // and one above it
-          return record.ground;
-        }""",
+    ground = record(
+        ask,
+        """stroke(6, 5, -1); stroke(5, 6, 2); stroke(6, 5, -1.2); stroke(5, 6, 2); stroke(6, 5, -0.5);
+        return record.ground;""",
     )
-    inner = [elevation for reach, elevation in ground if 5.1 <= reach <= 5.9]
-    assert len(inner) >= 16
+    inner = [elevation for reach, elevation, _ in ground if 5.1 <= reach <= 5.8]
+    assert len(inner) >= 13
     assert inner == pytest.approx([-1.2] * len(inner))
 
 
+def test_bucket_that_is_let_down_builds_no_wall_of_air(ask: Ask) -> None:
+    ground = record(
+        ask,
+        """for (let i = 0; i < 100; i += 1) go(6.5 - 0.006 * i, 2 - 0.03 * i);
+        stroke(5.9, 4.9, -1); return record.ground;""",
+    )
+    assert ground
+    assert all(elevation == pytest.approx(-1) for _, elevation, _ in ground)
+
+
+@pytest.mark.parametrize(
+    "more", ["{ hang: -0.2 }", "{ get slew() { return 30 * t; } }"], ids=["carried curled", "swung"]
+)
+def test_carrying_and_swinging_cut_nothing(ask: Ask, more: str) -> None:
+    assert record(ask, f"stroke(6, 5, -1, {more}); return record.lines.flatMap((l) => l.ground);") == []
+
+
 def test_another_line_of_the_boom_is_another_ground(ask: Ask) -> None:
-    grounds = ask(
-        "record.js",
-        """({ Record }) => {
-          const record = new Record(); let t = 0;
-          const cut = (elevation, slew) => {
-            for (let r = 6; r >= 5; r -= 0.05) record.take(
-              { t: (t += 0.02), reach_m: r, elevation_m: elevation, deviation_m: null, sigma_m: 0 }, slew);
+    grounds = record(
+        ask,
+        """const cut = (elevation, slew) => {
+            stroke(6, 5, elevation, { slew });
             return record.ground.find(([r]) => Math.abs(r - 5.5) < 0.03)[1];
           };
-          return [cut(-1, 0), cut(-3, 40), cut(-0.5, 1)];
-        }""",
+          return [cut(-1, 0), cut(-3, 40), cut(-0.5, 1)];""",
     )
     assert grounds == pytest.approx([-1, -3, -1])
+
+
+@pytest.mark.parametrize("session", ["trench", "slope"])
+def test_ground_of_a_recorded_dig_is_where_its_true_edge_cut(ask: Ask, session: str) -> None:
+    """On recordings with truth: no place is drawn that the true tip was not at, and none lies in the air.
+
+    The truth is the simulation's. Both recordings dig along a smooth floor, so a wall of air would stand out
+    against its neighbours.
+    """
+    rows, truth = dig_of(ROOT / "replay_data" / f"{session}.ndjson.gz")
+    ground = ask(
+        "record.js",
+        f"""({{ Record }}) => {{ const record = new Record();
+          for (const [tip, arm] of {json.dumps(rows)}) record.take(tip, arm);
+          return record.lines.flatMap((line) => line.ground); }}""",
+    )
+    assert len(ground) > 40
+    for reach, elevation, _ in ground:
+        near = truth[np.abs(truth[:, 0] - reach) < 0.06]
+        assert np.abs(near[:, 1] - elevation).min() < 0.03, "somewhere the true edge never was"
+    steps = np.diff(np.array([[reach, elevation] for reach, elevation, _ in ground]), axis=0)
+    neighbours = steps[np.abs(steps[:, 0] - 0.05) < 1e-6]
+    assert (np.abs(neighbours[:, 1]) <= 1.7 * 0.05 + 0.02).all(), "a wall stands in the ground"
+
+
+def dig_of(path: Path) -> tuple[list[Any], Any]:
+    """Every tip message with the arm message of its moment, and the true (reach, elevation) of the tip."""
+    session = SessionFile(path)
+    rows: list[Any] = []
+    last: dict[str, Any] = {}
+
+    def take(item: Outgoing) -> None:
+        if isinstance(item.message, Arm):
+            last["arm"] = item.message.model_dump(include={"t", "points", "slew_deg"})
+        elif isinstance(item.message, Tip) and "arm" in last:
+            names = {"t", "reach_m", "elevation_m", "deviation_m", "sigma_m"}
+            rows.append([item.message.model_dump(include=names), last["arm"]])
+
+    machine = parse_machine(session.header.machine, str(path))
+    wall = WallTime(parse_started(session.header.started, str(path)))
+    pipeline = Pipeline(machine, Settings(arm_every=1), wall, take)
+    for one in session.records():
+        pipeline.feed(one)
+    pipeline.finish()
+    track = read_truth(path)
+    reach = np.hypot(track.tip[:, 0], track.tip[:, 1])
+    return rows, np.column_stack([reach, true_elevation(track, track.tip, track.t)])
+
+
+# --- the plumb line -----------------------------------------------------------------------------------
+
+
+def test_staff_has_its_middle_on_the_target_and_never_leaves_the_screen(ask: Ask) -> None:
+    places = ask("staff.js", "({ place }) => [0, 0.02, -0.02, 0.1, 1, 30, -30].map(place)")
+    assert places[0] == 0
+    assert places[1] == -places[2] > 0
+    assert places[1] < places[3] < places[4] == places[5] == 1 == -places[6]
+
+
+def test_next_half_second_follows_the_speed_of_the_edge(ask: Ask) -> None:
+    ahead = ask(
+        "staff.js",
+        """({ ahead, AHEAD_S }) => {
+          const sample = (_, i) => ({ t: i * 0.02, deviation: 0.5 - 0.2 * i * 0.02, sigma: 0 });
+          const trend = Array.from({ length: 30 }, sample);
+          return [ahead(trend) - trend.at(-1).deviation, AHEAD_S, ahead([]), ahead(trend.slice(-3))];
+        }""",
+    )
+    assert ahead[:2] == [pytest.approx(-0.1), 0.5]
+    assert ahead[2:] == [None, None]
+
+
+def test_linkage_closes_at_the_published_check_value(ask: Ask) -> None:
+    """The check value of the machine description's linkage (conventions, from an independent engine)."""
+    joint = ask(
+        "shapes.js",
+        """({ armShapes }) => {
+          const linkage = { rocker_pivot_m: [2.1710844, 0.0037633], rocker_m: 0.6018478, link_m: 0.5467153,
+            bucket_ear_m: 0.3836698, bucket_ear_angle_deg: 136.2, assembly: 1 };
+          const machine = { linkage, bucket: [{ name: "b", tip_m: 1 }] };
+          const angle = (-29.24 * Math.PI) / 180;
+          const at = (reach, elevation) => ({ reach, elevation });
+          const tip = at(2.5054549 + Math.cos(angle), Math.sin(angle));
+          const pins = [at(-4, 1), at(0, 0), at(2.5054549, 0), tip];
+          const [from, to] = armShapes(machine, "b", pins).find(({ name }) => name === "rocker").points;
+          return (Math.atan2(to.elevation - from.elevation, to.reach - from.reach) * 180) / Math.PI;
+        }""",
+    )
+    assert joint == pytest.approx(120.0, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "http://10.0.0.7:8080/",
+        "http://192.168.4.1:18080/?role=display",
+        "a",
+        "x" * 120,
+        "Löffel ⌀ 600",
+        "z" * 213,
+    ],
+)
+def test_code_is_the_one_that_an_independent_encoder_makes(ask: Ask, text: str) -> None:
+    """Against the qrcode library, module by module, for every mask."""
+    for mask in range(8):
+        made = qrcode.QRCode(error_correction=qrcode.ERROR_CORRECT_M, border=0, mask_pattern=mask)
+        made.add_data(qrcode.util.QRData(text.encode(), mode=qrcode.util.MODE_8BIT_BYTE))
+        made.make(fit=True)
+        expected = [[int(bit) for bit in row] for row in made.get_matrix()]
+        assert ask("qr.js", f"({{ qrModules }}) => qrModules({json.dumps(text)}, {mask})") == expected
+
+
+@pytest.mark.parametrize(
+    ("typed", "units", "rows"),
+    [
+        ("0, 23.10\n5, 23.05", "mm", [[0, 23.1], [5, 23.05]]),
+        ("0; 23,10\n5; 23,05", "mm", [[0, 23.1], [5, 23.05]]),
+        ("0 10\n50 9.5", "ft", [[0, 3.048], [15.24, 2.8956]]),
+        ("0; 75' 9\"", "ft-in", [[0, 23.0886]]),
+    ],
+)
+def test_profile_rows_are_read_as_people_type_them(ask: Ask, typed: str, units: str, rows: Any) -> None:
+    read = ask("fields.js", f"({{ readTable }}) => readTable({json.dumps(typed)}, '{units}')")
+    assert read["value"] == [pytest.approx(row) for row in rows]
 
 
 # --- sound and texts ----------------------------------------------------------------------------------
@@ -298,7 +461,8 @@ def test_languages_have_the_same_texts_and_the_same_blanks() -> None:
     catalogue = {name: dict(speech(name).texts) for name in languages()}
     english = catalogue["en"]
     for language, texts in catalogue.items():
-        assert {k for k in texts if not k.startswith("reason.")} == set(english), language
+        own = {k for k in english if not k.startswith("reason.")}
+        assert {k for k in texts if not k.startswith("reason.")} == own, language
         for key, text in english.items():
             assert sorted(re.findall(r"\{\w+\}", texts[key])) == sorted(re.findall(r"\{\w+\}", text)), key
 

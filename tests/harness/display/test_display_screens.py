@@ -14,10 +14,11 @@ pytestmark = [pytest.mark.browser, pytest.mark.broker]
 SCREENS = {
     # name: (width, height, CSS pixels of 12 mm): pixel pitch of the usual panel of that size.
     "7-inch panel": (800, 480, 63),  # 152 mm wide
+    "fine 7-inch panel": (1024, 600, 79),  # 154 mm wide
     "10-inch panel": (1280, 800, 71),  # 217 mm wide
     "phone": (390, 844, 71),  # 66 mm wide
 }
-TOOLS = ("reference", "target", "bucket", "points", "limits", "trench", "sensors", "screen")
+TOOLS = ("reference", "target", "machine", "points", "limits", "trench", "day", "screen")
 
 
 @pytest.fixture(params=list(SCREENS))
@@ -46,12 +47,14 @@ def screen(
 SMALL = """
 (least) => [...document.querySelectorAll("button, input:not([type=radio]), .choice span")]
   .filter((element) => element.offsetParent !== null && !element.closest("#keypad"))
+  .filter((element) => element.tagName !== "SPAN" || element.offsetWidth)
   .map((element) => [element.textContent || element.name, element.getBoundingClientRect()])
   .filter(([, box]) => box.height < least || box.width < least)
   .map(([name, box]) => `${name}: ${box.width.toFixed(0)} x ${box.height.toFixed(0)}`)
 """
 CUT_OFF = """
-() => [...document.querySelectorAll("#heading, #figure, #figure *, #tools button, #form-title")]
+() => [...document.querySelectorAll(
+    "#heading, #figure, #figure *, #tools button, #form-title, #form-actions button")]
   .filter((element) => !element.closest(".unseen"))
   .filter((element) => element.offsetParent !== null)
   .filter((element) => {
@@ -63,6 +66,60 @@ CUT_OFF = """
 """
 
 
+IN_SIGHT = """
+() => ["#form-live", "#form-close", ...[...document.querySelectorAll("#form-actions button")]]
+  .map((it) => (typeof it === "string" ? document.querySelector(it) : it))
+  .filter((element) => {
+    const { left, top, right, bottom } = element.getBoundingClientRect();
+    const seen = document.elementFromPoint((left + right) / 2, (top + bottom) / 2);
+    return bottom > innerHeight || right > innerWidth || !(element === seen || element.contains(seen));
+  })
+  .map((element) => element.id || element.textContent)
+"""
+
+
+@pytest.mark.parametrize(("width", "height", "panel_mm"), [(800, 480, 152.4), (1024, 600, 153.6)])
+def test_figure_is_15_mm_high_on_a_7_inch_panel(
+    page: Page,
+    broker: Any,
+    stand_in: Any,
+    serve: Callable[..., Any],
+    width: int,
+    height: int,
+    panel_mm: float,
+) -> None:
+    """Measured on the glyphs that were drawn, not on the font's size."""
+    page.set_viewport_size({"width": width, "height": height})
+    page.goto(serve(broker.ws_url).url)
+    expect(page.locator("#digits")).to_have_text("+100")
+    high = page.evaluate(
+        """() => {
+          const style = getComputedStyle(document.getElementById("digits"));
+          const context = document.createElement("canvas").getContext("2d");
+          context.font = `${style.fontWeight} ${style.fontSize} ${style.fontFamily}`;
+          const { actualBoundingBoxAscent, actualBoundingBoxDescent } = context.measureText("100");
+          return actualBoundingBoxAscent + actualBoundingBoxDescent;
+        }"""
+    )
+    assert high / width * panel_mm >= 15.0
+
+
+@pytest.mark.parametrize("size", [(512, 300), (390, 844), (844, 390)], ids=["200 % zoom", "upright", "lying"])
+def test_small_screens_show_figure_order_and_staff_without_sideways_scrolling(
+    page: Page, broker: Any, stand_in: Any, serve: Callable[..., Any], size: tuple[int, int]
+) -> None:
+    """1024 by 600 at 200 % zoom is 512 by 300 CSS pixels."""
+    page.set_viewport_size({"width": size[0], "height": size[1]})
+    page.goto(serve(broker.ws_url).url)
+    expect(page.locator("#digits")).to_have_text("+100")
+    for name in ("#digits", "#order", "#staff"):
+        expect(page.locator(name)).to_be_in_viewport()
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    page.locator("[data-tool=target]").scroll_into_view_if_needed()
+    page.click("[data-tool=target]")
+    expect(page.locator("#form-actions button").first).to_be_in_viewport()
+
+
 def test_everything_fits_and_fingers_find_it(screen: tuple[Page, int]) -> None:
     page, finger = screen
     page.click("#card button")
@@ -71,8 +128,16 @@ def test_everything_fits_and_fingers_find_it(screen: tuple[Page, int]) -> None:
     assert page.evaluate(SMALL, finger) == []
     for tool in TOOLS:
         page.click(f"[data-tool={tool}]")
-        assert page.evaluate(CUT_OFF) == [], tool
-        assert page.evaluate(SMALL, finger) == [], tool
+        names = page.evaluate(
+            "[...document.querySelectorAll('#form-pages button')].map((b) => b.dataset.page)"
+        )
+        for name in names or [None]:
+            if name:
+                page.click(f"[data-page={name}]")
+            assert page.evaluate(CUT_OFF) == [], (tool, name)
+            assert page.evaluate(SMALL, finger) == [], (tool, name)
+            # What does the thing is in sight, and so is the live figure, however long the form.
+            assert page.evaluate(IN_SIGHT) == [], (tool, name)
         page.click("#form-close")
 
 
@@ -80,7 +145,7 @@ def test_drawing_keeps_room_beside_the_figure(screen: tuple[Page, int]) -> None:
     page, _ = screen
     box = page.locator("#section").bounding_box()
     assert box is not None
-    assert box["width"] * box["height"] > 0.25 * page.evaluate("innerWidth * innerHeight")
+    assert box["width"] * box["height"] > 0.2 * page.evaluate("innerWidth * innerHeight")
 
 
 @pytest.mark.parametrize("light", ["sun", "night"])

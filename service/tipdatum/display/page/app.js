@@ -3,32 +3,44 @@
 import { readInks } from "./canvas.js";
 import { Card } from "./card.js";
 import { Commands } from "./commands.js";
+import { Day } from "./day.js";
 import { make, setText } from "./dom.js";
 import { Forms } from "./forms.js";
-import { Model } from "./model.js";
+import { Model, tolerance } from "./model.js";
 import { MqttClient } from "./mqtt.js";
 import { showFigure, showHeading } from "./panel.js";
+import { drawPlan } from "./plan.js";
 import { Record } from "./record.js";
-import { scene } from "./scene.js";
+import { FONT, scene } from "./scene.js";
 import { Section } from "./section.js";
 import { loadChoices, loadSettings, saveChoices } from "./settings.js";
 import { Sound } from "./sound.js";
+import { drawStaff } from "./staff.js";
 import { targetWords } from "./target.js";
+import { Targets } from "./targets.js";
 import { loadLanguages, pickLanguage, speaker } from "./texts.js";
-import { TOOLS, screenTool } from "./tools/index.js";
+import { TOOLS, dayTool, screenTool } from "./tools/index.js";
+import { holdPicture } from "./touch.js";
 import { drawTrend } from "./trend.js";
+import { Undo } from "./undo.js";
 import { UNIT_SETS, lengthText } from "./units.js";
+import { showWarnings } from "./warnings.js";
+import { zeroHere } from "./zero.js";
 
 const WORDS_EVERY_MS = 100;
 const TREND_EVERY_MS = 50; // it moves by less than a pixel in between
 const TOPICS = [["tip", 0], ["arm", 0], ["limits", 0], ["state", 1], ["about", 1], ["status", 1], ["changes", 1], ["health/#", 1], ["event", 1], ["reply", 1]];
+const VIEWS = ["all", "glance", "section", "numbers"];
+const PICTURES = ["follow", "whole", "plan"];
 
 const settings = await loadSettings();
 await loadLanguages(settings.languages);
 const choices = {
-  light: "auto", units: settings.units, language: settings.language, ...loadChoices(), ...settings.asked, sound: "off",
+  light: "auto", units: settings.units, language: settings.language, view: "all", sound: "off", ...loadChoices(), ...settings.asked,
 };
-if (!(choices.units in UNIT_SETS)) choices.units = "mm"; // whatever an address or an older page may have left
+// Whatever an address or an older page may have left.
+if (!(choices.units in UNIT_SETS)) choices.units = "mm";
+if (!VIEWS.includes(choices.view)) choices.view = "all";
 
 const at = (id) => document.getElementById(id);
 const base = `${settings.topic_root}/${settings.machine_id}`;
@@ -38,6 +50,9 @@ const section = new Section(at("section"));
 const card = new Card();
 const forms = new Forms();
 const sound = new Sound();
+const targets = new Targets();
+const undo = new Undo([at("form-foot"), at("undo")]);
+const day = new Day(settings.machine_id);
 let say = speaker(pickLanguage(choices.language, navigator.languages));
 let inks = readInks();
 let client, commands;
@@ -78,9 +93,17 @@ function take(topic, payload) {
     return;
   }
   const kind = model.accept(name, message, performance.now());
-  if (kind === "tip") record.take(message, model.arm?.slew_deg ?? null);
+  if (kind === "tip") record.take(message, model.arm && Math.abs(model.arm.t - message.t) < 0.4 ? model.arm : null);
   if (kind === "state") record.startAnew(JSON.stringify(message.reference ?? null));
-  if (kind !== "tip" && kind !== "arm" && kind !== "limits") showSlowly();
+  if (kind === "event" && message.kind === "point" && message.data && model.arm) {
+    record.points.push({ reach: message.data.reach_m, slew: model.arm.slew_deg ?? 0, name: message.data.automatic ? "" : message.data.code });
+  }
+  if (kind === "tip") {
+    // Digits follow the message at once; what stands beside them may wait for its turn.
+    const figure = model.figure(performance.now());
+    if (figure.kind !== "none" || shownKind !== "none") showFigure(figure, context());
+    shownKind = figure.kind;
+  } else if (kind !== "arm" && kind !== "limits") showSlowly();
   dirty = true;
 }
 
@@ -94,7 +117,8 @@ function showWords(now) {
   const figure = model.figure(now);
   const targetText = targetWords(model.state?.target, say, choices.units);
   showFigure(figure, context());
-  showHeading({ ...context(), targetText, now });
+  showHeading({ ...context(), targetText });
+  showWarnings(at("warnings"), context(), now);
   sound.follow(figure);
   const { tip } = model;
   const long = (metres) => lengthText(metres, "long", choices.units, { step: 0.05, comma: say.comma });
@@ -108,26 +132,39 @@ function showWords(now) {
 function showSlowly() {
   forms.refresh();
   showTools();
-  card.show({ state: model.state, say, blocked, send: (name, body) => commands.send(name, body) });
+  undo.refresh(blocked() !== null);
+  card.show({ state: model.state, say, blocked, send });
+}
+
+function drawPictures(now, figure) {
+  const drawn = scene(context(), now, targetWords(model.state?.target, say, choices.units));
+  let moving = false;
+  if (choices.view === "all" || choices.view === "section") {
+    if (section.mode === "plan") drawPlan(at("section"), drawn);
+    else moving = section.draw(drawn, now);
+  }
+  if (choices.view !== "section") {
+    const common = { figure, trend: record.trend, band: tolerance(model.state), inks, units: choices.units, comma: say.comma, font: FONT };
+    if (choices.view !== "numbers") drawStaff(at("staff"), common);
+    if (!at("known").hidden && now - trendAt >= TREND_EVERY_MS) {
+      trendAt = now;
+      drawTrend(at("trend"), common);
+    }
+  }
+  return moving;
 }
 
 function frame(now) {
   requestAnimationFrame(frame);
   // The page's own watch: one that hears nothing has to notice by itself, and at once.
-  const { kind } = model.figure(now);
-  if (now - wordsAt >= WORDS_EVERY_MS || kind !== shownKind) {
-    dirty ||= kind !== shownKind;
+  const figure = model.figure(now);
+  if (now - wordsAt >= WORDS_EVERY_MS || figure.kind !== shownKind) {
+    dirty ||= figure.kind !== shownKind;
     wordsAt = now;
-    shownKind = kind;
+    shownKind = figure.kind;
     showWords(now);
   }
-  if (!dirty) return;
-  const drawn = scene(context(), now, targetWords(model.state?.target, say, choices.units));
-  dirty = section.draw(drawn, now);
-  if (!at("known").hidden && now - trendAt >= TREND_EVERY_MS) {
-    trendAt = now;
-    drawTrend(at("trend"), { ...drawn, trend: record.trend });
-  }
+  if (dirty) dirty = drawPictures(now, figure);
 }
 
 // A hidden tab gets no frames; when it comes back nothing old may flash up.
@@ -151,7 +188,16 @@ function showTexts() {
     element.setAttribute("aria-label", say(element.dataset.label));
   }
   showSlowly();
+  showPicture();
   showView();
+  dirty = true;
+}
+
+/** What fills the screen: everything, or one part alone for a second screen. */
+function showView() {
+  document.body.dataset.view = choices.view;
+  at("fill").setAttribute("aria-label", say(choices.view === "all" ? "view.fill" : "view.back"));
+  setText(at("fill"), choices.view === "all" ? "⤢" : "⤡");
   dirty = true;
 }
 
@@ -164,83 +210,99 @@ function blocked() {
   return null;
 }
 
+async function send(name, body) {
+  const reply = await commands.send(name, body);
+  if (reply.ok) undo.offer(name, say, () => send("undo", {}));
+  if (reply.ok && name.startsWith("target/")) targets.remember(name, body);
+  return reply;
+}
+
+const KEPT = ["light", "units", "language", "sound", "view"];
+
 const screen = {
   choices,
   username: settings.username ?? "",
   set(name, value) {
     choices[name] = value;
-    if (name === "sound") {
-      sound.turn(value === "on");
-      return; // a page may not sound by itself, so it is off again after a reload
+    saveChoices(Object.fromEntries(KEPT.map((key) => [key, choices[key]])));
+    if (name === "sound") sound.turn(value === "on");
+    else if (name === "view") {
+      showView();
+      forms.close();
+    } else {
+      if (name === "light") showLight();
+      showTexts();
+      if (name === "language") open(screenTool(screen));
     }
-    saveChoices({ light: choices.light, units: choices.units, language: choices.language });
-    if (name === "light") showLight();
-    showTexts();
-    if (name === "language") open(screenTool(screen));
   },
   signIn(username, password) {
     connect(username, password);
-    at("form").close();
+    forms.close();
   },
 };
 
-function open(tool) {
-  forms.open(tool, { say, units: choices.units, model, blocked, send: (name, body) => commands.send(name, body) });
+function formContext() {
+  return {
+    say, units: choices.units, model, blocked, send,
+    recent: () => targets.chips(say, choices.units),
+    after: (command) => {
+      if (command.startsWith("target/")) targets.askForTolerance(command, forms, formContext());
+    },
+  };
+}
+
+function open(tool, page = undefined) {
+  forms.open(tool, formContext(), page);
 }
 
 function showTools() {
-  const tools = [...TOOLS, screenTool(screen)];
+  const tools = [...TOOLS, dayTool(day), screenTool(screen)];
   const nav = at("tools");
-  if (nav.children.length !== tools.length) {
-    nav.replaceChildren(...tools.map(() => make("button", { type: "button" }, make("span"), make("span", { class: "aside" }))));
+  if (!nav.children.length) {
+    const button = (id) => make("button", { type: "button", "data-tool": id }, make("span"), make("span", { class: "aside" }));
+    nav.replaceChildren(...["zero", ...tools.map(({ id }) => id)].map(button));
   }
+  const [zero, ...others] = nav.children;
+  zero.disabled = blocked() !== null;
+  zero.onclick = () => zeroHere({ model, say, units: choices.units, send, card });
+  setText(zero.children[0], say("zero.here"));
   tools.forEach((tool, i) => {
-    const button = nav.children[i];
-    button.dataset.tool = tool.id;
-    button.onclick = () => open(tool);
-    setText(button.children[0], say(tool.title));
-    setText(button.children[1], tool.aside?.(context()) ?? "");
+    others[i].onclick = () => open(tool);
+    setText(others[i].children[0], say(tool.title));
+    setText(others[i].children[1], tool.aside?.(context()) ?? "");
   });
 }
 
-function showView() {
-  const next = section.mode === "follow" ? "whole" : "follow";
-  setText(at("view"), say(`view.${next}`));
+function showPicture() {
+  const next = PICTURES[(PICTURES.indexOf(section.mode) + 1) % PICTURES.length];
+  at("picture").dataset.next = next;
+  setText(at("picture"), say(`view.${next}`));
 }
 
-at("view").onclick = () => {
-  section.mode = section.mode === "follow" ? "whole" : "follow";
-  showView();
+at("picture").onclick = () => {
+  section.mode = at("picture").dataset.next;
+  showPicture();
   dirty = true;
 };
 
-const fingers = new Map();
-at("section").onpointerdown = (event) => {
-  event.target.setPointerCapture(event.pointerId);
-  fingers.set(event.pointerId, [event.offsetX, event.offsetY]);
-};
-at("section").onpointermove = (event) => {
-  const from = fingers.get(event.pointerId);
-  if (!from) return;
-  const to = [event.offsetX, event.offsetY];
-  const other = [...fingers].find(([id]) => id !== event.pointerId)?.[1];
-  const apart = (p) => Math.hypot(p[0] - other[0], p[1] - other[1]);
-  const factor = other && apart(from) > 10 ? apart(to) / apart(from) : 1;
-  section.nudge(to[0] - from[0], to[1] - from[1], factor);
-  fingers.set(event.pointerId, to);
+at("fill").onclick = () => {
+  choices.view = choices.view === "all" ? "glance" : "all";
   showView();
-  dirty = true;
 };
-at("section").onpointerup = at("section").onpointercancel = (event) => fingers.delete(event.pointerId);
-at("section").onwheel = (event) => {
-  event.preventDefault();
-  section.nudge(0, 0, Math.exp(-event.deltaY / 500));
-  showView();
+at("known").onclick = at("fill").onclick;
+
+holdPicture(at("section"), section, () => {
+  showPicture();
   dirty = true;
-};
+});
+
+// A page may not sound by itself: what was chosen before is taken up with the first touch.
+if (choices.sound === "on") addEventListener("pointerdown", () => { if (choices.sound === "on") sound.turn(true); }, { once: true });
 
 matchMedia("(prefers-color-scheme: dark)").onchange = showLight;
-new ResizeObserver(() => { dirty = true; }).observe(at("section"));
+const resized = new ResizeObserver(() => { dirty = true; });
+for (const id of ["section", "staff", "trend"]) resized.observe(at(id));
+day.onChange = () => forms.refresh();
 
 showLight();
 showTexts();

@@ -1,139 +1,129 @@
-// The forms behind the tools. A form is data (see tools/index.js); this module draws it, reads what was typed,
-// sends the command and shows the answer where the finger is.
+// The forms behind the tools. A page of a tool is data (see tools/index.js): what it shows, its fields, and the
+// actions that send them. The actions, the answer and the live figure are always in sight; only fields scroll.
 
-import { make } from "./dom.js";
+import { setText, make } from "./dom.js";
+import { control } from "./fields.js";
 import { buildKeypad } from "./keypad.js";
-import { UNIT_SETS, lengthText, parseGrade, parseLength, percentText } from "./units.js";
+import { sayReply } from "./texts.js";
 
-const CONTROLS = { length: entry, grade: entry, name: entry, secret: entry, table, choice };
-
-/** Reads a field: `{value}` in SI, `{absent: true}`, or `{error}` as a key of the catalogue. */
-export function readField(field, typed, units) {
-  if (!typed.trim()) return field.optional ? { absent: true } : { error: "empty" };
-  if (field.kind === "length") {
-    const { metres, error } = parseLength(typed, UNIT_SETS[units].entry);
-    return error ? { error } : { value: Math.round(metres * 1e6) / 1e6 };
-  }
-  if (field.kind === "grade") {
-    const { ratio, error, hint } = parseGrade(typed);
-    return error ? { error, hint } : { value: Math.round(ratio * 1e8) / 1e8 };
-  }
-  return { value: typed.trim() };
-}
-
-/** What was read, said back, so that a slip is seen before it is sent. */
-function meaning(field, value, { units, say }) {
-  if (field.kind === "length") {
-    const other = UNIT_SETS[units].entry === "m" ? "ft-in" : "m";
-    const own = lengthText(value, "long", units, { comma: say.comma });
-    return say("entry.means", { value: `${own} (${lengthText(value, "long", other, { comma: say.comma })})` });
-  }
-  if (field.kind === "grade") return say("entry.means", { value: percentText(value, say.comma) });
-  return "";
-}
-
-function entry(field, context) {
-  const { say } = context;
-  const numeric = field.kind === "length" || field.kind === "grade";
-  const hint = make("span", { class: "hint" });
-  const initial = field.initial?.(context.model) ?? "";
-  const input = make("input", {
-    name: field.name, type: field.kind === "secret" ? "password" : "text", autocomplete: "off", spellcheck: "false",
-    value: initial, inputmode: numeric ? "none" : "text", "data-numeric": numeric,
-    placeholder: field.optional ? say("entry.optional") : numeric ? say(`entry.example.${field.kind}`) : "",
-  });
-  const complain = (error, more) => {
-    const example = more ?? say(`entry.example.${field.kind}`);
-    hint.textContent = say(`entry.${error}`, { typed: input.value, example });
-    hint.className = "wrong";
-    input.setAttribute("aria-invalid", "true");
-  };
-  const read = () => readField(field, input.value, context.units);
-  input.oninput = () => {
-    const { value, error, hint: more } = read();
-    input.removeAttribute("aria-invalid");
-    hint.className = "hint";
-    if (error && error !== "empty") complain(error, more);
-    else hint.textContent = value === undefined ? "" : meaning(field, value, context);
-  };
-  const suggestions = field.suggest?.(context.model) ?? [];
-  const chips = suggestions.length
-    ? make("div", { class: "row" }, ...suggestions.map((text) => make("button", {
-      type: "button", onclick: () => { input.value = text; input.oninput(); },
-    }, text)))
-    : null;
-  return {
-    element: make("div", { class: "row-of-entry" }, make("label", { class: "entry" }, say(field.label), input, hint), chips),
-    read,
-    complain,
-  };
-}
-
-function table(field, { say }) {
-  const area = make("textarea", { name: field.name, rows: 6, spellcheck: "false", placeholder: say("entry.example.table") });
-  const read = () => (area.value.trim() ? { value: area.value } : { error: "empty" });
-  return { element: make("label", { class: "entry" }, say(field.label), area), read, complain: () => {} };
-}
-
-function choice(field, context) {
-  const { say, model } = context;
-  const options = typeof field.choices === "function" ? field.choices(model) : field.choices;
-  const chosen = field.initial?.(model) ?? options[0]?.value;
-  const radios = options.map(({ value, label, text }) => {
-    const radio = make("input", { type: "radio", name: field.name, value, checked: value === chosen });
-    radio.onchange = () => field.changed?.(value);
-    return make("label", {}, radio, make("span", {}, text ?? say(label)));
-  });
-  const group = make("div", { class: "row choice", role: "radiogroup", "aria-label": say(field.label) }, ...radios);
-  const read = () => {
-    const value = group.querySelector("input:checked")?.value;
-    return value === undefined || value === "" ? (field.optional ? { absent: true } : { error: "empty" }) : { value };
-  };
-  return { element: make("div", {}, make("div", {}, say(field.label)), group), read, complain: () => {} };
-}
+const at = (id) => document.getElementById(id);
 
 export class Forms {
-  #dialog = document.getElementById("form");
-  #body = document.getElementById("form-body");
-  #keypad = document.getElementById("keypad");
-  #answer = document.getElementById("answer");
-  #input = null; #page = null; #context = null; #info = null; #senders = [];
+  #dialog = at("form"); #body = at("form-body"); #keypad = at("keypad"); #answer = at("answer"); #actions = at("form-actions");
+  #input = null; #tool = null; #page = null; #context = null; #info = null; #controls = []; #senders = []; #read = new Set();
 
   constructor() {
-    document.getElementById("form-close").onclick = () => this.#dialog.close();
+    at("form-close").onclick = () => this.#dialog.close();
     this.#body.addEventListener("focusin", ({ target }) => {
-      if (target.matches("input[data-numeric]")) this.#input = target;
+      if (target.matches("[data-keys]")) this.#typeInto(target);
     });
+    this.#body.addEventListener("change", () => this.#showFields());
     this.#dialog.addEventListener("close", () => { this.#page = null; });
   }
 
-  /** Opens a tool. `context`: `{say, units, model, send(command, body), blocked()}`. */
+  get isOpen() {
+    return this.#dialog.open;
+  }
+
+  close() {
+    this.#dialog.close();
+  }
+
+  /** Opens a tool. `context`: `{say, units, model, send(command, body), blocked(), …}`. */
   open(tool, context, pageId = undefined) {
     const { say, model } = context;
     const pages = (tool.pages ?? [tool]).filter((page) => page.when?.(model) ?? true);
     const page = pages.find(({ id }) => id === pageId) ?? pages[0];
+    this.#tool = tool;
     this.#page = page;
     this.#context = context;
-    this.#senders = [];
     this.#input = null;
-    document.getElementById("form-title").textContent = say(tool.title);
+    at("form-title").textContent = say(tool.title);
     const tabs = pages.length < 2 ? [] : pages.map(({ id, title }) => make("button", {
       type: "button", "aria-pressed": String(id === page.id), "data-page": id,
       onclick: () => this.open(tool, context, id),
     }, say(title)));
-    document.getElementById("form-pages").replaceChildren(...tabs);
+    at("form-pages").replaceChildren(...tabs);
+    at("form-pages").querySelector("[aria-pressed=true]")?.scrollIntoView?.({ block: "nearest", inline: "center" });
     this.#show("", "");
     this.#info = make("div", { class: "info" });
-    const forms = (page.forms ?? []).filter((form) => form.when?.(model) ?? true);
-    this.#body.replaceChildren(this.#info, ...forms.map((form) => this.#form(form)));
-    const numeric = this.#body.querySelector("input[data-numeric]");
-    this.#keypad.hidden = !numeric;
-    if (numeric) buildKeypad(this.#keypad, () => this.#input, say);
+    const fields = (page.fields ?? []).filter((field) => field.when?.(model) ?? true);
+    this.#controls = fields.map((field) => ({ field, ...control(field, context) }));
+    const note = page.note ? make("p", { class: "note" }, say(page.note)) : null;
+    const form = make("form", { novalidate: true, onsubmit: (event) => { event.preventDefault(); this.#submitFirst(); } },
+      ...this.#controls.map(({ element }) => element));
+    this.#body.replaceChildren(...[this.#cautions(), this.#chips(), form, note, this.#info].filter(Boolean));
+    this.#showActions();
+    this.#showFields();
     this.refresh();
     if (!this.#dialog.open) this.#dialog.showModal();
-    // Typing may begin at once where the first thing asked for is a number.
-    if (numeric && numeric === this.#body.querySelector("input, textarea")) numeric.focus({ preventScroll: true });
+    const first = this.#body.querySelector("[data-keys]");
+    this.#keypad.hidden = !first;
+    // Keys type at once into the first field; it has the focus where the first thing asked for is a number.
+    if (first) this.#typeInto(first);
+    if (first?.dataset.keys === "figures") first.focus({ preventScroll: true });
     this.#body.scrollTop = 0;
+  }
+
+  #typeInto(input) {
+    this.#input = input;
+    for (const one of this.#body.querySelectorAll("[data-keys]")) one.classList.toggle("typing", one === input);
+    if (this.#keypad.dataset.kind !== input.dataset.keys || !this.#keypad.children.length) {
+      buildKeypad(this.#keypad, input.dataset.keys, () => this.#input, this.#context.say);
+    }
+  }
+
+  /** Cautions stand open until they were read, then in one line. */
+  #cautions() {
+    const { say } = this.#context;
+    const cautions = this.#page.cautions?.(this.#context) ?? [];
+    if (!cautions.length) return null;
+    const key = cautions.map(({ text }) => text).join();
+    const box = make("details", { class: "caution", open: !this.#read.has(key) },
+      make("summary", {}, say("cautions.fold", { n: cautions.length })),
+      ...cautions.map(({ text, source }) => make("p", {}, text, source ? make("small", {}, ` (${source})`) : null)));
+    box.addEventListener("toggle", () => { if (!box.open) this.#read.add(key); });
+    this.#read.add(key);
+    return box;
+  }
+
+  /** What was used last, to be used again by one touch. */
+  #chips() {
+    const chips = this.#page.chips?.(this.#context) ?? [];
+    if (!chips.length) return null;
+    return make("div", { class: "row chips" }, ...chips.map(({ text, command, body }) => this.#sender(text, () => this.ask(command, body))));
+  }
+
+  #sender(text, onclick, more = {}) {
+    const button = make("button", { type: "button", onclick, ...more }, text);
+    this.#senders.push(button);
+    return button;
+  }
+
+  #visibleActions() {
+    return [...(this.#page.actions ?? []), ...(this.#tool.actions ?? [])].filter((action) => action.when?.(this.#context.model) ?? true);
+  }
+
+  #showActions() {
+    const { say } = this.#context;
+    this.#senders = this.#senders.filter((button) => this.#body.contains(button));
+    this.#actions.replaceChildren(...this.#visibleActions().map((action, i) => {
+      const button = make("button", {
+        type: "button", class: i === 0 && !action.plain ? "first" : null, "data-command": action.command, onclick: () => this.#submit(action),
+      }, say(action.label));
+      if (action.command) this.#senders.push(button);
+      return button;
+    }));
+  }
+
+  #current() {
+    return Object.fromEntries(this.#controls.map(({ field, read }) => [field.name, read().value]));
+  }
+
+  /** Fields that depend on another choice come and go with it. */
+  #showFields() {
+    const current = this.#current();
+    for (const { field, element } of this.#controls) if (field.shown) element.hidden = !field.shown(current);
   }
 
   /** Brings what the open tool shows up to date; typed text stays. */
@@ -141,9 +131,11 @@ export class Forms {
     if (!this.#page) return;
     const { say } = this.#context;
     const blocked = this.#context.blocked();
-    const parts = this.#page.info?.(this.#context) ?? [];
+    const parts = this.#page.info?.({ ...this.#context, ask: (command, body) => this.ask(command, body) }) ?? [];
     if (blocked && this.#senders.length) parts.unshift(make("p", { class: "caution" }, say(blocked.key, blocked)));
-    this.#info.replaceChildren(...parts);
+    // A touch must not lose its button in the middle: what looks the same stays.
+    const next = make("div", {}, ...parts);
+    if (next.innerHTML !== this.#info.innerHTML) this.#info.replaceChildren(...next.childNodes);
     for (const button of this.#senders) button.disabled = blocked !== null;
   }
 
@@ -152,54 +144,81 @@ export class Forms {
     this.#answer.textContent = text;
   }
 
-  #form(form) {
-    const { say, model } = this.#context;
-    const fields = (form.fields ?? []).filter((field) => field.when?.(model) ?? true);
-    const controls = fields.map((field) => ({ field, ...CONTROLS[field.kind](field, this.#context) }));
-    // A form without a button is answered by the choice itself.
-    const button = form.send ? make("button", { type: "submit" }, say(form.send)) : null;
-    if (form.command) this.#senders.push(button);
-    const set = make("fieldset", {},
-      form.title ? make("legend", {}, say(form.title)) : null,
-      form.note ? make("p", { class: "note" }, say(form.note)) : null,
-      ...controls.map(({ element }) => element),
-      button ? make("div", { class: "row" }, button) : null);
-    const submit = (event) => {
-      event.preventDefault();
-      this.#submit(form, controls);
-    };
-    return make("form", { onsubmit: submit, novalidate: true, "data-command": form.command }, set);
+  #submitFirst() {
+    const [action] = this.#visibleActions();
+    if (action && !action.plain) this.#submit(action);
   }
 
-  async #submit(form, controls) {
-    const { say } = this.#context;
+  #submit(action) {
+    const { say, model } = this.#context;
     const values = {};
-    for (const { field, read, complain } of controls) {
+    for (const { field, element, read, complain } of this.#controls) {
+      if (action.plain || element.hidden || (action.needs && !action.needs.includes(field.name))) continue;
       const { value, error, hint } = read();
       if (error) {
         complain(error, hint);
+        element.scrollIntoView({ block: "nearest" });
         this.#show("refused", say(`entry.${error}`, { typed: "", example: hint ?? say(`entry.example.${field.kind}`) }));
         return;
       }
       if (value !== undefined) values[field.name] = value;
     }
-    if (form.local) {
-      form.local(values);
+    this.#confirmed(action, values, action.asks?.(values, model, this.#context) ?? null);
+  }
+
+  /** Sends, or asks first where what was entered contradicts itself or would undo what stands. */
+  #confirmed(action, values, question) {
+    const { model } = this.#context;
+    if (question) {
+      this.question(question, (chosen) => this.#confirmed(action, chosen, null));
       return;
     }
-    await this.ask(form.command, form.body ? form.body(values, this.#context.model) : values);
+    if (action.local) action.local(values, this.#context);
+    else this.ask(action.command, action.body ? action.body(values, model) : values);
+  }
+
+  /** Shows a question with its answers in the place of the actions; `take` gets the chosen values. */
+  question({ text, answers }, take) {
+    const { say } = this.#context;
+    this.#show("asked", text);
+    const button = (label, values) => make("button", { type: "button", onclick: () => {
+      this.#show("", "");
+      this.#showActions();
+      this.refresh();
+      if (values !== null) take(values);
+    } }, label);
+    this.#actions.replaceChildren(...answers.map(({ label, values }) => button(label, values)), button(say("cancel"), null));
+    this.#actions.firstChild.focus();
   }
 
   /** Sends a command and shows what became of it. */
   async ask(command, body) {
-    const { say, send } = this.#context;
+    const { say, send, after } = this.#context;
     this.#show("waiting", say("answer.waiting"));
     try {
       const reply = await send(command, body);
-      const key = reply.ok ? "answer.done" : "answer.refused";
-      this.#show(reply.ok ? "done" : "refused", say(key, { text: reply.text }));
+      this.#show(reply.ok ? "done" : "refused", say(reply.ok ? "answer.done" : "answer.refused", { text: sayReply(say, reply) }));
+      this.#showActions();
+      this.refresh();
+      if (reply.result?.text) this.#output(command, reply.result.text);
+      if (reply.ok) after?.(command, body, reply, this);
     } catch (error) {
       this.#show("refused", say(error.message));
     }
+  }
+
+  /** A text that the service gave out, to be read and kept. */
+  #output(command, text) {
+    const { say } = this.#context;
+    const name = `${command.replace("/", "-")}.csv`;
+    const address = URL.createObjectURL(new Blob([text], { type: "text/csv" }));
+    this.#body.querySelector(".output")?.remove();
+    this.#body.prepend(make("div", { class: "output" }, make("a", { href: address, download: name }, say("output.keep", { name })), make("pre", {}, text)));
+    this.#body.scrollTop = 0;
+  }
+
+  /** The live figure beside the form. */
+  live(text) {
+    setText(at("form-live"), text);
   }
 }

@@ -63,15 +63,17 @@ export class Model {
   }
 
   /**
-   * Limits that ask for attention, the worst first: `{state, kind, note}`. Those that were set and of which
-   * nothing current is heard are "unknown".
+   * Limits that ask for attention, the most urgent first: those passed, then those that will be reached soonest,
+   * then those that nobody watches. Those that were set and of which nothing current is heard are "unknown".
    */
   warnings(now) {
     const set = this.state?.limits ?? [];
     const current = this.silence(now) === null && now - this.#limitsAt < LIMITS_MS;
     const heard = current ? this.limits : set.map(({ kind, note }) => ({ kind, note, state: "unknown" }));
-    return heard.filter(({ state }) => state !== "within")
-      .sort((a, b) => WORST.indexOf(a.state) - WORST.indexOf(b.state));
+    const left = (one) => one.distance_m ?? (one.distance_deg ?? Infinity) / 10;
+    const soon = (one) => one.time_s ?? Infinity;
+    return heard.filter(({ state }) => state !== "within").sort((a, b) =>
+      WORST.indexOf(a.state) - WORST.indexOf(b.state) || (soon(a) - soon(b) || 0) || (left(a) - left(b) || 0));
   }
 
   /** Why no live figure may be shown at `now`: `{key, detail}` of the catalogue, or null. */
@@ -95,7 +97,7 @@ export class Model {
 
   /**
    * The one large figure at `now`:
-   * `{kind: "deviation" | "elevation", value, sigma, verdict}` or `{kind: "none", why: {key, ...}}`.
+   * `{kind: "deviation" | "elevation", value, point, sigma, verdict}` or `{kind: "none", why: {key, ...}}`.
    */
   figure(now) {
     const why = this.silence(now);
@@ -105,7 +107,8 @@ export class Model {
       return { kind: "none", why: { key: `quality.${tip.quality}`, reasons: tip.reasons } };
     }
     if (tip.deviation_m !== null) {
-      return { kind: "deviation", value: tip.deviation_m, sigma: tip.sigma_m, verdict: verdict(tip, tolerance(this.state)) };
+      const { point, value } = governing(tip);
+      return { kind: "deviation", value, point, sigma: tip.sigma_m, verdict: verdict(tip, tolerance(this.state)) };
     }
     if (tip.elevation_m === null) {
       return { kind: "none", why: { key: `datum.${tip.datum}`, reasons: tip.reasons } };
@@ -126,15 +129,24 @@ export function tolerance(state) {
 }
 
 /**
+ * The point of the bucket that lies lowest against the target, and its deviation: the one large figure is about
+ * the point that would dig too deep first.
+ */
+export function governing({ governing: point, governing_deviation_m: value, deviation_m: tip }) {
+  return point && typeof value === "number" ? { point, value } : { point: "tip", value: tip };
+}
+
+/**
  * "above", "below", "on-grade" or "cannot-judge", as the service judges against the band. What lies outside by
  * more than two sigma is above or below, however narrow the band; without a band it is one side or the other.
  */
 export function verdict(tip, band) {
-  const { deviation_m: deviation, sigma_m: sigma } = tip;
+  const { sigma_m: sigma } = tip;
+  const { point, value: deviation } = governing(tip);
   if (!band) return deviation > 0 ? "above" : "below";
   if (deviation - 2 * sigma > band.above) return "above";
   if (deviation + 2 * sigma < -band.below) return "below";
-  if (tip.judgement) return tip.judgement.replace(" ", "-");
+  if (tip.judgement && point === "tip") return tip.judgement.replace(" ", "-");
   if (2 * sigma > (band.above + band.below) / 2) return "cannot-judge";
   if (deviation > band.above) return "above";
   return deviation < -band.below ? "below" : "on-grade";

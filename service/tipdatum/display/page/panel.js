@@ -10,55 +10,67 @@ const FAR_STEP_M = { m: 0.01, ft: 0.03048, "ft-in": 0.0127 };
 
 const at = (id) => document.getElementById(id);
 
+/** The figure as `{text, unit, verdict, step}`: one rounding, for it and everything beside it. */
+export function figureText(figure, { say, units, model }) {
+  const { value, sigma } = figure;
+  const deviation = figure.kind === "deviation";
+  const fine = stepFor(sigma, units);
+  // Far from the target nobody needs millimetres, and the figure keeps its size.
+  const near = deviation && Math.abs(value) < FAR_M;
+  const step = deviation && !near ? Math.max(fine, FAR_STEP_M[UNIT_SETS[units].long]) : fine;
+  const { negative, digits, unit } = formatLength(value, near ? "short" : "long", units, { step, comma: say.comma });
+  const zero = !/[1-9]/.test(digits);
+  // Without a tolerance a figure of zero is on neither side.
+  const verdict = deviation && zero && !tolerance(model.state) ? "at" : figure.verdict;
+  const sign = negative ? "−" : deviation && !zero ? "+" : "";
+  return { text: sign + digits, unit, verdict, step, near };
+}
+
 /** Shows the figure, or why there is none. */
-export function showFigure(figure, { say, units, model, machine }) {
+export function showFigure(figure, context) {
+  const { say, machine } = context;
   const known = figure.kind !== "none";
   at("known").hidden = !known;
   at("unknown").hidden = known;
-  const panel = at("figure");
+  const panel = at("glance");
   if (!known) {
     panel.dataset.verdict = "none";
     const { why, remedy } = reasonWords(figure.why, { say, machine });
     setText(at("why"), why);
     setText(at("remedy"), remedy);
+    setText(at("form-live"), why);
     setText(at("spoken"), why.replace(/[\d.,]+ s/, "")); // read aloud once, not at every tenth of a second
     return;
   }
-  const { value, sigma } = figure;
-  const deviation = figure.kind === "deviation";
-  const step = stepFor(sigma, units);
-  // Far from the target nobody needs millimetres, and the figure keeps its size.
-  const near = deviation && Math.abs(value) < FAR_M;
-  const rounded = { step: deviation && !near ? Math.max(step, FAR_STEP_M[UNIT_SETS[units].long]) : step, comma: say.comma };
-  const { negative, digits, unit } = formatLength(value, near ? "short" : "long", units, rounded);
-  const zero = !/[1-9]/.test(digits);
-  // Without a tolerance a figure of zero is on neither side.
-  const verdict = deviation && zero && !tolerance(model.state) ? "at" : figure.verdict;
-  panel.dataset.verdict = deviation ? verdict : "plain";
-  const sign = negative ? "−" : deviation && !zero ? "+" : "";
-  setText(at("verdict"), say(`verdict.${verdict}`));
-  setText(at("digits"), sign + digits);
-  at("digits").classList.toggle("long", (sign + digits).length > 4);
+  const { text, unit, verdict, step, near } = figureText(figure, context);
+  panel.dataset.verdict = figure.kind === "deviation" ? verdict : "plain";
+  const order = say(`order.${verdict}`);
+  const point = figure.point && figure.point !== "tip" ? say(`point.${figure.point}`) : "";
+  const words = [figure.kind === "deviation" && say(`verdict.${verdict}`), point].filter(Boolean).join(", ");
+  setText(at("order"), order);
+  setText(at("digits"), text);
+  at("digits").dataset.size = text.length > 6 ? "longest" : text.length > 4 ? "long" : "";
   setText(at("unit"), unit);
-  setText(at("spoken"), say(`verdict.${verdict}`));
-  showDetails(figure, { say, units, model, step });
+  setText(at("verdict"), words);
+  setText(at("spoken"), [order, words].filter(Boolean).join(", "));
+  setText(at("form-live"), `${order} ${text} ${unit}`.trim());
+  showDetails(figure, { ...context, step, near });
 }
 
-function showDetails(figure, { say, units, model, step }) {
+function showDetails(figure, { say, units, model, step, near }) {
   const { tip } = model;
   const long = (metres) => lengthText(metres, "long", units, { step, comma: say.comma });
-  const short = (metres, sign) => lengthText(metres, "short", units, { comma: say.comma, sign });
+  const short = (metres, sign) => lengthText(metres, near || Math.abs(metres) < FAR_M ? "short" : "long", units, { step, comma: say.comma, sign });
   const rows = [];
   if (figure.kind === "deviation") {
     if (tip.elevation_m !== null) rows.push(["detail.elevation", long(tip.elevation_m)]);
     const target = tip.target_m ?? (tip.elevation_m === null ? null : tip.elevation_m - tip.deviation_m);
     if (target !== null) rows.push(["detail.target", long(target)]);
+    if (figure.point !== "tip") rows.push(["detail.tip", short(tip.deviation_m, true)]);
   }
   if (tip.reach_m !== null) rows.push(["detail.reach", lengthText(tip.reach_m, "long", units, { step: Math.max(step, 0.01), comma: say.comma })]);
-  if (figure.kind === "deviation" && tip.governing && tip.governing !== "tip") {
-    rows.push([`point.${tip.governing}`, short(tip.governing_deviation_m, true)]);
-  } else if (tip.left_m !== null && tip.right_m !== null) rows.push(["detail.tilt", short(tip.right_m - tip.left_m, true)]);
-  if (figure.kind !== "deviation") rows.push(["detail.sigma", `± ${short(2 * tip.sigma_m)}`]);
+  if (tip.left_m !== null && tip.right_m !== null) rows.push(["detail.tilt", short(tip.right_m - tip.left_m, true)]);
+  rows.push(["detail.sigma", `± ${lengthText(2 * tip.sigma_m, "short", units, { comma: say.comma })}`]);
   const list = at("details");
   if (list.children.length !== 2 * rows.length) {
     list.replaceChildren(...rows.flatMap(() => [make("dt"), make("dd")]));
@@ -80,8 +92,8 @@ export function reasonWords(why, { say, machine }) {
   };
 }
 
-/** The line above the drawing: what is set, and what asks for attention. */
-export function showHeading({ model, say, units, targetText, machine, now }) {
+/** The line above the drawing: what is set. */
+export function showHeading({ model, say, units, targetText, machine }) {
   setText(at("machine"), model.about?.machine?.name ?? machine);
   const { state, tip } = model;
   const datum = state?.datum ?? tip?.datum ?? "none";
@@ -94,16 +106,6 @@ export function showHeading({ model, say, units, targetText, machine, now }) {
     const short = (m) => formatLength(m, "short", units, { comma: say.comma });
     const { digits, unit } = short(below);
     parts.push(say("setup.tolerance", { above: short(above).digits, below: `${digits} ${unit}`.trim() }));
-  }
+  } else if (state?.target) parts.push(say("setup.no-tolerance"));
   setText(at("setup"), parts.join(" · "));
-  const [worst] = model.warnings(now);
-  const what = worst ? [say(`limit.${worst.kind}`), worst.note].filter(Boolean).join(", ") : "";
-  const words = worst ? [say(`warn.limit.${worst.state}`, { what })] : [];
-  if (tip && model.silence(now) === null) {
-    if (tip.quality === "settling") words.push(say("warn.settling"));
-    // What is assumed because nothing measures it; that the arm moves an operator sees.
-    const assumed = tip.reasons.filter((reason) => reason.endsWith("assumed"));
-    words.push(...assumed.map((reason) => sayReason(say, reason)));
-  }
-  setText(at("warning"), words.join(" · "));
 }

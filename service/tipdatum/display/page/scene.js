@@ -1,29 +1,17 @@
 // What the drawing needs, out of the model, in metres of the axes it is drawn on.
 
 import { tolerance } from "./model.js";
+import { armShapes, bucketOf, standShapes } from "./shapes.js";
 import { targetLine } from "./target.js";
-import { UNIT_SETS } from "./units.js";
+import { UNIT_SETS, lengthText } from "./units.js";
 
-const FONT = '13px system-ui, "Segoe UI", Roboto, "DejaVu Sans", sans-serif';
+export const FONT = '13px system-ui, "Segoe UI", Roboto, "DejaVu Sans", sans-serif';
 const REACH_UNKNOWN = 9; // m, until the machine's description has come
 
 /** How far the arm can reach, from the description. */
 function reachMost(machine) {
   if (!machine?.boom) return REACH_UNKNOWN;
   return machine.boom.foot_m[0] + machine.boom.length_m + machine.stick.length_m + (machine.bucket?.[0]?.tip_m ?? 0);
-}
-
-/** The bucket's outline, which is given in the bucket's frame: x from its pin to the tip, z to the left of it. */
-function bucketOutline(machine, name, pins) {
-  const bucket = machine?.bucket?.find((one) => one.name === name) ?? machine?.bucket?.[0];
-  if (!bucket?.outline_m?.length || !pins) return [];
-  const [pin, tip] = pins.slice(-2);
-  const angle = Math.atan2(tip.elevation - pin.elevation, tip.reach - pin.reach);
-  const corner = ([x, z]) => ({
-    reach: pin.reach + x * Math.cos(angle) - z * Math.sin(angle),
-    elevation: pin.elevation + x * Math.sin(angle) + z * Math.cos(angle),
-  });
-  return [tip, ...bucket.outline_m.map(corner), pin];
 }
 
 const SIDES = { ceiling: ["elevation", 1], floor: ["elevation", -1], "far reach": ["reach", -1], "near reach": ["reach", 1] };
@@ -61,10 +49,20 @@ export function scene({ model, record, say, units, inks }, now, targetText) {
     }
   }
   const unit = UNIT_SETS[units].long === "m" ? "m" : "ft";
+  const beside = state?.trench?.ground_m ?? null;
+  const depth = beside !== null && point ? beside - point.elevation : null;
   return {
     live,
     arm: pins,
-    bucket: pins ? bucketOutline(machine, state?.bucket, pins) : [],
+    shapes: armShapes(machine, state?.bucket, pins),
+    stand: standShapes(machine, base),
+    edge: bucketOf(machine, state?.bucket)?.width_m ?? null,
+    floor: live && typeof tip?.floor_deg === "number" ? tip.floor_deg : null,
+    beside,
+    depth: depth !== null && depth > 0.05 ? depth : null,
+    lines: record.lines,
+    points: record.points,
+    slew: current ? arm.slew_deg : null,
     tip: point,
     sigma: tip?.sigma_m ?? 0,
     deviation: figure.kind === "deviation" ? figure.value : null,
@@ -85,6 +83,12 @@ export function scene({ model, record, say, units, inks }, now, targetText) {
       slewAxis: say("axis.slew"),
       target: targetText,
       ground: say("section.ground"),
+      beside: say("section.beside"),
+      depth: depth === null ? "" : say("section.depth", { depth: lengthText(depth, "long", units, { step: 0.01, comma: say.comma }) }),
+      floor: live && typeof tip?.floor_deg === "number"
+        ? say("section.floor", { angle: `${tip.floor_deg > 0 ? "+" : tip.floor_deg < 0 ? "−" : ""}${Math.abs(tip.floor_deg).toFixed(0)}°` }) : "",
+      plan: say("plan.name"),
+      noSlew: say("plan.no-slew"),
     },
   };
 }

@@ -1,8 +1,9 @@
 // The section: true to scale, seen from the machine's right side, reach to the right and elevation up.
-// Drawn as a surveyor draws a longitudinal section; the arm is a thin linkage over it.
+// Drawn as a surveyor draws a longitudinal section, with the machine in outline over it.
 
 import { fit, hatch, label, trail } from "./canvas.js";
 import { TRACE_S } from "./record.js";
+import { drawArm, drawStand } from "./silhouette.js";
 import { axisStep, axisText } from "./units.js";
 
 const LEFT = 52, BOTTOM = 24; // px, the margins that carry the axes' figures
@@ -13,7 +14,7 @@ const WHOLE_M = 1.0; // farther from the target than this, the whole arm is the 
 
 export class Section {
   /** `{x, y}` in metres at the middle of the view, and its height in metres. */
-  #view = null; #seen = 0;
+  #view = null; #seen = 0; #lived = false;
   /** "follow" the tip and close in on it, the "whole" arm, or "held" where somebody's finger left it. */
   mode = "follow";
 
@@ -59,7 +60,9 @@ export class Section {
     context.beginPath();
     context.rect(LEFT, 0, this.#plot.width, this.#plot.height);
     context.clip();
+    drawStand(context, place, scene);
     drawAxisOfSlew(context, place, scene);
+    drawBeside(context, place, scene);
     drawGround(context, place, scene);
     drawTarget(context, place, scene);
     drawLimits(context, place, scene);
@@ -67,6 +70,7 @@ export class Section {
     if (scene.live) {
       drawArm(context, place, scene);
       drawDimension(context, place, scene);
+      drawDepth(context, place, scene);
       drawTip(context, place, scene);
     }
     context.restore();
@@ -76,8 +80,10 @@ export class Section {
 
   #aim(scene, dt) {
     const wish = this.#wish(scene);
-    if (!this.#view) {
+    // What was shown before the first figures came is no place to glide from.
+    if (!this.#view || (scene.live && !this.#lived)) {
       this.#view = wish;
+      this.#lived = scene.live;
       return false;
     }
     const share = 1 - Math.exp(-dt / EASE_S);
@@ -95,8 +101,8 @@ export class Section {
     const view = this.#view;
     if (this.mode === "held" && view) return { ...view };
     if (this.mode === "whole" || !tip || deviation === null || Math.abs(deviation) > WHOLE_M) {
-      const span = Math.max((reachMost + 2) / aspect, 0.95 * reachMost);
-      const middle = { x: reachMost / 2 + 0.2, y: (offset ?? 0) + 0.1 * reachMost, height: span };
+      const span = Math.max((reachMost + 3.4) / aspect, 0.95 * reachMost);
+      const middle = { x: (reachMost - 2.6) / 2, y: (offset ?? 0) + 0.1 * reachMost, height: span };
       return view && !arm && !live ? { ...view } : middle;
     }
     const height = Math.max(NEAR_M, Math.min(FAR_M, NEAR_M + 2.5 * (Math.abs(deviation) - 0.1)));
@@ -152,6 +158,7 @@ function drawFrame(context, { inks, words }, width, height) {
 /** The slew axis as a centre line, and where the tracks stand on it. */
 function drawAxisOfSlew(context, place, { inks, offset, words }) {
   const x = place.x(0);
+  if (x < LEFT) return;
   context.strokeStyle = inks.quiet;
   context.lineWidth = 1;
   context.setLineDash([18, 4, 3, 4]);
@@ -160,12 +167,30 @@ function drawAxisOfSlew(context, place, { inks, offset, words }) {
   context.lineTo(x, place.y(place.bottom));
   context.stroke();
   context.setLineDash([]);
-  if (offset === null) return;
-  const y = place.y(offset);
+  label(context, words.slewAxis, x + 8, place.y(place.top) + 26, { colour: inks.quiet, paper: inks.paper });
+}
+
+/** The ground beside the trench, where somebody touched it: from the machine to the far end, but for the dig. */
+function drawBeside(context, place, { beside, ground, inks, words }) {
+  if (beside === null) return;
+  const y = place.y(beside);
+  const dug = ground.filter(([, elevation]) => elevation < beside - 0.05).map(([reach]) => reach);
+  const [near, far] = dug.length ? [Math.min(...dug), Math.max(...dug)] : [Infinity, Infinity];
+  context.strokeStyle = inks.ground;
+  context.lineWidth = 2;
   context.beginPath();
-  trail(context, [[x - 9, y + 14], [x, y], [x + 9, y + 14], [x - 9, y + 14]]);
+  trail(context, [[place.x(place.left), y], [place.x(Math.min(near, place.right)), y]]);
+  if (far < place.right) trail(context, [[place.x(far), y], [place.x(place.right), y]]);
   context.stroke();
-  label(context, words.slewAxis, x + 14, y + 10, { colour: inks.quiet, paper: inks.paper });
+  // The old sign for grown ground: short strokes leaning under the line.
+  context.lineWidth = 1.2;
+  context.beginPath();
+  for (let reach = Math.ceil(place.left / 0.5) * 0.5; reach < place.right; reach += 0.5) {
+    if (reach > near && reach < far) continue;
+    for (const shift of [0, 5, 10]) trail(context, [[place.x(reach) + shift, y], [place.x(reach) + shift - 6, y + 8]]);
+  }
+  context.stroke();
+  label(context, words.beside, place.x(place.right) - 10, y - 10, { colour: inks.ground, paper: inks.paper, align: "right" });
 }
 
 function drawGround(context, place, { ground, inks, words }) {
@@ -271,29 +296,20 @@ function drawTrace(context, place, { trace, inks }) {
   context.globalAlpha = 1;
 }
 
-function drawArm(context, place, { arm, bucket, inks }) {
-  if (!arm) return;
-  const pins = arm.map(({ reach, elevation }) => [place.x(reach), place.y(elevation)]);
-  context.strokeStyle = inks.ink;
-  context.lineJoin = "round";
-  context.lineWidth = 2;
+/** The depth under the ground beside, as a dimension at the edge of the picture's tip. */
+function drawDepth(context, place, { depth, beside, tip, inks, words }) {
+  if (depth === null || !tip) return;
+  const x = Math.min(place.x(tip.reach) + 64, place.x(place.right) - 30), from = place.y(beside), to = place.y(tip.elevation);
+  if (to - from < 24) return;
+  context.strokeStyle = inks.quiet;
+  context.lineWidth = 1;
   context.beginPath();
-  trail(context, pins);
+  trail(context, [[x, from], [x, to]]);
+  trail(context, [[place.x(tip.reach) + 10, to], [x + 6, to]]);
+  for (const y of [from, to]) trail(context, [[x - 5, y + 5], [x + 5, y - 5]]);
   context.stroke();
-  if (bucket.length) {
-    context.beginPath();
-    trail(context, bucket.map(({ reach, elevation }) => [place.x(reach), place.y(elevation)]));
-    context.lineWidth = 1.2;
-    context.stroke();
-  }
-  context.lineWidth = 1.5;
-  context.fillStyle = inks.paper;
-  for (const [x, y] of pins.slice(0, -1)) {
-    context.beginPath();
-    context.arc(x, y, 4.5, 0, 2 * Math.PI);
-    context.fill();
-    context.stroke();
-  }
+  const y = Math.max(place.y(place.top) + 20, (from + to) / 2);
+  label(context, words.depth, x + 8, y, { colour: inks.ink, paper: inks.paper, align: x > place.x(place.right) - 110 ? "right" : "left" });
 }
 
 /** The deviation as a draughtsman's dimension, without a number: there is one large figure, and one only. */

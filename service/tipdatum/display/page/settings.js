@@ -3,7 +3,8 @@
 const CHOICES = "tipdatum.choices";
 
 /**
- * `settings.json`, and in `asked` what the address asks for: ?units=…&language=…&light=… Never the broker: a
+ * `settings.json`, and in `asked` what the address asks for: ?units=…&language=…&light=…&view=… and ?role=display,
+ * which only takes away. Never the broker: a
  * link could lead an operator, and a password, to somebody else's.
  */
 export async function loadSettings() {
@@ -12,12 +13,13 @@ export async function loadSettings() {
   const settings = { ...defaults, ...told };
   settings.websocket = settings.websocket.replace("{host}", location.hostname);
   const query = new URLSearchParams(location.search);
-  const wanted = ["units", "language", "light"].filter((name) => query.has(name));
+  const wanted = ["units", "language", "light", "view"].filter((name) => query.has(name));
   settings.asked = Object.fromEntries(wanted.map((name) => [name, query.get(name)]));
+  if (query.get("role") === "display") settings.role = "display";
   return settings;
 }
 
-/** Choices made on this screen: `{units, language, light}`. Kept where the browser allows it. */
+/** Choices made on this screen: `{units, language, light, sound, view}`. Kept where the browser allows it. */
 export function loadChoices() {
   try {
     return JSON.parse(localStorage.getItem(CHOICES) ?? "{}");

@@ -27,6 +27,7 @@ export function speaker(language) {
   say.language = language;
   say.comma = texts["decimal"] === ",";
   say.has = (key) => key in texts;
+  say.decimal = (text) => (say.comma ? text.replace(/(\d)\.(\d)/g, "$1,$2") : text);
   return say;
 }
 
@@ -34,4 +35,15 @@ export function speaker(language) {
 export function sayReason(say, reason) {
   const key = `reason.${reason}`;
   return say.has(key) ? say(key) : reason;
+}
+
+/** What the service answers, in the page's language where its code is in the catalogue, else in its own words. */
+export function sayReply(say, { text, code, values }) {
+  return code && say.has(`say.${code}`) ? say(`say.${code}`, sayValues(say, values ?? {})) : text;
+}
+
+/** The values of a sentence: numbers with this language's decimal sign. */
+function sayValues(say, values) {
+  const written = (value) => (typeof value === "string" && say.comma ? value.replace(/(\d)\.(\d)/g, "$1,$2") : value);
+  return Object.fromEntries(Object.entries(values).map(([name, value]) => [name, written(value)]));
 }

@@ -1,11 +1,16 @@
-// The tools along the bottom, as data. A tool has pages (or is one itself); a page has what it shows and
-// forms; a form has fields and the command it sends. Fields of kind "length" come to `body` in metres, of
-// kind "grade" as a ratio; what `body` returns is the command's JSON. Without `body` it is the values.
+// The tools along the bottom, as data. A tool has pages (or is one itself). A page has `fields`, `actions` that
+// send them, and may have `info` (what it shows), `cautions`, `chips` (whole commands by one touch) and a `note`.
+// A field of kind "length" comes to `body` in metres, "grade" as a ratio, "angle" in degrees, "table" as rows of
+// metres. An action has a label and a command; `body(values)` makes the command's JSON, without it the values are
+// that; `needs` names the fields it reads (all of them without it); a `plain` one reads none; `asks` returns a
+// question where what was entered contradicts itself or would undo what stands.
 
+import { dayTool } from "./day.js";
+import { MACHINE } from "./machine.js";
 import { REFERENCE } from "./reference.js";
-import { SENSORS, screenTool } from "./screen.js";
+import { screenTool } from "./screen.js";
 import { TARGET } from "./target.js";
-import { BUCKET, LIMITS, POINTS, TRENCH } from "./work.js";
+import { LIMITS, POINTS, TRENCH } from "./work.js";
 
-export { screenTool };
-export const TOOLS = [REFERENCE, TARGET, BUCKET, POINTS, LIMITS, TRENCH, SENSORS];
+export { dayTool, screenTool };
+export const TOOLS = [REFERENCE, TARGET, MACHINE, POINTS, LIMITS, TRENCH];

@@ -1,38 +1,60 @@
-// Reference: a touch on a mark, marks to come back to after a move, the laser, the level book.
+// Reference: a touch on a mark, marks to come back to after a move, the laser, the station.
 
 import { make } from "../dom.js";
+import { sayReason } from "../texts.js";
 import { lengthText } from "../units.js";
 
-const POINT = {
-  name: "point", kind: "choice", label: "form.datum.point",
+export const POINT = {
+  name: "point", kind: "choice", label: "form.datum.point", initial: () => "tip",
   choices: ["tip", "left", "right"].map((value) => ({ value, label: `point.${value}` })),
 };
 const SUGGESTED = ["BM1", "TP1", "TP2", "TP3"];
 
-function marksOf(model) {
-  return Object.entries(model.state?.marks ?? {});
-}
+const marksOf = (model) => Object.entries(model.state?.marks ?? {});
 
-function names(model, wanted = () => true) {
+export function markNames(model, wanted = () => true) {
   return marksOf(model).filter(([, mark]) => wanted(mark)).map(([name]) => name);
 }
 
 /** Names that a new mark may be given: the usual ones that are still free. */
-function freeNames(model) {
-  const taken = names(model);
+export function freeNames(model) {
+  const taken = markNames(model);
   return SUGGESTED.filter((name) => !taken.includes(name)).slice(0, 3);
 }
 
-function choiceOfMarks(label, wanted) {
-  return {
-    name: "name", kind: "choice", label,
-    choices: (model) => names(model, wanted).map((value) => ({ value, text: value })),
-  };
-}
-
-function hasReceiver(model) {
+export function hasReceiver(model) {
   return Object.values(model.about?.machine?.sensor ?? {}).some((sensor) => sensor.type === "beam");
 }
+
+const inDoubt = (model) => model.state?.datum === "doubtful";
+const isSet = (model) => (model.state?.datum ?? "none") !== "none";
+
+/** A reference that nobody doubts is not given up by one touch. */
+export function replacing(values, model, { say, units }) {
+  if (model.state?.datum !== "set") return null;
+  const { mark, known_m } = model.state.reference ?? {};
+  const what = [mark, known_m === undefined ? "" : lengthText(known_m, "long", units, { comma: say.comma })].filter(Boolean).join(", ");
+  return { text: say("ask.replace", { what }), answers: [{ label: say("ask.replace.yes"), values }] };
+}
+
+const onMark = {
+  id: "on-mark",
+  title: "form.datum.title",
+  note: "form.datum.note",
+  info: ({ model, say }) => (inDoubt(model)
+    ? [make("p", { class: "caution" }, say("form.datum.doubt", { why: model.state.reasons.map((one) => sayReason(say, one)).join("; ") }))]
+    : []),
+  fields: [
+    { name: "elevation_m", kind: "length", label: "form.datum.elevation" },
+    POINT,
+    { name: "mark", kind: "name", label: "form.datum.mark", optional: true, suggest: freeNames },
+  ],
+  actions: [
+    { label: "form.datum.send", command: "datum/set" },
+    { label: "form.datum.confirm", command: "datum/confirm", plain: true, when: inDoubt },
+    { label: "form.datum.clear", command: "datum/clear", plain: true, when: isSet },
+  ],
+};
 
 function marksTable({ model, say, units }) {
   const marks = marksOf(model);
@@ -44,106 +66,79 @@ function marksTable({ model, say, units }) {
   return [make("table", {}, make("tbody", {}, ...rows))];
 }
 
-const onMark = {
-  id: "on-mark",
-  title: "form.datum.title",
-  info: ({ model, say }) => (model.state?.datum === "doubtful"
-    ? [make("p", { class: "caution" }, say("form.datum.doubt", { why: model.state.reasons.join("; ") }))]
-    : []),
-  forms: [
-    { send: "form.datum.confirm", command: "datum/confirm", when: (model) => model.state?.datum === "doubtful" },
-    {
-      note: "form.datum.note",
-      fields: [
-        { name: "elevation_m", kind: "length", label: "form.datum.elevation" },
-        POINT,
-        { name: "mark", kind: "name", label: "form.datum.mark", optional: true, suggest: freeNames },
-      ],
-      send: "form.datum.send",
-      command: "datum/set",
-    },
-    { send: "form.datum.clear", command: "datum/clear", when: (model) => (model.state?.datum ?? "none") !== "none" },
-  ],
-};
-
 const marks = {
   id: "marks",
   title: "form.marks.title",
+  note: "form.return.note",
   info: marksTable,
-  forms: [
-    {
-      title: "form.return.title", note: "form.return.note",
-      fields: [choiceOfMarks("form.marks.which"), POINT],
-      send: "form.return.send", command: "mark/return", when: (model) => names(model).length > 0,
-    },
-    {
-      title: "form.check.title",
-      fields: [choiceOfMarks("form.marks.which"), POINT],
-      send: "form.check.send", command: "mark/check", when: (model) => names(model).length > 0,
-    },
-    {
-      title: "form.keep.title", note: "form.keep.note",
-      fields: [{ name: "name", kind: "name", label: "form.datum.mark", suggest: freeNames }, POINT],
-      send: "form.keep.send", command: "mark/keep",
-    },
-    {
-      title: "form.add.title",
-      fields: [
-        { name: "name", kind: "name", label: "form.datum.mark", suggest: freeNames },
-        { name: "elevation_m", kind: "length", label: "form.datum.elevation" },
-      ],
-      send: "form.add.send", command: "mark/add",
-    },
+  fields: [
+    { name: "name", kind: "choice", label: "form.marks.which", choices: (model) => markNames(model).map((value) => ({ value, text: value })), when: (model) => markNames(model).length > 0 },
+    { ...POINT, when: (model) => markNames(model).length > 0 },
   ],
+  actions: [
+    { label: "form.return.send", command: "mark/return", asks: replacing, when: (model) => markNames(model).length > 0 },
+    { label: "form.check.send", command: "mark/check", when: (model) => markNames(model).length > 0 },
+    { label: "form.forget.send", command: "mark/forget", needs: ["name"], when: (model) => markNames(model).length > 0 },
+  ],
+};
+
+const keep = {
+  id: "keep",
+  title: "form.keep.title",
+  note: "form.keep.note",
+  fields: [{ name: "name", kind: "name", label: "form.datum.mark", suggest: freeNames }, POINT],
+  actions: [{ label: "form.keep.send", command: "mark/keep" }],
+};
+
+const add = {
+  id: "add",
+  title: "form.add.title",
+  fields: [
+    { name: "name", kind: "name", label: "form.datum.mark", suggest: freeNames },
+    { name: "elevation_m", kind: "length", label: "form.datum.elevation" },
+    { name: "station_m", kind: "length", label: "form.station.station", optional: true },
+  ],
+  actions: [{ label: "form.add.send", command: "mark/add" }],
 };
 
 const CROSSINGS = {
   name: "crossings", kind: "choice", label: "form.laser.crossings", initial: () => "3",
   choices: ["1", "3", "5"].map((value) => ({ value, text: value })),
 };
-const laserBody = ({ elevation_m, crossings }) => ({ elevation_m, crossings: Number(crossings) });
+const laserBody = ({ crossings, ...rest }) => ({ ...rest, crossings: Number(crossings) });
 
 const laser = {
   id: "laser",
   title: "form.laser.title",
+  note: "form.laser.note",
   when: hasReceiver,
-  forms: [
-    {
-      title: "form.laser.set.title", note: "form.laser.note",
-      fields: [{ name: "elevation_m", kind: "length", label: "form.laser.elevation", optional: true }, CROSSINGS],
-      send: "form.datum.send", command: "laser/set", body: laserBody,
-    },
-    {
-      title: "form.laser.check.title",
-      fields: [{ name: "elevation_m", kind: "length", label: "form.laser.elevation", optional: true }, CROSSINGS],
-      send: "form.check.send", command: "laser/check", body: laserBody,
-    },
+  fields: [{ name: "elevation_m", kind: "length", label: "form.laser.elevation", optional: true }, CROSSINGS],
+  actions: [
+    { label: "form.datum.send", command: "laser/set", body: laserBody, asks: replacing },
+    { label: "form.check.send", command: "laser/check", body: laserBody },
+    { label: "form.laser.plane.send", command: "laser/plane", needs: ["elevation_m"] },
+    { label: "form.laser.clear", command: "laser/clear", plain: true, when: (model) => Boolean(model.state?.plane) },
   ],
 };
 
-const book = {
-  id: "book",
-  title: "form.book.title",
-  forms: [
-    {
-      title: "form.close.title", note: "form.close.note",
-      fields: [
-        { name: "mark", kind: "name", label: "form.datum.mark", optional: true, suggest: (model) => names(model, (m) => m.known) },
-        { name: "elevation_m", kind: "length", label: "form.close.elevation", optional: true },
-        POINT,
-      ],
-      send: "form.close.send", command: "book/close",
-    },
-    { note: "form.distribute.note", send: "form.distribute.send", command: "book/distribute" },
-    {
-      title: "form.correct.title", note: "form.correct.note",
-      fields: [
-        { name: "add_m", kind: "length", label: "form.correct.by" },
-        { name: "remark", kind: "name", label: "form.correct.remark", optional: true },
-      ],
-      send: "form.correct.send", command: "datum/correct",
-    },
+const correct = {
+  id: "correct",
+  title: "form.correct.title",
+  note: "form.correct.note",
+  when: isSet,
+  fields: [
+    { name: "add_m", kind: "length", label: "form.correct.by" },
+    { name: "remark", kind: "name", label: "form.correct.remark", optional: true },
   ],
+  actions: [{ label: "form.correct.send", command: "datum/correct" }],
 };
 
-export const REFERENCE = { id: "reference", title: "tool.reference", pages: [onMark, marks, laser, book] };
+const station = {
+  id: "station",
+  title: "form.station.title",
+  note: "form.station.note",
+  fields: [{ name: "station_m", kind: "length", label: "form.station.station" }],
+  actions: [{ label: "form.station.send", command: "station/set" }],
+};
+
+export const REFERENCE = { id: "reference", title: "tool.reference", pages: [onMark, marks, keep, add, laser, correct, station] };

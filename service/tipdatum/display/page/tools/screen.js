@@ -1,66 +1,73 @@
-// Sensors, and the screen's own settings.
+// The screen's own settings, sign-in, and other screens.
 
 import { make } from "../dom.js";
+import { qrSvg } from "../qr.js";
 import { LANGUAGES } from "../texts.js";
 import { UNIT_SETS } from "../units.js";
 
-export const SENSORS = {
-  id: "sensors",
-  title: "tool.sensors",
-  aside({ model, say }) {
-    const bad = [...model.health.values()].filter((health) => health.state !== "ok").length;
-    const n = model.health.size;
-    return n ? say(bad ? "sensors.some" : "sensors.all-well", { bad, n }) : "";
-  },
-  info({ model, say }) {
-    if (!model.health.size) return [make("p", {}, say("sensors.none"))];
-    const rows = [...model.health.values()].map((health) => {
-      const counted = Object.entries(health.faults).map(([kind, n]) => `${kind} ${n}`).join(", ");
-      const words = [health.text, counted && say("sensors.faults", { list: counted })].filter(Boolean).join("; ");
-      return make("tr", {},
-        make("th", { scope: "row" }, make("strong", {}, health.sensor), make("br"), say("sensors.body", { body: health.body })),
-        make("td", {}, make("strong", {}, say(`sensors.state.${health.state}`)), words ? make("br") : null, words),
-        make("td", {}, health.rate_hz === null ? "–" : say("sensors.rate.value", { rate: health.rate_hz.toFixed(0) })));
-    });
-    const head = ["sensors.sensor", "sensors.state", "sensors.rate"].map((key) => make("th", { scope: "col" }, say(key)));
-    return [make("table", {}, make("thead", {}, make("tr", {}, ...head)), make("tbody", {}, ...rows))];
-  },
-};
+/** The addresses of further screens: the same page with another view, or for reading only. */
+export function addressOf(query) {
+  const address = new URL(location.href);
+  address.search = "";
+  for (const [name, value] of Object.entries(query)) address.searchParams.set(name, value);
+  return address.href;
+}
+
+/** A picture that a phone reads as this address. */
+export function codeOf(address, say) {
+  const local = ["127.0.0.1", "localhost", "[::1]"].includes(new URL(address).hostname);
+  const picture = make("div", { class: "qr", role: "img", "aria-label": address });
+  picture.append(qrSvg(address));
+  return make("div", { class: "code" }, picture, make("p", {}, make("code", {}, address)),
+    local ? make("p", { class: "caution" }, say("code.local")) : null);
+}
 
 /** `screen` offers `choices`, `set(name, value)`, `username` and `signIn(user, password)`. */
 export function screenTool(screen) {
-  const choose = (name, values, note) => ({
-    note,
-    fields: [{
-      name, kind: "choice", label: `screen.${name}`,
-      initial: () => screen.choices[name],
-      choices: values,
-      changed: (value) => screen.set(name, value),
-    }],
+  const choose = (name, values) => ({
+    name, kind: "choice", label: `screen.${name}`,
+    initial: () => screen.choices[name],
+    choices: values,
+    changed: (value) => screen.set(name, value),
   });
   const labelled = (name, values) => values.map((value) => ({ value, label: `screen.${name}.${value}` }));
-  const languages = Object.entries(LANGUAGES).map(([value, texts]) => ({ value, text: texts["language.name"] }));
+  const languages = () => Object.entries(LANGUAGES).map(([value, texts]) => ({ value, text: texts["language.name"] }));
   return {
     id: "screen",
     title: "tool.screen",
-    info: ({ model, say }) => (model.about
-      ? [make("p", { class: "note" }, say("screen.about", {
-        machine: model.about.machine?.name ?? "", version: model.about.version, contract: model.about.contract,
-      }))]
-      : []),
-    forms: [
-      choose("light", labelled("light", ["auto", "sun", "night"])),
-      choose("units", labelled("units", Object.keys(UNIT_SETS))),
-      choose("language", languages),
-      choose("sound", labelled("sound", ["off", "on"]), "screen.sound.note"),
+    pages: [
       {
+        id: "look",
+        title: "screen.look",
+        note: "screen.sound.note",
+        info: ({ model, say }) => (model.about
+          ? [make("p", { class: "note" }, say("screen.about", {
+            machine: model.about.machine?.name ?? "", version: model.about.version, contract: model.about.contract,
+          }))]
+          : []),
+        fields: [
+          choose("light", labelled("light", ["auto", "sun", "night"])),
+          choose("units", labelled("units", Object.keys(UNIT_SETS))),
+          choose("language", languages),
+          choose("sound", labelled("sound", ["off", "on"])),
+          choose("view", labelled("view", ["all", "glance", "section", "numbers"])),
+        ],
+      },
+      {
+        id: "others",
+        title: "screen.others",
+        note: "screen.others.note",
+        info: ({ say }) => [codeOf(addressOf({ role: "display" }), say), make("p", {}, say("screen.others.views")),
+          make("ul", {}, ...["glance", "section", "numbers"].map((view) => make("li", {}, make("code", {}, addressOf({ view })))))],
+      },
+      {
+        id: "sign-in",
         title: "screen.sign-in",
         fields: [
           { name: "username", kind: "name", label: "screen.user", initial: () => screen.username },
           { name: "password", kind: "secret", label: "screen.password", optional: true },
         ],
-        send: "screen.sign-in.send",
-        local: ({ username, password }) => screen.signIn(username, password),
+        actions: [{ label: "screen.sign-in.send", local: ({ username, password }) => screen.signIn(username, password) }],
       },
     ],
   };

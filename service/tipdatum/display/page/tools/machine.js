@@ -1,0 +1,61 @@
+// The machine: which bucket is on, how worn it is, and how the sensors are.
+
+import { make } from "../dom.js";
+import { markNames } from "./reference.js";
+import { sayReason } from "../texts.js";
+
+const bucket = {
+  id: "bucket",
+  title: "tool.bucket",
+  note: "form.bucket.note",
+  fields: [{
+    name: "name", kind: "choice", label: "form.bucket.which",
+    initial: (model) => model.state?.bucket,
+    choices: (model) => (model.about?.machine?.bucket ?? []).map(({ name }) => ({ value: name, text: name })),
+  }],
+  actions: [{ label: "form.bucket.send", command: "bucket/choose" }],
+};
+
+const wear = {
+  id: "wear",
+  title: "form.wear.title",
+  note: "form.wear.note",
+  fields: [
+    { name: "mark", kind: "name", label: "form.datum.mark", optional: true, suggest: (model) => markNames(model) },
+    { name: "wear_m", kind: "length", label: "form.wear.by-rule", optional: true },
+  ],
+  actions: [
+    { label: "form.wear.send", command: "bucket/wear", needs: ["mark"] },
+    {
+      label: "form.wear.set", command: "bucket/wear-set", needs: ["wear_m"],
+      asks: ({ wear_m }, model, { say }) => (wear_m === undefined ? { text: say("entry.empty"), answers: [] } : null),
+    },
+  ],
+};
+
+function sensorTable({ model, say }) {
+  if (!model.health.size) return [make("p", {}, say("sensors.none"))];
+  const rows = [...model.health.values()].map((health) => {
+    const counted = Object.entries(health.faults).map(([kind, n]) => `${sayReason(say, kind)} ${n}`).join(", ");
+    const words = [sayReason(say, health.text), counted && say("sensors.faults", { list: counted })].filter(Boolean).join("; ");
+    return make("tr", {},
+      make("th", { scope: "row" }, make("strong", {}, health.sensor), make("br"), say("sensors.body", { body: say(`body.${health.body}`) })),
+      make("td", {}, make("strong", {}, say(`sensors.state.${health.state}`)), words ? make("br") : null, words),
+      make("td", {}, health.rate_hz === null ? "–" : say("sensors.rate.value", { rate: health.rate_hz.toFixed(0) })));
+  });
+  const head = ["sensors.sensor", "sensors.state", "sensors.rate"].map((key) => make("th", { scope: "col" }, say(key)));
+  return [make("table", {}, make("thead", {}, make("tr", {}, ...head)), make("tbody", {}, ...rows))];
+}
+
+const sensors = { id: "sensors", title: "tool.sensors", info: sensorTable };
+
+export const MACHINE = {
+  id: "machine",
+  title: "tool.machine",
+  aside({ model, say }) {
+    const n = model.health.size;
+    const bad = [...model.health.values()].filter((health) => health.state !== "ok").length;
+    return bad ? say("sensors.some", { bad, n }) : model.state?.bucket ?? "";
+  },
+  pages: [bucket, wear, sensors],
+};
