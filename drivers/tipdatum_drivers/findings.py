@@ -51,6 +51,10 @@ class Findings:
             self.found(t, kind, text)
             self.conditions[kind] = f"{kind}: {text}"
 
+    def forget(self) -> None:
+        """Nothing lasts any more; what was counted stays."""
+        self.conditions.clear()
+
     def end(self, kind: str) -> None:
         """A condition is over, if it ever began."""
         if self.conditions:

@@ -21,6 +21,7 @@ rate disagrees       the gyro does not fit the change of tilt (`rate_check`)    
 gyro saturated       a rate stands at one large value while all else moves                dropped
 temperature          outside the part's range                                             used
 wrong serial         the device that answers is not the one described                     dropped
+wrong kind           an inclinometer where an inertial sensor is described, and the like  dropped
 ==================== ==================================================================== =============
 
 What lasts is counted once, at its onset; bad readings one by one. An inertial reading that only repeats the
@@ -40,11 +41,19 @@ from tipdatum_drivers.findings import Findings
 from tipdatum_drivers.glitches import Glitches
 from tipdatum_drivers.part_checks import FRESH_START_S, ImuChecks, Limits, TiltChecks, shown
 from tipdatum_drivers.presence import CLOCK_STEP_S, Presence
-from tipdatum_drivers.reading import Fault, Identity, Imu, Reading, Tilt
+from tipdatum_drivers.reading import Beam, Fault, Identity, Imu, Reading, Slew, Tilt
 
 RUBBISH_BEGINS, RUBBISH_ENDS, RUBBISH_FADES = 0.1, 0.03, 0.01
 """Share of dropped readings from which the whole sensor is doubted, below which it no longer is, and the
 weight of one reading in it: a hundred or so count."""
+KINDS: dict[type, str] = {Imu: "imu", Tilt: "tilt", Slew: "slew", Beam: "beam"}
+"""What comes → the type that a description calls it."""
+KIND_WORDS = {
+    "imu": "an inertial sensor",
+    "tilt": "an inclinometer",
+    "slew": "a slew encoder",
+    "beam": "a laser receiver",
+}
 DROPPING = frozenset({"frozen", "same answer", "not 1 g", "rate disagrees", "wrong serial"})
 """Lasting conditions under which readings are not used."""
 
@@ -96,11 +105,9 @@ class SensorMonitor:
         """What the device told last."""
         self._findings = Findings(name)
         self._expected = description.serial
-        believed = limits or getattr(description, "limits", None) or Limits()
-        self._imu = ImuChecks(believed, self._findings, g, getattr(description, "body", ""))
-        self._tilt = TiltChecks(believed, self._findings)
-        self._glitches = Glitches(math.radians(believed.rate_step_degps))
+        self._gravity, self._limits = g, limits
         self._rubbish = 0.0
+        self._judge_by(description)
         self._sampled = -math.inf
 
     @property
@@ -151,6 +158,23 @@ class SensorMonitor:
         self._expected = serial
         self._findings.end("wrong serial")
 
+    def describe(self, description: Description, t: float) -> None:
+        """Go on with a changed description; counts and what was learnt stay."""
+        self.presence.describe(description)
+        self._judge_by(description)
+        self._expected = description.serial or self.serial
+        if self.serial is not None:
+            self._identify(Identity(t, self.name, self.serial))
+
+    def _judge_by(self, description: Description) -> None:
+        """Begin to judge readings by what the description says the part is."""
+        believed = self._limits or getattr(description, "limits", None) or Limits()
+        self._type = getattr(description, "type", "")
+        self._imu = ImuChecks(believed, self._findings, self._gravity, getattr(description, "body", ""))
+        self._tilt = TiltChecks(believed, self._findings)
+        self._glitches = Glitches(math.radians(believed.rate_step_degps))
+        self._findings.forget()
+
     def health(self, t: float) -> SensorHealth:
         """Health at time `t`, s."""
         findings, presence = self._findings, self.presence
@@ -196,6 +220,12 @@ class SensorMonitor:
                 return ()
             self._sampled = -math.inf
         dt = presence.heard(t) or 0.0
+        if (kind := KINDS.get(type(reading))) is not None:
+            if self._type and kind != self._type:
+                text = f"{KIND_WORDS[kind]} comes, described is {KIND_WORDS[self._type]}"
+                self._findings.begin(t, "wrong kind", text)
+                return ()
+            self._findings.end("wrong kind")
         accepted: tuple[Reading, ...]
         if isinstance(reading, Imu):
             accepted = self._inertial(reading, dt)

@@ -92,9 +92,10 @@ class DriverTable:
 
 @dataclass(frozen=True, slots=True)
 class Service:
-    """A service's file with everything it names loaded and checked."""
+    """A service's file with everything it names loaded and checked; `tables` is the file as it stands."""
 
     path: Path
+    tables: ServiceFile
     machine: Machine
     machine_path: Path
     machine_id: str
@@ -125,6 +126,7 @@ def load_service(path: Path) -> Service:
     machine = load_machine(machine_path)
     return Service(
         path=path,
+        tables=raw,
         machine=machine,
         machine_path=machine_path,
         machine_id=_machine_id(raw.machine_id, machine_path, file),

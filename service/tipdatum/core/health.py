@@ -122,6 +122,12 @@ class HealthBoard:
             name: _Line(monitor, machine.sensor[name].body) for name, monitor in self.monitors.items()
         }
 
+    def describe(self, machine: Machine, t: float) -> None:
+        """Go on with a changed description of the same sensors."""
+        for name, sensor in machine.sensor.items():
+            self.monitors[name].describe(sensor, t)
+            self._lines[name].body = sensor.body
+
     def fault(self, fault: Fault) -> None:
         """Count a fault under its source, described or not."""
         source = fault.source

@@ -12,6 +12,7 @@ record with t <= tick, because it runs only when something later has come (`feed
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any, TypeAlias
 
 from tipdatum.bus.messages import Change, Changes, Happening, Health, Message, Reply, State
@@ -26,7 +27,6 @@ from tipdatum.grade.ledger import Told
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.state import WorkState
 from tipdatum.grade.work import Work
-from tipdatum.grade.work_options import WorkOptions
 from tipdatum.machine.description import ARM, Machine
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.presence import Presence
@@ -61,6 +61,21 @@ class Outgoing(Value, frozen=True):
 
 
 Emit: TypeAlias = Callable[[Outgoing], None]
+
+
+REFITTED = ("name", "calibration", "boom", "stick", "bucket", "tolerance")
+REFITTED_OF_SENSOR = ("serial", "stale_after_s")
+"""Keys of the description whose change a running estimator takes in; for all others it starts anew."""
+
+
+def starts_anew(before: Machine, after: Machine) -> bool:
+    """Whether an estimator must start anew where the description changes so."""
+
+    def rest(machine: Machine) -> Any:
+        sensors = {name: s.model_dump(exclude=set(REFITTED_OF_SENSOR)) for name, s in machine.sensor.items()}
+        return machine.model_dump(exclude={*REFITTED, "sensor"}), sensors
+
+    return bool(rest(before) != rest(after))
 
 
 class Pipeline:
@@ -149,10 +164,29 @@ class Pipeline:
         self.work.doubt(t, "the computer was suspended; the machine may have moved", travelled=True)
         self._flush(t)
 
-    def reload(self, machine: Machine, work: WorkOptions) -> None:
-        """Go on with a changed description and changed options of the work."""
-        self.machine = machine
-        self.work.reload(machine, work)
+    def reload(self, machine: Machine, settings: Settings) -> None:
+        """Go on with a changed description of the same sensors, and changed settings at the same tick.
+
+        Dimensions are taken into the running estimator; for whatever else it may have built upon, it
+        starts anew.
+        """
+        before, self.machine = self.machine, machine
+        renew = starts_anew(before, machine) or (
+            (settings.estimator, settings.estimator_options)
+            != (self._settings.estimator, self._settings.estimator_options)
+        )
+        self._settings = replace(settings, period_s=self._settings.period_s)
+        if settings.raw != (self._raw is not None):
+            self._raw = RawMeans() if settings.raw else None
+        self._board.describe(machine, self._now)
+        self.work.reload(machine, settings.work)
+        if renew:
+            self._renew_estimator()
+        self._flush(self._now)
+
+    def tell(self, kind: str, text: str) -> None:
+        """Publish an event that the shell has to tell."""
+        self._happened(Event(self._now, kind, text))
 
     def finish(self) -> None:
         """Run the last tick, at the end of a recording."""

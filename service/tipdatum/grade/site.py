@@ -79,21 +79,17 @@ class Site:
         state: WorkState,
         started: datetime | None,
     ) -> None:
-        self.options = options
         self.estimator = estimator
         self.ledger = Ledger(state, started)
         self.changes = Changes()
         self.pose: Pose | None = None
         self.last: TipReport | None = None
-        self.recent = Recent(options.still_most_s + 1.0)
-        self.receivers = {n: Receiver(n, s) for n, s in machine.sensor.items() if s.type == "beam"}
         self.crossings: list[Crossing] = []
-        self.watch = MoveWatch(machine)
         self.waiting: list[Waiting] = []
         self.answers: list[Outcome] = []
+        self._set_up(machine, options)
         if state.trench.jurisdiction is None and options.jurisdiction is not None:
-            trench = state.trench.model_copy(update={"jurisdiction": options.jurisdiction})
-            self.ledger.change(notice="none", trench=trench)
+            self._set_jurisdiction(options)
         self.mounted = Mounted(machine, state.bucket, state.wear_m)
         if self.machine.bucket[0] != machine.bucket[0]:
             estimator.replace_machine(self.machine)
@@ -293,10 +289,25 @@ class Site:
         self.remount(self.mounted.description)
         return moved
 
-    def replace_machine(self, machine: Machine) -> None:
-        """Go on with a changed description, such as a new calibration."""
+    def reload(self, machine: Machine, options: WorkOptions) -> None:
+        """Go on with a changed description, such as a new calibration, and changed options."""
+        before = self.options.jurisdiction
+        self._set_up(machine, options)
+        if options.jurisdiction != before and self.state.trench.jurisdiction == before:
+            self._set_jurisdiction(options)
         self.remount(machine)
         self.change()
+
+    def _set_up(self, machine: Machine, options: WorkOptions) -> None:
+        """Make anew all that is built upon options and sensors."""
+        self.options = options
+        self.recent = Recent(options.still_most_s + 1.0)
+        self.receivers = {n: Receiver(n, s) for n, s in machine.sensor.items() if s.type == "beam"}
+        self.watch = MoveWatch(machine)
+
+    def _set_jurisdiction(self, options: WorkOptions) -> None:
+        trench = self.state.trench.model_copy(update={"jurisdiction": options.jurisdiction})
+        self.ledger.change(notice="none", trench=trench)
 
     def replace_estimator(self, estimator: Estimator) -> None:
         """Go on with an estimator that has started anew; the reference keeps its figures, not its anchor."""

@@ -178,8 +178,7 @@ class Work:
 
     def reload(self, machine: Machine, options: WorkOptions) -> None:
         """Go on with a changed description, such as a new calibration, and changed options."""
-        self.site.options = options
-        self.site.replace_machine(machine)
+        self.site.reload(machine, options)
 
     # Inside
 

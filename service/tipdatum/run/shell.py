@@ -404,20 +404,25 @@ class Shell:
                     self._pipeline.was_suspended(self._intake.now(), slept)
 
     def _reload(self) -> None:
-        """SIGHUP: take over what can change without a restart."""
+        """SIGHUP: take over what can change without a restart, and say what cannot."""
         try:
             change = reloaded(self.service, load_service(self.service.path))
         except InputError as error:
-            log.error("reload refused; going on as before", reason=str(error))
+            self._say_reload("reload refused; going on as before", str(error))
             return
-        if change.needs_restart:
-            log.warning("needs a restart to change", tables=", ".join(change.needs_restart))
         self.service = change.service
         with self._turn:
-            self._pipeline.reload(self.service.machine, self.service.settings.work)
+            self._pipeline.reload(self.service.machine, self.service.settings)
             if self._bus is not None:
                 self._bus.publish("about", "", about_message(self.service, self._wall.rfc3339(0.0)))
-        log.info("reloaded")
+        if change.waits:
+            self._say_reload("reload: these wait for a restart", "; ".join(change.waits))
+        self._say_reload("reloaded", ", ".join(change.taken) or "nothing that is in use has changed")
+
+    def _say_reload(self, kind: str, text: str) -> None:
+        """To the log and, since whoever sent the signal may watch from elsewhere, to the bus."""
+        with self._turn:
+            self._pipeline.tell(kind, text)
 
 
 async def serve(

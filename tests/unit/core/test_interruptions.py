@@ -107,7 +107,7 @@ def test_a_description_measured_anew_goes_on_with_the_reference(
 ) -> None:
     reach = run.last(Tip).reach_m
     assert reach is not None
-    run.pipeline.reload(described(machine, stick={"length_m": 2.6}), WorkOptions())
+    run.pipeline.reload(described(machine, stick={"length_m": 2.6}), Settings())
     run.go_on(readings(7.0, 12.0))
     # The stick points 60° down, so 0.2 m more of it reach 0.1 m farther.
     assert run.last(Tip).reach_m == pytest.approx(reach + 0.1, abs=0.005)
@@ -115,7 +115,7 @@ def test_a_description_measured_anew_goes_on_with_the_reference(
 
 
 def test_options_of_the_work_change_without_a_restart(run: Run, machine: Machine, readings: Readings) -> None:
-    run.pipeline.reload(machine, WorkOptions(wait_s=0.1, still_least_s=30.0))
+    run.pipeline.reload(machine, Settings(work=WorkOptions(wait_s=0.1, still_least_s=30.0)))
     run.pipeline.feed(Command(7.0, "datum/set", {"elevation_m": 99.0}))
     run.go_on(readings(7.0, 8.0))
     assert not run.last(Reply).ok
@@ -127,6 +127,6 @@ def test_a_bucket_that_is_no_longer_described_ends_nothing(
 ) -> None:
     description = machine.model_dump(mode="json", exclude_defaults=True)
     description["bucket"] = [{"name": "grading 1500", "tip_m": 1.1, "width_m": 1.5}]
-    run.pipeline.reload(parse_machine(description, "changed"), WorkOptions())
+    run.pipeline.reload(parse_machine(description, "changed"), Settings())
     run.go_on(readings(7.0, 12.0))
     assert run.last(Tip).quality == "good"
