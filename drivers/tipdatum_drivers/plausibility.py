@@ -158,8 +158,9 @@ class SensorMonitor:
         self._expected = serial
         self._findings.end("wrong serial")
 
-    def describe(self, description: Description, t: float) -> None:
-        """Go on with a changed description; counts and what was learnt stay."""
+    def describe(self, description: Description, t: float, g: float) -> None:
+        """Go on with a changed description at `t`, s; counts and what was learnt stay."""
+        self._gravity = g
         self.presence.describe(description)
         self._judge_by(description)
         self._expected = description.serial or self.serial

@@ -238,6 +238,11 @@ class Reply(Message):
     command: str
     ok: bool
     text: str = Field(description="what was done, or why not, in words")
+    saved: bool | None = Field(
+        default=None,
+        description="whether what is set now is on the disk; false: the text says why not; null: nothing was "
+        "done, or this run keeps nothing",
+    )
     request_id: str | None = None
     result: dict[str, Any] | None = None
 

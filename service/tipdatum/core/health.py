@@ -111,12 +111,8 @@ class HealthBoard:
             for name, sensor in machine.sensor.items()
         }
         self.presences = {name: monitor.presence for name, monitor in self.monitors.items()}
-        carried: dict[str, SensorMonitor] = {
-            sensor.body: self.monitors[name]
-            for name, sensor in machine.sensor.items()
-            if sensor.type == "tilt"
-        }
-        self.together = Together((body, carried.get(body)) for body in BODIES)
+        self._machine = machine
+        self.together = self._inclinometers()
         """Watches inclinometers beside what the bodies do."""
         self._lines = {
             name: _Line(monitor, machine.sensor[name].body) for name, monitor in self.monitors.items()
@@ -124,9 +120,20 @@ class HealthBoard:
 
     def describe(self, machine: Machine, t: float) -> None:
         """Go on with a changed description of the same sensors."""
+        before, self._machine = self._machine, machine
+        self.together = self._inclinometers()
         for name, sensor in machine.sensor.items():
-            self.monitors[name].describe(sensor, t)
-            self._lines[name].body = sensor.body
+            if sensor != before.sensor[name] or machine.gravity_mps2 != before.gravity_mps2:
+                self.monitors[name].describe(sensor, t, machine.gravity_mps2)
+                self._lines[name].body = sensor.body
+
+    def _inclinometers(self) -> Together:
+        carried: dict[str, SensorMonitor] = {
+            sensor.body: self.monitors[name]
+            for name, sensor in self._machine.sensor.items()
+            if sensor.type == "tilt"
+        }
+        return Together((body, carried.get(body)) for body in BODIES)
 
     def fault(self, fault: Fault) -> None:
         """Count a fault under its source, described or not."""

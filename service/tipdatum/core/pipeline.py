@@ -119,6 +119,7 @@ class Pipeline:
         """Of the readings of all sensors together."""
         self._changes: list[Change] = []
         self._published_revision = -1
+        self._not_saved: str | None = None
         self._now = 0.0
         self._looked = float("-inf")
         self._takes: dict[type, Callable[[Any], None]] = {
@@ -187,6 +188,19 @@ class Pipeline:
     def tell(self, kind: str, text: str) -> None:
         """Publish an event that the shell has to tell."""
         self._happened(Event(self._now, kind, text))
+
+    def not_saved(self, why: str | None) -> None:
+        """The state could not be written to the disk, for `why`; None: it is there again.
+
+        It shows as the health of a source of its own, and beside what is set.
+        """
+        before, self._not_saved = self._not_saved, why
+        if why is not None:
+            self._board.fault(Fault(self._now, "disk", "state not saved", why))
+        if (why is None) != (before is None):
+            text = "what was set is on the disk again" if why is None else f"what is set is not saved: {why}"
+            self._happened(Event(self._now, "state saved" if why is None else "state not saved", text))
+            self._emit_state(self._now)
 
     def finish(self) -> None:
         """Run the last tick, at the end of a recording."""
@@ -379,7 +393,10 @@ class Pipeline:
 
     def _emit_state(self, t: float) -> None:
         self._published_revision = self.work.revision
-        message = State(t=round(t, 6), time=self.wall.rfc3339(t), **self.work.view())
+        view = self.work.view()
+        if self._not_saved is not None:
+            view["reasons"] = [*view.get("reasons", ()), f"not saved: {self._not_saved}"]
+        message = State(t=round(t, 6), time=self.wall.rfc3339(t), **view)
         self._emit(Outgoing("state", message))
 
     def _emit_changes(self) -> None:

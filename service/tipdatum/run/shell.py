@@ -98,7 +98,7 @@ class Shell:
         self._wall = WallTime(self._clock.started)
         directory = service.state_directory or default_directory()
         self._file = StateFile(directory, service.machine_id) if remember else None
-        self._keeper = StateKeeper(self._file, self._present_state)
+        self._keeper = StateKeeper(self._file, self._present_state, self._disk_trouble)
         self._stopping = asyncio.Event()
         self._broken: BaseException | None = None
         self._recorder: Recorder | None = None
@@ -116,6 +116,13 @@ class Shell:
         Raises:
             InputError: something that the service file names cannot be used.
         """
+        try:
+            await self._run()
+        finally:
+            if self._file is not None:
+                self._file.close()
+
+    async def _run(self) -> None:
         loop = asyncio.get_running_loop()
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.add_signal_handler(number, self.stop)
@@ -125,9 +132,9 @@ class Shell:
             self._announce(ready)
             tasks = [asyncio.create_task(self._drive(kind, driver)) for kind, driver in self._drivers]
             tasks += [
-                asyncio.create_task(_keep_going(work))
-                for work in (self._keeper.run, self._watch_clocks, self._watch_broker)
+                asyncio.create_task(_keep_going(work)) for work in (self._watch_clocks, self._watch_broker)
             ]
+            self._keeper.start()
             self._ticker.start()
             stack.callback(self._ticker.stop)
             systemd.notify("READY=1")
@@ -137,7 +144,7 @@ class Shell:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
             self._ticker.stop()
-            await self._keeper.save()
+            await asyncio.to_thread(self._keeper.stop)
         if self._broken is not None:
             raise self._broken
 
@@ -180,7 +187,7 @@ class Shell:
     def _start_pipeline(self) -> Pipeline:
         found = self._file.load(time.time()) if self._file else Remembered(None, None)
         if found.warning:
-            log.warning("state set aside", reason=found.warning)
+            log.warning("state of another kind", reason=found.warning)
         return Pipeline(
             self.service.machine,
             self.service.settings,
@@ -307,10 +314,31 @@ class Shell:
     def _publish(self, out: Outgoing) -> None:
         if out.name == "state":
             self._keeper.changed()
+        elif isinstance(out.message, Reply) and out.message.ok and self._file is not None:
+            # `ok` is a promise: the answer leaves when what it speaks of is on the disk.
+            message = out.message
+            if not self._keeper.when_saved(self._pipeline.work.state, lambda why: self._answer(message, why)):
+                self._send(Outgoing("reply", message.model_copy(update={"saved": True})))
+            return
+        self._send(out)
+
+    def _send(self, out: Outgoing) -> None:
         if isinstance(out.message, (Health, Happening, Reply)):
             self._log_message(out.message)
         if self._bus is not None:
             self._bus.publish(out.name, out.part, out.message)
+
+    def _answer(self, reply: Reply, not_saved: str | None) -> None:
+        """Send an answer that has waited for the disk. From the keeper's thread."""
+        text = reply.text if not_saved is None else f"{reply.text} Not saved: {not_saved}."
+        told = reply.model_copy(update={"saved": not_saved is None, "text": text})
+        with self._turn:
+            self._send(Outgoing("reply", told))
+
+    def _disk_trouble(self, why: str | None) -> None:
+        """The state could not be written, or can again. From the keeper's thread."""
+        with self._turn:
+            self._pipeline.not_saved(why)
 
     def _log_message(self, message: Health | Happening | Reply) -> None:
         """One line when something is lost and one when it is back; the bus has the rest."""
@@ -392,6 +420,7 @@ class Shell:
         watch = ClockWatch()
         while True:
             await asyncio.sleep(1.0)
+            await asyncio.to_thread(self._keeper.give_up_waiting)
             if self._ticker.lives:
                 systemd.notify("WATCHDOG=1")
             moved, slept = watch.look()

@@ -107,12 +107,12 @@ def test_silence_after_a_fault_of_the_line_names_it() -> None:
 
 
 def test_slow_sensor_is_not_stale_between_its_readings() -> None:
-    monitor = SensorMonitor("boom", Described())
+    monitor = SensorMonitor("boom", Described(type="tilt"))
     for i in range(20):
         monitor.check(Tilt(i / 3.0, "boom", angle_deg=0.1 * i))
     assert monitor.health(19 / 3.0 + 0.5).state == "ok"
     assert monitor.health(19 / 3.0 + 1.0).state == "stale"
-    strict = SensorMonitor("boom", Described(stale_after_s=0.1))
+    strict = SensorMonitor("boom", Described(stale_after_s=0.1, type="tilt"))
     strict.check(Tilt(0.0, "boom", angle_deg=0.0))
     assert strict.health(0.2).state == "stale"
 
@@ -209,7 +209,7 @@ def test_frozen_sensor_is_dropped_until_it_moves() -> None:
 
 
 def test_coarse_inclinometer_at_rest_is_not_taken_for_frozen() -> None:
-    coarse, fine = SensorMonitor("a", Described()), SensorMonitor("b", Described())
+    coarse, fine = SensorMonitor("a", Described(type="tilt")), SensorMonitor("b", Described(type="tilt"))
     for i in range(1000):
         coarse.check(Tilt(0.1 * i, "a", angle_deg=12.3 + (0.1 if i == 5 else 0.0)))
         fine.check(Tilt(0.1 * i, "b", angle_deg=12.3 + (0.001 if i == 5 else 0.0)))
@@ -292,7 +292,7 @@ def test_temperature_is_a_fault_but_the_reading_is_used() -> None:
 
 
 def test_leaping_inclinometer_is_dropped_until_the_new_angle_stays() -> None:
-    monitor = SensorMonitor("boom", Described())
+    monitor = SensorMonitor("boom", Described(type="tilt"))
     angles = [170.0, 179.5, -179.0, 20.0, -178.0, 30.0, 30.1, 30.2, 30.3, 30.4]
     accepted = [
         monitor.check(Tilt(0.05 * i, "boom", angle_deg=angle))[0] != () for i, angle in enumerate(angles)

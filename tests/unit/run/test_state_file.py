@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import asyncio
 import json
 import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
 from tipdatum.errors import InputError
-from tipdatum.grade.state import WorkState
+from tipdatum.grade.state import Mark, WorkState
 from tipdatum.run.state_file import StateFile, default_directory
-from tipdatum.run.state_keeper import StateKeeper
 
 NOW = 1.8e9
 """Wall-clock seconds since the epoch."""
@@ -92,13 +92,11 @@ def test_half_a_document_beside_the_whole_one_does_no_harm(file: StateFile) -> N
     [
         ('{"version": 1, "work": {"reference"', "unexpected end of data"),
         ("", "is broken"),
-        ("[]", "not a state document of version 1"),
-        ('{"version": 99, "work": {}}', "not a state document of version 1"),
-        ('{"version": 1}', "it has no work"),
-        ('{"version": 1, "work": {"bucket": 5}}', "bucket: Input should be a valid string"),
+        ("[]", "it holds no state"),
+        ('{"version": 1}', "it holds no state"),
         ("\0\0\0\0", "is broken"),
     ],
-    ids=["cut off", "empty", "a list", "another version", "no work", "wrong type", "zeros of a lost sector"],
+    ids=["cut off", "empty", "a list", "no work", "zeros of a lost sector"],
 )
 def test_a_broken_document_is_set_aside_and_said(file: StateFile, content: str, why: str) -> None:
     file.path.write_text(content)
@@ -110,6 +108,75 @@ def test_a_broken_document_is_set_aside_and_said(file: StateFile, content: str, 
     assert "\n" not in found.warning
     assert aside.read_text() == content
     assert not file.path.exists()
+
+
+@pytest.mark.parametrize("version", [0, 2, 99, None, "1.1"])
+def test_a_state_of_another_version_is_carried_over_and_kept_as_it_was(
+    file: StateFile, version: object
+) -> None:
+    state = WorkState(bucket="trenching 600", place=3)
+    work = {**state.model_dump(mode="json"), "rainfall": 3.5}
+    file.path.write_text(json.dumps({"version": version, "work": work}))
+    found = file.load(NOW)
+
+    assert found.state is not None
+    assert (found.state.bucket, found.state.place) == ("trenching 600", 3)
+    # Of an older version it is known what it meant.
+    assert bool(found.state.doubts) == (version != 0)
+    assert "left out: rainfall" in found.warning
+    kept = file.path.with_suffix(".as-found-1.json")
+    assert str(kept) in found.warning
+    assert json.loads(kept.read_text())["work"]["rainfall"] == 3.5
+    file.save(found.state)
+    assert file.load(NOW).warning == ""
+
+
+def test_what_cannot_be_read_in_it_is_left_out_alone(file: StateFile) -> None:
+    good = Mark(elevation_m=101.25, known=True).model_dump(mode="json")
+    work = {
+        "marks": {"A": good, "B": {"elevation_m": "high"}, "C": good},
+        "points": [5],
+        "target": {"kind": "a staircase"},
+        "bucket": "trenching 600",
+    }
+    file.path.write_text(json.dumps({"version": 1, "work": work}))
+    found = file.load(NOW)
+    assert found.state is not None
+    assert set(found.state.marks) == {"A", "C"}
+    assert found.state.bucket == "trenching 600"
+    assert found.state.doubts == ()
+    for part in ("marks.B", "points[0]", "target"):
+        assert part in found.warning
+
+
+def test_without_its_doubts_a_reference_is_doubtful(file: StateFile) -> None:
+    file.path.write_text(json.dumps({"version": 1, "work": {"doubts": "none"}}))
+    found = file.load(NOW)
+    assert found.state is not None
+    assert found.state.doubts == ("whether the reference was doubtful before the restart is not known",)
+
+
+TWO = """
+import sys
+from pathlib import Path
+from tipdatum.errors import InputError
+from tipdatum.run.state_file import StateFile
+try:
+    StateFile(Path(sys.argv[1]), sys.argv[2])
+except InputError as error:
+    print(error)
+"""
+
+
+def test_a_second_service_is_kept_away_from_the_same_state_in_words(file: StateFile) -> None:
+    def other(machine_id: str) -> str:
+        command = [sys.executable, "-c", TWO, str(file.path.parent), machine_id]
+        return subprocess.run(command, capture_output=True, text=True, check=True).stdout
+
+    assert f"another service (process {os.getpid()}) keeps the state of digger-1 in" in other("digger-1")
+    assert other("digger-2") == ""
+    file.close()
+    assert other("digger-1") == ""
 
 
 def test_broken_documents_never_replace_each_other(file: StateFile) -> None:
@@ -167,46 +234,3 @@ def test_state_goes_where_the_system_keeps_such_things(
     for name, value in environment.items():
         monkeypatch.setenv(name, value)
     assert default_directory() == Path(expected)
-
-
-async def test_a_changed_state_is_soon_on_the_disk(file: StateFile) -> None:
-    state = WorkState(bucket="first")
-    keeper = StateKeeper(file, lambda: state)
-    task = asyncio.create_task(keeper.run())
-    await asyncio.sleep(0.2)
-    assert not file.path.exists()
-    keeper.changed()
-    while not file.path.exists():  # noqa: ASYNC110 - the disk sends no events
-        await asyncio.sleep(0.01)
-    task.cancel()
-    await asyncio.gather(task, return_exceptions=True)
-    assert file.load(NOW).state == state
-
-
-async def test_a_full_disk_ends_nothing_and_is_tried_again(
-    file: StateFile, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr("tipdatum.run.state_keeper.SAVE_RETRY_S", 0.05)
-    real, failures = file.save, iter([OSError(28, "No space left on device")] * 2)
-
-    def save(state: WorkState) -> None:
-        for error in failures:
-            raise error
-        real(state)
-
-    monkeypatch.setattr(file, "save", save)
-    keeper = StateKeeper(file, WorkState)
-    keeper.changed()
-    task = asyncio.create_task(keeper.run())
-    while not file.path.exists():
-        assert not task.done()
-        await asyncio.sleep(0.01)
-    task.cancel()
-    await asyncio.gather(task, return_exceptions=True)
-
-
-async def test_a_demonstration_keeps_nothing() -> None:
-    keeper = StateKeeper(None, WorkState)
-    keeper.changed()
-    await keeper.run()
-    assert await keeper.save()
