@@ -6,6 +6,7 @@ reason to lose the session: what is whole is delivered, and `SessionFile.warning
 
 from __future__ import annotations
 
+import hashlib
 import zlib
 from collections.abc import Iterator
 from itertools import islice
@@ -75,6 +76,17 @@ class SessionFile:
                 )
             latest = record.t
             yield record
+
+    def digest(self) -> str:
+        """What tells this session from others, packed or not, with its truth or without.
+
+        Sixteen hexadecimal digits of the SHA-256 of all lines of other kinds than `truth`.
+        """
+        found = hashlib.sha256()
+        for line in self._lines():
+            if b'"truth"' not in line[:40]:
+                found.update(line)
+        return found.hexdigest()[:16]
 
     def _lines(self) -> Iterator[bytes]:
         """Lines with their newline; only the last one may lack it."""

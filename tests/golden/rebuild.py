@@ -5,6 +5,7 @@ Whoever does so says in the commit why the numbers moved.
 
 from __future__ import annotations
 
+import json
 import tempfile
 from pathlib import Path
 
@@ -20,7 +21,10 @@ EVERY = 10
 
 def kept(messages: Path) -> list[str]:
     """The messages of a replay that are compared, one a line."""
-    return messages.read_text(encoding="utf-8").splitlines()[::EVERY]
+    first, *rest = messages.read_text(encoding="utf-8").splitlines()
+    plain = json.loads(first)
+    plain.pop("origin")  # it names the build
+    return [json.dumps(plain, separators=(",", ":")), *rest][::EVERY]
 
 
 def expected_path(dig: Path) -> Path:

@@ -9,26 +9,105 @@ import typer
 from rich import box
 from rich.table import Table
 
-from tipdatum.cli.options import Json, talker
+from tipdatum.cli.options import Csv, Exit, Json, Output, input_file, print_json, talker
+from tipdatum.errors import InputError
+from tipdatum.results import write_text
+from tipdatum.run.replay import output_name
 from tipdatum.sessions.scorer import Errors, Score
-from tipdatum.sessions.scorer import score as score_tracks
-from tipdatum.sessions.tracks import read_messages, read_truth
+from tipdatum.sessions.verdict import Judged, judge, parse_limits, row
+from tipdatum.sessions.verdict import junit as as_junit
+from tipdatum.tables import csv_text, write_table
 
 
 def score(
-    session: Annotated[Path, typer.Argument(help="The session, with truth.")],
-    out: Annotated[Path, typer.Argument(help="What tipdatum replay made of it.")],
+    files: Annotated[
+        list[Path],
+        input_file("A session with truth and what tipdatum replay made of it; or sessions and their folder."),
+    ],
+    limit: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Not more than this, such as moving=0.02 (m RMS), slow.p95=0.01, lag=0.05; repeat it."
+        ),
+    ] = None,
+    any_session: Annotated[
+        bool,
+        typer.Option("--any-session", help="Compare although the messages say they are another session's."),
+    ] = False,
+    junit: Annotated[Path | None, typer.Option(help="JUnit XML file for a build server.")] = None,
     as_json: Json = False,
+    csv: Csv = False,
+    output: Output = None,
 ) -> None:
-    """Compare replayed tip messages with the truth that a session carries."""
-    result = score_tracks(read_truth(session), read_messages(out))
+    """Compare replayed tip messages with the truth of their sessions; exit code 1 over a limit."""
+    limits = parse_limits(limit or ())
+    judged: list[Judged] = []
+    errors: list[tuple[Path, InputError]] = []
+    pairs = _pairs(files)
+    for session, tips in pairs:
+        try:
+            judged.append(judge(session, tips, limits, any_session=any_session))
+        except InputError as error:
+            errors.append((session, error))
+    console = talker(output or junit, as_json=as_json or csv)
+    rows = [row(one) for one in judged]
     if as_json:
-        typer.echo(result.model_dump_json(indent=2))
-        return
-    console = talker()
-    console.print(table(result))
-    for line in remarks(result):
-        console.print(line, highlight=False)
+        scores = [{"session": one.session.name, **one.score.model_dump()} for one in judged]
+        print_json(scores if len(pairs) > 1 else judged[0].score.model_dump() if judged else None)
+    elif csv:
+        typer.echo(csv_text(rows), nl=False)
+    elif len(pairs) == 1 and judged:
+        console.print(table(judged[0].score))
+        for line in remarks(judged[0].score):
+            console.print(line)
+    elif judged:
+        console.print(together(judged))
+    if output is not None:
+        write_table(output, rows)
+    if junit is not None:
+        write_text(junit, as_junit(judged, [(session, str(wrong)) for session, wrong in errors]))
+    for one in judged:
+        for words in one.broken:
+            typer.echo(f"{one.session.name}: over the limit: {words}", err=True)
+    for _, wrong in errors[:-1]:
+        typer.echo(f"tipdatum: {wrong}", err=True)
+    if errors:
+        raise errors[-1][1]
+    if any(one.broken for one in judged):
+        raise typer.Exit(Exit.NO)
+
+
+def _pairs(files: list[Path]) -> list[tuple[Path, Path]]:
+    """Session and tip messages: two files, or sessions followed by the folder that replay wrote into."""
+    *sessions, last = files
+    if last.is_dir() and sessions:
+        return [(session, last / output_name(session)) for session in sessions]
+    if len(files) != 2:
+        raise InputError(
+            f"{len(files)} files: expected a session and its messages, or sessions and their messages' folder"
+        )
+    return [(sessions[0], last)]
+
+
+def together(judged: list[Judged]) -> Table:
+    """Several sessions, one a line, in millimetres."""
+    grid = Table(title="Elevation error, mm", title_justify="left", box=box.SIMPLE_HEAD)
+    grid.add_column("session", overflow="fold")
+    for name in ("moving RMS", "95 %", "in 2σ", "slow RMS", "95 %", "in 2σ", "noise", "no figure", "limits"):
+        grid.add_column(name, justify="right")
+    for one in judged:
+        cells = [
+            text
+            for errors in (one.score.moving, one.score.slow)
+            for text in (_mm(errors.rms_m), _mm(errors.p95_m), _share(errors.within_2_sigma))
+        ]
+        last = (
+            _mm(one.score.static_noise_m),
+            _share(one.score.without_figure),
+            "over" if one.broken else "kept",
+        )
+        grid.add_row(one.session.name, *cells, *last)
+    return grid
 
 
 def table(result: Score) -> Table:
@@ -67,9 +146,13 @@ def remarks(result: Score) -> list[str]:
 
 def _cells(errors: Errors) -> list[str]:
     lengths = [_mm(v) for v in (errors.rms_m, errors.p95_m, errors.max_m, errors.mean_m)]
-    shares = ["–" if v is None else f"{v:.0%}" for v in (errors.within_1_sigma, errors.within_2_sigma)]
+    shares = [_share(v) for v in (errors.within_1_sigma, errors.within_2_sigma)]
     return [str(errors.messages), *lengths, *shares]
 
 
 def _mm(metres: float | None) -> str:
     return "–" if metres is None else f"{metres * 1000:.1f}"
+
+
+def _share(value: float | None) -> str:
+    return "–" if value is None else f"{value:.0%}"

@@ -1,7 +1,7 @@
 """Recorded sessions through the pipeline as fast as they go: same input, same bytes out.
 
 Every line is a `tip` message, byte for byte the published one, with `t_emit` added: how far (`t`) the
-readings had been taken in by then.
+readings had been taken in by then. The first line has a member `origin` beside: session, machine, build.
 """
 
 from __future__ import annotations
@@ -25,6 +25,8 @@ from tipdatum.core.pipeline import Emit, Outgoing, Pipeline
 from tipdatum.errors import InputError
 from tipdatum.machine.description import parse_machine
 from tipdatum.results import result_file
+from tipdatum.run.build import build
+from tipdatum.sessions.tracks import Origin
 from tipdatum.walltime import WallTime, parse_started
 from tipdatum_drivers.session_file import SessionFile
 
@@ -63,17 +65,31 @@ def play(session: SessionFile, settings: Settings, emit: Emit) -> None:
     pipeline.finish()
 
 
-def tip_line(tip: Tip, t_emit: float) -> bytes:
-    """A tip message, byte for byte the published one, with `t_emit` as one line."""
+def origin_of(session: SessionFile, settings: Settings) -> Origin:
+    """What a file of tip messages says of where it comes from."""
+    return Origin(
+        started=session.header.started,
+        digest=session.digest(),
+        machine=str(session.header.machine.get("name", "")),
+        estimator=settings.estimator,
+        build=build(),
+    )
+
+
+def tip_line(tip: Tip, t_emit: float, origin: Origin | None = None) -> bytes:
+    """A tip message, byte for byte the published one, with `t_emit` as one line, and its origin."""
     fields = {**vars(tip), "t_emit": rounded(t_emit, 6)}
+    if origin is not None:
+        fields["origin"] = origin.model_dump()
     return orjson.dumps(fields, option=orjson.OPT_APPEND_NEWLINE)
 
 
 class _TipWriter:
     """Writes the tips of a replay, and counts; everything else goes to `watch`."""
 
-    def __init__(self, out: BinaryIO, watch: Callable[[Outgoing], None] | None) -> None:
+    def __init__(self, out: BinaryIO, watch: Callable[[Outgoing], None] | None, origin: Origin) -> None:
         self._write, self._watch = out.write, watch
+        self._origin: Origin | None = origin
         self.count, self.last_t = 0, 0.0
         self.refused: list[str] = []
         """Commands that were refused, in words."""
@@ -82,7 +98,8 @@ class _TipWriter:
         """Take one message of the pipeline."""
         message = item.message
         if isinstance(message, Tip) and item.t_emit is not None:
-            self._write(tip_line(message, item.t_emit))
+            self._write(tip_line(message, item.t_emit, self._origin))
+            self._origin = None
             self.count += 1
             self.last_t = message.t
             return
@@ -115,7 +132,7 @@ def replay_file(
     if target.exists() and target.samefile(source):
         raise InputError(f"{target} is the session itself, which its messages would replace")
     with result_file(target) as out:
-        tips = _TipWriter(out, watch)
+        tips = _TipWriter(out, watch, origin_of(session, settings))
         play(session, settings, tips.take)
     refused = tips.refused
     if len(refused) > REFUSALS_TOLD:

@@ -7,11 +7,14 @@ from typing import Any
 
 import numpy as np
 import orjson
+from pydantic import BaseModel, Field, ValidationError
 
 from tipdatum.errors import SessionError
 from tipdatum.sessions.scorer import MessageTrack, TruthTrack
 from tipdatum_drivers.reading import Command, Truth
 from tipdatum_drivers.session_file import SessionFile
+
+REPLAYED = "the output of tipdatum replay"
 
 
 def read_truth(path: Path) -> TruthTrack:
@@ -42,6 +45,36 @@ def read_truth(path: Path) -> TruthTrack:
     )
 
 
+class Origin(BaseModel):
+    """Where a file of tip messages comes from: the member `origin` of its first line."""
+
+    started: str = Field(description="of the session, wall clock at t = 0")
+    digest: str = Field(description="of the session's content, see `SessionFile.digest`")
+    machine: str
+    estimator: str
+    build: str
+
+
+def read_origin(path: Path) -> Origin | None:
+    """Where a file of tip messages comes from; None where it does not say.
+
+    Raises:
+        SessionError: the file cannot be read, or its first line is none of a replay.
+    """
+    try:
+        with path.open("rb") as lines:
+            row = orjson.loads(lines.readline())
+    except OSError as error:
+        raise SessionError(str(path), 0, (error.strerror or str(error)).lower(), REPLAYED) from None
+    except orjson.JSONDecodeError:
+        raise SessionError(str(path), 1, "a line that is not JSON", REPLAYED) from None
+    found = row.get("origin") if isinstance(row, dict) else None
+    try:
+        return None if found is None else Origin.model_validate(found)
+    except ValidationError:
+        raise SessionError(str(path), 1, "an origin that says less than it should", REPLAYED) from None
+
+
 def read_messages(path: Path) -> MessageTrack:
     """The tip messages that `tipdatum replay` wrote.
 
@@ -56,11 +89,9 @@ def read_messages(path: Path) -> MessageTrack:
                 rows.append(_row(line, path, number))
                 qualities.append(str(orjson.loads(line)["quality"]))
     except OSError as error:
-        raise SessionError(
-            str(path), 0, (error.strerror or str(error)).lower(), "the output of tipdatum replay"
-        ) from None
+        raise SessionError(str(path), 0, (error.strerror or str(error)).lower(), REPLAYED) from None
     if not rows:
-        raise SessionError(str(path), 0, "an empty file", "the output of tipdatum replay")
+        raise SessionError(str(path), 0, "an empty file", REPLAYED)
     t_emit, elevation, sigma = np.array(rows).T
     return MessageTrack(t_emit, elevation, sigma, tuple(qualities))
 
