@@ -18,6 +18,7 @@ from tipdatum.config import DriverTable, Service, load_service
 from tipdatum.errors import ConfigError, InputError
 from tipdatum.machine.description import Machine, load_toml, parse_machine
 from tipdatum.machine.words import describe_arm, describe_sensor, notes
+from tipdatum.run.installed import refusals
 from tipdatum_drivers.presence import Presence
 from tipdatum_drivers.reading import Beam, Imu, Slew, Tilt
 from tipdatum_drivers.registry import find_driver
@@ -32,6 +33,9 @@ def check(
         list[Path], input_file("Service files, machine files or recorded sessions; - is standard input.")
     ],
     as_json: Json = False,
+    installed: Annotated[
+        bool, typer.Option("--installed", help="Also say what the shipped systemd unit would refuse.")
+    ] = False,
 ) -> None:
     """Check files and say in words what they describe; one that is wrong does not hide the next."""
     console = talker(as_json=as_json)
@@ -40,7 +44,7 @@ def check(
         if number:
             console.print()
         try:
-            _check_file(console, path)
+            _check_file(console, path, installed=installed)
         except InputError as error:
             errors.append(error)
     if as_json:
@@ -51,14 +55,17 @@ def check(
         raise errors[-1]
 
 
-def _check_file(console: Console, config: Path) -> None:
+def _check_file(console: Console, config: Path, *, installed: bool) -> None:
     if config.name.endswith(SESSION_ENDINGS):
         _check_session(console, config)
         return
     if "boom" in (data := load_toml(config)):
         _say_machine(console, parse_machine(data, str(config)))
     else:
-        _check_service(console, load_service(config))
+        service = load_service(config)
+        _check_service(console, service)
+        if installed and (refused := refusals(service)):
+            raise InputError("\n".join(f"{config}: {sentence}" for sentence in refused))
     console.print(f"\n{config}: nothing wrong found.", soft_wrap=True)
 
 
