@@ -10,7 +10,7 @@ import contextlib
 import errno
 import os
 import select
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field, model_validator
@@ -54,6 +54,11 @@ class SerialOptions(Options):
             found = "port and usb_id or usb_serial" if by_usb else "nothing"
             raise Misfit("port", found, "port, or usb_id and/or usb_serial instead")
         return self
+
+    def line_of(self, sensors: Iterable[str]) -> str:
+        """Whose fault it is where nobody can tell whose: that of the one sensor, or of the line."""
+        names = list(sensors)
+        return names[0] if len(names) == 1 else self.port_words
 
     @property
     def port_words(self) -> str:

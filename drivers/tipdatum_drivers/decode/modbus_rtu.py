@@ -50,8 +50,10 @@ _REQUESTS = {
 }
 _REFUSALS = {
     1: "it does not know the function", 2: "it has no such register", 3: "it refuses the count",
-    4: "it reports a failure", 6: "it is busy",
+    4: "it reports a failure", 5: "it needs more time", 6: "it is busy",
 }  # fmt: skip
+NOT_NOW = frozenset({5, 6})
+"""Refusals that say nothing against the question: it is asked again like one that had no answer."""
 
 
 @dataclass(slots=True)
@@ -122,7 +124,10 @@ class ModbusDecoder:
         self._asked = None
         self._free_at = t + self._gap
         if pdu.function_code & 0x80:
-            question.due = t + RETRY_S
+            if pdu.exception_code in NOT_NOW:
+                self._not_this_time(question, t)
+            else:
+                question.due = t + RETRY_S
             reason = _REFUSALS.get(pdu.exception_code, "it gives no known reason")
             text = f"address {question.address} refuses register {question.first}: {reason}"
             return [Fault(t, question.name, "device says fault", text)]
@@ -168,16 +173,22 @@ class ModbusDecoder:
     def _no_answer(self, question: _Question, t: float) -> Fault:
         self._asked = None
         self._free_at = t + self._gap
-        question.unanswered += 1
-        if question.unanswered >= GIVE_UP_AFTER:
-            question.due = t + RETRY_S
+        self._not_this_time(question, t)
         where, within = f"address {question.address}", f"within {self._options.answer_within_s:g} s"
         echo = self._heard.startswith(question.frame)
-        if self._heard and not echo:
-            text = f"{where}: {len(self._heard)} bytes came {within}, but no valid answer"
+        rest = self._heard.removeprefix(question.frame)
+        if rest:
+            behind = " behind the echo of the request" if echo else ""
+            text = f"{where}: {len(rest)} bytes came {within}{behind}, but no valid answer"
             return Fault(t, question.name, "wrong checksum", text)
         more = ", only the echo of the request" if echo else ""
         return Fault(t, question.name, "no answer", f"{where} did not answer {within}{more}")
+
+    def _not_this_time(self, question: _Question, t: float) -> None:
+        """Ask again in the next round, some times; then leave the line to the others for a while."""
+        question.unanswered += 1
+        if question.unanswered >= GIVE_UP_AFTER:
+            question.due = t + RETRY_S
 
     def _readings(self, question: _Question, pdu: ModbusPDU, t: float) -> list[Item]:
         if question.use == "input":

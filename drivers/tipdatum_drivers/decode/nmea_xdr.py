@@ -52,7 +52,7 @@ class XdrDecoder(Decoder):
     """XDR sentences of one line; other sentences are none of its business."""
 
     def __init__(self, options: XdrOptions) -> None:
-        super().__init__(next(iter(options.sensor)), Delimited(b"\n\r", LONGEST))
+        super().__init__(options.line_of(options.sensor), Delimited(b"\n\r", LONGEST))
         self._need_checksum = options.need_checksum
         self._makers = [reading_maker(name, fields, _angle) for name, fields in options.sensor.items()]
 

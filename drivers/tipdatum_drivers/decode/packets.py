@@ -73,7 +73,7 @@ class PacketsDecoder(Decoder):
     """Packets of one microcontroller."""
 
     def __init__(self, options: PacketsOptions) -> None:
-        super().__init__(next(iter(options.sensor), options.port_words), Delimited(b"\0", LONGEST))
+        super().__init__(options.line_of([*options.sensor, *options.slew]), Delimited(b"\0", LONGEST))
         self._names = {number: name for name, number in options.sensor.items()}
         self._slews = {number: name for name, number in options.slew.items()}
         self._inputs = options.input

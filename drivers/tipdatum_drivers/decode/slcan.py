@@ -78,7 +78,7 @@ class SlcanDecoder(Decoder):
     """Frames of one adapter."""
 
     def __init__(self, options: SlcanOptions) -> None:
-        super().__init__(next(iter(options.sensor)), Delimited(b"\r\a\n", LONGEST))
+        super().__init__(options.line_of(options.sensor), Delimited(b"\r\a\n", LONGEST))
         self._options = options
         self._nodes = _by_address(options, "cia410")
         self._sources = _by_address(options, "j1939")

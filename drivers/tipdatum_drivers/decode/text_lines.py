@@ -104,7 +104,7 @@ class TextLinesDecoder(Decoder):
     """Lines of one device."""
 
     def __init__(self, options: TextLinesOptions) -> None:
-        super().__init__(next(iter(options.sensor), options.port_words), Delimited(b"\n\r", LONGEST))
+        super().__init__(options.line_of(options.sensor), Delimited(b"\n\r", LONGEST))
         self._options = options
         self._prefix = options.prefix.encode()
         self._split = {"csv": self._csv, "json": _json, "key-value": _pairs}[options.format]
@@ -135,11 +135,23 @@ class TextLinesDecoder(Decoder):
             line = body
         elif not frame.whole and not self._start_shows:
             return []
+        source = self.source
         try:
             row = self._split(line[len(self._prefix) :].decode("utf-8"))
+            source = self._speaker(row)
             return list(self._readings(row, t))
         except (ValueError, OverflowError):
-            return [Fault(t, self.source, "bad value", _shown(line))]
+            return [Fault(t, source, "bad value", _shown(line))]
+
+    def _speaker(self, row: Row) -> str:
+        """The sensor whose line this is, the line's name where that does not show."""
+        field = self._options.id_field
+        who = None if field is None else _text(row, field)
+        if who is None:
+            return self.source
+        return next(
+            (name for name, sensor in self._options.sensor.items() if sensor.when == who), self.source
+        )
 
     def _readings(self, row: Row, t: float) -> Iterable[Item]:
         options = self._options

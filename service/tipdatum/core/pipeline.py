@@ -120,6 +120,7 @@ class Pipeline:
         self._changes: list[Change] = []
         self._published_revision = -1
         self._not_saved: str | None = None
+        self._speaks = False
         self._now = 0.0
         self._looked = float("-inf")
         self._takes: dict[type, Callable[[Any], None]] = {
@@ -149,13 +150,20 @@ class Pipeline:
         while self._due < now:
             tick = self._next_tick
             self._set_next_tick(tick + 1)
-            if self._newest is not None:
+            if self._newest is not None or self._speaks:
                 self._tick(tick)
 
     def skip_to(self, t: float) -> None:
         """Begin at `t` instead of 0, s."""
         self._set_next_tick(int(t / self._settings.period_s))
         self._now = t
+
+    def speak(self) -> None:
+        """From now on publish with every tick, also before the first reading: figures are null, and say why.
+
+        A live service does; of a recording nobody knows what there was before it began.
+        """
+        self._speaks = True
 
     def was_suspended(self, t: float, seconds: float) -> None:
         """The computer slept for `seconds`; nobody knows what the machine did meanwhile."""
@@ -311,13 +319,12 @@ class Pipeline:
 
     def _tick(self, number: int) -> None:
         newest = self._newest
-        assert newest is not None
         period = self._settings.period_s
         tick = number * period
         # While readings come at their usual pace the figures are for the newest of them; in a gap they go
         # on with the tick, so that nobody sees a figure that stands still.
         missing_after = max(2.0 * period, self._stream.overdue_s)
-        t = newest if tick - newest <= missing_after else tick
+        t = tick if newest is None or tick - newest > missing_after else newest
         if self._latest is None or tick - self._arrived_t > missing_after:
             self._figures(t)
         report = self._latest
@@ -336,8 +343,7 @@ class Pipeline:
     def _look_together(self, tick: float) -> None:
         """Show inclinometers what the bodies did since the last look."""
         newest, together = self._newest, self._board.together
-        assert newest is not None
-        pose = self._estimator.pose(max(newest, tick))
+        pose = self._estimator.pose(tick if newest is None else max(newest, tick))
         if pose.known:
             upper, _, *arm = pose.rates
             span = min(tick - self._looked, 2.0 * TOGETHER_EVERY_S)

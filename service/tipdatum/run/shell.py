@@ -106,6 +106,7 @@ class Shell:
         self._bus: BusClient | None = None
         self._first_pass = True
         self._sensor_states: dict[str, str] = {}
+        self._sensor_texts: dict[str, str] = {}
         self._pipeline = self._start_pipeline()
 
     # -- life ----------------------------------------------------------------------------------------
@@ -174,6 +175,7 @@ class Shell:
         bus.publish("status", "", Status(state="online", time=self._wall.rfc3339(self._clock())))
         with self._turn:
             self._pipeline.publish_retained()
+            self._pipeline.speak()
         bus.start()
         return Ready(
             self.service.machine_id,
@@ -345,8 +347,14 @@ class Shell:
         if isinstance(message, Health):
             before = self._sensor_states.get(message.sensor)
             self._sensor_states[message.sensor] = message.state
-            if before == message.state or (before is None and message.state == "waiting"):
+            if message.state == "ok":
+                self._sensor_texts.pop(message.sensor, None)
+            # Why a sensor is missing may become known only later: a port that is not there, a wrong rate.
+            said = self._sensor_texts.get(message.sensor)
+            news = message.state in ("waiting", "stale") and "(" in message.text and message.text != said
+            if not news and (before == message.state or (before is None and message.state == "waiting")):
                 return
+            self._sensor_texts[message.sensor] = message.text
             write = log.info if message.state == "ok" else log.warning
             write(f"sensor {message.state}", sensor=message.sensor, reason=message.text or None)
         elif isinstance(message, Happening):
@@ -403,6 +411,7 @@ class Shell:
             self._pipeline = Pipeline(self.service.machine, self.service.settings, self._wall, self._publish)
             self._pipeline.skip_to(start_t)
             self._pipeline.publish_retained()
+            self._pipeline.speak()
         log.info("the recording begins anew")
 
     async def _watch_broker(self) -> None:

@@ -65,6 +65,23 @@ def test_before_any_reading_there_is_nothing_to_say(run: Run) -> None:
     assert run.tips == []
 
 
+def test_a_live_service_speaks_from_the_first_tick_and_says_what_is_missing(
+    run: Run, readings: Readings
+) -> None:
+    run.pipeline.speak()
+    run.feed(Fault(0.1, "boom", "port", "/dev/ttyUSB9 is not there: unplugged, or another name?"))
+    run.pipeline.advance(1.5)
+    assert [tip.t for tip in run.tips[:3]] == pytest.approx([0.0, 0.02, 0.04])
+    assert all(tip.elevation_m is None and tip.reach_m is None for tip in run.tips)
+    assert {tip.quality for tip in run.tips} == {"stale"}
+    assert "boom" in " ".join(run.tips[-1].reasons)
+    told = {m.message.sensor: m.message for m in run.out if isinstance(m.message, Health)}
+    assert {name: health.state for name, health in told.items()} == dict.fromkeys(told, "waiting")
+    assert "/dev/ttyUSB9 is not there: unplugged, or another name?" in told["boom"].text
+    run.feed(*readings(1.5, 5.0))
+    assert run.tips[-1].quality == "good"
+
+
 def test_through_a_gap_the_ticks_go_on_and_the_figures_go(run: Run, readings: Readings) -> None:
     run.feed(*readings(0.0, 3.0))
     run.pipeline.advance(4.0)
