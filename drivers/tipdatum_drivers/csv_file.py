@@ -1,7 +1,8 @@
 """Long CSV logs of other programs, read as records by a mapping of columns.
 
 One row may hold several sensors; every sensor that the mapping names becomes one reading a row. A cell that
-is empty leaves that reading out. Times are taken as they are, less the first one.
+is empty leaves that reading out. Times are taken as they are, less the first one, which `started` tells where
+it is a moment of the calendar.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -19,12 +21,16 @@ from tipdatum_drivers.fields import TIME_UNITS, Field, Numbers, SensorFields, re
 from tipdatum_drivers.options import Options
 from tipdatum_drivers.reading import Reading
 
+MOMENT_FROM_S = 1e9
+"""Times from here on, s, are taken for seconds since 1970: no computer has run for thirty years."""
+
 
 class CsvColumns(Options):
     """How a CSV log is read."""
 
     time: Field
-    time_unit: Literal["s", "ms", "us"] = "s"
+    time_unit: Literal["s", "ms", "us", "datetime"] = "s"
+    """datetime: date and time as ISO 8601 has them, in UTC where no zone is told."""
     delimiter: Annotated[str, Constraint(min_length=1, max_length=1)] = ","
     decimal_comma: bool = False
     heading: bool = True
@@ -48,8 +54,27 @@ class CsvFile:
             raise SessionError(self.name, 0, "an empty file", "rows of numbers")
         self._heading = [cell.strip() for cell in first[1]] if columns.heading else None
         self._width = len(first[1])
-        self._time = self._cell(columns.time, TIME_UNITS[columns.time_unit])
+        self._time = self._time_cell(columns.time)
         self._sensors = [reading_maker(name, fields, self._cell) for name, fields in columns.sensor.items()]
+
+    @property
+    def started(self) -> datetime | None:
+        """The first time as a moment, None where it only counts from the start of something.
+
+        Raises:
+            SessionError: it is no time.
+        """
+        rows = self._rows()
+        if self._heading is not None:
+            next(rows, None)
+        number, row = next(((n, row) for n, row in rows if any(row)), (0, None))
+        try:
+            stamp = None if row is None else self._time(row)
+        except ValueError as error:
+            raise SessionError(self.name, number, str(error), "a time") from None
+        if stamp is None or stamp < MOMENT_FROM_S:
+            return None
+        return datetime.fromtimestamp(stamp, UTC)
 
     def __iter__(self) -> Iterator[Reading]:
         return self.records()
@@ -95,20 +120,24 @@ class CsvFile:
         except OSError as error:
             raise SessionError(self.name, 0, error.strerror or str(error), "a CSV log") from None
 
+    def _time_cell(self, column: Field) -> Numbers[list[str]]:
+        if self.columns.time_unit != "datetime":
+            return self._cell(column, TIME_UNITS[self.columns.time_unit])
+        index = self._place(column)
+
+        def read(row: list[str]) -> float | None:
+            text = row[index].strip() if index < len(row) else ""
+            try:
+                moment = datetime.fromisoformat(text.replace(",", "."))
+            except ValueError:
+                raise ValueError(f'"{text[:30]}" in column {index + 1}') from None
+            return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
+
+        return read
+
     def _cell(self, column: Field, scale: float) -> Numbers[list[str]]:
         """A function that takes one number out of a row; None where the cell is empty."""
-        if isinstance(column, int):
-            index = column - 1
-            if not 0 <= index < self._width:
-                raise SessionError(self.name, 1, f"{self._width} columns", f"a column {column}")
-        elif self._heading is None:
-            raise SessionError(
-                self.name, 1, f'column "{column}"', "a number from 1, since the log has no heading"
-            )
-        elif column not in self._heading:
-            raise SessionError(self.name, 1, f"columns {', '.join(self._heading)}", f'a column "{column}"')
-        else:
-            index = self._heading.index(column)
+        index = self._place(column)
         comma = self.columns.decimal_comma
 
         def read(row: list[str]) -> float | None:
@@ -126,3 +155,23 @@ class CsvFile:
             return value * scale
 
         return read
+
+    def _place(self, column: Field) -> int:
+        """Where a column stands.
+
+        Raises:
+            SessionError: nowhere.
+        """
+        if isinstance(column, int):
+            index = column - 1
+            if not 0 <= index < self._width:
+                raise SessionError(self.name, 1, f"{self._width} columns", f"a column {column}")
+        elif self._heading is None:
+            raise SessionError(
+                self.name, 1, f'column "{column}"', "a number from 1, since the log has no heading"
+            )
+        elif column not in self._heading:
+            raise SessionError(self.name, 1, f"columns {', '.join(self._heading)}", f'a column "{column}"')
+        else:
+            index = self._heading.index(column)
+        return index

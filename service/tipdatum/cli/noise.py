@@ -14,13 +14,14 @@ from tipdatum.calibration.noise import SensorNoise, measure
 from tipdatum.calibration.recordings import read_recording
 from tipdatum.cli.options import (
     Json,
-    MachineOption,
     Picture,
     Write,
     input_file,
     print_json,
     talker,
+    with_options,
 )
+from tipdatum.cli.recordings import Recordings, recordings_from
 from tipdatum.errors import InputError
 from tipdatum.kinematics.frames import STANDARD_GRAVITY_MPS2
 from tipdatum.machine.description import load_machine
@@ -32,20 +33,23 @@ MICRO_G = 1e6 / STANDARD_GRAVITY_MPS2
 DEGREE = 57.29577951308232
 
 
+@with_options("recordings", recordings_from)
 def noise(
     session: Annotated[
         Path, input_file("Recording in which the sensors stand still for minutes; - is standard input.")
     ],
-    machine: MachineOption = None,
+    recordings: Recordings,
     write: Write = False,
     picture: Picture = None,
     as_json: Json = False,
 ) -> None:
     """Measure each sensor's noise from its longest rest in a recording."""
+    machine = recordings.machine
     if write and machine is None:
         raise InputError("--write needs the machine file: --machine FILE")
     console = talker(picture, as_json=as_json)
-    results = measure(read_recording(session).samples)
+    with recordings.opened([session]) as (file,):
+        results = measure(read_recording(file).samples)
     if not results:
         raise InputError(f"{session}: no readings of accelerometers or inclinometers")
     found = [r for r in results.values() if isinstance(r, SensorNoise)]

@@ -71,7 +71,7 @@ def input_file(words: str) -> Any:
 
 
 SessionFiles = Annotated[
-    list[Path], input_file("Recorded sessions (*.ndjson, *.ndjson.gz); - is standard input.")
+    list[Path], input_file("Recorded sessions (*.ndjson, *.ndjson.gz) or CSV logs; - is standard input.")
 ]
 MachineFile = Annotated[
     Path, input_file("Machine description (TOML), or a recording that carries one; - is standard input.")
@@ -162,16 +162,25 @@ def access_from(
 
 def with_access(command: Command) -> Command:
     """Give a command that takes `access` the options of `access_from` in its place."""
-    options = inspect.signature(access_from, eval_str=True).parameters
+    return with_options("access", access_from)(command)
+
+
+def with_options(part: str, made_from: Callable[..., Any]) -> Callable[[Command], Command]:
+    """Give a command that takes `part` the options of the function that makes it."""
+    return functools.partial(_taking, part, made_from)
+
+
+def _taking(part: str, made_from: Callable[..., Any], command: Command) -> Command:
+    options = inspect.signature(made_from, eval_str=True).parameters
     own = inspect.signature(command, eval_str=True)
 
     @functools.wraps(command)
     def taking_options(**given: Any) -> None:
-        access = access_from(**{name: given.pop(name) for name in options})
-        command(access=access, **given)
+        made = made_from(**{name: given.pop(name) for name in options})
+        command(**{part: made}, **given)
 
-    # What typer reads: the command's own parameters, then those of the broker.
-    kept = [parameter for name, parameter in own.parameters.items() if name != "access"]
+    # What typer reads: the command's own parameters, then those of the part.
+    kept = [parameter for name, parameter in own.parameters.items() if name != part]
     taking_options.__signature__ = own.replace(parameters=[*kept, *options.values()])  # type: ignore[attr-defined]
     del taking_options.__wrapped__
     taking_options.__annotations__ = {p.name: p.annotation for p in (*kept, *options.values())}

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import orjson
 import typer
@@ -14,15 +16,20 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from tipdatum.cli.inputs import settings_from
-from tipdatum.cli.options import Config, Estimator, Output, OutputDir, SessionFiles
+from tipdatum.cli.options import Config, Estimator, Output, OutputDir, SessionFiles, with_options
+from tipdatum.cli.recordings import Recordings, recordings_from
+from tipdatum.config import Settings
 from tipdatum.core.pipeline import Outgoing
 from tipdatum.errors import InputError
 from tipdatum.results import result_file
 from tipdatum.run.replay import Summary, output_name, replay_file, replay_many
+from tipdatum.tables import write_table
 
 
+@with_options("recordings", recordings_from)
 def replay(
     session: SessionFiles,
+    recordings: Recordings,
     output: Output = None,
     output_dir: OutputDir = None,
     told: Annotated[
@@ -35,7 +42,7 @@ def replay(
         int | None, typer.Option(min=1, help="Processes to run at once; default one a core.")
     ] = None,
 ) -> None:
-    """Play recorded sessions into tip messages, one a line, plus t_emit."""
+    """Play recordings into tip messages, one a line, plus t_emit; .csv and .parquet names give a table."""
     settings = settings_from(config, estimator)
     console = Console(stderr=True)
     if output is not None and output_dir is not None:
@@ -47,8 +54,12 @@ def replay(
             raise InputError("say where the messages go: --output FILE, or --output-dir FOLDER")
         if len(session) > 1:
             raise InputError(f"{len(session)} sessions need --output-dir, a folder for their messages")
-        with _teller(told) as watch:
-            _report(console, replay_file(session[0], output, settings, watch=watch))
+        with _teller(told) as watch, recordings.opened(session) as (one,):
+            if output.suffix in (".csv", ".parquet"):
+                summary = _into_table(one, output, settings, watch)
+            else:
+                summary = replay_file(one, output, settings, watch=watch)
+        _report(console, replace(summary, session=session[0]))
         return
     if told is not None:
         raise InputError("--told goes with one session and --output")
@@ -71,11 +82,32 @@ def replay(
             else:
                 errors.append(done)
 
-        replay_many(session, output_dir, settings, progress, jobs)
+        with recordings.opened(session) as files:
+            replay_many(files, output_dir, settings, progress, jobs)
     for error in errors[1:]:
         console.print(f"tipdatum: {error}", highlight=False, markup=False, soft_wrap=True)
     if errors:
         raise errors[0]
+
+
+def _into_table(
+    session: Path, target: Path, settings: Settings, watch: Callable[[Outgoing], None] | None
+) -> Summary:
+    with tempfile.TemporaryDirectory(prefix="tipdatum-") as folder:
+        messages = Path(folder) / "tip.ndjson"
+        summary = replay_file(session, messages, settings, watch=watch)
+        with messages.open("rb") as lines:
+            write_table(target, [flat(orjson.loads(line)) for line in lines])
+    return summary
+
+
+def flat(message: dict[str, Any]) -> dict[str, Any]:
+    """A message as a row of plain values: lists of words in one cell, without its origin."""
+    return {
+        key: "; ".join(map(str, value)) if isinstance(value, list) else value
+        for key, value in message.items()
+        if not isinstance(value, dict)
+    }
 
 
 @contextmanager

@@ -11,7 +11,16 @@ import typer
 
 from tipdatum.cli.gather import gather
 from tipdatum.cli.inputs import settings_from
-from tipdatum.cli.options import STANDARD_INPUT, Config, Estimators, Output, SessionFiles, talker
+from tipdatum.cli.options import (
+    STANDARD_INPUT,
+    Config,
+    Estimators,
+    Output,
+    SessionFiles,
+    talker,
+    with_options,
+)
+from tipdatum.cli.recordings import Recordings, recordings_from
 from tipdatum.display.report.page import all_tables
 from tipdatum.display.report.page import report as write_report
 from tipdatum.display.report.run import Run
@@ -27,8 +36,10 @@ MOST_RUNS = 4
 """More lines than this in one drawing nobody tells apart."""
 
 
+@with_options("recordings", recordings_from)
 def report(
     session: SessionFiles,
+    recordings: Recordings,
     output: Output = None,
     tables: Annotated[Path | None, typer.Option(help="Folder for the tables as CSV files.")] = None,
     estimator: Estimators = None,
@@ -48,7 +59,11 @@ def report(
         raise InputError(f'--language: found "{language}", expected one of {", ".join(languages())}')
     words = Words.of(UNITS[units], language, _zone(timezone))
     plan = _plan(session, estimator or [])
-    runs = [gather(path, settings_from(config, name), label) for path, name, label in plan]
+    with recordings.opened(path for path, _, _ in plan) as files:
+        runs = [
+            gather(file, settings_from(config, name), label)
+            for file, (_, name, label) in zip(files, plan, strict=True)
+        ]
     runs = [replace(run, site=site or run.site, operator=operator or run.operator) for run in runs]
     if output is None and session[0].name.startswith(STANDARD_INPUT):
         raise InputError("a session from standard input has no place of its own: say --output FILE")

@@ -18,9 +18,13 @@ def run(
     record: Annotated[
         Path | None, typer.Option(help="Record the session to this file (.ndjson, .ndjson.gz) or folder.")
     ] = None,
+    until_end: Annotated[
+        bool,
+        typer.Option("--until-end", help="Stop when every driver has come to its end, as recordings do."),
+    ] = False,
     json_logs: Annotated[bool, typer.Option("--json-logs", help="Log JSON lines instead of text.")] = False,
     verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log more.")] = False,
 ) -> None:
     """Run the service until it is stopped (Ctrl-C or SIGTERM)."""
     logs.configure(json_lines=json_logs, verbose=verbose)
-    asyncio.run(serve(load_service(config), record=record))
+    asyncio.run(serve(load_service(config), record=record, until_end=until_end))

@@ -49,6 +49,8 @@ log = structlog.get_logger()
 
 DRIVER_RETRY_S = 1.0
 TASK_RETRY_S = 1.0
+LAST_TICKS = 3
+"""Until the figures of a recording's last readings have been published."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +72,7 @@ class Shell:
         service: the checked service file.
         record: a session file, or a folder for session files, instead of the service file's.
         remember: whether state is read at start and kept; a demonstration forgets.
+        until_end: whether to stop once every driver has come to its end.
         on_ready: told once where everything listens.
     """
 
@@ -79,9 +82,11 @@ class Shell:
         *,
         record: Path | None = None,
         remember: bool = True,
+        until_end: bool = False,
         on_ready: Callable[[Ready], None] | None = None,
     ) -> None:
         self.service = service
+        self._until_end = until_end
         self.topics = Topics(service.machine_id, service.broker.topic_root)
         self._record = record
         self._on_ready = on_ready
@@ -132,6 +137,8 @@ class Shell:
             ready = await self._open(stack)
             self._announce(ready)
             tasks = [asyncio.create_task(self._drive(kind, driver)) for kind, driver in self._drivers]
+            if self._until_end:
+                tasks.append(asyncio.create_task(self._stop_after(list(tasks))))
             tasks += [
                 asyncio.create_task(_keep_going(work)) for work in (self._watch_clocks, self._watch_broker)
             ]
@@ -148,6 +155,11 @@ class Shell:
             await asyncio.to_thread(self._keeper.stop)
         if self._broken is not None:
             raise self._broken
+
+    async def _stop_after(self, drivers: list[asyncio.Task[None]]) -> None:
+        await asyncio.gather(*drivers)
+        await asyncio.sleep(LAST_TICKS * self.service.settings.period_s)
+        self.stop()
 
     def stop(self) -> None:
         """End the service gracefully."""
@@ -468,10 +480,11 @@ async def serve(
     *,
     record: Path | None = None,
     remember: bool = True,
+    until_end: bool = False,
     on_ready: Callable[[Ready], None] | None = None,
 ) -> None:
     """Run the service until it is stopped; see `Shell`."""
-    await Shell(service, record=record, remember=remember, on_ready=on_ready).run()
+    await Shell(service, record=record, remember=remember, until_end=until_end, on_ready=on_ready).run()
 
 
 async def _keep_going(work: Callable[[], Awaitable[None]]) -> None:

@@ -27,7 +27,7 @@ BY_NAME: dict[str, click.Command] = APP.commands  # type: ignore[attr-defined]
 LIVE = {"watch", "send", "book", "points"}
 """Commands that talk to a running service."""
 
-SHOWS_A_TABLE = ("rich.table", "tipdatum.tables", "text_table")
+SHOWS_A_TABLE = ("from rich.table import Table", "grid(")
 
 
 def shared() -> dict[str, Any]:

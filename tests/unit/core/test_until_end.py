@@ -1,0 +1,28 @@
+"""`run --until-end`: a service that stops by itself once its recordings have been played."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+
+import pytest
+
+from tipdatum.config import load_service
+from tipdatum.run.shell import serve
+from tipdatum.shipped import shipped
+
+
+@pytest.mark.slow
+def test_a_service_of_recordings_ends_when_they_do(tmp_path: Path) -> None:
+    dig = shipped("replay_data", "slope.ndjson.gz")
+    machine = shipped("config", "machines", "example.toml")
+    service = tmp_path / "service.toml"
+    service.write_text(
+        f'machine = "{machine}"\n[display]\nenabled = false\n'
+        f'[[driver]]\nkind = "replay"\nfile = "{dig}"\nspeed = 100\n'
+    )
+    record = tmp_path / "heard.ndjson"
+    asyncio.run(
+        asyncio.wait_for(serve(load_service(service), record=record, remember=False, until_end=True), 60)
+    )
+    assert record.read_text().count('"kind":"imu"') > 1000
