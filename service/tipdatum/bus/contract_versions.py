@@ -20,10 +20,10 @@ class Version(NamedTuple):
 VERSIONS: dict[str, Version] = {
     "1.0": Version("0d65e339dcad74ad", "First version."),
     "1.1": Version(
-        "a3100b6103c89953",
+        "3357099dc77a71b4",
         "arm tells pitch_deg and roll_deg; change/undo; mark/return takes if_doubtful; book/new and "
         "point/clear take sure; a depth below 0 is refused. Events carry a running number, and event/again "
         "sends missing ones once more; an empty message is no command. "
-        "A reply says whether what is set is on the disk (saved).",
+        "A reply says whether what is set is on the disk (saved), and its text in parts (said).",
     ),
 }

@@ -243,6 +243,10 @@ class Reply(Message):
         description="whether what is set now is on the disk; false: the text says why not; null: nothing was "
         "done, or this run keeps nothing",
     )
+    said: list[dict[str, Any]] = Field(
+        default_factory=list,
+        description="the same as parts for other languages and units: code and values each; code empty: text",
+    )
     request_id: str | None = None
     result: dict[str, Any] | None = None
 

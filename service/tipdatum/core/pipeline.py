@@ -28,6 +28,7 @@ from tipdatum.grade.report import TipReport
 from tipdatum.grade.state import WorkState
 from tipdatum.grade.work import Work
 from tipdatum.machine.description import ARM, Machine
+from tipdatum.sentences import parts_of
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.presence import Presence
 from tipdatum_drivers.reading import (
@@ -415,6 +416,7 @@ class Pipeline:
             command=outcome.command,
             ok=outcome.ok,
             text=outcome.text,
+            said=[{"code": code, "values": values} for code, values in parts_of(outcome.text)],
             request_id=outcome.token,
             result=outcome.result or None,
         )

@@ -13,6 +13,7 @@ from tipdatum.grade.mounted import tip_gain, wear_from_touch
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.stillness import Touch
 from tipdatum.grade.units import signed_mm
+from tipdatum.sentences import sentence
 
 
 class ChooseBucket(CommandBody):
@@ -46,18 +47,14 @@ def choose_bucket(site: Site, body: ChooseBucket, request: Request) -> Outcome:
     site.mount_bucket(body.name)
     site.answered("bucket")
     if before == body.name:
-        return done(request, f"{body.name} stays on.", bucket=body.name)
+        return done(request, sentence("bucket-stays", bucket=body.name), bucket=body.name)
     site.ledger.tell(request.t, "bucket", f"Bucket changed from {before} to {body.name}.")
     bucket = site.machine.bucket[0]
-    reference = (
-        ""
-        if site.tie is None
-        else " The reference stays; check it with the new bucket on a mark (mark/check)."
-    )
+    reference = "" if site.tie is None else sentence("check-new-bucket")
     return done(
         request,
-        f"Bucket {body.name} is on: tip {bucket.tip_m:.3f} m from the pin, {bucket.width_m:.2f} m "
-        f"wide.{reference}",
+        sentence("bucket-on", bucket=body.name, tip_m=bucket.tip_m, width=f"{bucket.width_m:.2f} m")
+        + reference,
         bucket=body.name,
         tip_m=bucket.tip_m,
         width_m=bucket.width_m,

@@ -23,6 +23,7 @@ from tipdatum.grade.state import Mark, Reference, Spotted, noted_otherwise
 from tipdatum.grade.stillness import TipPoint, Touch
 from tipdatum.grade.surfaces import line_through
 from tipdatum.grade.units import signed_mm
+from tipdatum.sentences import sentence
 
 UNNAMED = re.compile(r"mark \d+")
 """How a mark is called that nobody named."""
@@ -284,8 +285,16 @@ def set_datum(site: Site, body: SetDatum, request: Request) -> Outcome | None:
         which = {"tip": "", "left": " with the left corner", "right": " with the right corner"}[touch.point]
         return done(
             request,
-            f"Reference set on {name} at {body.elevation_m:.3f} m{which}, averaged over "
-            f"{touch.lasted_s:.1f} s, spread {touch.spread_m * 1000:.0f} mm.{made.text}{noted}",
+            sentence(
+                "reference-set",
+                mark=name,
+                elevation_m=body.elevation_m,
+                corner=which,
+                lasted_s=touch.lasted_s,
+                spread_fine_m=touch.spread_m,
+            )
+            + made.text
+            + noted,
             elevation_m=body.elevation_m,
             mark=name,
             spread_m=touch.spread_m,
@@ -299,11 +308,11 @@ def set_datum(site: Site, body: SetDatum, request: Request) -> Outcome | None:
 def confirm_datum(site: Site, body: Confirm, request: Request) -> Outcome:
     """Take the doubt away on the operator's word."""
     if site.tie is None:
-        raise CommandRefused("There is no reference to confirm: set one with datum/set.")
+        raise CommandRefused(sentence("nothing-to-confirm"))
     doubts = site.state.doubts
     if not doubts:
-        return done(request, "The reference was not in doubt.")
-    text = f"Reference confirmed although {'; '.join(doubts)}."
+        return done(request, sentence("not-in-doubt"))
+    text = sentence("confirmed", doubts="; ".join(doubts))
     site.settle_doubts()
     return done(request, text)
 
@@ -344,10 +353,10 @@ def correct_datum(site: Site, body: Correct, request: Request) -> Outcome:
 def clear_datum(site: Site, body: Nothing, request: Request) -> Outcome:
     """Forget the reference."""
     if site.tie is None:
-        return done(request, "There was no reference.")
+        return done(request, sentence("was-no-reference"))
     site.unhang()
     site.ledger.tell(request.t, "datum-cleared", "The reference was cleared.")
-    return done(request, "Reference cleared. Marks, level book and target are kept.")
+    return done(request, sentence("reference-cleared"))
 
 
 COMMANDS = {

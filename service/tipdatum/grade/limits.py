@@ -24,6 +24,7 @@ from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import Limit, LimitKind
 from tipdatum.grade.trench import show_cautions
 from tipdatum.kinematics.frames import Array
+from tipdatum.sentences import sentence
 
 STOP_S = 0.3
 """Time an arm runs on after the lever is let go, s: common practice for a hydraulic valve, no source."""
@@ -145,7 +146,7 @@ def set_limit(site: Site, body: SetLimit, request: Request) -> Outcome:
     if "reach" in body.kind and value <= 0.0:
         raise CommandRefused(f"A {body.kind} is a distance from the slew axis, above 0 m; found {value:g} m.")
     if slew and not site.mounted.has_slew_sensor:
-        raise CommandRefused("A slew limit needs a slew sensor; this machine has none.")
+        raise CommandRefused(sentence("limit-needs-slew"))
     limit = Limit(
         kind=body.kind, value=value, margin_m=body.margin_m, warn_m=body.warn_m, warn_s=body.warn_s,
         note=body.note
@@ -172,9 +173,11 @@ def clear_limit(site: Site, body: ClearLimit, request: Request) -> Outcome:
     left = tuple(one for one in site.state.limits if body.kind not in (None, one.kind))
     gone = len(site.state.limits) - len(left)
     if body.kind is not None and not gone:
-        raise CommandRefused(f"There is no limit of kind {body.kind}.")
+        raise CommandRefused(sentence("no-such-limit", kind=body.kind))
     site.change(limits=left)
-    return done(request, f"{gone} limit{'' if gone == 1 else 's'} cleared.", cleared=gone)
+    return done(
+        request, sentence("limit-cleared" if gone == 1 else "limits-cleared", count=gone), cleared=gone
+    )
 
 
 COMMANDS = {

@@ -17,6 +17,7 @@ from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import Checked, Mark, noted_otherwise
 from tipdatum.grade.stillness import TipPoint, Touch
 from tipdatum.grade.units import signed_mm
+from tipdatum.sentences import sentence
 
 
 def find_mark(marks: Mapping[str, Mark], name: str) -> Mark:
@@ -95,7 +96,8 @@ def add_mark(site: Site, body: AddMark, request: Request) -> Outcome:
         if reference and reference.mark == body.name
         else ""
     )
-    return done(request, f"{body.name} noted at {body.elevation_m:.3f} m.{noted}{stays if noted else ''}")
+    told = sentence("mark-noted", mark=body.name, elevation_m=body.elevation_m)
+    return done(request, told + noted + (stays if noted else ""))
 
 
 def keep_mark(site: Site, body: TouchMark, request: Request) -> Outcome | None:
@@ -128,8 +130,14 @@ def keep_mark(site: Site, body: TouchMark, request: Request) -> Outcome | None:
         where = "" if station is None else f", station {station:.2f} m"
         return done(
             request,
-            f"{body.name} kept at {elevation:.3f} m (sigma {sigma * 1000:.0f} mm{where}), spread "
-            f"{touch.spread_m * 1000:.0f} mm.",
+            sentence(
+                "mark-kept",
+                mark=body.name,
+                elevation_m=elevation,
+                sigma_fine_m=sigma,
+                where=where,
+                spread_fine_m=touch.spread_m,
+            ),
             elevation_m=elevation,
             sigma_m=sigma,
             station_m=station,
@@ -154,8 +162,14 @@ def return_to_mark(site: Site, body: ReturnToMark, request: Request) -> Outcome 
         )
         return done(
             request,
-            f"Reference carried over by {body.name} at {mark.elevation_m:.3f} m, averaged over "
-            f"{touch.lasted_s:.1f} s, spread {touch.spread_m * 1000:.0f} mm.{made.text}",
+            sentence(
+                "carried-over",
+                mark=body.name,
+                elevation_m=mark.elevation_m,
+                lasted_s=touch.lasted_s,
+                spread_fine_m=touch.spread_m,
+            )
+            + made.text,
             elevation_m=mark.elevation_m,
             moved_m=made.moved_m,
         )
@@ -185,10 +199,14 @@ def check_mark(site: Site, body: CheckMark, request: Request) -> Outcome | None:
         )
         site.write(book, checked=checked)
         site.answered("check")
-        limit = f"{'two sigma, ' if body.within_m is None else ''}{allowed * 1000:.0f} mm"
-        text = (
-            f"Check {'PASSED' if passed else 'NOT PASSED'}: {body.name} reads {elevation:.3f} m, known "
-            f"{mark.elevation_m:.3f} m, {signed_mm(off)} mm off (allowed {limit}). Nothing was changed."
+        text = sentence(
+            "check-passed" if passed else "check-not-passed",
+            mark=body.name,
+            elevation_m=elevation,
+            known_m=mark.elevation_m,
+            off_signed_m=off,
+            limit="two sigma, " if body.within_m is None else "",
+            allowed_fine_m=allowed,
         )
         if not passed:
             site.ledger.tell(request.t, "check-failed", text)
@@ -224,7 +242,7 @@ def forget_mark(site: Site, body: NamedMark, request: Request) -> Outcome:
     """Forget a mark; the level book keeps its lines."""
     find_mark(site.state.marks, body.name)
     site.change(marks=without(site.state.marks, body.name))
-    return done(request, f"{body.name} forgotten.")
+    return done(request, sentence("mark-forgotten", mark=body.name))
 
 
 COMMANDS = {

@@ -26,6 +26,7 @@ from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import AsDug, AutoRecord, WorkState
 from tipdatum.grade.units import signed_mm
 from tipdatum.machine.description import Machine
+from tipdatum.sentences import sentence
 
 MOST = 5000
 """Points kept in the state; further ones are refused until some are exported and cleared."""
@@ -207,7 +208,7 @@ def record(
     tip, automatic, state = at or site.last, at is not None, site.state
     if tip is None or tip.elevation_m is None or tip.reach_m is None or tip.lateral_m is None:
         site.known_pose()
-        raise CommandRefused("There is no elevation to record just now.")
+        raise CommandRefused(sentence("no-elevation-now"))
     if len(state.points) >= MOST:
         raise CommandRefused(f"There are {MOST} points already: export them, then clear with point/clear.")
     line = state.line
@@ -264,9 +265,9 @@ def auto_points(site: Site, body: AutoPoints, request: Request) -> Outcome:
     """Start or stop recording by itself."""
     if not body.on:
         site.change(auto=None)
-        return done(request, "Automatic recording stopped.")
+        return done(request, sentence("recording-stopped"))
     if site.state.target is None:
-        raise CommandRefused("Automatic recording follows the target: set one first.")
+        raise CommandRefused(sentence("recording-needs-target"))
     site.change(auto=AutoRecord(step_m=body.step_m, within_m=body.within_m, code=body.code))
     return done(
         request,
@@ -286,7 +287,7 @@ def clear_points(site: Site, body: Destroying, request: Request) -> Outcome:
     request.must_be_meant(body)
     count = len(site.state.points)
     site.change(points=())
-    return done(request, f"{count} points cleared.", cleared=count)
+    return done(request, sentence("points-cleared", count=count), cleared=count)
 
 
 def volume(site: Site, body: Volume, request: Request) -> Outcome:

@@ -27,6 +27,7 @@ from tipdatum.grade.stillness import Recent, TipPoint, Touch, still_touch
 from tipdatum.grade.work_options import WorkOptions
 from tipdatum.kinematics.chain import Chain
 from tipdatum.machine.description import Machine
+from tipdatum.sentences import sentence
 
 Handler: TypeAlias = Callable[["Site", Any, Request], Outcome | None]
 
@@ -126,7 +127,7 @@ class Site:
             CommandRefused: there is no reference, or the arm is not known.
         """
         if self.tie is None:
-            raise CommandRefused("There is no reference: set one with datum/set.")
+            raise CommandRefused(sentence("no-reference"))
         return self.tie.instrument_m(self.known_pose())
 
     def elevation_of(self, touch: Touch) -> tuple[float, float]:
@@ -177,7 +178,7 @@ class Site:
         """
         if self.pose is None or not self.pose.known:
             why = ", ".join(self.pose.reasons) if self.pose else "no readings yet"
-            raise CommandRefused(f"The arm's position is not known just now ({why}).")
+            raise CommandRefused(sentence("arm-unknown-now", reasons=why))
         return self.pose
 
     def need_reference(self, otherwise: str) -> None:
@@ -187,11 +188,10 @@ class Site:
             CommandRefused: `otherwise`, and why.
         """
         if self.tie is None:
-            raise CommandRefused(f"{otherwise}: there is no reference. Set one with datum/set.")
+            raise CommandRefused(sentence("needs-reference", what=otherwise))
         if self.state.doubts:
             raise CommandRefused(
-                f"{otherwise}: the reference is doubtful ({'; '.join(self.state.doubts)}). Touch a known "
-                "mark (mark/return), use the laser, or confirm it with datum/confirm."
+                sentence("needs-sure-reference", what=otherwise, doubts="; ".join(self.state.doubts))
             )
 
     # What may be done
@@ -341,7 +341,7 @@ class Site:
         if isinstance(found, Touch):
             return then(found)
         if found.moving:
-            return refused(request, f"The tip is not still: {found.text}. Hold it on the mark and try again.")
+            return refused(request, sentence("not-still", why=found.text))
         self.waiting.append(_TouchAwaited(self, request, point, then))
         return None
 
@@ -384,5 +384,5 @@ class _TouchAwaited:
         if t < self.request.t + wait_s:
             return None
         if site.pose is not None and not site.pose.known:
-            return refused(self.request, f"The arm's position is not known ({', '.join(site.pose.reasons)}).")
-        return refused(self.request, f"The tip did not come to rest within {wait_s:g} s: {found.text}.")
+            return refused(self.request, sentence("arm-unknown", reasons=", ".join(site.pose.reasons)))
+        return refused(self.request, sentence("no-rest", wait_whole_s=wait_s, why=found.text))

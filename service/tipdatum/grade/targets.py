@@ -24,6 +24,7 @@ from tipdatum.grade.surfaces import (
 )
 from tipdatum.grade.trench import show_target_cautions
 from tipdatum.grade.units import parse_grade, signed_mm
+from tipdatum.sentences import sentence
 
 Depth = Annotated[float, Field(ge=-50, le=50)]
 GradeText = Annotated[str, Field(min_length=1, max_length=40)]
@@ -155,19 +156,22 @@ class SetTolerance(CommandBody):
 Lay: TypeAlias = Callable[[float, Touch | None], Outcome]
 """Lays the target out from the elevation at station 0 and the touch there, None for the reference's mark."""
 
-FOLLOWS_BOOM = " There is no slew sensor: the grade follows the boom plane wherever it is swung."
+FOLLOWS_BOOM = sentence("follows-boom")
 
 
 def set_level(site: Site, body: SetLevel, request: Request) -> Outcome:
     """Dig to one elevation."""
     if body.elevation_m is not None:
-        elevation, below = body.elevation_m, ""
+        elevation, depth = body.elevation_m, None
     else:
         depth = body.depth_m or 0.0
         elevation = _mark_elevation(site) - depth
-        below = f", {depth:.3f} m below the reference's mark"
     text = take_target(site, request, Level(elevation_m=elevation))
-    return done(request, f"Target: level at {elevation:.3f} m{below}.{text}", elevation_m=elevation)
+    if depth is None:
+        told = sentence("target-level", elevation_m=elevation)
+    else:
+        told = sentence("target-level-below", elevation_m=elevation, depth_m=depth)
+    return done(request, told + text, elevation_m=elevation)
 
 
 def set_grade(site: Site, body: SetGrade, request: Request) -> Outcome | None:
@@ -186,8 +190,15 @@ def set_grade(site: Site, body: SetGrade, request: Request) -> Outcome | None:
         across = f", falling {body.cross_falls} {abs(cross) * 100:.2f} %" if cross else ""
         return done(
             request,
-            f"Target: {away(grade)} through {elevation:.3f} m at {where(body.through)}{across}."
-            f"{boom_plane(site)}{text}",
+            sentence(
+                "target-grade",
+                way=away(grade),
+                elevation_m=elevation,
+                where=where(body.through),
+                across=across,
+            )
+            + boom_plane(site)
+            + text,
             elevation_m=elevation,
             grade_percent=grade * 100.0,
             cross_percent=cross * 100.0,
@@ -216,7 +227,9 @@ def set_station(site: Site, body: SetStation, request: Request) -> Outcome | Non
         along = touch.slew_rad if site.known_pose().slew_known else None
         line = line_through(touch.reach_m, touch.lateral_m, touch.slew_rad, along, body.station_m)
         site.change(line=line)
-        return done(request, f"The tip is at station {body.station_m:.2f} m.", station_m=body.station_m)
+        return done(
+            request, sentence("at-station", station=f"{body.station_m:.2f} m"), station_m=body.station_m
+        )
 
     return site.when_still(request, "tip", carry_on)
 
@@ -224,7 +237,7 @@ def set_station(site: Site, body: SetStation, request: Request) -> Outcome | Non
 def clear_target(site: Site, body: Nothing, request: Request) -> Outcome:
     """Forget the target."""
     site.change(target=None, pipe=None, layer=None, layers=())
-    return done(request, "Target cleared.")
+    return done(request, sentence("target-cleared"))
 
 
 def set_layers(site: Site, body: SetLayers, request: Request) -> Outcome:
@@ -234,9 +247,7 @@ def set_layers(site: Site, body: SetLayers, request: Request) -> Outcome:
     if twice is not None:
         raise CommandRefused(f'Two layers are named "{twice}".')
     site.change(layers=tuple(Layer(name=layer.name, up_m=layer.up_m) for layer in body.layers), layer=None)
-    return done(
-        request, f"{len(names)} layers: {', '.join(names) or 'none'}. The target itself is worked on."
-    )
+    return done(request, sentence("layers", count=len(names), names=", ".join(names) or "none"))
 
 
 def choose_layer(site: Site, body: ChooseLayer, request: Request) -> Outcome:
@@ -253,12 +264,15 @@ def choose_layer(site: Site, body: ChooseLayer, request: Request) -> Outcome:
 def set_tolerance(site: Site, body: SetTolerance, request: Request) -> Outcome:
     """Set the band that counts as on grade."""
     site.change(tolerance=Tolerance(above_m=body.above_m, below_m=body.below_m))
-    return done(request, f"Tolerance +{body.above_m * 1000:.0f} / -{body.below_m * 1000:.0f} mm.")
+    return done(
+        request,
+        sentence("tolerance", above_number_mm=body.above_m * 1000, below_fine_m=body.below_m),
+    )
 
 
 def _mark_elevation(site: Site) -> float:
     if site.state.reference is None:
-        raise CommandRefused("This is measured from the reference: set one with datum/set first.")
+        raise CommandRefused(sentence("measured-from-reference"))
     return site.state.reference.known_m
 
 
@@ -293,7 +307,7 @@ def take_target(site: Site, request: Request, target: Target, **beside: Any) -> 
     site.change(**{"target": target, "pipe": None, "layer": None, "layers": (), **beside})
     site.answered("target")
     show_target_cautions(site, request.t)
-    return " The reference is doubtful: no deviation until it is confirmed." if site.state.doubts else ""
+    return sentence("reference-doubtful") if site.state.doubts else ""
 
 
 def away(grade: float) -> str:

@@ -22,6 +22,7 @@ from tipdatum.grade.morning import offer_check
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.stillness import Touch
+from tipdatum.sentences import sentence
 
 DEEPER_M = 0.01
 """Depth grows in steps of at least this much, m, before cautions are looked up again."""
@@ -130,7 +131,7 @@ def set_ground(site: Site, body: SetGround, request: Request) -> Outcome | None:
         shown = tuple(s for s in site.state.trench.shown if s.name != "depth unknown")
         change_trench(site, ground_m=elevation, deepest_m=None, shown=shown)
         show_target_cautions(site, request.t)
-        return done(request, f"Ground beside the trench at {elevation:.3f} m.", elevation_m=elevation)
+        return done(request, sentence("ground-at", elevation_m=elevation), elevation_m=elevation)
 
     if body.elevation_m is not None:
         return take(body.elevation_m)

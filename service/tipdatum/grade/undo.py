@@ -12,13 +12,14 @@ from tipdatum.grade.forms import Nothing, Outcome, Request, done
 from tipdatum.grade.ledger import UNDO_S
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import AsDug
+from tipdatum.sentences import sentence
 
 
 def undo(site: Site, body: Nothing, request: Request) -> Outcome:
     """Put the last change back."""
     last = site.changes.take_last(request.t)
     if last is None:
-        raise CommandRefused(f"Nothing was changed in the last {UNDO_S:.0f} s; older changes stay.")
+        raise CommandRefused(sentence("nothing-to-undo", seconds_whole_s=UNDO_S))
     state, before = site.state, dict(last.before)
     since = {name: getattr(state, name) for name in before}
     if "doubts" in before:
@@ -35,7 +36,7 @@ def undo(site: Site, body: Nothing, request: Request) -> Outcome:
     site.ledger.tell(request.t, "undone", f"{last.command} was put back.")
     return done(
         request,
-        f"Put back: {last.command}. It had answered: {last.text}",
+        sentence("put-back", command=last.command, answer=last.text),
         command=last.command,
     )
 

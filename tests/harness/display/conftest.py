@@ -98,7 +98,7 @@ class StandIn:
             "reference": {"mark": "BM1", "known_m": 24.31, "t": 1.0},
             "target": {"kind": "level", "elevation_m": 22.94},
         }  # fmt: skip
-        self.reply: dict[str, Any] = {"ok": True, "text": "Reference set."}
+        self.reply: dict[str, Any] = {"ok": True, "text": "Reference set.", "result": {"undo_s": 30.0}}
         self.limits: list[dict[str, Any]] = []
         self.silent = threading.Event()
         self._t, self._stop = 0.0, threading.Event()

@@ -384,7 +384,7 @@ def test_change_can_be_put_back_from_where_it_was_answered(live: Page, stand_in:
     expect(live.locator("#form-foot .undo")).to_contain_text("Undo")
     live.click("#form-foot .undo")
     expect(live.locator("#form-foot .undo")).to_be_hidden()
-    assert stand_in.commands[-1][0] == "undo"
+    assert stand_in.commands[-1][0] == "change/undo"
 
 
 def test_last_targets_come_back_as_chips(live: Page, stand_in: Any) -> None:

@@ -182,6 +182,7 @@ function showLight() {
 function showTexts() {
   say = speaker(pickLanguage(choices.language, navigator.languages));
   choices.language = say.language;
+  say.units = choices.units;
   document.documentElement.lang = say.language;
   for (const element of document.querySelectorAll("[data-text]")) setText(element, say(element.dataset.text));
   for (const element of document.querySelectorAll("[data-label]")) {
@@ -212,7 +213,7 @@ function blocked() {
 
 async function send(name, body) {
   const reply = await commands.send(name, body);
-  if (reply.ok) undo.offer(name, say, () => send("undo", {}));
+  if (reply.ok && reply.result?.undo_s) undo.offer(reply.result.undo_s, say, () => send("change/undo", {}));
   if (reply.ok && name.startsWith("target/")) targets.remember(name, body);
   return reply;
 }

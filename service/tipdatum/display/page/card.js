@@ -2,6 +2,7 @@
 // question, or a caution that nobody at this screen has seen yet.
 
 import { make } from "./dom.js";
+import { sayReply } from "./texts.js";
 
 const SEEN = "tipdatum.seen";
 const TOLD_MS = 6000;
@@ -88,8 +89,7 @@ export class Card {
     const reply = async (yes) => {
       answer.textContent = say("answer.waiting");
       try {
-        const { text } = await send("morning/answer", { question: question.name, yes });
-        answer.textContent = text;
+        answer.textContent = sayReply(say, await send("morning/answer", { question: question.name, yes }));
       } catch (error) {
         answer.textContent = say(error.message);
       }
@@ -98,7 +98,7 @@ export class Card {
     const button = (key, yes) => make("button", { type: "button", disabled: why !== null, onclick: () => reply(yes) }, say(key));
     this.#element.replaceChildren(
       make("h2", {}, say("card.question", { left: question.left })),
-      make("p", {}, question.text),
+      make("p", {}, say.has(`question.${question.name}`) && say.language !== "en" ? say(`question.${question.name}`, { bucket: this.#last?.state?.bucket ?? "" }) : question.text),
       make("div", { class: "row" }, button("card.yes", true), button("card.no", false)),
       why ? make("p", { class: "note" }, say(why.key, why)) : answer,
     );

@@ -1,6 +1,8 @@
 // Every text of the page, by key. A language is one file, texts/<language>.json, with the keys of English; the
 // same file serves terminal and report. Sentences of the service come as a code with values: `say.<code>`.
 
+import { lengthText } from "./units.js";
+
 export const LANGUAGES = {};
 
 /** Fetches the catalogues; what cannot be had is left out, and English stands in. */
@@ -37,13 +39,24 @@ export function sayReason(say, reason) {
   return say.has(key) ? say(key) : reason;
 }
 
-/** What the service answers, in the page's language where its code is in the catalogue, else in its own words. */
-export function sayReply(say, { text, code, values }) {
-  return code && say.has(`say.${code}`) ? say(`say.${code}`, sayValues(say, values ?? {})) : text;
+/** What the service answers, part by part: in the page's language and units where its code is in the catalogue. */
+export function sayReply(say, { text, said }) {
+  if (!said?.length || !said.some(({ code }) => code && say.has(`say.${code}`))) return text;
+  return said.map(({ code, values }) => (code && say.has(`say.${code}`) ? say(`say.${code}`, written(say, values)) : values.text ?? "")).join("");
 }
 
-/** The values of a sentence: numbers with this language's decimal sign. */
-function sayValues(say, values) {
-  const written = (value) => (typeof value === "string" && say.comma ? value.replace(/(\d)\.(\d)/g, "$1,$2") : value);
-  return Object.fromEntries(Object.entries(values).map(([name, value]) => [name, written(value)]));
+/** Values as this language and the chosen units write them, by the end of their names (tipdatum.sentences). */
+function written(say, values) {
+  const length = (metres, kind, options) => lengthText(metres, kind, say.units ?? "mm", { comma: say.comma, ...options });
+  const one = (name, value) => {
+    if (typeof value !== "number") return say.has(`word.${value}`) ? say(`word.${value}`) : say.decimal(String(value));
+    if (name.endsWith("_signed_m")) return length(value, "short", { sign: true });
+    if (name.endsWith("_fine_m")) return length(value, "short");
+    if (name.endsWith("_number_mm")) return length(value / 1000, "short").split(" ")[0];
+    if (name.endsWith("_m")) return length(value, "long");
+    if (name.endsWith("_whole_s")) return `${value} s`;
+    if (name.endsWith("_s")) return say.decimal(`${value.toFixed(1)} s`);
+    return String(value);
+  };
+  return Object.fromEntries(Object.entries(values).map(([name, value]) => [name, one(name, value)]));
 }

@@ -3,10 +3,6 @@
 import { make, setText } from "./dom.js";
 import { sayReply } from "./texts.js";
 
-export const UNDO_S = 30;
-/** What can be put back: every change of reference, target, bucket and limits. */
-const CHANGES = /^(datum\/(set|clear|confirm|correct)|mark\/(return|forget|add|keep)|laser\/(set|plane|clear)|target\/|bucket\/|limit\/|ground\/set|trench\/new|station\/set|book\/distribute)/;
-
 export class Undo {
   #hosts; #until = 0; #buttons = []; #timer = null; #say = null; #blocked = false;
 
@@ -20,14 +16,10 @@ export class Undo {
     });
   }
 
-  /** A command was carried out; `take` sends the one that puts it back. */
-  offer(command, say, take) {
-    if (!CHANGES.test(command)) {
-      if (command === "undo") this.#end();
-      return;
-    }
+  /** A command was carried out that can be put back for so many seconds; `take` sends the one that does. */
+  offer(seconds, say, take) {
     this.#say = say;
-    this.#until = Date.now() + UNDO_S * 1000;
+    this.#until = Date.now() + seconds * 1000;
     for (const button of this.#buttons) {
       button.onclick = async () => {
         this.#end();

@@ -27,7 +27,7 @@ const book = {
     { label: "form.book.read", command: "book/export", plain: true, body: () => ({ form: "table" }) },
     { label: "form.book.csv", command: "book/export", plain: true, body: () => ({ form: "csv" }) },
     {
-      label: "form.book.new", command: "book/new", plain: true,
+      label: "form.book.new", command: "book/new", plain: true, body: () => ({ sure: true }),
       asks: (values, model, { say }) => ({ text: say("ask.new-book"), answers: [{ label: say("form.book.new"), values }] }),
     },
     { label: "form.morning.send", command: "morning/ask", plain: true },

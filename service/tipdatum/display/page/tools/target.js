@@ -34,10 +34,7 @@ export function depthAsked(values, model, { say, units }) {
   const size = lengthText(-depth, "long", units, { comma: say.comma });
   return {
     text: say("ask.depth", { size }),
-    answers: [
-      { label: say("ask.depth.below", { size }), values: { ...values, depth_m: -depth } },
-      { label: say("ask.depth.above", { size }), values },
-    ],
+    answers: [{ label: say("ask.depth.below", { size }), values: { ...values, depth_m: -depth } }],
   };
 }
 

@@ -43,7 +43,7 @@ const kept = {
   actions: [
     { label: "form.points.export", command: "point/export", body: () => ({}) },
     {
-      label: "form.points.clear", command: "point/clear", plain: true, when: (model) => model.state?.points > 0,
+      label: "form.points.clear", command: "point/clear", plain: true, body: () => ({ sure: true }), when: (model) => model.state?.points > 0,
       asks: (values, model, { say }) => ({ text: say("ask.clear-points", { n: model.state?.points ?? 0 }), answers: [{ label: say("ask.clear"), values }] }),
     },
   ],
