@@ -9,6 +9,7 @@ moment asked for, is extrapolated with its rate and angular acceleration (`tipda
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Sequence
 
 import numpy as np
@@ -17,6 +18,16 @@ from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, JointMap, SensedArm, SensorSpre
 from tipdatum.fusion.chain.filter import ChainFilter
 from tipdatum.fusion.chain.heave import Rocking
 from tipdatum.fusion.chain.integration import EpochBlock, Strapdown
+from tipdatum.fusion.chain.integrity import (
+    KEPT_BEFORE_S,
+    KEPT_EVERY_S,
+    Alarm,
+    Consistency,
+    Evidence,
+    Kept,
+    Look,
+    Suspicion,
+)
 from tipdatum.fusion.chain.motion import SensorCorrection
 from tipdatum.fusion.chain.prediction import BlockEnd, StatedKnowledge, Unsteadiness, predict
 from tipdatum.fusion.chain.samples import SampleBuffer
@@ -69,6 +80,9 @@ class ChainEstimator:
         self._posture = JointMap(arm, self._channels)
         self._condition = Condition()
         self._unsteady = Unsteadiness(len(self._channels))
+        self._consistency = Consistency(len(self._channels))
+        self._suspicion = Suspicion()
+        self._kept: deque[Kept] = deque(maxlen=6)
 
     def _named(self) -> dict[str, tuple[int, Channel, SampleBuffer]]:
         both = zip(self._channels, self._samples, strict=True)
@@ -174,6 +188,7 @@ class ChainEstimator:
             self._find_again(f, block)
         f.step(block)
         edge = (number + epochs) * T
+        self._watch(f, block, edge)
         self._slew_travelled += f.turned
         if self._rocking is not None and missing:
             self._rocking.heading.lose(f.span)
@@ -201,12 +216,49 @@ class ChainEstimator:
             if samples.slow is not None:
                 self._condition.notice_slow(edge, channel.name, math.sqrt(samples.slow.rate))
 
+    def _watch(self, f: ChainFilter, block: EpochBlock, edge: float) -> None:
+        """See whether the sensors agreed in the block that ended at `edge`, and act when they did not."""
+        motion = f.motion
+        assert motion is not None
+        forces, rates = block.vectors()
+        look = Look(
+            edge, f.setup.span, f.innovation, block.shake, forces.mean(axis=1), rates.mean(axis=1),
+            motion.roll_i, motion.plane_i, motion.mid.copy(), motion.gyro, block.active,
+            float(np.abs(motion.rho).max()),
+        )  # fmt: skip
+        alarm, suspicion, kept = self._consistency.look(look), self._suspicion, self._kept
+        if alarm is not None and kept:
+            self._alarmed(f, alarm)
+        elif suspicion.sensor is not None:
+            name = self._channels[suspicion.sensor].name
+            if suspicion.agree(look):
+                self._events.append(Event(edge, "consistency", f"{name} sensor agrees again", name))
+        elif alarm is None and self._levelling is None and (not kept or edge - kept[-1].t >= KEPT_EVERY_S):
+            kept.append(f.kept(edge))
+
+    def _alarmed(self, f: ChainFilter, alarm: Alarm) -> None:
+        """Sensors do not agree: say which it is, and begin anew from before it."""
+        evidence = Evidence(self._consistency.looks, self._machine.gravity_mps2)
+        oddest = None if alarm.alone else evidence.oddest()
+        sensor = alarm.sensor if oddest is None else oddest
+        name = self._channels[sensor].name
+        text = evidence.words(sensor, name)
+        if self._suspicion.begin(alarm.t, sensor, text):
+            self._events.append(Event(alarm.t, "consistency", text, name))
+        kept = next((one for one in reversed(self._kept) if alarm.t - one.t >= KEPT_BEFORE_S), self._kept[0])
+        f.go_back(kept, alarm.t - kept.t)
+        if self._rocking is not None:
+            self._rocking.heading.lose(alarm.t - kept.t)
+        self._schedule.lose_all()
+        self._consistency.found_anew(alarm.t)
+
     def _find_again(self, f: ChainFilter, block: EpochBlock) -> None:
         """Find the angles of sensors anew that were away and are in this block."""
         forces, rates = block.vectors()
         fastest = float(np.abs(rates).max())
         for i in self._schedule.found_again(block.active):
             self._pace.upset(self._t)
+            self._consistency.found_anew(self._t)
             f.restart_sensor(i, forces[i, 0], fastest)
 
     def _begin_stretch(self, f: ChainFilter, edge: float, block: EpochBlock) -> None:
@@ -249,6 +301,10 @@ class ChainEstimator:
         elif start is not None and quality == "good":
             lost = self._unfound(start)
             quality, reasons = ("stale", lost) if lost else (quality, reasons)
+        suspicion = self._suspicion
+        if suspicion.sensor is not None and quality != "invalid":
+            stands = suspicion.stands and quality == "good"
+            quality, reasons = "settling" if stands else "invalid", (suspicion.text,)
         if f is None or start is None or quality in ("stale", "invalid"):
             return self._unknown(t, quality, reasons)
         ahead = predict(start, self._samples, t)
@@ -311,6 +367,7 @@ class ChainEstimator:
         assert q is not None
         height, row = self._height(np.array(q), bucket_point)
         n, at, P, J = f.n, f.at, f.P, self._posture.jacobian(ratio)
+        self._kept.clear()
         self._drop(f, at.anchor)
         column = (row @ J) @ P[: n + 1]
         f.x[at.anchor] = height
@@ -343,6 +400,7 @@ class ChainEstimator:
     def clear_anchor(self) -> None:
         """Forget the anchor."""
         self._anchored, self._known = False, None
+        self._kept.clear()
         if self._filter is not None:
             self._drop(self._filter, self._filter.at.anchor)
 
@@ -363,6 +421,7 @@ class ChainEstimator:
         self._channels = [arm.channels[ch.name] for ch in self._channels]
         self._by_name, self._known = self._named(), None
         self._posture = JointMap(arm, self._channels)
+        self._kept.clear()
         self._filter.refit(arm, self._channels)
         self._fit()
         for i in moved:

@@ -21,6 +21,7 @@ import numpy as np
 from tipdatum.fusion.arm import SensedArm
 from tipdatum.fusion.chain.heave import Footing, pivot_prior
 from tipdatum.fusion.chain.integration import EpochBlock
+from tipdatum.fusion.chain.integrity import Kept
 from tipdatum.fusion.chain.measurement import Measurement, MeasurementModel, update
 from tipdatum.fusion.chain.model import (
     ACCEL_BIAS,
@@ -36,7 +37,7 @@ from tipdatum.fusion.chain.model import (
     Levers,
     diagonal,
 )
-from tipdatum.fusion.chain.motion import RateModel, constants_correction
+from tipdatum.fusion.chain.motion import BlockMotion, RateModel, constants_correction
 from tipdatum.fusion.chain.noise import Persistence, ProcessNoise
 from tipdatum.fusion.chain.sigma import Memory, StatedSigma
 from tipdatum.fusion.chain.transition import TransitionModel
@@ -98,6 +99,7 @@ class ChainFilter:
         turned: rad, what the arm plane has turned about its own z over the last block.
         share: factor on the stated sigma; see `tipdatum.fusion.chain.sigma`.
         shared_latency: 1-sigma of the latency that all sensors have in common, s.
+        innovation: (N, 3) m/s, of the last block's velocities, plane axes. motion: that block's.
         footing: how the machine stands; None where its tracks are not described or no gyro is on the upper.
     """
 
@@ -122,6 +124,8 @@ class ChainFilter:
         self._memory = Memory(q)
         self._of_upper_gyro = slice(q.at.constants.start, q.at.constants.start + OF_GYRO.stop)
         self._persistence = Persistence(q.n)
+        self.innovation = np.zeros((q.n, 3))
+        self.motion: BlockMotion | None = None
         self._chain_velocity: Array | None = None
         self._found_anew = False
         self._age = 0.0
@@ -238,6 +242,16 @@ class ChainFilter:
         for place in range(at.pivot.start, at.pivot.stop):
             self.P[place, place] += min(sigma * seconds, sigma) ** 2 if self.on_upper else 0.0
 
+    def kept(self, t: float) -> Kept:
+        """A copy of the state at `t` s."""
+        return Kept(t, self.x.copy(), self.P.copy())
+
+    def go_back(self, kept: Kept, seconds: float) -> None:
+        """Go on, `seconds` later, with what was known then; every angle has to be found anew."""
+        self.x[:], self.P[:] = kept.x, kept.P
+        self._persistence = Persistence(self.n)
+        self.pause(seconds)
+
     def restart_sensor(self, i: int, force: Array, fastest: float) -> None:
         """Take up a sensor again that was silent: its angle anew from `force` (3,), its constants kept.
 
@@ -283,6 +297,7 @@ class ChainFilter:
         self._age += span
         measured = models.measurement.measure(x, block, motion, expected, advance)
         innovation = measured.z[: 3 * self.n].reshape(self.n, 3)
+        self.innovation, self.motion = innovation, motion
         resting = motion.whole and float(np.abs(motion.epochs.rates).max()) < REST_RADPS
         self._persistence.note(innovation, span, resting)
         covariance = self._covariance(measured, added.velocity)

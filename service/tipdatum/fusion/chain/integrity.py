@@ -1,0 +1,298 @@
+"""Whether the sensors of the chain filter agree: by which figures one tells, and what is done if they do not.
+
+A filter believes what its model says. A gyro that turns the wrong way, a sensor with another's name or a
+knocked bracket drives angles, mounts and biases away together, and the covariance stays small. Two things
+show it:
+
+- **Innovations that stay.** The innovation of a block over its span is a mean acceleration a that the model
+  does not know. Vibration and shocks have none for long; an angle that is wrong by ε has g sin ε. Of the
+  blocks of the last second the median is taken component by component, and
+
+      ratio = max |median a| / (GATE_MPS2 (1 + SHAKEN s))        s = root of the mean shake, m/s²
+
+- **A gyro that is alone.** All bodies of the arm plane share roll rate and plane rate. With three gyros and
+  more the median of them is right if one is wrong; the median over the last second of a gyro's difference
+  from it, over ODD_RADPS + ODD_SHARE of the fastest rate, is a ratio too.
+
+Above 1 is an alarm (`Consistency`). On simulated digs of all kinds that are sound the first stays below 0.7 and
+the second below 0.05. Constants and reference then go back to a copy of the state from before it, for mount and
+bias have taken up the contradiction by then; every angle is found anew, and no figure is given until the
+sensors have agreed again for a while, longer each time the same sensor is suspected (`Suspicion`). `Evidence`
+tells what it looks like: how much of each axis' true rate a gyro tells, by the other gyros and by the turn of
+its own accelerometer.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+
+from tipdatum.kinematics.frames import Array
+
+WINDOW_S = 1.0
+"""Time over which medians are taken, s: three blocks and more, and shocks are shorter."""
+LEAST_BLOCKS = 3
+GATE_MPS2 = 0.7
+"""Mean unknown acceleration that is an alarm, m/s², as of an angle wrong by 4°."""
+SHAKEN = 0.6
+"""How much each m/s² of vibration widens that gate, 1: a part that clips or rectifies shows false forces."""
+ODD_RADPS, ODD_SHARE = 0.03, 0.03
+"""What gyros may differ by, rad/s and share of the fastest rate: mounts off by 1°, scales, a twisting arm."""
+FOUND_S, FOUND_WIDER = 2.0, 2.0
+"""Time, s, after an angle was found anew in which gates are so many times as wide."""
+PEAK_S = 10.0
+"""Time in which a told ratio fades, s: health is told as often."""
+
+EVIDENCE_S, LAG_S = 3.0, 0.6
+"""Blocks that are looked at for what a fault looks like, s, and time over which a tilt's change is taken."""
+LEAST_TURN, LEAST_RATE = 0.08, 0.08
+"""Turn in `LAG_S`, rad, and rate, rad/s (roots of mean squares), from which an axis shows what it tells."""
+
+KEPT_EVERY_S, KEPT_BEFORE_S = 1.0, 3.0
+"""How often a copy of the state is kept, and the least age of the one that an alarm goes back to, s."""
+NEED_S, MOST_S = 2.0, 60.0
+"""Time of agreement in motion, s, after which a first suspicion ends; doubled each time, up to this."""
+REST_S = 5.0
+"""Time of agreement at rest that ends it as well, s: gravity tells every angle there. Six times for a sensor
+suspected before, as a wrong gyro agrees as long as nothing turns."""
+STANDS_S = 1.5
+"""Rest after which figures stand again under suspicion, as settling, s."""
+TURNS_RADPS = 0.05
+"""Fastest rate above which the arm counts as moving here, rad/s."""
+FORGIVEN_S = 600.0
+"""Time after which an old suspicion is forgotten, s."""
+
+
+class Alarm(NamedTuple):
+    """At `t` s sensor number `sensor` did not agree; `alone`: by its gyro's rates beside the others'."""
+
+    t: float
+    sensor: int
+    alone: bool
+
+
+@dataclass(slots=True)
+class Look:
+    """What one block showed.
+
+    Attributes:
+        t, span: its end and length, s.
+        innovation: (N, 3) m/s, plane axes. shake: (N,) (m/s²)².
+        force, rate: (N, 3) m/s² and rad/s, means in body axes.
+        roll, plane: (N,) rad/s, roll and plane rate as each gyro tells them. theta: (N,) rad.
+        gyro: (N,) bool, which gyros spoke. active: (N,) bool, which sensors did.
+        fastest: rad/s, of all bodies.
+    """
+
+    t: float
+    span: float
+    innovation: Array
+    shake: Array
+    force: Array
+    rate: Array
+    roll: Array
+    plane: Array
+    theta: Array
+    gyro: Array
+    active: Array
+    fastest: float
+
+
+class Consistency:
+    """Follows the blocks of a filter of N sensors.
+
+    Attributes:
+        ratios: each sensor's innovation test ratio now; above 1 is an alarm. peaks: the largest of late.
+        vibration: m/s², root of the mean square of what shakes each sensor within an epoch.
+    """
+
+    def __init__(self, sensors: int) -> None:
+        self._n = sensors
+        self.looks: deque[Look] = deque()
+        self._from = self._found = -math.inf
+        self.ratios = [0.0] * sensors
+        self.peaks = [0.0] * sensors
+        self.vibration = [0.0] * sensors
+
+    def found_anew(self, t: float) -> None:
+        """Angles have just been found anew: what innovations showed before says nothing more."""
+        self._found = self._from = t
+
+    def look(self, look: Look) -> Alarm | None:
+        """Take in a block."""
+        looks, t = self.looks, look.t
+        looks.append(look)
+        while looks[0].t < t - EVIDENCE_S:
+            looks.popleft()
+        recent = [one for one in looks if one.t > t - WINDOW_S and one.t > self._from]
+        n = self._n
+        if len(recent) < LEAST_BLOCKS:
+            self.ratios = [0.0] * n
+            return None
+        rms = np.sqrt(np.mean([one.shake for one in recent], axis=0))
+        self.vibration = rms.tolist()
+        stays = np.median([one.innovation / one.span for one in recent], axis=0)
+        ratios = np.abs(stays).max(axis=1) / (GATE_MPS2 * (1.0 + SHAKEN * rms))
+        if t - self._found < FOUND_S:
+            ratios /= FOUND_WIDER
+        alone = np.abs(np.median([_odd(one) for one in recent], axis=0)).max(axis=0)
+        worst = np.maximum(ratios, alone)
+        self.ratios = worst.tolist()
+        fades = math.exp(-look.span / PEAK_S)
+        self.peaks = [max(now, fades * peak) for now, peak in zip(self.ratios, self.peaks, strict=True)]
+        if worst.max() <= 1.0:
+            return None
+        # A wrong angle spreads along the chain, a gyro that is alone does not.
+        by_gyro = bool(alone.max() > 1.0)
+        return Alarm(t, int((alone if by_gyro else ratios).argmax()), by_gyro)
+
+
+def _odd(look: Look) -> Array:
+    """(2, N) how far each gyro's roll rate and plane rate are from the median of all, in what they may be."""
+    odd = np.zeros((2, len(look.gyro)))
+    if int(look.gyro.sum()) >= 3:
+        both = np.stack([look.roll, look.plane])[:, look.gyro]
+        apart = both - np.median(both, axis=1, keepdims=True)
+        odd[:, look.gyro] = apart / (ODD_RADPS + ODD_SHARE * float(np.abs(look.rate[look.gyro]).max()))
+    return odd
+
+
+class Evidence:
+    """What the last seconds tell of each gyro: by how much of the true rate its axes turn.
+
+    Attributes:
+        told: (N, 3) what the gyro tells of the rate about x, y, z; NaN where nothing turned about it.
+        weight: (N,) g, mean size of the force.
+    """
+
+    def __init__(self, looks: deque[Look], g: float) -> None:
+        # One look's bodies have turned by its rate; where gravity came from another one tells the truth of y.
+        n = len(looks[0].gyro)
+        told = np.full((n, 3), np.nan)
+        shared = np.array([_shared(one) for one in looks])
+        rate = np.array([one.rate for one in looks])
+        for axis, component in ((0, 0), (2, 1)):
+            true = shared[:, :, component]
+            strong = np.sqrt((true * true).mean(axis=0)) > LEAST_RATE
+            with np.errstate(invalid="ignore", divide="ignore"):
+                slope = (true * rate[:, :, axis]).sum(axis=0) / (true * true).sum(axis=0)
+            told[strong, axis] = slope[strong]
+        tilt = np.unwrap([np.arctan2(one.force[:, 0], one.force[:, 2]) for one in looks], axis=0)
+        span = np.array([one.span for one in looks])
+        lean = np.array([np.tan(np.median(np.arcsin(_side(one)))) * np.median(one.plane) for one in looks])
+        turned = np.cumsum((lean[:, None] - rate[:, :, 1]) * span[:, None], axis=0)
+        lag = max(2, round(LAG_S / float(span.mean())))
+        if len(looks) > lag:
+            true, said = tilt[lag:] - tilt[:-lag], turned[lag:] - turned[:-lag]
+            strong = np.sqrt((true * true).mean(axis=0)) > LEAST_TURN
+            with np.errstate(invalid="ignore", divide="ignore"):
+                slope = (true * said).sum(axis=0) / (true * true).sum(axis=0)
+            told[strong, 1] = slope[strong]
+        self.told = told
+        self.weight = np.median([np.linalg.norm(one.force, axis=1) for one in looks], axis=0) / g
+
+    def oddest(self) -> int | None:
+        """The sensor whose gyro tells the tilt of its own accelerometer worst, where one is clearly wrong."""
+        wrong = np.nan_to_num(np.abs(self.told[:, 1] - 1.0), nan=0.0)
+        k = int(wrong.argmax())
+        return k if wrong[k] > 0.6 else None
+
+    def words(self, sensor: int, name: str) -> str:
+        """What the sensor of that number and name looks like."""
+        told, weight = self.told[sensor], float(self.weight[sensor])
+        if not 0.75 < weight < 1.35:
+            return f"accelerometer of {name} reads {weight:.1f} g on the mean: wrong range or unit"
+        known = [k for k in range(3) if math.isfinite(told[k])]
+        gyro = f"gyro of {name}"
+        if known and all(abs(told[k]) > 8.0 for k in known):
+            return f"{gyro} tells many times the true rate: degrees taken for radians"
+        if known and all(abs(told[k]) < 0.04 for k in known):
+            return f"{gyro} tells next to nothing about {_axes(known)}: dead, frozen, or in another unit"
+        if wrong := [k for k in known if told[k] < -0.4]:
+            return f"{gyro} turns the wrong way about {_axes(wrong)}: a mirrored mount or a flipped axis"
+        if dead := [k for k in known if abs(told[k]) <= 0.4]:
+            return f"{gyro} is dead about {_axes(dead)}, or its axes are exchanged"
+        if off := [told[k] for k in known if not 0.7 < told[k] < 1.4]:
+            return f"{gyro} tells {off[0]:.1f} times the true rate: wrong range or unit"
+        return f"{name} sensor does not fit the others: knocked, loose, or answering for another"
+
+
+def _axes(numbers: list[int]) -> str:
+    return " and ".join("xyz"[k] for k in numbers)
+
+
+def _shared(look: Look) -> Array:
+    """(N, 2) rad/s about each body's x and z, as the median of all gyros tells it."""
+    if int(look.gyro.sum()) < 3:
+        return np.zeros((len(look.gyro), 2))
+    roll, plane = np.median(look.roll[look.gyro]), np.median(look.plane[look.gyro])
+    c, s = np.cos(look.theta), np.sin(look.theta)
+    return np.stack([c * roll + s * plane, c * plane - s * roll], axis=1)
+
+
+def _side(look: Look) -> Array:
+    """(N,) sine of the roll that each force shows."""
+    size = np.maximum(np.linalg.norm(look.force, axis=1), 1e-9)
+    return np.asarray(np.clip(look.force[:, 1] / size, -0.9, 0.9))
+
+
+class Kept(NamedTuple):
+    """A copy of the filter's state at `t` s."""
+
+    t: float
+    x: Array
+    P: Array
+
+
+@dataclass
+class Suspicion:
+    """Which sensor is suspected, of what, and since when all have agreed again.
+
+    Attributes:
+        sensor: its number, None while nobody is suspected. text: what it looks like.
+        rested: s, for how long the arm has rested with all agreeing.
+    """
+
+    sensor: int | None = None
+    text: str = ""
+    rested: float = 0.0
+    _agreed: float = 0.0
+    _times: dict[int, int] = field(default_factory=dict)
+    _last: float = -math.inf
+
+    def begin(self, t: float, sensor: int, text: str) -> bool:
+        """An alarm; returns whether it is news: another sensor, or the first for a while."""
+        news = sensor != self.sensor
+        if t - self._last > FORGIVEN_S:
+            self._times.clear()
+        if self.sensor is None or news:
+            self._times[sensor] = self._times.get(sensor, 0) + 1
+        self.sensor, self._last = sensor, t
+        self.text = text
+        self.rested = self._agreed = 0.0
+        return news
+
+    def agree(self, look: Look) -> bool:
+        """A block without an alarm; returns whether the suspicion ends with it."""
+        if look.fastest > TURNS_RADPS:
+            self._agreed += look.span
+            self.rested = 0.0
+        else:
+            self.rested += look.span
+        assert self.sensor is not None
+        before = self._times.get(self.sensor, 1) - 1
+        if self._agreed >= min(MOST_S, NEED_S * 2.0**before) or self.rested >= REST_S * (
+            6.0 if before else 1.0
+        ):
+            self.sensor = None
+            return True
+        return False
+
+    @property
+    def stands(self) -> bool:
+        """Whether figures stand under suspicion: the arm rests, and gravity tells them."""
+        return self.rested >= STANDS_S
