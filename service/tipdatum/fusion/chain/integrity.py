@@ -14,8 +14,8 @@ show it:
   more the median of them is right if one is wrong; the median over the last second of a gyro's difference
   from it, over ODD_RADPS + ODD_SHARE of the fastest rate, is a ratio too.
 
-Above 1 is an alarm (`Consistency`). On simulated digs of all kinds that are sound the first stays below 0.7 and
-the second below 0.05. Constants and reference then go back to a copy of the state from before it, for mount and
+Above 1 is an alarm (`Consistency`). On sound simulated digs of all kinds the first stays below 0.7 and the
+second below 0.05. Constants and reference then go back to a copy of the state from before it, for mount and
 bias have taken up the contradiction by then; every angle is found anew, and no figure is given until the
 sensors have agreed again for a while, longer each time the same sensor is suspected (`Suspicion`). `Evidence`
 tells what it looks like: how much of each axis' true rate a gyro tells, by the other gyros and by the turn of
