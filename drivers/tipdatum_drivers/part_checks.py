@@ -32,6 +32,10 @@ practice, no source); in 36 recorded and simulated digs upper, boom and stick st
 of a hurried 1.8 t machine reaches 112. Ringing and shocks have the rest."""
 
 
+CLIPPED_KEEPS = 0.998
+"""How much of the share of clipped readings stays from one to the next: five seconds at 100 Hz."""
+
+
 class Limits(Options):
     """`[sensor.x.limits]`: what is believable; the defaults fit the usual parts on an excavator, shocks of
     15 g included."""
@@ -72,6 +76,11 @@ class ImuChecks:
         self._last: Imu | None = None
         self._same_since = self._near_since = self._near_last = 0.0
         self._stuck = 0
+        self._hard = 1.5 * g
+        self._top = 0.0
+        self.clipped: float | None = None
+        """Share of the last few hundred readings with a force at the end of the part's range; None before the
+        first reading. The end shows itself: it is the largest component so far, met to the bit again."""
 
     def possible(self, reading: Imu) -> bool:
         """Whether a live part on an excavator can say this at all."""
@@ -97,6 +106,8 @@ class ImuChecks:
             self._rate_check.restart()
             return True
         conditions, force = self._findings.conditions, math.hypot(*accel)
+        clipped = 1.0 if force > self._hard and self._is_clipped(accel) else 0.0
+        self.clipped = CLIPPED_KEEPS * (self.clipped or 0.0) + (1.0 - CLIPPED_KEEPS) * clipped
         if self._near_low < force < self._near_high and t >= self._near_since and not conditions:
             self._near_last = t  # as nearly always; `_gravity` has the rest
         else:
@@ -121,6 +132,14 @@ class ImuChecks:
         if x == u or y == v or z == w or self._stuck or conditions:
             return not self._saturated(t, gyro, before.gyro_radps)
         return True
+
+    def _is_clipped(self, accel: Vector) -> bool:
+        """Whether a component stands at the largest ever told, to the bit and not for the first time."""
+        size = max(map(abs, accel))
+        if size > self._top:
+            self._top = size
+            return False
+        return size == self._top
 
     def _in_range(self, t: float, accel: Vector, gyro: Vector | None) -> bool:
         # Chained comparisons are false for NaN as well.

@@ -19,6 +19,7 @@ same answer          all inclinometers answer the same constant (`together`)    
 not 1 g              |accel| was not near 1 g once in a long time                         dropped
 rate disagrees       the gyro does not fit the change of tilt (`rate_check`)              dropped
 gyro saturated       a rate stands at one large value while all else moves                dropped
+inconsistent         the filter finds it to contradict the other sensors (`suspect`)      used
 temperature          outside the part's range                                             used
 wrong serial         the device that answers is not the one described                     dropped
 wrong kind           an inclinometer where an inertial sensor is described, and the like  dropped
@@ -83,6 +84,8 @@ class SensorHealth:
     age_s: float | None
     faults: dict[str, int]
     last_fault: str | None
+    clipped_share: float | None = None
+    """Share of the last readings that stand at the end of the part's range."""
 
 
 class SensorMonitor:
@@ -135,6 +138,15 @@ class SensorMonitor:
         """Count a fault that a driver found in what this sensor sent."""
         self._findings.count(fault)
 
+    def suspect(self, t: float, text: str) -> None:
+        """Take over what the filter suspects this sensor of; "" for nothing."""
+        if text and text != self._suspected:
+            self._findings.end("inconsistent")
+            self._findings.begin(t, "inconsistent", text)
+        elif not text:
+            self._findings.end("inconsistent")
+        self._suspected = text
+
     @property
     def standing_angle(self) -> tuple[float, ...] | None:
         """The angles that an inclinometer told last."""
@@ -174,6 +186,7 @@ class SensorMonitor:
         self._imu = ImuChecks(believed, self._findings, self._gravity, getattr(description, "body", ""))
         self._tilt = TiltChecks(believed, self._findings)
         self._glitches = Glitches(math.radians(believed.rate_step_degps))
+        self._suspected = ""
         self._findings.forget()
 
     def health(self, t: float) -> SensorHealth:
@@ -204,6 +217,7 @@ class SensorMonitor:
             None if presence.last_used is None else max(0.0, t - presence.last_used),
             dict(findings.faults),
             findings.last_fault,
+            self._imu.clipped,
         )
 
     def is_ok(self, t: float) -> bool:

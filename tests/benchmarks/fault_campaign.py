@@ -267,14 +267,19 @@ def run(path: Path, wanted: list[tuple[Fault, int, float]]) -> tuple[list[Result
         pipeline.feed(record)
     pipeline.finish()
     sound = track.array()
-    results = [judged(label(path), job, pickle.loads(data), sound, machine) for job, data in told if data]
+    results = [
+        judged(label(path), job, pickle.loads(data), sound, machine, track) for job, data in told if data
+    ]
     if len(results) < len(told):
         raise SystemExit(f"{label(path)}: {len(told) - len(results)} cases died")
     return results, track, times[-1]
 
 
-def judged(session: str, job: Job, track: Track, sound: Array, machine: Machine) -> Result:
+def judged(session: str, job: Job, track: Track, sound: Array, machine: Machine, unspoilt: Track) -> Result:
     """A spoilt run against the unspoilt one."""
+    # What is named without the fault as well, such as packets lost on purpose, is not its doing.
+    anyway = {(round(when, 1), sensor) for when, sensor, _ in unspoilt.named}
+    track.named = [one for one in track.named if (round(one[0], 1), one[1]) not in anyway]
     tips = track.array()
     t, elevation, sigma, stands = tips.T
     same = np.interp(t, sound[:, 0], sound[:, 1])

@@ -24,6 +24,7 @@ VERSIONS: dict[str, Version] = {
         "arm tells pitch_deg and roll_deg; change/undo; mark/return takes if_doubtful; book/new and "
         "point/clear take sure; a depth below 0 is refused. Events carry a running number, and event/again "
         "sends missing ones once more; an empty message is no command. "
-        "A reply says whether what is set is on the disk (saved), and its text in parts (said).",
+        "A reply says whether what is set is on the disk (saved), and its text in parts (said). "
+        "Health tells test_ratio, vibration_mps2 and clipped_share.",
     ),
 }

@@ -80,6 +80,7 @@ EXAMPLES: dict[str, list[m.Message]] = {
         m.Health(
             t=_T, time=_TIME, sensor="boom", body="boom", state="ok", text="", rate_hz=99.8,
             jitter_s=0.0004, age_s=0.009, faults={"checksum": 2},
+            test_ratio=0.21, vibration_mps2=0.34, clipped_share=0.0,
         )
     ],
     "reply": [

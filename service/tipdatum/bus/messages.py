@@ -200,6 +200,16 @@ class Health(Message):
     age_s: float | None
     faults: dict[str, int] = Field(description="counted faults by kind since the start")
     last_fault: str | None = None
+    test_ratio: float | None = Field(
+        default=None,
+        description="innovation of the sensor over its gate, the largest of the last seconds: usually below "
+        "0.5, above 1 it contradicts the others and figures are withheld; null where nothing is compared",
+    )
+    vibration_mps2: float | None = Field(default=None, description="root mean square of what shakes it, m/s²")
+    clipped_share: float | None = Field(
+        default=None,
+        description="share of the last readings that stand at the end of the part's range, 0 to 1",
+    )
 
 
 class Raw(Message):

@@ -14,6 +14,7 @@ from typing import Literal, Protocol
 
 from tipdatum.bus.messages import Health
 from tipdatum.core.messages_out import rounded
+from tipdatum.fusion.estimator import Agreement
 from tipdatum.machine.description import ARM, Machine
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.plausibility import SensorHealth, SensorMonitor
@@ -106,6 +107,7 @@ class HealthBoard:
 
     def __init__(self, machine: Machine, wall: WallTime) -> None:
         self._wall = wall
+        self._agreement: dict[str, Agreement] = {}
         self.monitors = {
             name: SensorMonitor(name, sensor, g=machine.gravity_mps2)
             for name, sensor in machine.sensor.items()
@@ -145,6 +147,12 @@ class HealthBoard:
             self._lines.setdefault(source, _Line(StrayFaults(), "none"))
         self._lines[source].watched.count(fault)
 
+    def agree(self, t: float, agreement: dict[str, Agreement]) -> None:
+        """Take over how the sensors agree with each other at `t`."""
+        self._agreement = agreement
+        for name, told in agreement.items():
+            self.monitors[name].suspect(t, told.suspected)
+
     def due(self, t: float) -> Iterator[Health]:
         """What has to be told at `t`."""
         for name, line in self._lines.items():
@@ -165,6 +173,7 @@ class HealthBoard:
                 yield self._message(name, line.body, line.watched.health(t), t)
 
     def _message(self, name: str, body: str, health: SensorHealth, t: float) -> Health:
+        told = self._agreement.get(name)
         return Health(
             t=round(t, 6),
             time=self._wall.rfc3339(t),
@@ -177,4 +186,7 @@ class HealthBoard:
             age_s=rounded(health.age_s, 3),
             faults=dict(health.faults),
             last_fault=health.last_fault,
+            test_ratio=None if told is None else rounded(told.test_ratio, 3),
+            vibration_mps2=None if told is None else rounded(told.vibration_mps2, 3),
+            clipped_share=rounded(health.clipped_share, 4),
         )

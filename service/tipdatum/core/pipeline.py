@@ -46,7 +46,7 @@ from tipdatum_drivers.reading import (
 
 CHANGES_KEPT = 20
 TOGETHER_EVERY_S = 0.1
-"""How often inclinometers are looked at beside what the bodies do; such motion is told in seconds."""
+"""How often inclinometers are looked at beside what the bodies do, and sensors asked whether they agree."""
 
 
 class Outgoing(Value, frozen=True):
@@ -123,7 +123,7 @@ class Pipeline:
         self._not_saved: str | None = None
         self._speaks = False
         self._now = 0.0
-        self._looked = float("-inf")
+        self._looked = self._agreed = float("-inf")
         self._takes: dict[type, Callable[[Any], None]] = {
             Imu: self._reading,
             Tilt: self._reading,
@@ -337,6 +337,9 @@ class Pipeline:
                 self._emit(Outgoing("limits", limits_message(report, self.wall)))
         if self._board.together.watches and tick - self._looked >= TOGETHER_EVERY_S:
             self._look_together(tick)
+        if tick - self._agreed >= TOGETHER_EVERY_S:
+            self._agreed = tick
+            self._board.agree(tick, self._estimator.agreement())
         for health in self._board.due(tick):
             self._emit_health(health)
         self._flush(tick)

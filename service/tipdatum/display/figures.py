@@ -92,11 +92,21 @@ def sensor_line(name: str, health: dict[str, Any], width: int, *, known: bool = 
         f" {word(name):<10}",
         (f"{state:<8}", "bright_white" if state == "ok" else CARE),
         (f"{rate:6.1f} Hz  " if rate is not None else "     – Hz  ", DIM),
+        (_bracket(health), DIM),
         (f"{faults} fault{'s' if faults > 1 else ''} counted  " if faults else "", DIM),
         (word(health.get("text")), CARE),
     )
     line.truncate(width, overflow="ellipsis")
     return line
+
+
+def _bracket(health: dict[str, Any]) -> str:
+    """How a sensor agrees with the others, what shakes it, and how much of that is clipped."""
+    ratio, shaken = number(health.get("test_ratio")), number(health.get("vibration_mps2"))
+    clipped = number(health.get("clipped_share"))
+    line = "" if ratio is None else f"ratio {ratio:4.2f}  "
+    line += "" if shaken is None else f"shaken {shaken:3.1f} m/s²  "
+    return line + (f"clipped {100 * clipped:.1f} %  " if clipped else "")
 
 
 def sensors_summary(health: dict[str, dict[str, Any]], width: int, *, known: bool) -> Text:

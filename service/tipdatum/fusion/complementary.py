@@ -22,7 +22,7 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field
 
 from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, JointMap, SensedArm
-from tipdatum.fusion.estimator import Event, MotionReading
+from tipdatum.fusion.estimator import Agreement, Event, MotionReading
 from tipdatum.fusion.pose import Condition, Matrices, Pose, Quality
 from tipdatum.fusion.sensors import Channel, Sample
 from tipdatum.kinematics.frames import nearest_turn
@@ -211,6 +211,10 @@ class ComplementaryEstimator:
             tracker.channel = channel
             trackers[channel.name] = tracker
         self._trackers = trackers
+
+    def agreement(self) -> dict[str, Agreement]:
+        """Nothing is compared here; see `Estimator.agreement`."""
+        return {}
 
     def events(self) -> list[Event]:
         """What happened since the last call."""

@@ -35,6 +35,21 @@ class Event:
     sensor: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """How one sensor agrees with the others.
+
+    Attributes:
+        test_ratio: innovation over its gate, the largest of late; usually below 0.5, above 1 is an alarm.
+        vibration_mps2: root of the mean square of what shakes it.
+        suspected: what it looks like where it does not agree, or "".
+    """
+
+    test_ratio: float
+    vibration_mps2: float
+    suspected: str = ""
+
+
 class Estimator(Protocol):
     """One causal filter over the whole arm."""
 
@@ -63,6 +78,9 @@ class Estimator(Protocol):
 
     def events(self) -> list[Event]:
         """What happened since the last call, oldest first."""
+
+    def agreement(self) -> dict[str, Agreement]:
+        """By name how each sensor agrees with the others; empty where nothing is compared."""
 
 
 def tells_angles_alone(machine: Machine) -> bool:

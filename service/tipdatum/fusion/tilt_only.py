@@ -23,7 +23,7 @@ import numpy as np
 
 from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, JointMap, SensedArm
 from tipdatum.fusion.chain.tuning import ChainOptions
-from tipdatum.fusion.estimator import Event, MotionReading
+from tipdatum.fusion.estimator import Agreement, Event, MotionReading
 from tipdatum.fusion.pose import Anchor, Condition, Matrices, Pose, Quality
 from tipdatum.fusion.sensors import Channel
 from tipdatum.fusion.tilt_tracks import OMEGA_RADPS, TiltBodies, TiltTrack
@@ -244,6 +244,10 @@ class InclinometerEstimator:
         self._arm = arm
         self._bodies.refit(arm)
         self._posture = JointMap(arm, self._bodies.channels)
+
+    def agreement(self) -> dict[str, Agreement]:
+        """Nothing is compared here; see `Estimator.agreement`."""
+        return {}
 
     def events(self) -> list[Event]:
         """What happened since the last call."""

@@ -235,16 +235,28 @@ def health(run: Run, words: Words) -> Table | None:
         rate = f"{sorted(rates)[len(rates) // 2]:.0f} Hz" if rates else "–"
         jitters = [m["jitter_s"] for m in messages if m.get("jitter_s") is not None]
         jitter = f"{words.number(1000 * max(jitters), 1)} ms" if jitters else "–"
-        rows.append(
-            (sensor, str(last["body"]), rate, jitter, f"{bad:.0f} s", counted, last.get("last_fault") or "")
+        ratio, shaken, clipped = (
+            max(known) if (known := [m[key] for m in messages if m.get(key) is not None]) else None
+            for key in ("test_ratio", "vibration_mps2", "clipped_share")
         )
-    heads = ("sensor", "body", "readings", "jitter", "bad", "counted", "last")
+        rows.append(
+            (
+                sensor, str(last["body"]), rate, jitter,
+                "–" if ratio is None else words.number(ratio, 2),
+                "–" if shaken is None else f"{words.number(shaken, 1)} m/s²",
+                "–" if clipped is None else f"{words.number(100 * clipped, 1)} %",
+                f"{bad:.0f} s", counted, last.get("last_fault") or "",
+            )
+        )  # fmt: skip
+    heads = (
+        "sensor", "body", "readings", "jitter", "ratio", "vibration", "clipped", "bad", "counted", "last",
+    )  # fmt: skip
     return Table(
         "health",
         words("report.sensors"),
         tuple(words(f"report.sensors.{head}") for head in heads),
         tuple(rows),
-        frozenset((2, 3, 4)),
+        frozenset((2, 3, 4, 5, 6, 7)),
     )
 
 

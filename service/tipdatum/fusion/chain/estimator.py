@@ -33,7 +33,7 @@ from tipdatum.fusion.chain.prediction import BlockEnd, StatedKnowledge, Unsteadi
 from tipdatum.fusion.chain.samples import SampleBuffer
 from tipdatum.fusion.chain.schedule import BlockLength, BlockSchedule
 from tipdatum.fusion.chain.tuning import ChainOptions
-from tipdatum.fusion.estimator import Event, MotionReading
+from tipdatum.fusion.estimator import Agreement, Event, MotionReading
 from tipdatum.fusion.pose import Anchor, Condition, Matrices, Pose
 from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import Array
@@ -188,7 +188,7 @@ class ChainEstimator:
             self._find_again(f, block)
         f.step(block)
         edge = (number + epochs) * T
-        self._watch(f, block, edge)
+        self._watch(f, block, edge, epochs * T)
         self._slew_travelled += f.turned
         if self._rocking is not None and missing:
             self._rocking.heading.lose(f.span)
@@ -216,22 +216,22 @@ class ChainEstimator:
             if samples.slow is not None:
                 self._condition.notice_slow(edge, channel.name, math.sqrt(samples.slow.rate))
 
-    def _watch(self, f: ChainFilter, block: EpochBlock, edge: float) -> None:
+    def _watch(self, f: ChainFilter, block: EpochBlock, edge: float, span: float) -> None:
         """See whether the sensors agreed in the block that ended at `edge`, and act when they did not."""
         motion = f.motion
         assert motion is not None
         forces, rates = block.vectors()
         look = Look(
-            edge, f.setup.span, f.innovation, block.shake, forces.mean(axis=1), rates.mean(axis=1),
-            motion.roll_i, motion.plane_i, motion.mid.copy(), motion.gyro, block.active,
-            float(np.abs(motion.rho).max()),
+            edge, span, f.innovation, block.shake, forces.mean(axis=1), rates.mean(axis=1),
+            motion.mean.roll_rate, motion.mean.plane_rate, motion.mean.theta, motion.gyro, block.active,
+            float(np.abs(motion.epochs.rates).max()),
         )  # fmt: skip
         alarm, suspicion, kept = self._consistency.look(look), self._suspicion, self._kept
         if alarm is not None and kept:
             self._alarmed(f, alarm)
         elif suspicion.sensor is not None:
             name = self._channels[suspicion.sensor].name
-            if suspicion.agree(look):
+            if suspicion.agree(look, max(self._consistency.ratios)):
                 self._events.append(Event(edge, "consistency", f"{name} sensor agrees again", name))
         elif alarm is None and self._levelling is None and (not kept or edge - kept[-1].t >= KEPT_EVERY_S):
             kept.append(f.kept(edge))
@@ -242,7 +242,7 @@ class ChainEstimator:
         oddest = None if alarm.alone else evidence.oddest()
         sensor = alarm.sensor if oddest is None else oddest
         name = self._channels[sensor].name
-        text = evidence.words(sensor, name)
+        text = evidence.words(sensor, name, alarm.alone)
         if self._suspicion.begin(alarm.t, sensor, text):
             self._events.append(Event(alarm.t, "consistency", text, name))
         kept = next((one for one in reversed(self._kept) if alarm.t - one.t >= KEPT_BEFORE_S), self._kept[0])
@@ -426,6 +426,17 @@ class ChainEstimator:
         self._fit()
         for i in moved:
             self._schedule.lose(i)
+
+    def agreement(self) -> dict[str, Agreement]:
+        """By name how each sensor agrees with the others; see `Estimator.agreement`."""
+        if self._start is None:
+            return {}
+        found, suspicion = self._consistency, self._suspicion
+        both = zip(self._channels, found.peaks, found.vibration, strict=True)
+        return {
+            channel.name: Agreement(ratio, shaken, suspicion.text if suspicion.sensor == i else "")
+            for i, (channel, ratio, shaken) in enumerate(both)
+        }
 
     def events(self) -> list[Event]:
         """What happened since the last call."""

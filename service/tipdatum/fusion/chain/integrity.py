@@ -10,12 +10,14 @@ show it:
 
       ratio = max |median a| / (GATE_MPS2 (1 + SHAKEN s))        s = root of the mean shake, m/s²
 
+  The same of the last three seconds with a gate of LONG_GATE_MPS2, for what goes wrong slowly.
+
 - **A gyro that is alone.** All bodies of the arm plane share roll rate and plane rate. With three gyros and
   more the median of them is right if one is wrong; the median over the last second of a gyro's difference
   from it, over ODD_RADPS + ODD_SHARE of the fastest rate, is a ratio too.
 
-Above 1 is an alarm (`Consistency`). On sound simulated digs of all kinds the first stays below 0.7 and the
-second below 0.05. Constants and reference then go back to a copy of the state from before it, for mount and
+Above 1 is an alarm (`Consistency`). On sound simulated digs of all kinds the first stays below 0.8 and the
+second below 0.2. Constants and reference then go back to a copy of the state from before it, for mount and
 bias have taken up the contradiction by then; every angle is found anew, and no figure is given until the
 sensors have agreed again for a while, longer each time the same sensor is suspected (`Suspicion`). `Evidence`
 tells what it looks like: how much of each axis' true rate a gyro tells, by the other gyros and by the turn of
@@ -26,6 +28,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -36,8 +39,10 @@ from tipdatum.kinematics.frames import Array
 WINDOW_S = 1.0
 """Time over which medians are taken, s: three blocks and more, and shocks are shorter."""
 LEAST_BLOCKS = 3
-GATE_MPS2 = 0.7
-"""Mean unknown acceleration that is an alarm, m/s², as of an angle wrong by 4°."""
+GATE_MPS2 = 0.55
+"""Mean unknown acceleration that is an alarm, m/s², as of an angle wrong by 3°."""
+LONG_S, LONG_GATE_MPS2 = 3.0, 0.42
+"""The longer time, s, and its gate."""
 SHAKEN = 0.6
 """How much each m/s² of vibration widens that gate, 1: a part that clips or rectifies shows false forces."""
 ODD_RADPS, ODD_SHARE = 0.03, 0.03
@@ -49,13 +54,21 @@ PEAK_S = 10.0
 
 EVIDENCE_S, LAG_S = 3.0, 0.6
 """Blocks that are looked at for what a fault looks like, s, and time over which a tilt's change is taken."""
+RATES_S = 1.5
+"""The same for rates that other gyros tell at once, s."""
+INNERMOST = 0.5
+"""Share of the largest ratio from which the innermost sensor is the one to suspect: a wrong angle spreads
+outwards along the chain."""
+CALM_RATIO = 0.6
+"""Ratio below which sensors agree again, 1."""
 LEAST_TURN, LEAST_RATE = 0.08, 0.08
 """Turn in `LAG_S`, rad, and rate, rad/s (roots of mean squares), from which an axis shows what it tells."""
 
 KEPT_EVERY_S, KEPT_BEFORE_S = 1.0, 3.0
 """How often a copy of the state is kept, and the least age of the one that an alarm goes back to, s."""
-NEED_S, MOST_S = 2.0, 60.0
-"""Time of agreement in motion, s, after which a first suspicion ends; doubled each time, up to this."""
+NEED_S, NEED_MORE, MOST_S = 4.0, 3.0, 120.0
+"""Time of agreement in motion, s, after which a first suspicion ends; so many times as long each time that
+the sensor is suspected again, up to this."""
 REST_S = 5.0
 """Time of agreement at rest that ends it as well, s: gravity tells every angle there. Six times for a sensor
 suspected before, as a wrong gyro agrees as long as nothing turns."""
@@ -133,10 +146,10 @@ class Consistency:
         if len(recent) < LEAST_BLOCKS:
             self.ratios = [0.0] * n
             return None
-        rms = np.sqrt(np.mean([one.shake for one in recent], axis=0))
+        ratios, rms = _stays(recent, GATE_MPS2)
         self.vibration = rms.tolist()
-        stays = np.median([one.innovation / one.span for one in recent], axis=0)
-        ratios = np.abs(stays).max(axis=1) / (GATE_MPS2 * (1.0 + SHAKEN * rms))
+        if t - LONG_S > self._from:
+            ratios = np.maximum(ratios, _stays(looks, LONG_GATE_MPS2)[0])
         if t - self._found < FOUND_S:
             ratios /= FOUND_WIDER
         alone = np.abs(np.median([_odd(one) for one in recent], axis=0)).max(axis=0)
@@ -146,9 +159,17 @@ class Consistency:
         self.peaks = [max(now, fades * peak) for now, peak in zip(self.ratios, self.peaks, strict=True)]
         if worst.max() <= 1.0:
             return None
-        # A wrong angle spreads along the chain, a gyro that is alone does not.
-        by_gyro = bool(alone.max() > 1.0)
-        return Alarm(t, int((alone if by_gyro else ratios).argmax()), by_gyro)
+        if alone.max() > 1.0:
+            return Alarm(t, int(alone.argmax()), True)
+        return Alarm(t, int((ratios >= INNERMOST * ratios.max()).argmax()), False)
+
+
+def _stays(looks: Iterable[Look], gate: float) -> tuple[Array, Array]:
+    """(N,) the part of the innovations that stays over `gate`, and (N,) m/s² of vibration."""
+    several = list(looks)
+    rms = np.sqrt(np.mean([one.shake for one in several], axis=0))
+    stays = np.median([one.innovation / one.span for one in several], axis=0)
+    return np.abs(stays).max(axis=1) / (gate * (1.0 + SHAKEN * rms)), rms
 
 
 def _odd(look: Look) -> Array:
@@ -173,14 +194,16 @@ class Evidence:
         # One look's bodies have turned by its rate; where gravity came from another one tells the truth of y.
         n = len(looks[0].gyro)
         told = np.full((n, 3), np.nan)
-        shared = np.array([_shared(one) for one in looks])
-        rate = np.array([one.rate for one in looks])
+        late = [one for one in looks if one.t > looks[-1].t - RATES_S]
+        shared = np.array([_shared(one) for one in late])
+        rate = np.array([one.rate for one in late])
         for axis, component in ((0, 0), (2, 1)):
             true = shared[:, :, component]
             strong = np.sqrt((true * true).mean(axis=0)) > LEAST_RATE
             with np.errstate(invalid="ignore", divide="ignore"):
                 slope = (true * rate[:, :, axis]).sum(axis=0) / (true * true).sum(axis=0)
             told[strong, axis] = slope[strong]
+        rate = np.array([one.rate for one in looks])
         tilt = np.unwrap([np.arctan2(one.force[:, 0], one.force[:, 2]) for one in looks], axis=0)
         span = np.array([one.span for one in looks])
         lean = np.array([np.tan(np.median(np.arcsin(_side(one)))) * np.median(one.plane) for one in looks])
@@ -201,21 +224,24 @@ class Evidence:
         k = int(wrong.argmax())
         return k if wrong[k] > 0.6 else None
 
-    def words(self, sensor: int, name: str) -> str:
-        """What the sensor of that number and name looks like."""
+    def words(self, sensor: int, name: str, alone: bool) -> str:
+        """What the sensor of that number and name looks like; `alone`: by the rates that all gyros share."""
         told, weight = self.told[sensor], float(self.weight[sensor])
         if not 0.75 < weight < 1.35:
             return f"accelerometer of {name} reads {weight:.1f} g on the mean: wrong range or unit"
-        known = [k for k in range(3) if math.isfinite(told[k])]
+        known = [k for k in ((0, 2) if alone else (1,)) if math.isfinite(told[k])]
         gyro = f"gyro of {name}"
         if known and all(abs(told[k]) > 8.0 for k in known):
             return f"{gyro} tells many times the true rate: degrees taken for radians"
-        if known and all(abs(told[k]) < 0.04 for k in known):
-            return f"{gyro} tells next to nothing about {_axes(known)}: dead, frozen, or in another unit"
         if wrong := [k for k in known if told[k] < -0.4]:
             return f"{gyro} turns the wrong way about {_axes(wrong)}: a mirrored mount or a flipped axis"
-        if dead := [k for k in known if abs(told[k]) <= 0.4]:
-            return f"{gyro} is dead about {_axes(dead)}, or its axes are exchanged"
+        if little := [k for k in known if abs(told[k]) <= 0.4]:
+            if alone:
+                return f"{gyro} tells little of the turn about {_axes(little)}: dead, exchanged axes or unit"
+            return (
+                f"gyro and accelerometer of {name} tell different turns about y: "
+                "a dead axis, wrong unit, or the sensor was knocked"
+            )
         if off := [told[k] for k in known if not 0.7 < told[k] < 1.4]:
             return f"{gyro} tells {off[0]:.1f} times the true rate: wrong range or unit"
         return f"{name} sensor does not fit the others: knocked, loose, or answering for another"
@@ -276,18 +302,19 @@ class Suspicion:
         self.rested = self._agreed = 0.0
         return news
 
-    def agree(self, look: Look) -> bool:
-        """A block without an alarm; returns whether the suspicion ends with it."""
-        if look.fastest > TURNS_RADPS:
+    def agree(self, look: Look, ratio: float) -> bool:
+        """A block without an alarm, and the largest ratio after it; returns whether the suspicion ends."""
+        if ratio > CALM_RATIO:
+            self.rested = self._agreed = 0.0
+        elif look.fastest > TURNS_RADPS:
             self._agreed += look.span
             self.rested = 0.0
         else:
             self.rested += look.span
         assert self.sensor is not None
         before = self._times.get(self.sensor, 1) - 1
-        if self._agreed >= min(MOST_S, NEED_S * 2.0**before) or self.rested >= REST_S * (
-            6.0 if before else 1.0
-        ):
+        need = min(MOST_S, NEED_S * NEED_MORE**before)
+        if self._agreed >= need or self.rested >= REST_S * (6.0 if before else 1.0):
             self.sensor = None
             return True
         return False

@@ -33,6 +33,15 @@ const wear = {
   ],
 };
 
+/** What tells a bad bracket or a wrong mount: how the sensor agrees with the others, and what shakes it. */
+function bracket(health, say) {
+  const texts = [];
+  if (typeof health.test_ratio === "number") texts.push(say("sensors.ratio", { ratio: health.test_ratio.toFixed(2) }));
+  if (typeof health.vibration_mps2 === "number") texts.push(say("sensors.vibration", { rms: health.vibration_mps2.toFixed(1) }));
+  if (health.clipped_share > 0) texts.push(say("sensors.clipped", { share: (100 * health.clipped_share).toFixed(1) }));
+  return texts;
+}
+
 function sensorTable({ model, say }) {
   if (!model.health.size) return [make("p", {}, say("sensors.none"))];
   const rows = [...model.health.values()].map((health) => {
@@ -41,7 +50,8 @@ function sensorTable({ model, say }) {
     return make("tr", {},
       make("th", { scope: "row" }, make("strong", {}, health.sensor), make("br"), say("sensors.body", { body: say(`body.${health.body}`) })),
       make("td", {}, make("strong", {}, say(`sensors.state.${health.state}`)), words ? make("br") : null, words),
-      make("td", {}, health.rate_hz === null ? "–" : say("sensors.rate.value", { rate: health.rate_hz.toFixed(0) })));
+      make("td", {}, health.rate_hz === null ? "–" : say("sensors.rate.value", { rate: health.rate_hz.toFixed(0) }),
+        ...bracket(health, say).flatMap((text) => [make("br"), text])));
   });
   const head = ["sensors.sensor", "sensors.state", "sensors.rate"].map((key) => make("th", { scope: "col" }, say(key)));
   return [make("table", {}, make("thead", {}, make("tr", {}, ...head)), make("tbody", {}, ...rows))];
