@@ -110,6 +110,7 @@ class SensorMonitor:
         self._expected = description.serial
         self._gravity, self._limits = g, limits
         self._rubbish = 0.0
+        self._suspected = ""
         self._judge_by(description)
         self._sampled = -math.inf
 
@@ -186,8 +187,8 @@ class SensorMonitor:
         self._imu = ImuChecks(believed, self._findings, self._gravity, getattr(description, "body", ""))
         self._tilt = TiltChecks(believed, self._findings)
         self._glitches = Glitches(math.radians(believed.rate_step_degps))
-        self._suspected = ""
         self._findings.forget()
+        self._suspected = ""
 
     def health(self, t: float) -> SensorHealth:
         """Health at time `t`, s."""
