@@ -54,8 +54,8 @@ PEAK_S = 10.0
 
 EVIDENCE_S, LAG_S = 3.0, 0.6
 """Blocks that are looked at for what a fault looks like, s, and time over which a tilt's change is taken."""
-RATES_S = 1.5
-"""The same for rates that other gyros tell at once, s."""
+RATES_S = 0.6
+"""The same for rates that other gyros tell at once, s: at an alarm most of it is wrong already."""
 INNERMOST = 0.5
 """Share of the largest ratio from which the innermost sensor is the one to suspect: a wrong angle spreads
 outwards along the chain."""
