@@ -239,8 +239,8 @@ class ChainEstimator:
     def _alarmed(self, f: ChainFilter, alarm: Alarm) -> None:
         """Sensors do not agree: say which it is, and begin anew from before it."""
         evidence = Evidence(self._consistency.looks, self._machine.gravity_mps2)
-        oddest = None if alarm.alone else evidence.oddest()
-        sensor = alarm.sensor if oddest is None else oddest
+        wrong = None if alarm.alone else evidence.weighs_wrong()
+        sensor = alarm.sensor if wrong is None else wrong
         name = self._channels[sensor].name
         text = evidence.words(sensor, name, alarm.alone)
         if self._suspicion.begin(alarm.t, sensor, text):

@@ -56,9 +56,11 @@ EVIDENCE_S, LAG_S = 3.0, 0.6
 """Blocks that are looked at for what a fault looks like, s, and time over which a tilt's change is taken."""
 RATES_S = 0.6
 """The same for rates that other gyros tell at once, s: at an alarm most of it is wrong already."""
-INNERMOST = 0.5
+INNERMOST = 0.3
 """Share of the largest ratio from which the innermost sensor is the one to suspect: a wrong angle spreads
 outwards along the chain."""
+LEAST_WEIGHT, MOST_WEIGHT = 0.72, 1.4
+"""Median of |force| over g between which an arm's motion may be the reason, 1."""
 CALM_RATIO = 0.6
 """Ratio below which sensors agree again, 1."""
 LEAST_TURN, LEAST_RATE = 0.08, 0.08
@@ -216,18 +218,18 @@ class Evidence:
                 slope = (true * said).sum(axis=0) / (true * true).sum(axis=0)
             told[strong, 1] = slope[strong]
         self.told = told
-        self.weight = np.median([np.linalg.norm(one.force, axis=1) for one in looks], axis=0) / g
+        self.weight = np.median([np.linalg.norm(one.force, axis=1) for one in late], axis=0) / g
 
-    def oddest(self) -> int | None:
-        """The sensor whose gyro tells the tilt of its own accelerometer worst, where one is clearly wrong."""
-        wrong = np.nan_to_num(np.abs(self.told[:, 1] - 1.0), nan=0.0)
-        k = int(wrong.argmax())
-        return k if wrong[k] > 0.6 else None
+    def weighs_wrong(self) -> int | None:
+        """The sensor whose force is furthest from 1 g, where that is no motion of an arm any more."""
+        off = np.abs(np.log(np.maximum(self.weight, 1e-3)))
+        k = int(off.argmax())
+        return None if LEAST_WEIGHT < self.weight[k] < MOST_WEIGHT else k
 
     def words(self, sensor: int, name: str, alone: bool) -> str:
         """What the sensor of that number and name looks like; `alone`: by the rates that all gyros share."""
         told, weight = self.told[sensor], float(self.weight[sensor])
-        if not 0.75 < weight < 1.35:
+        if not LEAST_WEIGHT < weight < MOST_WEIGHT:
             return f"accelerometer of {name} reads {weight:.1f} g on the mean: wrong range or unit"
         known = [k for k in ((0, 2) if alone else (1,)) if math.isfinite(told[k])]
         gyro = f"gyro of {name}"
