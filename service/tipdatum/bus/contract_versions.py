@@ -20,7 +20,7 @@ class Version(NamedTuple):
 VERSIONS: dict[str, Version] = {
     "1.0": Version("0d65e339dcad74ad", "First version."),
     "1.1": Version(
-        "3357099dc77a71b4",
+        "a5b77c64470d441f",
         "arm tells pitch_deg and roll_deg; change/undo; mark/return takes if_doubtful; book/new and "
         "point/clear take sure; a depth below 0 is refused. Events carry a running number, and event/again "
         "sends missing ones once more; an empty message is no command. "
