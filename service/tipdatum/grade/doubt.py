@@ -1,17 +1,21 @@
 """Has the machine moved? What the sensor on the upper can tell, and what it cannot.
 
-Two signs are watched:
+Three signs are watched:
 
 - **Rattle with a still arm.** Tracks that turn shake the machine at 2 to 12 Hz in pitch and roll. Digging
   does so as well, which is why only moments count in which neither arm nor upper moves. The limit lies above
-  what the engine makes: a multiple of the quiet level that this machine showed, and an absolute least.
+  what the engine makes: a multiple of the quiet level that this machine showed, of what it shook while the
+  tip stood on the mark, and an absolute least. It misses a travel on rubber or soft ground, and one with the
+  arm moving.
+- **Speed of the slew centre.** See `tipdatum.grade.slew_centre`: it finds a shuffle that begins within two
+  seconds of a calm moment, on whatever ground, and misses a slow start and one amid the work.
 - **Lasting tilt.** The slew axis' lean, turned back by the slew angle so that swinging on a slope does not
   count, as a mean over some seconds against the mean some seconds before. A track that sinks shows here.
-  A machine also rocks towards its arm as the load moves: a change counts only beyond that.
+  A machine also rocks towards its arm as the load moves: a change counts only beyond that. It misses ground
+  that is as even there as here.
 
-A straight, smooth travel on even, level ground shows in neither, and the height of the slew centre is never
-seen: a wired travel switch, or the operator, is better than any of this. What comes of it is a doubt, until
-a touch.
+The height of the slew centre itself is never seen: a wired travel switch, or the operator, is better than any
+of this. What comes of it is a doubt, until a touch.
 """
 
 from __future__ import annotations
@@ -22,6 +26,7 @@ from dataclasses import dataclass
 from operator import sub
 
 from tipdatum.fusion.pose import Pose
+from tipdatum.grade.slew_centre import SlewCentre
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
 from tipdatum.machine.description import Machine
 from tipdatum_drivers.reading import Imu
@@ -128,7 +133,13 @@ class MoveWatch:
         found = machine.sensor_on("upper")
         self.sensor = found[0] if found else None
         self._rattle = Rattle(rotation_from_rpy_deg(found[1].mount_rpy_deg)) if found else None
+        self._centre: SlewCentre | None = None
+        if found:
+            turned = rotation_from_rpy_deg(found[1].mount_rpy_deg)
+            self._centre = SlewCentre(turned, found[1].position_m)
+        self._moved_mps = 0.0
         self._still_since: float | None = None
+        self._calm_level = 0.0
         self._joints: list[float] = []
         self._rattling_s = 0.0
         self._quiet = RATTLE_LEAST_RADPS / RATTLE_TIMES_QUIET
@@ -136,15 +147,34 @@ class MoveWatch:
         self._leans: deque[tuple[float, ...]] = deque()
         """Time, lean (2) and the tip's place (2), each turned back by the slew angle."""
 
+    @property
+    def still_since(self) -> float | None:
+        """Since when neither arm nor upper moves on its own, s; None while one does."""
+        return self._still_since
+
     def hear(self, reading: Imu) -> None:
         """Take a reading of the upper's inertial sensor."""
         if self._rattle is not None and reading.sensor == self.sensor:
             self._rattle.hear(reading)
+            self._hear_centre(reading)
+
+    def _hear_centre(self, reading: Imu) -> None:
+        centre, gyro = self._centre, reading.gyro_radps
+        if centre is None or gyro is None:
+            return
+        if centre.hear(reading.t, reading.accel_mps2, gyro, self._still_since is not None):
+            self._moved_mps = centre.speed
 
     def start_anew(self) -> None:
-        """The reference has just been established: what was before does not count."""
+        """The reference has just been established: what was before does not count.
+
+        The machine stands, since its tip stood on the mark: what shakes it now is its engine.
+        """
         self._leans.clear()
-        self._rattling_s = 0.0
+        self._rattling_s = self._moved_mps = 0.0
+        self._quiet = max(self._quiet, self._calm_level)
+        if self._centre is not None:
+            self._centre.forget()
 
     def watch(self, pose: Pose, reach_m: float) -> Sign | None:
         """A reason to doubt the reference at this tick, or None; `reach_m` of the tip."""
@@ -154,11 +184,10 @@ class MoveWatch:
             self._still_since, self._rattling_s = None, 0.0
             self._leans.clear()
             return None
-        return self._watch_rattle(pose, step) or self._watch_lean(pose, reach_m)
+        self._notice_stillness(pose, step)
+        return self._watch_centre() or self._watch_rattle(pose, step) or self._watch_lean(pose, reach_m)
 
-    def _watch_rattle(self, pose: Pose, step: float) -> Sign | None:
-        if self._rattle is None:
-            return None
+    def _notice_stillness(self, pose: Pose, step: float) -> None:
         # Shaking moves all links together; what counts is whether the joints move, and not for a blink.
         upper, _, *sections = pose.rates
         joints = [*map(sub, sections, (upper, *sections)), pose.slew_rate_radps]
@@ -168,11 +197,21 @@ class MoveWatch:
         self._joints = [was + gain * (now - was) for was, now in zip(self._joints, joints, strict=True)]
         if max(self._joints) > STILL_RADPS or min(self._joints) < -STILL_RADPS:
             self._still_since, self._rattling_s = None, 0.0
+        elif self._still_since is None:
+            self._still_since = pose.t
+
+    def _watch_centre(self) -> Sign | None:
+        speed, self._moved_mps = self._moved_mps, 0.0
+        if speed == 0.0:
             return None
-        self._still_since = pose.t if self._still_since is None else self._still_since
-        if pose.t - self._still_since < CALM_AFTER_S:
+        return Sign(f"the machine moved: its slew centre went at {speed:.1f} m/s", travelled=True)
+
+    def _watch_rattle(self, pose: Pose, step: float) -> Sign | None:
+        since = self._still_since
+        if self._rattle is None or since is None or pose.t - since < CALM_AFTER_S:
             return None
         level = self._rattle.rms
+        self._calm_level += step / (1.0 + step) * (level - self._calm_level)
         limit = max(RATTLE_LEAST_RADPS, RATTLE_TIMES_QUIET * self._quiet)
         if level <= limit:
             self._rattling_s = max(0.0, self._rattling_s - step)
