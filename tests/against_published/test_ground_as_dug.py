@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from tipdatum.cli.gather import gather
-from tipdatum.cli.options import settings_from
+from tipdatum.cli.inputs import settings_from
 from tipdatum.display.report.ground import cutting, profiles
 from tipdatum.display.report.run import Run
 from tipdatum.sessions.tracks import read_truth
