@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import importlib.util
+import os
 import signal
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import ModuleType
 
-import pytest
-import structlog
-from hypothesis import HealthCheck, settings
+# Before numpy comes in: the filter's matrices are small, and threads for them only wait for each other.
+for _variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_variable, "1")
+
+import pytest  # noqa: E402
+import structlog  # noqa: E402
+from hypothesis import HealthCheck, settings  # noqa: E402
 
 # A busy computer is no defect of what is tested; the suite has a time limit of its own.
 settings.register_profile("tipdatum", deadline=None, suppress_health_check=[HealthCheck.too_slow])

@@ -159,6 +159,8 @@ it has settled, and sigma says how wide."""
 TOO_SLOW = math.radians(1.0)
 """What a sensor leaves out between its samples, rad/√s, above which it is too slow for the motion: in a
 second an angle wanders by a degree. Ordinary digging at 10 Hz stays below half of it."""
+STRUCK_S = 1.0
+"""How long after a blow its sensor is still named, s."""
 TOO_SLOW_S = 10.0
 """How long it must stay below half of that, s, before it counts as fast enough again."""
 
@@ -174,6 +176,7 @@ class Condition:
         self._settling_from = self._started = self._settled = -math.inf
         self._wide = False
         self._too_slow: dict[str, float] = {}
+        self._struck: dict[str, float] = {}
 
     def notice_slow(self, t: float, name: str, missed: float) -> None:
         """Take notice of what sensor `name` leaves out between its samples, rad/√s."""
@@ -181,6 +184,13 @@ class Condition:
             self._too_slow[name] = t
         elif t - self._too_slow.get(name, t) >= TOO_SLOW_S:
             del self._too_slow[name]
+
+    def notice_struck(self, t: float, names: Sequence[str]) -> None:
+        """Take notice of the sensors that are struck, so that their accelerations are not believed."""
+        for name in names:
+            self._struck[name] = t
+        if self._struck:
+            self._struck = {name: last for name, last in self._struck.items() if t - last < STRUCK_S}
 
     def update(self, t: float, fastest: float, spread: float, starting: bool) -> None:
         """Take notice of one epoch: fastest rate in rad/s, largest 1-sigma of an angle in rad."""
@@ -215,6 +225,8 @@ class Condition:
         """Add what is known here to a quality and its reasons; the worst applies."""
         if self._too_slow:
             reasons = (*reasons, *(f"{n} sensor speaks too rarely for this motion" for n in self._too_slow))
+        if self._struck:
+            reasons = (*reasons, *(f"{n} sensor is struck, its forces are doubted" for n in self._struck))
         return _judged(quality, reasons, self.settling, self.moving)
 
 

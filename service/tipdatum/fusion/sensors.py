@@ -32,6 +32,8 @@ JITTER_SMOOTHING = 0.02
 """Weight of a new interval in the running jitter of a sensor."""
 LONGEST_S, LONGEST_FADES = 0.15, 0.005
 """Most that counts as time between readings of a restless stream, s, and how each of them forgets it."""
+TEMPERATURE_SMOOTHING = 0.01
+"""Weight of a new temperature: it changes over minutes, in steps of up to half a kelvin."""
 PERIOD_SMOOTHING = 0.1
 """Weight of a new interval in the running period of a sensor."""
 
@@ -80,6 +82,9 @@ class Channel:
         self.stale_after = sensor.stale_after_s or STALE_FLOOR_S
         """Silence after which the sensor is stale, s."""
         self._adapts = sensor.stale_after_s is None
+        self.warmed_k: float | None = None
+        """By how much the part has warmed up since its first reading, K; None where it does not tell."""
+        self._switched_on_c = 0.0
 
     def sample(self, reading: Imu | Tilt) -> Sample:
         """The reading in the body's axes; also notes that the sensor is alive."""
@@ -103,11 +108,19 @@ class Channel:
         elif off < LONGEST_S:
             self._lost += JITTER_SMOOTHING * (off * off - self._lost)
         if isinstance(reading, Imu):
+            if reading.temp_c is not None:
+                self._feel(reading.temp_c)
             return t, reading.accel_mps2, reading.gyro_radps
         x, y, z = up_from_tilt(reading)
         self.tells_roll = reading.angle_deg is None
         g = self.gravity
         return t, (g * x, g * y, g * z), None
+
+    def _feel(self, temperature_c: float) -> None:
+        if self.warmed_k is None:
+            self._switched_on_c, self.warmed_k = temperature_c, 0.0
+        change = temperature_c - self._switched_on_c
+        self.warmed_k += TEMPERATURE_SMOOTHING * (change - self.warmed_k)
 
     def note(self, t: float) -> None:
         """Take notice of a reading at `t`, s."""

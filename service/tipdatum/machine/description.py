@@ -142,10 +142,16 @@ class Noise(Table):
     """Gyro white noise, rad/s/√Hz (0.000175 is 0.01 °/s/√Hz)."""
     accel_bias_mps2: Annotated[float, Field(ge=0, le=5)] = 0.05
     """1-sigma of the accelerometer's bias left after calibration, m/s²."""
-    accel_per_kelvin_mps2: Annotated[float, Field(ge=0, le=0.5)] = 0.0
-    """1-sigma of the accelerometer bias's drift with temperature, m/s² per K; only the budget uses it."""
+    accel_per_kelvin_mps2: Annotated[float, Field(ge=0, le=0.5)] = 0.003
+    """1-sigma of the accelerometer bias's drift with temperature, m/s² per K (0.003 is 0.3 mg)."""
     gyro_bias_radps: Annotated[float, Field(ge=0, le=1)] = 0.01
     """1-sigma of the gyro's bias at switch-on, rad/s."""
+    gyro_per_kelvin_radps: Annotated[float, Field(ge=0, le=0.1)] = 0.0005
+    """1-sigma of the gyro bias's drift with temperature, rad/s per K (0.0005 is 0.03 °/s)."""
+    accel_cross_axis: Annotated[float, Field(ge=0, le=0.1)] = 0.005
+    """1-sigma of what an accelerometer's axis shows of another, 1 (0.005: up to 1 % in low-cost parts)."""
+    gyro_cross_axis: Annotated[float, Field(ge=0, le=0.1)] = 0.006
+    """1-sigma of what a gyro's axis shows of another, 1, its turn against the accelerometer included."""
     tilt_deg: Annotated[float, Field(gt=0, le=10)] = 0.05
     """1-sigma of one reading of an inclinometer that gives angles, degrees."""
 
@@ -198,7 +204,8 @@ class Tolerances(Table):
     heave_m: Annotated[float, Field(ge=0, le=0.1)] = 0.0
     """1-sigma of the slew centre's height while working, m, where it is not estimated."""
     temperature_m: Annotated[float, Field(ge=0, le=0.05)] = 0.0
-    """1-sigma at the tip from temperature drift since calibration, m."""
+    """1-sigma at the tip from what temperature does to arm and pins, m: steel grows by 12 ppm per kelvin,
+    8 m of arm by 2 mm in 20 K. What it does to the sensors is in their own sigma."""
 
 
 class Machine(Table):

@@ -17,11 +17,10 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from tipdatum.fusion.arm import SensedArm
+from tipdatum.fusion.chain.constants import LATENCY, OF_GYRO, PER_SENSOR, crossing, rate_errors
 from tipdatum.fusion.chain.filter import ChainFilter
-from tipdatum.fusion.chain.heave import lean_rates_by_constants
 from tipdatum.fusion.chain.integration import EpochBlock
 from tipdatum.fusion.chain.measurement import Measurement
-from tipdatum.fusion.chain.model import LATENCY, OF_GYRO, PER_SENSOR, crossing
 from tipdatum.fusion.chain.motion import constants_correction
 from tipdatum.fusion.chain.transition import Advance
 from tipdatum.fusion.chain.tuning import ChainOptions
@@ -204,7 +203,7 @@ def test_lean_rates_by_the_constants_of_the_uppers_gyro(
 
     found = np.zeros((2, f.at.size))
     of_gyro = slice(f.at.constants.start, f.at.constants.start + OF_GYRO.stop)
-    found[:, of_gyro] = lean_rates_by_constants(e.rate[0, 0], e.rate_slope[0])
+    found[:, of_gyro] = rate_errors(e.rate[:1, 0], e.rate_slope[:1], f.setup.warmth.of[:1])[0, :2]
     assert found == pytest.approx(differences(lean_rates, x), abs=1e-3)
 
 

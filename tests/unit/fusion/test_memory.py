@@ -12,9 +12,10 @@ from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from tipdatum.fusion.arm import SensedArm
+from tipdatum.fusion.chain.constants import GYRO_BIAS, GYRO_WARM, MOUNT, PER_SENSOR
 from tipdatum.fusion.chain.estimator import ChainEstimator, ChainOptions
-from tipdatum.fusion.chain.model import GYRO_BIAS, MOUNT, PER_SENSOR, FilterSetup
-from tipdatum.fusion.chain.sigma import FADE_EVERY_S, Memory
+from tipdatum.fusion.chain.memory import FADE_EVERY_S, Memory
+from tipdatum.fusion.chain.model import FilterSetup
 from tipdatum.machine.description import Sensor, parse_machine
 
 Array = NDArray[np.float64]
@@ -25,13 +26,13 @@ seeds = st.integers(0, 2**32 - 1)
 def setup(words: dict[str, Any]) -> FilterSetup:
     arm = SensedArm(parse_machine(words, "test"))
     channels = [arm.by_body[b] for b in ("upper", "boom", "stick", "bucket")]
-    return FilterSetup(arm, channels, [True] * 4, ChainOptions())
+    return FilterSetup(arm, channels, [True] * 4, ChainOptions(learn_class=False))
 
 
 def constants(s: FilterSetup) -> tuple[Array, Array]:
     """Places of what fades and of the rest."""
     fades = np.ones((s.n, PER_SENSOR), dtype=bool)
-    fades[:, GYRO_BIAS] = False
+    fades[:, GYRO_BIAS] = fades[:, GYRO_WARM] = False
     c = s.at.constants.start + np.flatnonzero(fades)
     return c, np.setdiff1d(np.arange(s.at.size), c)
 

@@ -215,6 +215,7 @@ class ChainEstimator:
             samples.keep_pace(channel.period)
             if samples.slow is not None:
                 self._condition.notice_slow(edge, channel.name, math.sqrt(samples.slow.rate))
+        self._condition.notice_struck(edge, [self._channels[i].name for i in f.struck])
 
     def _watch(self, f: ChainFilter, block: EpochBlock, edge: float, span: float) -> None:
         """See whether the sensors agreed in the block that ended at `edge`, and act when they did not."""
@@ -276,7 +277,7 @@ class ChainEstimator:
         )
 
     def _level(self, f: ChainFilter, block: EpochBlock) -> None:
-        """After a second of rest at the start, angles count as levelled where mounts were."""
+        """After a second of rest at the start, mounts count as levelled in the posture there is."""
         assert self._levelling is not None
         span = f.span
         self._levelling.append(block.turned)

@@ -19,27 +19,23 @@ from typing import NamedTuple
 import numpy as np
 
 from tipdatum.fusion.arm import SensedArm
+from tipdatum.fusion.chain.constants import (
+    LATENCY,
+    OF_ACCEL,
+    OF_GYRO,
+    PER_SENSOR,
+    prior_sigma,
+    tilt_errors,
+)
 from tipdatum.fusion.chain.heave import Footing, pivot_prior
 from tipdatum.fusion.chain.integration import EpochBlock
 from tipdatum.fusion.chain.integrity import Kept
 from tipdatum.fusion.chain.measurement import Measurement, MeasurementModel, update
-from tipdatum.fusion.chain.model import (
-    ACCEL_BIAS,
-    ACCEL_SCALE,
-    GYRO_BIAS,
-    GYRO_SCALE,
-    LATENCY,
-    LEVER,
-    MOUNT,
-    OF_GYRO,
-    PER_SENSOR,
-    FilterSetup,
-    Levers,
-    diagonal,
-)
+from tipdatum.fusion.chain.memory import Memory
+from tipdatum.fusion.chain.model import FilterSetup, Levers, diagonal
 from tipdatum.fusion.chain.motion import BlockMotion, RateModel, constants_correction
 from tipdatum.fusion.chain.noise import Persistence, ProcessNoise
-from tipdatum.fusion.chain.sigma import Memory, StatedSigma
+from tipdatum.fusion.chain.sigma import StatedSigma
 from tipdatum.fusion.chain.transition import TransitionModel
 from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.fusion.sensors import Channel
@@ -49,9 +45,6 @@ REST_RADPS = 0.01
 """Fastest rate, rad/s, at which the arm counts as resting: an engine at idle shakes gyros by half of it."""
 STATED_EVERY_S = 1.0
 """Time after which what has been learnt is compared with the priors anew, s."""
-LEAST_SIGMA = np.full(PER_SENSOR, 1e-4)
-LEAST_SIGMA[LEVER] = 1e-3
-"""Least 1-sigma of each constant, whatever a description says: a covariance must have an inverse."""
 SHARED_LATENCY = 0.01
 """Share of a latency's variance left to what all sensors have in common."""
 LATENCY_SIGMAS = 15.0
@@ -100,6 +93,7 @@ class ChainFilter:
         share: factor on the stated sigma; see `tipdatum.fusion.chain.sigma`.
         shared_latency: 1-sigma of the latency that all sensors have in common, s.
         innovation: (N, 3) m/s, of the last block's velocities, plane axes. motion: that block's.
+        struck: numbers of the sensors that were struck in the last block.
         footing: how the machine stands; None where its tracks are not described or no gyro is on the upper.
     """
 
@@ -129,6 +123,7 @@ class ChainFilter:
         self._chain_velocity: Array | None = None
         self._found_anew = False
         self._age = 0.0
+        self.struck: list[int] = []
 
     def _models_of(self, epochs: int) -> BlockModels:
         if epochs not in self._by_length:
@@ -160,7 +155,9 @@ class ChainFilter:
 
     def refit(self, arm: SensedArm, channels: list[Channel]) -> None:
         """Go on with changed dimensions of the same sensors."""
+        warmth = self.setup.warmth
         self.setup = FilterSetup(arm, channels, self.setup.has_gyro.tolist(), self.options)
+        self.setup.warmth = warmth
         self._levers = Levers(arm, channels)
         self._by_length.clear()
         self._models = self._models_of(self.epochs)
@@ -188,20 +185,8 @@ class ChainFilter:
         d[at.pivot] = o.pivot_sigma_m**2 if self.on_upper else 1e-12
         d[at.turn] = d[at.common] = 0.1**2
         d[at.lagged] = 0.1**2
-        constants = np.zeros((n, PER_SENSOR))
-        for i, ch in enumerate(self.setup.channels):
-            s = ch.sensor
-            mount = s.mount_sigma_deg if s.mount_sigma_deg is not None else o.mount_sigma_deg
-            # What a gyro shows at the start may all be bias: some low-cost parts are off by 20 °/s.
-            least = max(s.noise.gyro_bias_radps, o.gyro_start_sigma_radps)
-            constants[i, GYRO_BIAS] = np.maximum(least, np.abs(rate[i]))
-            constants[i, GYRO_SCALE] = constants[i, ACCEL_SCALE] = o.scale_sigma
-            constants[i, ACCEL_BIAS] = s.noise.accel_bias_mps2
-            constants[i, MOUNT] = math.radians(mount)
-            constants[i, LATENCY] = self.setup.latency_sigma[i]
-            constants[i, LEVER] = o.lever_sigma_m if s.position_sigma_m is None else s.position_sigma_m
-        np.maximum(constants, LEAST_SIGMA, out=constants)
-        d[at.constants] = constants.ravel() ** 2
+        sigmas = [prior_sigma(ch.sensor, o, r) for ch, r in zip(self.setup.channels, rate, strict=True)]
+        d[at.constants] = np.array(sigmas).ravel() ** 2
         self.P[:] = np.diag(d)
         if self.footing is not None and self._tracks is not None:
             self.P[at.pivot, at.pivot] = pivot_prior(self._tracks)
@@ -209,7 +194,8 @@ class ChainFilter:
         late = at.constants.start + LATENCY + PER_SENSOR * np.arange(n)
         sigma = np.sqrt(d[late])
         self.P[np.ix_(late, late)] = np.outer(sigma, sigma) * (np.eye(n) - (1.0 - SHARED_LATENCY) / n)
-        self.keep()
+        self._memory.begin(self.x, self.P)
+        self._stated.keep(self.P)
         self._chain_velocity = None
 
     def delays(self) -> list[float]:
@@ -221,14 +207,23 @@ class ChainFilter:
         return within
 
     def level(self, sigma: float) -> None:
-        """Take the angles as they stand for right to `sigma` rad, where mounts were levelled here."""
-        rows = [i for i, ch in enumerate(self.setup.channels) if ch.sensor.mount_sigma_deg is None]
-        if not rows:
-            return
-        places = [self.at.theta.start + i for i in rows] + [self.at.roll]
-        H = np.zeros((len(places), self.at.size))
-        H[np.arange(len(places)), places] = 1.0
-        update(self.x, self.P, H, np.zeros(len(places)), np.eye(len(places)) * sigma**2)
+        """Take mounts for levelled to `sigma` rad by what the accelerometers say in the present posture.
+
+        It ties mount, bias and the other constants of each accelerometer to each other, in sensors whose
+        description does not tell how well they are mounted, and says nothing of the angles themselves: those
+        are for the accelerometers to find, however much the machine shakes or moves.
+        """
+        levelled = [i for i, ch in enumerate(self.setup.channels) if ch.sensor.mount_sigma_deg is None]
+        at, theta, roll = self.at, self.x[self.at.theta], float(self.x[self.at.roll])
+        up = np.stack([np.sin(theta), np.full(self.n, math.tan(roll)), np.cos(theta)], axis=1)
+        errors = tilt_errors(self.setup.gravity * math.cos(roll) * up, self.setup.warmth.of)
+        rows = np.zeros((self.n, 2, at.size))
+        for i in levelled:
+            own = at.constants.start + i * PER_SENSOR
+            rows[i, :, own + OF_ACCEL.start : own + OF_ACCEL.stop] = errors[i]
+        H = rows[levelled].reshape(-1, at.size)
+        if levelled:
+            update(self.x, self.P, H, -H.dot(self.x), np.eye(len(H)) * sigma**2)
 
     def keep(self) -> None:
         """Take what is known of the constants now, after a rest, as that to which knowledge fades."""
@@ -295,6 +290,8 @@ class ChainFilter:
         advance = models.transition.forward(x, P, motion, block, expected.change)
         added = models.noise.add(P, block, motion, self._persistence, self._age)
         self._age += span
+        self.setup.warmth.go_on(self._age, self.setup.channels)
+        self.struck = added.struck
         measured = models.measurement.measure(x, block, motion, expected, advance)
         innovation = measured.z[: 3 * self.n].reshape(self.n, 3)
         self.innovation, self.motion = innovation, motion

@@ -12,8 +12,9 @@ from typing import NamedTuple
 
 import numpy as np
 
+from tipdatum.fusion.chain.constants import OF_GYRO, rate_errors
 from tipdatum.fusion.chain.measurement import update
-from tipdatum.fusion.chain.model import OF_GYRO, FilterSetup
+from tipdatum.fusion.chain.model import FilterSetup
 from tipdatum.fusion.chain.motion import MeanMotion
 from tipdatum.kinematics.frames import Array
 from tipdatum.machine.description import Undercarriage
@@ -40,21 +41,6 @@ def pivot_prior(tracks: Undercarriage) -> Array:
     turn = np.array([[c, -s], [s, c]])
     half = 0.5 * np.array([tracks.contact_length_m, tracks.gauge_m])
     return np.asarray((turn * half**2) @ turn.T)
-
-
-def lean_rates_by_constants(rate: Array, slope: Array) -> Array:
-    """(2, 10): derivatives of ω_x and ω_y, freed of the gyro's constants, by these, in the layout's order.
-
-    Args:
-        rate, slope: (3,) rad/s and rad/s², the gyro's rate in body axes, and how it changes.
-    """
-    (wx, wy, wz), (sx, sy, _) = rate.tolist(), slope.tolist()
-    return np.array(
-        [
-            [-1.0, 0.0, 0.0, -wx, 0.0, 0.0, sx, 0.0, wz, -wy],
-            [0.0, -1.0, 0.0, 0.0, -wy, 0.0, sy, -wz, 0.0, wx],
-        ]
-    )
 
 
 class Footing:
@@ -89,10 +75,10 @@ class Footing:
         Args:
             span: s, of the block.
             slope: (3,) rad/s², how the upper's gyro's rate changes.
-            before: (10,) the constants of its gyro by which the block's rates were freed of them.
+            before: (19,) the constants of its gyro by which the block's rates were freed of them.
         """
         w = motion.body_rate[0]
-        rows = lean_rates_by_constants(w, slope)
+        rows = rate_errors(w[None], slope[None], setup.warmth.of[:1])[0, :2]
         at = slice(setup.at.constants.start, setup.at.constants.start + OF_GYRO.stop)
         H = np.zeros((2, setup.at.size))
         H[:, at] = rows

@@ -11,8 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tipdatum.fusion.chain.integration import EpochBlock
-from tipdatum.fusion.chain.model import (
+from tipdatum.fusion.chain.constants import (
     ACCEL_BIAS,
     CROSSING,
     EYE3,
@@ -20,6 +19,9 @@ from tipdatum.fusion.chain.model import (
     MOUNT,
     OF_GYRO,
     PER_SENSOR,
+)
+from tipdatum.fusion.chain.integration import EpochBlock
+from tipdatum.fusion.chain.model import (
     UNKNOWN,
     FilterSetup,
     LeverArms,

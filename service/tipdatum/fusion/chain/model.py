@@ -13,11 +13,7 @@ pivot      2        m, x and y from the slew centre of the point about which the
 turn       gyroless rad/s, θ̇ of a body whose sensor has no gyro
 common     0 or 2   rad/s, roll rate and plane rate where no sensor has a gyro
 lagged     lagging  rad, θ as an inclinometer with a time constant shows it
-constants  19N      per sensor, in its body's axes: gyro bias (rad/s), gyro scale error, error of the
-                    latency (s; by so much earlier than described a sample was taken), mount error (rad,
-                    the small rotation from the described mount to the true one), accelerometer bias
-                    (m/s²), accelerometer scale error, error of the position (m); one latency, three of
-                    everything else
+constants  34N      per sensor, what is wrong with it; see `tipdatum.fusion.chain.constants`
 anchor     1        m, tip height at the reference moment
 ========== ======== ============================================================================
 
@@ -47,16 +43,10 @@ from typing import NamedTuple
 import numpy as np
 
 from tipdatum.fusion.arm import SensedArm
+from tipdatum.fusion.chain.constants import PER_SENSOR, Warmth
 from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import Array, Complex
-
-PER_SENSOR = 19
-GYRO_BIAS, GYRO_SCALE, LATENCY = slice(0, 3), slice(3, 6), 6
-MOUNT, ACCEL_BIAS, ACCEL_SCALE, LEVER = slice(7, 10), slice(10, 13), slice(13, 16), slice(16, 19)
-"""Places within a sensor's constants."""
-OF_GYRO, OF_ACCEL = slice(0, 10), slice(6, 16)
-"""Those on which a gyro's, and an accelerometer's readings depend."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +101,7 @@ class FilterSetup:
         latency_sigma: (N,) s.
         i: (N,) numbers of the sensors.
         v: (N, 3) places of each sensor's velocity in the state.
+        warmth: of the sensors; the one thing here that goes on.
     """
 
     def __init__(
@@ -132,6 +123,7 @@ class FilterSetup:
         self.accel_psd = np.array([s.accel_mps2_rthz**2 for s in noise])
         stated = [ch.sensor.latency_sigma_s for ch in channels]
         self.latency_sigma = np.array([options.latency_sigma_s if s is None else s for s in stated])
+        self.warmth = Warmth(n)
         self.i = np.arange(n)
         self.v = self.at.velocity.start + np.arange(3 * n).reshape(n, 3)
 
@@ -140,16 +132,6 @@ def diagonal(matrix: Array, first: int = 0) -> Array:
     """The entries (k, `first` + k) of a contiguous `matrix` as a writable view."""
     return matrix.reshape(-1)[first :: matrix.shape[1] + 1]
 
-
-def crossing() -> Array:
-    """(3, 9): v @ crossing() is [v]×, row by row."""
-    basis = np.zeros((3, 3, 3))
-    basis[0, 2, 1] = basis[1, 0, 2] = basis[2, 1, 0] = 1.0
-    basis[0, 1, 2] = basis[1, 2, 0] = basis[2, 0, 1] = -1.0
-    return basis.reshape(3, 9)
-
-
-EYE3, CROSSING, XYZ = np.eye(3), crossing(), np.arange(3)
 
 BODY_INDEX = {"upper": 0, "boom": 1, "stick": 2, "bucket": 3, "rocker": 3}
 

@@ -16,21 +16,21 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tipdatum.fusion.chain.integration import EpochBlock
-from tipdatum.fusion.chain.model import (
+from tipdatum.fusion.chain.constants import (
     ACCEL_BIAS,
-    ACCEL_SCALE,
+    ACCEL_WARM,
     CROSSING,
     EYE3,
     GYRO_BIAS,
-    GYRO_SCALE,
-    LATENCY,
+    GYRO_WARM,
     MOUNT,
     OF_GYRO,
     PER_SENSOR,
-    XYZ,
-    FilterSetup,
+    matrices,
+    rate_errors,
 )
+from tipdatum.fusion.chain.integration import EpochBlock
+from tipdatum.fusion.chain.model import FilterSetup
 from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import Array, Complex
 
@@ -82,7 +82,7 @@ class RateJacobians(NamedTuple):
     Attributes:
         state: (2 + N, n) ∂ρ/∂x.
         gyros: (2 + N, N, 3) ∂ρ by each sensor's rates.
-        constants: (N, 2, 10) ∂(roll_rate, plane_rate) by the gyro's bias, scale, latency and mount.
+        constants: (N, 2, 19) ∂(roll_rate, plane_rate) by the gyro's constants, `OF_GYRO`.
     """
 
     state: Array
@@ -124,12 +124,13 @@ def constants_correction(setup: FilterSetup, x: Array) -> tuple[Array, Array]:
     turn, offset = np.zeros((n, 6, 6)), np.zeros((n, 6))
     # Rows are vectors: (I + [μ]×) v is v (I - [μ]×) for a row.
     small = EYE3 - k[:, MOUNT].dot(CROSSING).reshape(-1, 3, 3)
-    of_force = (1.0 - k[:, ACCEL_SCALE, None]) * small
-    of_rate = (1.0 - k[:, GYRO_SCALE, None]) * small
+    force, rate = matrices(k)
+    of_force, of_rate = force @ small, rate @ small
+    warmth = setup.warmth.of[:, None]
     turn[:, :3, :3] = of_force
     turn[:, 3:, 3:] = of_rate
-    offset[:, :3] = (k[:, None, ACCEL_BIAS] @ of_force)[:, 0]
-    offset[:, 3:] = (k[:, None, GYRO_BIAS] @ of_rate)[:, 0]
+    offset[:, :3] = ((k[:, ACCEL_BIAS] + warmth * k[:, ACCEL_WARM])[:, None] @ of_force)[:, 0]
+    offset[:, 3:] = ((k[:, GYRO_BIAS] + warmth * k[:, GYRO_WARM])[:, None] @ of_rate)[:, 0]
     return turn, -offset
 
 
@@ -143,9 +144,6 @@ class RateModel:
         self._to_middle = to_middle(epochs, setup.options.epoch_s)
         self._has_gyro = setup.has_gyro.astype(float)
         self._rows = 2 + setup.i
-        # ∂ω by the gyro's constants, of which only the bias does not depend on the motion.
-        self._by_bias = np.zeros((setup.n, 3, 10))
-        self._by_bias[:, :, GYRO_BIAS] = -EYE3
         self._even = self._has_gyro / max(1.0, float(self._has_gyro.sum()))
 
     def motion(self, x: Array, block: EpochBlock, plane_rate_before: float) -> BlockMotion:
@@ -234,10 +232,7 @@ class RateModel:
     def _jacobians(self, m: MeanMotion, weight: Array, slope: Array) -> RateJacobians:
         q = self._setup
         n, at, i, tangent = q.n, q.at, q.i, m.tangent
-        by_constants = self._by_bias.copy()
-        by_constants[:, XYZ, GYRO_SCALE.start + XYZ] = -m.body_rate
-        by_constants[:, :, LATENCY] = slope
-        np.negative(m.body_rate.dot(CROSSING).reshape(n, 3, 3), out=by_constants[:, :, MOUNT])
+        by_constants = rate_errors(m.body_rate, slope, q.warmth.of)
         of_both = m.to_plane[:, ::2]
         constants = of_both @ by_constants
         share = weight[:, None]

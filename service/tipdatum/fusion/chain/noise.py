@@ -10,25 +10,37 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tipdatum.fusion.chain.integration import EpochBlock
-from tipdatum.fusion.chain.model import (
+from tipdatum.fusion.chain.constants import (
     ACCEL_BIAS,
     ACCEL_SCALE,
+    ACCEL_SKEW,
     GYRO_BIAS,
+    GYRO_CROSS,
     GYRO_SCALE,
     LATENCY,
     LEVER,
     MOUNT,
     PER_SENSOR,
-    FilterSetup,
-    diagonal,
+    WARM_K,
+    WARM_S,
 )
+from tipdatum.fusion.chain.integration import EpochBlock
+from tipdatum.fusion.chain.model import FilterSetup, diagonal
 from tipdatum.fusion.chain.motion import BlockMotion
 from tipdatum.kinematics.frames import Array
 
 WARM_UP_S = 120.0
 """Time in which a gyro that has just been switched on comes to its temperature, s: at first it walks twice as
 fast. Sensors and service usually get their power by the same key."""
+WARMING_UNEVEN = 0.2
+"""By how much, as a share of its whole change, a warming part's bias leaves the curve that it is taken to
+follow: a part is warm in 120 to 300 s, not in `WARM_S`, and two curves of these times differ by so much."""
+HAMMERED_MPS2 = 5.0
+"""Spread of the force within an epoch, m/s², up to which it is vibration as engines make (0.3 g RMS). Above
+it the part is struck: peaks beyond its range are cut off before its low-pass, and leave a false mean."""
+RECTIFIED, RECTIFIED_S = 0.35, 1.0
+"""That mean as a share of the spread above it, 1 (pulses of 10 g cut off at 4 g leave 2.5 m/s² of 12), and
+how long it lasts with one sign, s."""
 UPPER_TURNS = 0.3
 """How restless an upper is beside a link, 1: it rocks by 0.1 rad/s at about 1 Hz."""
 SILENT_RADPS = 0.5
@@ -55,10 +67,12 @@ class AddedNoise(NamedTuple):
     Attributes:
         velocity: (3N,) (m/s)², by the accelerometers' noise, to the velocities at the block's end.
         vibration: how much of that noise is vibration.
+        struck: numbers of the sensors that were struck, so that their forces are little relied on.
     """
 
     velocity: Array
     vibration: Vibration
+    struck: list[int]
 
 
 class Persistence:
@@ -109,9 +123,13 @@ class ProcessNoise:
         walk = np.zeros((n, PER_SENSOR))
         walk[:, GYRO_BIAS] = o.gyro_walk**2 * span
         walk[:, ACCEL_BIAS] = o.accel_walk**2 * span
-        walk[:, GYRO_SCALE] = walk[:, ACCEL_SCALE] = walk[:, MOUNT] = o.constant_walk**2 * span
+        for steady in (GYRO_SCALE, GYRO_CROSS, MOUNT, ACCEL_SCALE, ACCEL_SKEW):
+            walk[:, steady] = o.constant_walk**2 * span
         walk[:, LATENCY] = (o.constant_walk * o.latency_sigma_s) ** 2 * span
         walk[:, LEVER] = (o.constant_walk * o.lever_sigma_m) ** 2 * span
+        kinds = [ch.sensor.noise for ch in setup.channels]
+        per_kelvin = np.array([(s.gyro_per_kelvin_radps, s.accel_per_kelvin_mps2) for s in kinds])
+        self._warming = (WARMING_UNEVEN * WARM_K * per_kelvin) ** 2 * span / WARM_S
         # What no block changes, of the diagonal.
         self._fixed = np.zeros(at.size)
         self._fixed[at.theta] = setup.gyro_psd * span
@@ -131,7 +149,8 @@ class ProcessNoise:
         """Add it to `P` (n, n), `age` s after the filter started."""
         q, m = self._setup, motion.mean
         at, o, T = q.at, q.options, self._span
-        accel, vibration = self._accel(block, persistence)
+        struck = np.maximum(np.sqrt(block.shake) - HAMMERED_MPS2, 0.0)
+        accel, vibration = self._accel(block, persistence, struck)
         accel = self._of_times(P, accel, block)
         if not motion.whole:
             accel = np.where(block.active, accel, 1.0 / T)
@@ -139,7 +158,10 @@ class ProcessNoise:
         noise = self._fixed.copy()
         noise[at.velocity] = velocity = (accel * T).repeat(3)
         warm = 1.0 + math.exp(-age / WARM_UP_S)
-        noise[at.constants].reshape(q.n, PER_SENSOR)[:, GYRO_BIAS] *= warm * warm
+        constants, warming = noise[at.constants].reshape(q.n, PER_SENSOR), math.exp(-age / WARM_S)
+        constants[:, GYRO_BIAS] *= warm * warm
+        constants[:, GYRO_BIAS] += warming * self._warming[:, :1]
+        constants[:, ACCEL_BIAS] += warming * self._warming[:, 1:]
         if q.on_upper:
             rocking, share = math.hypot(m.rates[0], float(m.rates[2])), o.base_share_m
         else:
@@ -147,10 +169,14 @@ class ProcessNoise:
         noise[at.base] = (o.base_floor_mps**2 + (share * rocking) ** 2) * self._base_renewed
         of_P = diagonal(P)
         of_P += noise
-        return AddedNoise(velocity=velocity, vibration=vibration)
+        return AddedNoise(velocity=velocity, vibration=vibration, struck=np.flatnonzero(struck).tolist())
 
-    def _accel(self, block: EpochBlock, persistence: Persistence) -> tuple[Array, Vibration]:
-        """(N,) (m/s²)²/Hz, white noise that stands for what the accelerometers show beside the motion."""
+    def _accel(self, block: EpochBlock, persistence: Persistence, struck: Array) -> tuple[Array, Vibration]:
+        """(N,) (m/s²)²/Hz, white noise that stands for what the accelerometers show beside the motion.
+
+        Args:
+            struck: (N,) m/s², spread of the force beyond what is vibration.
+        """
         q, o, T = self._setup, self._setup.options, self._span
         slow = np.maximum(persistence.of_late, 0.0)
         slow *= o.adaptation / T
@@ -162,6 +188,7 @@ class ProcessNoise:
         if any(gaps):
             other += np.array(gaps) * block.shake
         other += slow
+        other += (RECTIFIED * struck) ** 2 * RECTIFIED_S
         total = shaken + other
         even = np.full(q.n, 1.0 / q.n)
         return total, Vibration(quick=float((shaken / total).dot(even)), slow=float((slow / total).dot(even)))

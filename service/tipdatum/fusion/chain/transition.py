@@ -10,8 +10,9 @@ from typing import NamedTuple
 
 import numpy as np
 
+from tipdatum.fusion.chain.constants import CROSSING, EYE3, OF_ACCEL, PER_SENSOR, force_errors
 from tipdatum.fusion.chain.integration import EpochBlock
-from tipdatum.fusion.chain.model import CROSSING, EYE3, OF_ACCEL, PER_SENSOR, XYZ, FilterSetup
+from tipdatum.fusion.chain.model import FilterSetup
 from tipdatum.fusion.chain.motion import BlockMotion
 from tipdatum.kinematics.frames import Array
 
@@ -35,9 +36,6 @@ class TransitionModel:
         at, self._setup = setup.at, setup
         self._span = span = epochs * setup.options.epoch_s
         self._decay = math.exp(-span / setup.options.base_time_s)
-        # By the constants from `OF_ACCEL` on: latency, mount, bias, scale. Only the bias is always the same.
-        self._by_bias = np.zeros((setup.n, 3, 10))
-        self._by_bias[:, :, 4:7] = -EYE3
         # The entries that no block changes.
         self._fixed = F = np.zeros((at.dynamic, at.size))
         for k in range(at.base.start, at.base.stop):
@@ -152,12 +150,8 @@ class TransitionModel:
         turning = Wt * (0.5 * T)
         own = (EYE3 - 2.0 * turning.dot(EYE3 - turning)).T
         rows[:, at.velocity].reshape(n, 3, n, 3)[q.i, :, q.i] += own
-        by_constants = self._by_bias.copy()
-        by_constants[:, :, 0] = slope
-        np.negative(body.dot(CROSSING).reshape(n, 3, 3), out=by_constants[:, :, 1:4])
-        by_constants[:, XYZ, 7 + XYZ] = -body
         of_accel = rows[:, at.constants].reshape(n, 3, n, PER_SENSOR)[:, :, :, OF_ACCEL]
-        of_accel[q.i, :, q.i] += T * (m.to_plane @ by_constants)
+        of_accel[q.i, :, q.i] += T * (m.to_plane @ force_errors(body, slope, q.warmth.of))
 
 
 def _carry(P: Array, F: Array) -> None:

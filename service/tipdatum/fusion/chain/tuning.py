@@ -44,16 +44,19 @@ class ChainOptions(BaseModel):
     memory_s: Positive = 50.0
     """Time over which knowledge of scale errors, mounts and accelerometer biases fades towards that of the
     start, s: what their estimates take from one minute of work holds, what hours of it would add does not."""
+    learn_class: bool = True
+    """Whether what is learnt of the sensors also says how good parts of their kind are."""
     accel_walk: NotNegative = 2e-4
     """Walk of an accelerometer's bias, m/s²/√s."""
     shake_share: NotNegative = 0.3
     """Share of the spread of the force within an epoch that counts as noise, 1: sampling folds parts of a
     vibration down to slow, which white noise of its mean alone would not cover."""
-    adaptation: NotNegative = 0.1
+    adaptation: NotNegative = 0.3
     """Share of the innovations' persistence that counts as acceleration noise, 1; 0 does not adapt."""
-    folded_share: NotNegative = 0.5
+    folded_share: NotNegative = 2.0
     """The same of the innovations' persistence at rest: an engine's vibration near a multiple of the sampling
-    rate is folded down to slow accelerations of some 0.05 m/s², which no low-pass takes out any more."""
+    rate is folded down to slow accelerations of some 0.05 m/s², which no low-pass takes out any more. What an
+    angle feels of them is their density at frequency nought, the sum of the autocovariances to both sides."""
     gyro_floor_radps: NotNegative = 0.001
     """Vibration left in a gyro's mean over an epoch, rad/s."""
     velocity_floor_mps: NotNegative = 0.006
