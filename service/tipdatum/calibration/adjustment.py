@@ -1,42 +1,47 @@
 """One weighted least-squares adjustment of everything that was observed.
 
-`scipy.optimize.least_squares` does the solving, first with a loss that a few wild observations cannot
-pull (soft L1 on what people read), then plainly with data snooping: the observation with the largest
-standardised residual is set aside, the rest solved again, until none exceeds `CRITICAL`; one that fits
-after all comes back. Source of the statistics: Baarda's data snooping as in any text on adjustment
-(for instance Ghilani, *Adjustment Computations*, ch. 21): w = v / (σ √r), redundancy number r = 1 - h.
-
-Unknowns are scaled by their natural steps and what was known beforehand enters as rows of its own.
+Every promising start is followed downhill with a loss that a few wild observations cannot pull; the best is
+settled plainly, with what does not fit set aside one by one (`snooping`). Where readings of one kind would
+share an offset, that is tried beside the single slips, and whichever costs less is taken.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.optimize import least_squares
 from threadpoolctl import threadpool_limits
 
-from tipdatum.calibration.methods import Row, Term, all_terms
+from tipdatum.calibration.methods import Row
+from tipdatum.calibration.offsets import candidate_offsets
+from tipdatum.calibration.problem import Mask, Offset, Problem, descend, robust_cost
+from tipdatum.calibration.snooping import CRITICAL, UNTESTABLE, Fit, Linear, best_offsets, snoop, wild_rows
 from tipdatum.calibration.starts import Start, starts
-from tipdatum.calibration.unknowns import WEAK, Setup, State, Unknown, list_unknowns
+from tipdatum.calibration.unknowns import WEAK, Setup, State, Unknown
 from tipdatum.kinematics.frames import Array
 
-CRITICAL = 3.5
-"""Standardised residual from which an observation counts as an outlier (5 in 10 000 good ones exceed it)."""
+__all__ = [
+    "CRITICAL",
+    "UNTESTABLE",
+    "Judged",
+    "Problem",
+    "Solution",
+    "Tell",
+    "adjust",
+    "explore",
+    "settled_from",
+]
 
-UNTESTABLE = 0.02
-"""Redundancy number below which nothing checks an observation."""
+Tell = Callable[[str], None]
 
-MOST_REJECTED = 0.1
-"""Share of tested observations beyond which rejecting more would explain nothing."""
+OFFSETS_TRIED = 4
+"""Offsets that are solved in full when single slips do not explain the misfits simply."""
 
-_STEP = 1e-4
-"""Difference step in units of an unknown's natural step."""
+MOST_OFFSETS = 2
+"""Offsets that may be free at once: more would explain anything."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,9 +63,11 @@ class Solution:
         unknowns, x: what was solved for, and its values.
         covariance: (n, n), of `x`, already multiplied by `factor`² where that is above 1.
         judged: every row of the observations (not the priors).
-        rejected: ids of observations set aside, worst first.
+        rejected: ids of observations set aside, worst first. offsets: shared offsets that were let free.
         factor: √(χ²/degrees of freedom): 1 if the stated sigmas were right.
         degrees: degrees of freedom. starts_tried: how many starts led here or elsewhere.
+        score: χ² of what is left, and `CRITICAL`² for everything that had to go.
+        jacobian: (rows, n) ∂(weighted misfit)/∂(x in natural steps), every row, also those set aside.
     """
 
     setup: Setup
@@ -74,6 +81,9 @@ class Solution:
     degrees: int
     cost: float
     starts_tried: int = 1
+    offsets: tuple[Offset, ...] = ()
+    score: float = 0.0
+    scale: Array = field(default_factory=lambda: np.zeros(0))
     jacobian: Array = field(default_factory=lambda: np.zeros((0, 0)))
 
     @cached_property
@@ -81,7 +91,7 @@ class Solution:
         """Name of an unknown → its number."""
         return {u.name: i for i, u in enumerate(self.unknowns)}
 
-    @property
+    @cached_property
     def state(self) -> State:
         """The adjusted case unpacked."""
         return State(self.setup, self.x, self.start.mounts)
@@ -95,69 +105,18 @@ class Solution:
         """An unknown's value."""
         return float(self.x[self.place[name]])
 
-
-class Problem:
-    """Residuals and their derivatives for one start."""
-
-    def __init__(self, setup: Setup, start: Start) -> None:
-        self.setup, self.start = setup, start
-        self.unknowns = list_unknowns(setup)
-        self.terms: list[Term] = all_terms(setup)
-        self.rows: list[Row] = [r for t in self.terms for r in t.rows]
-        self.sigma = np.array([r.sigma for r in self.rows])
-        self.scale = np.array([u.scale for u in self.unknowns])
-        self.prior = np.array([u.prior for u in self.unknowns])
-        self.prior_sigma = np.array([u.sigma for u in self.unknowns])
-        self._plan = self._difference_plan()
-
     @property
-    def x0(self) -> Array:
-        """The start, with the start's own figures where it has some."""
-        return np.array([self.start.values.get(u.name, u.prior) for u in self.unknowns])
-
-    def misfits(self, x: Array) -> Array:
-        """Observed minus predicted of every row, unweighted."""
-        state = State(self.setup, x, self.start.mounts)
-        return np.concatenate([t.residuals(state) for t in self.terms])
-
-    def weighted(self, u: Array, keep: NDArray[np.bool_]) -> Array:
-        """Residuals over sigma, rejected rows nothing, priors last; `u` = x in natural steps."""
-        x = u * self.scale
-        return np.concatenate([self.misfits(x) / self.sigma * keep, (self.prior - x) / self.prior_sigma])
-
-    def jacobian(self, u: Array, keep: NDArray[np.bool_]) -> Array:
-        """∂weighted/∂u by forward differences, all unknowns that share no row at once."""
-        n = len(self.unknowns)
-        x = u * self.scale
-        base = self.misfits(x) / self.sigma
-        J = np.zeros((len(base) + n, n))
-        for columns, of_row in self._plan:
-            moved = x.copy()
-            moved[columns] += _STEP * self.scale[columns]
-            change = (self.misfits(moved) / self.sigma - base) / _STEP
-            rows = np.flatnonzero(of_row >= 0)
-            J[rows, of_row[rows]] = change[rows] * keep[rows]
-        J[len(base) + np.arange(n), np.arange(n)] = -self.scale / self.prior_sigma
-        return J
-
-    def _difference_plan(self) -> list[tuple[NDArray[np.int_], NDArray[np.int_]]]:
-        """Groups of columns that may move together, and for each row which of them it sees (-1: none)."""
-        groups: dict[tuple[str, int], list[int]] = {}
-        for i, u in enumerate(self.unknowns):
-            groups.setdefault((u.locus, i if u.locus == "machine" else u.slot), []).append(i)
-        plan = []
-        for (locus, _), columns in groups.items():
-            if locus == "machine":
-                of_row = np.full(len(self.rows), columns[0])
-            else:
-                at = {self.unknowns[c].index: c for c in columns}
-                of_row = np.array([at.get(getattr(r, locus), -1) for r in self.rows])
-            plan.append((np.array(columns), of_row))
-        return plan
+    def set_aside(self) -> frozenset[str]:
+        """Ids that had no say in the solution: rejected, or under an offset of their own."""
+        under = {self.judged[i].row.id for o in self.offsets for i in np.flatnonzero(o.rows)}
+        return frozenset(self.rejected) | under
 
 
-def adjust(setup: Setup) -> Solution:
+def adjust(setup: Setup, tell: Tell = lambda _: None) -> Solution:
     """Follow every promising start, and settle the one with the smallest robust misfit.
+
+    Args:
+        tell: is told what is being done, since it may take a while.
 
     Raises:
         ValueError: there is nothing to adjust.
@@ -167,36 +126,82 @@ def adjust(setup: Setup) -> Solution:
     # Matrices of a few hundred columns: threads cost several times what they give, above all on a machine
     # that is busy with something else.
     with threadpool_limits(limits=1, user_api="blas"):
-        tried = [_robust(Problem(setup, start)) for start in starts(setup)]
-        best, u, _ = min(tried, key=lambda t: t[2])
-        solution = _settle(best, u)
-    solution.starts_tried = len(tried)
-    return solution
+        problem, u, wild, _, tried = explore(setup, tell)
+        tell("testing every observation")
+        fit = snoop(problem, u, wild)
+        if len(fit.rejected) > 1:
+            tell(f"{len(fit.rejected)} observations do not fit; looking for what they have in common")
+            fit = _with_offsets(setup, problem, u, wild, fit)
+        return settled_from(fit, tried)
 
 
-def _robust(problem: Problem) -> tuple[Problem, Array, float]:
-    """Where a start leads, and the robust misfit there."""
-    keep = np.ones(len(problem.rows), dtype=bool)
-    # Plain first: it is far quicker over the long way from a start, and robust steps then have a short one.
-    u = _solve(problem, problem.x0 / problem.scale, keep)
-    u = _solve(problem, u, keep, robust=True)
-    return problem, u, float(np.sum(2.0 * (np.sqrt(1.0 + problem.weighted(u, keep) ** 2) - 1.0)))
+def explore(setup: Setup, tell: Tell = lambda _: None) -> tuple[Problem, Array, Mask, float, int]:
+    """The best start followed robustly: problem, unknowns, wild rows, robust cost, number of starts."""
+    best: tuple[Problem, Array, Mask, float] | None = None
+    found = starts(setup)
+    for i, start in enumerate(found, 1):
+        tell(f"following start {i} of {len(found)} ({start.label})")
+        problem = Problem(setup, start)
+        wild = wild_rows(problem)
+        # Plain first: it is far quicker over the long way from a start, and robust steps then have a
+        # short one.
+        u = descend(problem, problem.x0 / problem.scale, ~wild)
+        u = descend(problem, u, ~wild, robust=True)
+        cost = robust_cost(problem, u, ~wild) + CRITICAL**2 * int(wild.sum())
+        if best is None or cost < best[3]:
+            best = problem, u, wild, cost
+    assert best is not None
+    return (*best, len(found))
 
 
-def _settle(problem: Problem, u: Array) -> Solution:
-    """Set outliers aside and state what is left."""
-    keep = np.ones(len(problem.rows), dtype=bool)
-    u, keep, rejected = _snoop(problem, u, keep)
-    J = problem.jacobian(u, keep)
-    residual = problem.weighted(u, keep)
-    cofactor = _inverse(J)
-    judged = _judge(problem, u, J, cofactor, keep)
-    informative = sum(s < WEAK * 0.99 for s in problem.prior_sigma)
-    weak = len(problem.unknowns) - int(informative)
-    degrees = max(int(keep.sum()) - weak, 1)
-    chi_square = float(residual @ residual)
+def _with_offsets(setup: Setup, problem: Problem, u: Array, wild: Mask, fit: Fit) -> Fit:
+    """The fit, or a cheaper one with shared offsets free."""
+    chosen: tuple[Offset, ...] = ()
+    candidates = candidate_offsets(problem, u)
+    for _ in range(MOST_OFFSETS):
+        better: Fit | None = None
+        for offset in best_offsets(problem, u, wild, candidates, OFFSETS_TRIED):
+            if any(o.name == offset.name for o in chosen):
+                continue
+            trial = Problem(setup, problem.start, (*chosen, offset))
+            begin = np.concatenate([u[: len(trial.unknowns) - 1 - len(chosen)], np.zeros(1 + len(chosen))])
+            there = descend(trial, begin, ~wild, robust=True)
+            found = snoop(trial, there, wild)
+            if found.score < (better or fit).score - CRITICAL**2 / 2:
+                better = found
+        if better is None:
+            break
+        fit, chosen = better, better.problem.offsets
+        if not fit.rejected:
+            break
+        problem, u = fit.problem, fit.u
+        candidates = [o for o in candidates if all(o.name != c.name for c in chosen)]
+    return fit
+
+
+def settled_from(fit: Fit, tried: int) -> Solution:
+    """State what a fit says; `tried`: number of starts that led to it."""
+    problem, u, keep = fit.problem, fit.u, fit.keep
+    n = len(problem.rows)
+    linear = Linear(problem, u)
+    Jk = np.concatenate([linear.J[keep], linear.prior_J])
+    cofactor = np.asarray(np.linalg.inv(Jk.T @ Jk), dtype=np.float64)
+    misfit = problem.misfits(u * problem.scale)
+    spread = np.einsum("ij,jk,ik->i", linear.J, cofactor, linear.J)
+    redundancy = np.where(keep, np.clip(1.0 - spread, 0.0, 1.0), 1.0 + spread)
+    standardised = misfit / problem.sigma / np.sqrt(np.maximum(redundancy, 1e-12))
+    standardised = np.where(redundancy > UNTESTABLE / 10, standardised, 0.0)
+    judged = [
+        Judged(row, float(misfit[i]), float(standardised[i]), float(min(redundancy[i], 1.0)), not keep[i])
+        for i, row in enumerate(problem.rows)
+    ]
+    weak = sum(s > WEAK * 0.99 for s in problem.prior_sigma)
+    degrees = max(int(keep.sum()) - int(weak), 1)
+    left = np.concatenate([linear.r[keep], linear.prior_r])
+    chi_square = float(left @ left)
     factor = math.sqrt(chi_square / degrees)
     covariance: Array = cofactor * np.outer(problem.scale, problem.scale) * max(1.0, factor) ** 2
+    assert n == len(judged)
     return Solution(
         setup=problem.setup,
         unknowns=problem.unknowns,
@@ -204,90 +209,13 @@ def _settle(problem: Problem, u: Array) -> Solution:
         start=problem.start,
         covariance=covariance,
         judged=judged,
-        rejected=rejected,
+        rejected=fit.rejected,
         factor=factor,
         degrees=degrees,
         cost=chi_square,
-        jacobian=J,
+        starts_tried=tried,
+        offsets=problem.offsets,
+        score=fit.score,
+        scale=problem.scale,
+        jacobian=linear.J,
     )
-
-
-def _solve(problem: Problem, u: Array, keep: NDArray[np.bool_], robust: bool = False) -> Array:
-    tested = np.array([r.tested for r in problem.rows] + [False] * len(problem.unknowns))
-    options: dict[str, Any] = {}
-    if robust:
-        options["loss"] = lambda z: _soft_l1_on(z, tested)
-    result = least_squares(
-        problem.weighted,
-        u,
-        jac=problem.jacobian,
-        args=(keep,),
-        method="trf",
-        x_scale=1.0,
-        xtol=1e-7,
-        ftol=1e-7,
-        gtol=1e-7,
-        max_nfev=50,
-        **options,
-    )
-    solved: Array = result.x
-    return solved
-
-
-def _inverse(J: Array) -> Array:
-    """Cofactors (JᵀJ)⁻¹; the priors' rows keep it regular."""
-    return np.asarray(np.linalg.inv(J.T @ J), dtype=np.float64)
-
-
-def _soft_l1_on(z: Array, mask: NDArray[np.bool_]) -> Array:
-    """Soft L1 for the masked rows, squares for the others: rho, rho', rho''."""
-    root = np.sqrt(1.0 + z)
-    rho = np.stack([z, np.ones_like(z), np.zeros_like(z)])
-    rho[0, mask] = 2.0 * (root[mask] - 1.0)
-    rho[1, mask] = 1.0 / root[mask]
-    rho[2, mask] = -0.5 / root[mask] ** 3
-    return rho
-
-
-def _snoop(problem: Problem, u: Array, keep: NDArray[np.bool_]) -> tuple[Array, NDArray[np.bool_], list[str]]:
-    by_id: dict[str, list[int]] = {}
-    for i, row in enumerate(problem.rows):
-        by_id.setdefault(row.id, []).append(i)
-    most = max(3, int(MOST_REJECTED * len({r.id for r in problem.rows if r.tested})))
-    rejected: list[str] = []
-    for _ in range(2 * most):
-        u = _solve(problem, u, keep)
-        J = problem.jacobian(u, keep)
-        judged = _judge(problem, u, J, _inverse(J), keep)
-        back = [
-            name
-            for name in rejected
-            if max(abs(judged[i].standardised) for i in by_id[name]) < CRITICAL - 0.5
-        ]
-        if back:
-            rejected = [name for name in rejected if name not in back]
-            for name in back:
-                keep[by_id[name]] = True
-            continue
-        candidates = [j for j in judged if j.row.tested and not j.rejected and j.redundancy > UNTESTABLE]
-        worst = max(candidates, key=lambda j: abs(j.standardised), default=None)
-        if worst is None or abs(worst.standardised) < CRITICAL or len(rejected) >= most:
-            break
-        rejected.append(worst.row.id)
-        keep[by_id[worst.row.id]] = False
-    return u, keep, rejected
-
-
-def _judge(problem: Problem, u: Array, J: Array, cofactor: Array, keep: NDArray[np.bool_]) -> list[Judged]:
-    n = len(problem.rows)
-    misfit = problem.misfits(u * problem.scale)
-    everything = problem.jacobian(u, np.ones(n, dtype=bool))[:n] if not keep.all() else J[:n]
-    spread = np.einsum("ij,jk,ik->i", everything, cofactor, everything)
-    # A row that took part has residual variance 1 - h; one that did not is predicted with 1 + h.
-    redundancy = np.where(keep, np.maximum(1.0 - spread, 0.0), 1.0 + spread)
-    standardised = misfit / problem.sigma / np.sqrt(np.maximum(redundancy, 1e-12))
-    standardised = np.where(redundancy > UNTESTABLE / 10, standardised, 0.0)
-    return [
-        Judged(row, float(misfit[i]), float(standardised[i]), float(min(redundancy[i], 1.0)), not keep[i])
-        for i, row in enumerate(problem.rows)
-    ]

@@ -8,15 +8,18 @@ reference touched at one posture, so what both postures share falls out; noise a
 
 from __future__ import annotations
 
+import copy
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
-from tipdatum.calibration.envelope import TRENCHING_DEG, Postures, envelope, reach_points
-from tipdatum.calibration.sensitivity import TipSensitivity
+from tipdatum.calibration.deviations import spread_matrix
+from tipdatum.calibration.envelope import NODES, tip_grid
+from tipdatum.calibration.observations import Assumptions
+from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.kinematics.frames import STANDARD_GRAVITY_MPS2, Array
 from tipdatum.machine.description import Machine, Sensor
 
@@ -33,6 +36,11 @@ COVERAGE_95 = 1.96
 
 INSTEAD = {"accel_mps2_rthz": 25e-6 * STANDARD_GRAVITY_MPS2, "accel_bias_mps2": 1e-3 * STANDARD_GRAVITY_MPS2}
 """A good industrial accelerometer: 25 µg/√Hz, 1 mg after calibration. Stands for "buying better"."""
+
+CALIBRATED = "what the calibration left"
+"""Source that stands for mounts, biases and lengths of a calibrated machine, with all that ties them."""
+
+TURN_ON_MPS2 = Assumptions().turn_on_mps2
 
 CLASSES: dict[str, tuple[float, str]] = {
     "bulk": (0.100, "bulk digging"),
@@ -75,107 +83,127 @@ class Budget:
     """The tip's variance over the envelope, by source.
 
     Attributes:
-        postures: P of them. reference: where the reference is touched (one posture).
-        variance: source → (P,) m².
+        figures: envelope and reference of the machine; P postures.
+        variance: source → (P,) m². worst_m: largest 1-sigma, also between the postures.
+        calibration: names of the sources that a calibration speaks of.
     """
 
-    postures: Postures
-    reference: Postures
+    figures: TipFigures
     variance: dict[str, Array] = field(default_factory=dict)
+    worst_m: float = 0.0
+    calibration: tuple[str, ...] = ()
+
+    @property
+    def total(self) -> Array:
+        """(P,) m², all sources."""
+        total: Array = np.sum(list(self.variance.values()), axis=0)
+        return total
 
     @property
     def sigma(self) -> Array:
         """(P,) m, 1-sigma of the tip's elevation."""
-        total: Array = np.sqrt(np.sum(list(self.variance.values()), axis=0))
-        return total
+        return np.asarray(np.sqrt(self.total))
 
     @property
     def rms_m(self) -> float:
         """Root of the mean variance over the envelope."""
-        return float(math.sqrt(np.mean(self.sigma**2)))
+        return self.figures.rms(self.total)
+
+    @property
+    def words(self) -> str:
+        """The figures in one line; whoever tells them tells them so."""
+        return (
+            f"Tip elevation over the working envelope, against the reference: "
+            f"{1000 * self.rms_m:.1f} mm RMS, "
+            f"{1000 * self.worst_m:.1f} mm at worst (1-sigma, at rest; figures are advisory)."
+        )
+
+    @property
+    def besides_m(self) -> float:
+        """RMS of what no calibration takes away: noise, the next power-up, pins, heave, temperature."""
+        rest = [v for s, v in self.variance.items() if s not in self.calibration]
+        return self.figures.rms(np.sum(rest, axis=0)) if rest else 0.0
 
     def cells(self) -> tuple[Array, Array, Array]:
         """Reach, height and 1-sigma (root mean square over bucket attitudes) of each tip position, (K,) m."""
-        places = np.round(np.stack([self.postures.reach, self.postures.height], axis=-1), 6)
+        places = np.round(np.stack([self.figures.postures.reach, self.figures.postures.height], axis=-1), 6)
         unique, which = np.unique(places, axis=0, return_inverse=True)
         count = np.bincount(which.ravel())
-        mean = np.bincount(which.ravel(), self.sigma**2) / count
+        mean = np.bincount(which.ravel(), self.total) / count
         sigma: Array = np.sqrt(np.asarray(mean, dtype=float))
         return unique[:, 0].astype(float), unique[:, 1].astype(float), sigma
 
     def shares(self) -> list[tuple[str, float, float]]:
         """Source, its own RMS sigma in m, its share of the mean variance; largest first."""
         total = self.rms_m**2
-        found = [
-            (s, float(math.sqrt(np.mean(v))), float(np.mean(v)) / total) for s, v in self.variance.items()
-        ]
+        found = [(s, (rms := self.figures.rms(v)), rms**2 / total) for s, v in self.variance.items()]
         return sorted(found, key=lambda f: -f[1])
 
     def within(self, tolerance_m: float) -> float:
         """Share of the envelope where 95 % lies within ± the tolerance."""
-        return float(np.mean(COVERAGE_95 * self.cells()[2] <= tolerance_m))
+        return float(self.figures.weight @ (COVERAGE_95 * self.sigma <= tolerance_m))
 
 
 def make_budget(
     machine: Machine,
     reference: tuple[float, float] | None = None,
-    step_m: float = 0.25,
     temperature_k: float = 0.0,
+    nodes: tuple[int, int, int] = NODES,
 ) -> Budget:
-    """The budget of a described machine.
+    """The budget of a described machine over the working envelope.
 
     Args:
-        reference: reach and height, m, where the reference is touched; None: in the middle, on the ground.
+        reference: reach and height, m, where the reference is touched; None: well out, on the ground.
         temperature_k: change since the calibration, for sensors that state a drift.
 
     Raises:
         ValueError: the reference is out of reach, or the machine has no sensors.
     """
-    sensitivity = TipSensitivity(machine)
-    if not sensitivity.sensors:
+    if not any(s.type in ("imu", "tilt") for s in machine.sensor.values()):
         raise ValueError("the description has no tilt sensors")
-    postures = envelope(machine, step_m)
-    reach, height = reference or (0.65 * float(postures.reach.max()), 0.0)
-    at, _ = reach_points(machine, np.array([reach]), np.array([height]), np.array([TRENCHING_DEG]))
-    if not len(at):
-        raise ValueError(f"the arm cannot put the tip {reach:g} m out at {height:+g} m for the reference")
-    budget = Budget(postures, at)
-    J, J0 = sensitivity.jacobian(postures), sensitivity.jacobian(at)[0]
-    place = {n: i for i, n in enumerate(sensitivity.names)}
+    figures = TipFigures(machine, reference, nodes)
+    budget = _budget_at(figures, temperature_k)
+    budget.worst_m = figures.worst(budget.total, lambda there: _budget_at(there, temperature_k).total)
+    return budget
+
+
+def map_of(budget: Budget, step_m: float, temperature_k: float = 0.0) -> Budget:
+    """The same budget over the cells of a map."""
+    return _budget_at(budget.figures.at(tip_grid(budget.figures.machine, step_m)), temperature_k)
+
+
+def _budget_at(figures: TipFigures, temperature_k: float) -> Budget:
+    machine, place = figures.machine, {n: i for i, n in enumerate(figures.names)}
+    budget = Budget(figures)
 
     def shared(source: str, sigmas: Mapping[str, float]) -> None:
         columns = [place[n] for n in sigmas if n in place]
-        difference = (J[:, columns] - J0[columns]) * np.array([sigmas[n] for n in sigmas if n in place])
+        difference = figures.J[:, columns] * np.array([sigmas[n] for n in sigmas if n in place])
         budget.variance[source] = np.sum(difference**2, axis=1)
 
-    shared("boom length", {"boom.length_m": _taped(machine.boom.length_sigma_m)})
-    shared("stick length", {"stick.length_m": _taped(machine.stick.length_sigma_m)})
-    shared("bucket pin to tip", {"bucket.tip_m": _taped(machine.bucket[0].tip_sigma_m)})
-    foot = _taped(machine.boom.foot_sigma_m, 2.0)
-    shared("boom foot", {"boom.foot_m.x": foot, "boom.foot_m.z": foot})
-    if sensitivity.linkage and machine.linkage is not None:
-        names = [n for n in sensitivity.names if n.startswith("linkage.")]
-        length = _taped(machine.linkage.length_sigma_m, 0.5)
-        lever = machine.four_bar().ear
-        shared("linkage", {n: length / lever if n.endswith("angle") else length for n in names})
-    for name in sensitivity.sensors:
+    known = spread_of(machine, figures.names)
+    if known is not None:
+        budget.variance[CALIBRATED] = np.sum((figures.J @ known) ** 2, axis=1)
+    else:
+        _described(machine, figures, shared)
+    budget.calibration = tuple(budget.variance)
+    for name in figures.sensitivity.sensors:
         sensor = machine.sensor[name]
-        mount = math.radians(UNKNOWN_MOUNT_DEG if sensor.mount_sigma_deg is None else sensor.mount_sigma_deg)
-        shared(f"{name}: mount", {f"sensor.{name}.mount.{a}": mount for a in ("roll", "pitch", "yaw")})
         bias_names = [f"sensor.{name}.accel_bias.{a}" for a in "xyz"]
-        tilt = sensor.type == "tilt"
-        if tilt:
+        if sensor.type == "tilt":
             noise = math.radians(sensor.noise.tilt_deg) * STANDARD_GRAVITY_MPS2
         else:
-            shared(f"{name}: bias", dict.fromkeys(bias_names, sensor.noise.accel_bias_mps2))
+            if known is not None:
+                shared(f"{name}: next power-up", dict.fromkeys(bias_names, TURN_ON_MPS2))
             noise = sensor.noise.accel_mps2_rthz * math.sqrt(FILTER_HZ)
         columns = [place[n] for n in bias_names]
-        budget.variance[f"{name}: noise"] = noise**2 * np.sum(J[:, columns] ** 2, axis=1)
+        # Noise is not shared with the reference's; an average over seconds makes that one small.
+        budget.variance[f"{name}: noise"] = noise**2 * np.sum(figures.J_here[:, columns] ** 2, axis=1)
         drift = sensor.noise.accel_per_kelvin_mps2 * temperature_k
         if drift:
             shared(f"{name}: temperature", dict.fromkeys(bias_names, drift))
     t = machine.tolerance
-    everywhere = np.ones(len(postures))
+    everywhere = np.ones(len(figures.postures))
     for source, sigma, times in (
         ("pin play", t.pin_play_m, 2.0),  # at the reference and now, independently
         ("heave", t.heave_m, 1.0),
@@ -186,16 +214,51 @@ def make_budget(
     return budget
 
 
+def _described(
+    machine: Machine, figures: TipFigures, shared: Callable[[str, Mapping[str, float]], None]
+) -> None:
+    """Sources that the description's own keys state."""
+    shared("boom length", {"boom.length_m": _taped(machine.boom.length_sigma_m)})
+    shared("stick length", {"stick.length_m": _taped(machine.stick.length_sigma_m)})
+    shared("bucket pin to tip", {"bucket.tip_m": _taped(machine.bucket[0].tip_sigma_m)})
+    foot = _taped(machine.boom.foot_sigma_m, 2.0)
+    shared("boom foot", {"boom.foot_m.x": foot, "boom.foot_m.z": foot})
+    if figures.sensitivity.linkage and machine.linkage is not None:
+        names = [n for n in figures.names if n.startswith("linkage.")]
+        length = _taped(machine.linkage.length_sigma_m, 0.5)
+        lever = machine.four_bar().ear
+        shared("linkage", {n: length / lever if n.endswith("angle") else length for n in names})
+    for name in figures.sensitivity.sensors:
+        sensor = machine.sensor[name]
+        mount = math.radians(UNKNOWN_MOUNT_DEG if sensor.mount_sigma_deg is None else sensor.mount_sigma_deg)
+        shared(f"{name}: mount", {f"sensor.{name}.mount.{a}": mount for a in ("roll", "pitch", "yaw")})
+        if sensor.type != "tilt":
+            bias_names = [f"sensor.{name}.accel_bias.{a}" for a in "xyz"]
+            shared(f"{name}: bias", dict.fromkeys(bias_names, sensor.noise.accel_bias_mps2))
+
+
+def spread_of(machine: Machine, names: list[str]) -> Array | None:
+    """(n, k) joint deviations that a calibration left with the machine; None without one that still holds."""
+    written = machine.calibration.get("spread")
+    if not machine.calibration_holds or not isinstance(written, Mapping):
+        return None
+    return spread_matrix(names, written)
+
+
 def with_figures(machine: Machine, figures: DataSheet, sensors: tuple[str, ...] = ()) -> Machine:
     """The machine with data-sheet figures in some sensors; in all of them if none is named."""
     chosen = {n: figures.of(s) if not sensors or n in sensors else s for n, s in machine.sensor.items()}
-    return machine.model_copy(update={"sensor": chosen})
+    update: dict[str, Any] = {"sensor": chosen}
+    if figures.mount_deg is not None or figures.accel_bias_mps2 is not None:
+        # What the calibration found of mounts and biases is asked away.
+        update["calibrated"] = None
+    return machine.model_copy(update=update)
 
 
-def better_sensor(machine: Machine, **options: Any) -> list[tuple[str, float, float]]:
+def better_sensor(budget: Budget, temperature_k: float = 0.0) -> list[tuple[str, float, float]]:
     """For each sensor: name, RMS sigma now and with a good industrial part instead, m; best buy first."""
-    now = make_budget(machine, **options).rms_m
     found = []
+    machine = budget.figures.machine
     for name, sensor in machine.sensor.items():
         if sensor.type not in ("imu", "tilt"):
             continue
@@ -204,8 +267,9 @@ def better_sensor(machine: Machine, **options: Any) -> list[tuple[str, float, fl
         else:
             better = {k: min(v, getattr(sensor.noise, k)) for k, v in INSTEAD.items()}
             part = sensor.model_copy(update={"noise": sensor.noise.model_copy(update=better)})
-        changed = machine.model_copy(update={"sensor": {**machine.sensor, name: part}})
-        found.append((name, now, make_budget(changed, **options).rms_m))
+        figures = copy.copy(budget.figures)
+        figures.machine = machine.model_copy(update={"sensor": {**machine.sensor, name: part}})
+        found.append((name, budget.rms_m, _budget_at(figures, temperature_k).rms_m))
     return sorted(found, key=lambda f: f[2])
 
 

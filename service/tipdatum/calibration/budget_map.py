@@ -15,9 +15,15 @@ SHADES = 6
 """Steps of the colour scale."""
 
 
-def draw(machine: Machine, budget: Budget, step_m: float, tolerance_m: float | None = None) -> str:
-    """SVG text: the map, the machine in its reference posture, and a bar chart of the sources."""
-    reach, height, sigma = budget.cells()
+def draw(
+    machine: Machine, budget: Budget, cells: Budget, step_m: float, tolerance_m: float | None = None
+) -> str:
+    """SVG text: the map, the machine in its reference posture, and a bar chart of the sources.
+
+    Args:
+        budget: over the envelope. cells: the same over the map's cells (`map_of`).
+    """
+    reach, height, sigma = cells.cells()
     low, high = float(height.min()) - 0.5, max(float(height.max()), 2.0) + 0.5
     far = float(reach.max()) + 0.5
     tall = 560
@@ -35,7 +41,7 @@ def draw(machine: Machine, budget: Budget, step_m: float, tolerance_m: float | N
         shade = min(math.floor(s / top * SHADES), SHADES - 1) / (SHADES - 1)
         frame.parts.append(box(x, y, w + 0.4, t + 0.4, ramp(shade)))
     if tolerance_m is not None:
-        _outside(frame, budget, tolerance_m, half)
+        _outside(frame, cells, tolerance_m, half)
     _machine(frame, machine, budget)
     _scale(frame, top)
     if tolerance_m is not None:
@@ -61,7 +67,7 @@ def _outside(frame: Frame, budget: Budget, tolerance_m: float, half: float) -> N
 
 
 def _machine(frame: Frame, machine: Machine, budget: Budget) -> None:
-    pins = machine.chain().pins(budget.reference.q)[0]
+    pins = machine.chain().pins(budget.figures.reference.q)[0]
     ground = frame.py(0.0)
     frame.parts.append(
         f'<path d="M{frame.px(frame.x[0]):.1f} {ground:.1f}H{frame.px(frame.x[1]):.1f}" '

@@ -9,6 +9,8 @@ from __future__ import annotations
 import difflib
 import math
 import os
+import re
+import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -18,18 +20,32 @@ import tomlkit
 from tomlkit.items import InlineTable, Table
 
 from tipdatum.calibration.adjustment import Solution
-from tipdatum.calibration.deviations import LINKAGE_LEFT_M, for_description
+from tipdatum.calibration.deviations import LINKAGE_LEFT_M, for_description, spread
 from tipdatum.calibration.statistics import determined
+from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.errors import ConfigError
 from tipdatum.kinematics.frames import rpy_deg_from_rotation
+from tipdatum.machine.calibrated import values_digest
 from tipdatum.machine.description import Machine, parse_machine
 
+SCALED = (
+    "mount_sigma_deg and accel_bias_mps2 are what each is known to times {factor}, and a linkage's "
+    "share is in its "
+    "sensor's mount: added independently to the lengths' deviations they give what is known of the tip"
+)
+"""What the deviations of mounts are, for whoever compares them with `[calibration.sigma]`."""
 
-def changes(solution: Solution) -> dict[str, Any]:
-    """What the solution says, as keys of the machine description, nested, rounded to what they carry."""
+
+def changes(solution: Solution, figures: TipFigures | None = None) -> dict[str, Any]:
+    """What the solution says, as keys of the machine description, nested, rounded to what they carry.
+
+    Args:
+        figures: of `calibrated_machine(solution)`, for whoever has them.
+    """
     found = _values(solution)
-    machine = parse_machine(_merged(_plain_machine(solution), found), "calibrated description")
-    written = for_description(solution, machine)
+    figures = figures or TipFigures(calibrated_machine(solution))
+    machine = figures.machine
+    written = for_description(solution, figures)
     found["boom"]["length_sigma_m"] = _sigma(written.length["boom.length_m"])
     found["boom"]["foot_sigma_m"] = _sigma(
         max(written.length["boom.foot_m.x"], written.length["boom.foot_m.z"])
@@ -48,11 +64,14 @@ def changes(solution: Solution) -> dict[str, Any]:
 
 def calibrated_machine(solution: Solution) -> Machine:
     """The machine as the solution says it is, with its old deviations."""
-    return parse_machine(_merged(_plain_machine(solution), _values(solution)), "calibrated description")
+    return parse_machine(merged(plain_machine(solution), _values(solution)), "calibrated description")
 
 
-def _plain_machine(solution: Solution) -> dict[str, Any]:
-    return solution.setup.machine.model_dump(mode="json", exclude_none=True, exclude_defaults=True)
+def plain_machine(solution: Solution) -> dict[str, Any]:
+    """The machine as it was described, without what an earlier calibration said of it."""
+    return solution.setup.machine.model_dump(
+        mode="json", exclude_none=True, exclude_defaults=True, exclude={"calibrated", "calibration"}
+    )
 
 
 def _values(solution: Solution) -> dict[str, Any]:
@@ -92,15 +111,15 @@ def _values(solution: Solution) -> dict[str, Any]:
     return found
 
 
-def provenance(solution: Solution, digest: str, date: str, predicted_m: float) -> dict[str, Any]:
+def provenance(solution: Solution, figures: TipFigures, digest: str, date: str) -> dict[str, Any]:
     """The `[calibration]` table.
 
     Args:
-        digest: of the observations file. date: RFC 3339.
-        predicted_m: RMS of the tip's sigma over the envelope.
+        figures: of the calibrated machine. digest: of the observations file. date: RFC 3339.
     """
     s = solution
     methods = sorted({o.method or o.kind for o in s.setup.observations})
+    factor = for_description(s, figures).factor
     return {
         "date": date,
         "methods": methods,
@@ -109,24 +128,40 @@ def provenance(solution: Solution, digest: str, date: str, predicted_m: float) -
         "rejected": list(s.rejected),
         "variance_factor": round(float(s.factor) ** 2, 3),
         "degrees_of_freedom": int(s.degrees),
-        "tip_sigma_m": _sigma(predicted_m),
+        **({"note": SCALED.format(factor=f"{factor:.2f}")} if factor < 0.995 or s.setup.has_linkage else {}),
         "sigma": {d.name: _sigma(d.sigma) for d in determined(s) if ".accel_scale." not in d.name},
+        "spread": spread(s, figures),
     }
 
 
-def rewritten(text: str, values: Mapping[str, Any], calibration: Mapping[str, Any] | None = None) -> str:
-    """The description's text with new values; comments, order and everything else as they were."""
+def rewritten(
+    text: str, values: Mapping[str, Any], tables: Mapping[str, Mapping[str, Any]] | None = None
+) -> str:
+    """The description's text with new values; comments, order and everything else as they were.
+
+    Args:
+        tables: name → a table that is written anew, such as `calibration`; an older one of that name goes.
+    """
     document = tomlkit.parse(text)
     _update(document, values)
-    if calibration is None:
-        return tomlkit.dumps(document)
-    if "calibration" in document:
-        del document["calibration"]
-    table = tomlkit.table()
-    for key, value in calibration.items():
-        table[key] = value
-    document["calibration"] = table
-    return tomlkit.dumps(document)
+    text = _tidied(text, tomlkit.dumps(document))
+    for name, content in (tables or {}).items():
+        document = tomlkit.parse(text)
+        if name in document:
+            del document[name]
+        table = tomlkit.document()
+        table[name] = dict(content)
+        text = tomlkit.dumps(document).rstrip() + "\n\n" + tomlkit.dumps(table)
+    return text
+
+
+def written(
+    before: str, values: Mapping[str, Any], verdict: Mapping[str, Any], origin: Mapping[str, Any], name: str
+) -> str:
+    """The calibrated description's text: values, `[calibrated]` with the digest of them, and where from."""
+    text = rewritten(before, values)
+    digest = values_digest(parse_machine(tomllib.loads(text), name).model_dump(mode="json"))
+    return rewritten(text, {}, {"calibrated": {**verdict, "values": digest}, "calibration": origin})
 
 
 def fresh(machine: Mapping[str, Any]) -> str:
@@ -142,26 +177,44 @@ def difference(before: str, after: str, name: str) -> str:
     return "\n".join(lines)
 
 
-def write(path: Path, text: str, stamp: str) -> Path | None:
+def write(path: Path, text: str, stamp: str, expected: str | None = None) -> Path | None:
     """Write the description; an existing one is kept as `name.STAMP.toml` beside it.
+
+    A link stays a link (what it points to is written), and the file keeps its mode.
+
+    Args:
+        expected: what the file held when `text` was made from it; None: anything.
 
     Returns:
         The kept file, None if there was none.
 
     Raises:
-        ConfigError: it cannot be written.
+        ConfigError: it cannot be written, or holds something else by now.
     """
-    kept = path.with_name(f"{path.stem}.{stamp}{path.suffix}") if path.exists() else None
-    partial = path.with_name(path.name + ".part")
+    real = Path(os.path.realpath(path))
+    kept = path.with_name(f"{path.stem}.{stamp}{path.suffix}") if real.exists() else None
+    partial = real.with_name(real.name + ".part")
     try:
+        now = real.read_bytes() if kept is not None else b""
+        if expected is not None and now.decode("utf-8", "replace") != expected:
+            raise ConfigError(
+                str(path),
+                "",
+                "another text than was read: somebody changed it meanwhile",
+                "the file as it was read",
+            )
         if kept is not None:
-            kept.write_bytes(path.read_bytes())
+            kept.write_bytes(now)
+            kept.chmod(real.stat().st_mode & 0o7777)
         with partial.open("w", encoding="utf-8") as handle:
             handle.write(text)
             handle.flush()
             os.fsync(handle.fileno())
-        partial.replace(path)
+        if kept is not None:
+            partial.chmod(real.stat().st_mode & 0o7777)
+        partial.replace(real)
     except OSError as error:
+        partial.unlink(missing_ok=True)
         raise ConfigError(str(path), "", error.strerror or str(error), "a place to write to") from None
     return kept
 
@@ -170,31 +223,69 @@ def _update(into: Any, values: Mapping[str, Any]) -> None:
     for key, value in values.items():
         if isinstance(value, Mapping):
             if key not in into:
-                into[key] = tomlkit.table()
+                # Inside a table on one line everything stays on that line.
+                into[key] = tomlkit.inline_table() if isinstance(into, InlineTable) else tomlkit.table()
             _update(into[key], value)
         elif isinstance(value, list) and value and isinstance(value[0], Mapping):
             for entry, new in zip(into[key], value, strict=False):
                 _update(entry, new)
-        elif key not in into or _plain(into[key]) != value:
-            if isinstance(into, Table) and not isinstance(into, InlineTable) and key not in into:
-                into.append(key, value)
-            else:
-                into[key] = value
+        elif key not in into:
+            _add(into, key, value)
+        elif _plain(into[key]) != value:
+            into[key] = value
+
+
+def _add(table: Any, key: str, value: Any) -> None:
+    if isinstance(table, Table) and not isinstance(table, InlineTable):
+        table.append(key, value)
+    else:
+        table[key] = value
+
+
+_HEADER = re.compile(r"\s*\[\[?[\w.\"' -]+\]\]?\s*(#.*)?")
+
+
+def _tidied(before: str, after: str) -> str:
+    """New keys brought up to the table that they belong to: tomlkit puts them after the empty lines below it.
+
+    What stood in the text before keeps its lines and their order.
+    """
+    old, new = before.splitlines(), after.splitlines()
+    found: list[str] = []
+    for tag, _, _, start, end in difflib.SequenceMatcher(None, old, new, autojunk=False).get_opcodes():
+        part = new[start:end]
+        next_is_header = end == len(new) or _HEADER.fullmatch(new[end]) is not None
+        if tag != "insert" or not next_is_header or not part:
+            found += part
+            continue
+        first = next((i for i, line in enumerate(part) if _HEADER.fullmatch(line)), len(part))
+        keys, tables = part[:first], part[first:]
+        between: list[str] = []
+        while found and (not found[-1].strip() or found[-1].lstrip().startswith("#")):
+            between.insert(0, found.pop())
+        while keys and not keys[-1].strip():
+            keys.pop()
+        while tables and not tables[-1].strip():
+            tables.pop()
+        found += keys + (["", *tables] if tables else [])
+        found += between or ([""] if tables and end < len(new) else [])
+    return "\n".join(found) + "\n"
 
 
 def _plain(item: Any) -> Any:
     return item.unwrap() if hasattr(item, "unwrap") else item
 
 
-def _merged(old: Mapping[str, Any], new: Mapping[str, Any]) -> dict[str, Any]:
+def merged(old: Mapping[str, Any], new: Mapping[str, Any]) -> dict[str, Any]:
+    """Plain data with other plain data written over it, table by table."""
     found = dict(old)
     for key, value in new.items():
         if isinstance(value, Mapping):
-            found[key] = _merged(found.get(key, {}), value)
+            found[key] = merged(found.get(key, {}), value)
         elif isinstance(value, list) and value and isinstance(value[0], Mapping):
             entries = list(found[key])
             for i, entry in enumerate(value):
-                entries[i] = _merged(entries[i], entry)
+                entries[i] = merged(entries[i], entry)
             found[key] = entries
         else:
             found[key] = value

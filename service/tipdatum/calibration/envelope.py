@@ -1,7 +1,10 @@
 """Postures over the working envelope: where the tip may be, and how the arm gets there.
 
-Joint ranges stand for ordinary machines (common practice, no source); they only choose which postures a
-map or a plan looks at.
+Joint ranges stand for ordinary machines (common practice, no source). There is one envelope for every figure
+that is stated over it: the joints' ranges themselves, with nodes and weights of Gauss and Lobatto (Abramowitz
+and Stegun, 25.4.32), which hold the ends of every range, where the worst is, and integrate smooth figures to
+far below what is printed. Each posture weighs by the area that its tip stands for in the plane of the arm.
+A linkage is left out of the envelope near its dead centres, where no machine works.
 """
 
 from __future__ import annotations
@@ -26,8 +29,21 @@ BUCKET_DEG = (-130.0, 45.0)
 TRENCHING_DEG = -110.0
 """Bucket against the horizontal while it cuts a level grade: tip down, a little curled."""
 
-ATTITUDES_DEG = (-150.0, TRENCHING_DEG, -70.0)
-"""Bucket attitudes that an envelope is looked at with: curled, cutting, opened."""
+ATTITUDES_DEG = (-150.0, -60.0)
+"""Range of the bucket's attitude against the horizontal while it works: curled to opened."""
+
+MAP_ATTITUDES_DEG = (-150.0, TRENCHING_DEG, -70.0)
+"""Attitudes that the cells of a map are looked at with."""
+
+TRANSMISSION_DEG = 15.0
+"""Angle between link and ear below which a linkage is near its dead centre. Texts on mechanisms ask for 40°
+(Norton, *Design of Machinery*, 4.10); the linkage of the conventions' check value ends its stroke at 18°."""
+
+NODES = (17, 17, 9)
+"""Nodes for boom, stick and bucket."""
+
+NEAR = (0.12, 0.25)
+"""Shares of the whole reach between which postures next to the machine fade out of the envelope."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +81,7 @@ def reach_points(
         The postures that exist, and which of the points they are, (K,) indices.
     """
     chain = machine.chain()
+    low, high = bucket_range(machine)
     boom, stick, tip = chain.lengths
     bucket = np.radians(bucket_deg)
     x = reach - tip * np.cos(bucket) - chain.foot[0]
@@ -80,7 +97,7 @@ def reach_points(
             np.isfinite(q).all(axis=-1)
             & _inside(th_boom, BOOM_DEG)
             & _inside(th_stick - th_boom, STICK_DEG)
-            & _inside(bucket - th_stick, BUCKET_DEG)
+            & _inside(bucket - th_stick, (math.degrees(low), math.degrees(high)))
         )
     rocker = rocker_angles(machine, q)
     if machine.sensor_on("rocker") is not None:
@@ -89,10 +106,10 @@ def reach_points(
     return Postures(reach, height, q, rocker).take(which), which
 
 
-def envelope(
-    machine: Machine, step_m: float = 0.25, attitudes_deg: Sequence[float] = ATTITUDES_DEG
+def tip_grid(
+    machine: Machine, step_m: float = 0.25, attitudes_deg: Sequence[float] = MAP_ATTITUDES_DEG
 ) -> Postures:
-    """A grid of tip positions that the arm reaches, each with every bucket attitude that it allows."""
+    """Cells of a map: tip positions that the arm reaches, each with every bucket attitude that it allows."""
     chain = machine.chain()
     out = float(chain.foot[0] + chain.lengths.sum())
     reach = np.arange(1.0, out + step_m, step_m)
@@ -100,6 +117,116 @@ def envelope(
     r, h, b = (a.ravel() for a in np.meshgrid(reach, height, np.array(attitudes_deg)))
     postures, _ = reach_points(machine, r, h, b)
     return postures
+
+
+def working_envelope(machine: Machine, nodes: tuple[int, int, int] = NODES) -> tuple[Postures, Array]:
+    """The envelope that every figure is stated over: postures, and their weights (P,), which add up to 1."""
+    chain = machine.chain()
+    low, high = bucket_range(machine)
+    (boom_x, boom_w), (stick_x, stick_w), (part_x, part_w) = (_lobatto(n) for n in nodes)
+    boom = _spread(boom_x, *np.radians(BOOM_DEG))
+    stick = _spread(stick_x, *np.radians(STICK_DEG))
+    b, s, part = (a.ravel() for a in np.meshgrid(boom, stick, part_x, indexing="ij"))
+    share = np.einsum("i,j,k->ijk", boom_w, stick_w, part_w).ravel()
+    q, wide = _postures_of(b, s, part, low, high)
+    pins = chain.pins(q)
+    foot, joint, tip = pins[:, 0], pins[:, 1], pins[:, 3]
+    # Area of the tip's plane for a turn of boom and stick: the two levers' cross product.
+    area = np.abs((tip - foot)[:, 0] * (tip - joint)[:, 2] - (tip - foot)[:, 2] * (tip - joint)[:, 0])
+    out = float(chain.foot[0] + chain.lengths.sum())
+    far = np.clip((tip[:, 0] / out - NEAR[0]) / (NEAR[1] - NEAR[0]), 0.0, 1.0)
+    weight = share * area * np.maximum(wide, 0.0) * far * far * (3.0 - 2.0 * far)
+    inside = (wide > 0.0) & (far > 0.0)
+    q, tip, weight = q[inside], tip[inside], weight[inside]
+    rocker = rocker_angles(machine, q)
+    return Postures(tip[:, 0], tip[:, 2], q, rocker), weight / weight.sum()
+
+
+def near_postures(machine: Machine, q: Array, share: float) -> Postures:
+    """Postures of the envelope around one of it, q (5,), within a share of every joint's range."""
+    low, high = bucket_range(machine)
+    steps = np.linspace(-share, share, 5)
+    db, ds, dk = (a.ravel() for a in np.meshgrid(steps, steps, steps))
+    boom_ends, stick_ends = np.radians(BOOM_DEG), np.radians(STICK_DEG)
+    b = np.clip(q[2] + db * (boom_ends[1] - boom_ends[0]), *boom_ends)
+    s = np.clip(q[3] - q[2] + ds * (stick_ends[1] - stick_ends[0]), *stick_ends)
+    whole, wide = _postures_of(b, s, np.zeros_like(b), low, high)
+    part = 2.0 * (q[4] - whole[:, 4]) / np.maximum(wide, 1e-6)
+    found, wide = _postures_of(b, s, np.clip(part + 2.0 * dk, -1.0, 1.0), low, high)
+    chain = machine.chain()
+    tip = chain.tip(found)
+    out = float(chain.foot[0] + chain.lengths.sum())
+    inside = np.flatnonzero((wide > 0.0) & (tip[:, 0] > NEAR[0] * out))
+    return Postures(tip[:, 0], tip[:, 2], found, rocker_angles(machine, found)).take(inside)
+
+
+def _postures_of(boom: Array, stick: Array, part: Array, low: float, high: float) -> tuple[Array, Array]:
+    """q (P, 5) for boom, stick to boom, and a place in [-1, 1] of the bucket's range there; width of
+    that range.
+
+    The range are the attitudes of work, within what the bucket's joint allows.
+    """
+    start = np.maximum(math.radians(ATTITUDES_DEG[0]), boom + stick + low)
+    end = np.minimum(math.radians(ATTITUDES_DEG[1]), boom + stick + high)
+    level = np.zeros_like(boom)
+    bucket = (start + end) / 2 + part * (end - start) / 2
+    return np.stack([level, level, boom, boom + stick, bucket], -1), end - start
+
+
+def bucket_range(machine: Machine) -> tuple[float, float]:
+    """Lowest and highest angle of the bucket relative to the stick, rad, away from the linkage's dead
+    centres."""
+    low, high = (math.radians(v) for v in BUCKET_DEG)
+    if machine.sensor_on("rocker") is None:
+        return low, high
+    bar = machine.four_bar()
+    angles = np.linspace(low, high, 3501)
+    q = np.zeros((len(angles), 5))
+    q[:, 4] = angles
+    rocker = rocker_angles(machine, q)
+    pin = np.stack(
+        [bar.stick + bar.ear * np.cos(angles + bar.ear_angle), bar.ear * np.sin(angles + bar.ear_angle)]
+    )
+    end = np.stack([bar.pivot_x + bar.rocker * np.cos(rocker), bar.pivot_z + bar.rocker * np.sin(rocker)])
+    cosine = ((pin - end) * (pin - np.array([[bar.stick], [0.0]]))).sum(axis=0) / (bar.link * bar.ear)
+    good = np.isfinite(rocker) & (np.abs(cosine) < math.cos(math.radians(TRANSMISSION_DEG)))
+    if not good.any():
+        return low, high
+    # The longest run of good angles; a linkage's stroke is one piece.
+    edges = np.flatnonzero(np.diff(np.r_[False, good, False].astype(int)))
+    runs = list(zip(edges[::2], edges[1::2], strict=True))
+    first, last = max(runs, key=lambda r: r[1] - r[0])
+    return float(angles[first]), float(angles[last - 1])
+
+
+def reference_posture(machine: Machine, place: tuple[float, float] | None = None) -> Postures:
+    """Where a reference is touched: at reach and height, m; None: well out on the ground before the tracks.
+
+    Raises:
+        ValueError: the tip does not get there.
+    """
+    chain = machine.chain()
+    out = float(chain.foot[0] + chain.lengths.sum())
+    places = [place] if place is not None else [(share * out, 0.0) for share in (0.62, 0.55, 0.7, 0.48)]
+    for attitude in (TRENCHING_DEG, -95.0, -80.0, -125.0):
+        for reach, height in places:
+            at, _ = reach_points(machine, np.array([reach]), np.array([height]), np.array([attitude]))
+            if len(at):
+                return at
+    reach, height = places[0]
+    raise ValueError(f"the reference at {reach:.2f} m reach, {height:+.2f} m height is out of reach")
+
+
+def _lobatto(n: int) -> tuple[Array, Array]:
+    """Nodes in [-1, 1], ends included, and weights of Gauss and Lobatto's rule (Abramowitz, Stegun
+    25.4.32)."""
+    legendre = np.polynomial.legendre.Legendre.basis(n - 1)
+    x = np.r_[-1.0, np.sort(np.real(legendre.deriv().roots())), 1.0]
+    return x, 2.0 / (n * (n - 1) * legendre(x) ** 2)
+
+
+def _spread(x: Array, low: float, high: float) -> Array:
+    return (low + high) / 2.0 + x * (high - low) / 2.0
 
 
 def rocker_angles(machine: Machine, q: Array) -> Array:

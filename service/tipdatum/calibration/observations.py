@@ -174,6 +174,8 @@ class Observation(Table):
     window: tuple[float, float] | None = None
     rest: str | None = None
     use: bool = True
+    repeated: bool = False
+    """Measured anew, though it says the same as another figure for figure."""
     note: str = ""
 
     @model_validator(mode="after")
@@ -263,6 +265,23 @@ class ObservationBook(Table):
         """SHA-256 of the content, the same for TOML and JSON and for any order of keys."""
         text = json.dumps(self.model_dump(mode="json"), sort_keys=True, separators=(",", ":"))
         return hashlib.sha256(text.encode()).hexdigest()
+
+
+def without_doubles(
+    observations: Sequence[Observation],
+) -> tuple[tuple[Observation, ...], list[tuple[str, str]]]:
+    """Observations that are no copy of an earlier one, and for each copy its id and the earlier one's."""
+    kept: dict[tuple[object, ...], Observation] = {}
+    found: list[Observation] = []
+    doubles = []
+    for o in observations:
+        key = (o.kind, o.of, o.value, o.standing, o.place)
+        if o.kind not in ("single_joint", "still") and not o.repeated and key in kept:
+            doubles.append((o.id, kept[key].id))
+            continue
+        kept.setdefault(key, o)
+        found.append(o)
+    return tuple(found), doubles
 
 
 def load_observations(path: Path) -> ObservationBook:

@@ -16,13 +16,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from tipdatum.calibration.adjustment import Problem, Solution, adjust
+from tipdatum.calibration.adjustment import Problem, Solution, Tell, adjust
 from tipdatum.calibration.description import calibrated_machine
-from tipdatum.calibration.envelope import Postures, envelope, reach_points
+from tipdatum.calibration.envelope import Postures, reach_points
 from tipdatum.calibration.observations import Observation, ObservationBook, SensorRest
 from tipdatum.calibration.recordings import Evidence, Window
-from tipdatum.calibration.sensitivity import TipSensitivity
 from tipdatum.calibration.starts import closest_bucket, with_values
+from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.calibration.unknowns import ANGLES, make_setup
 from tipdatum.kinematics.frames import Array, elevation_angle, roll_angle, up_vector
 from tipdatum.machine.description import Machine
@@ -69,11 +69,11 @@ def rank(solution: Solution, candidates: Sequence[Candidate]) -> list[Ranked]:
 
 def _rank(solution: Solution, candidates: Sequence[Candidate]) -> list[Ranked]:
     machine = calibrated_machine(solution)
-    goal = _goal(TipSensitivity(machine))
+    figures = TipFigures(machine)
     problem, first = _with_candidates(solution, candidates)
     u = np.array([problem.start.values.get(k.name, k.prior) for k in problem.unknowns]) / problem.scale
     J = problem.jacobian(u, np.ones(len(problem.rows), dtype=bool))
-    rejected = set(solution.rejected)
+    rejected = solution.set_aside
     row_window = np.array([r.window for r in problem.rows])
     measured = np.array([r.window < first and r.id not in rejected for r in problem.rows])
     n = len(problem.rows)
@@ -82,10 +82,9 @@ def _rank(solution: Solution, candidates: Sequence[Candidate]) -> list[Ranked]:
     base = np.concatenate([J[:n][measured], J[n:][shared]])[:, shared]
     information = base.T @ base
     place = {problem.unknowns[c].name: i for i, c in enumerate(shared)}
-    G = np.zeros((goal[1].shape[0], len(shared)))
-    G[:, [place[name] for name in goal[0]]] = (
-        goal[1] * problem.scale[[shared[place[name]] for name in goal[0]]]
-    )
+    G = np.zeros((len(figures.postures), len(shared)))
+    columns = [place[name] for name in figures.names]
+    G[:, columns] = np.sqrt(figures.weight)[:, None] * figures.J * problem.scale[shared[columns]]
     before = _rms(G, information)
     ranked = []
     for i, candidate in enumerate(candidates):
@@ -99,16 +98,9 @@ def _rank(solution: Solution, candidates: Sequence[Candidate]) -> list[Ranked]:
     return sorted(ranked, key=lambda r: r.after_m)
 
 
-def _goal(sensitivity: TipSensitivity) -> tuple[list[str], Array]:
-    """Tip heights over the envelope, relative to their mean: a reference takes a common part away."""
-    postures = envelope(sensitivity.machine, step_m=0.8)
-    J = sensitivity.jacobian(postures)
-    return sensitivity.names, J - J.mean(axis=0)
-
-
 def _rms(G: Array, information: Array) -> float:
     half = np.linalg.solve(np.linalg.cholesky(information), G.T)
-    return float(math.sqrt(np.mean(np.sum(half**2, axis=0))))
+    return float(math.sqrt(np.sum(half**2)))
 
 
 def _with_candidates(solution: Solution, candidates: Sequence[Candidate]) -> tuple[Problem, int]:
@@ -275,6 +267,7 @@ def follow(
     evidence: Evidence,
     enough: float = 0.04,
     most: int = 40,
+    tell: Tell = lambda _: None,
 ) -> Followed:
     """Take recorded postures one at a time, each time the one that helps most, as one would in the field.
 
@@ -295,7 +288,8 @@ def follow(
         chosen = [o for o in everything if o.id in ids]
         places = {o.place for o in chosen}
         windows = {p: w for p, w in evidence.windows.items() if p in places}
-        solution = adjust(make_setup(machine, chosen, replace(evidence, windows=windows), book.assume))
+        tell(f"{len(order)} postures taken, choosing the next")
+        solution = adjust(make_setup(machine, chosen, replace(evidence, windows=windows), book.assume), tell)
         ranked = rank(solution, recorded(solution, book, evidence))
         if ranked:
             predicted.append(ranked[0].before_m)

@@ -11,8 +11,11 @@ from rich.table import Table
 from rich.text import Text
 
 from tipdatum.calibration.adjustment import Judged, Solution
+from tipdatum.calibration.explanations import LOUD
+from tipdatum.calibration.outcome import Outcome
 from tipdatum.calibration.plan import Followed, Ranked
 from tipdatum.calibration.statistics import Determined, condition, determined, strong_correlations
+from tipdatum.calibration.verdict import amount, check_for, slip_words
 from tipdatum.kinematics.frames import rotation_from_rpy_deg, rpy_deg_from_rotation
 
 NEVER_OBSERVED = (
@@ -31,40 +34,77 @@ DRIFT_DEG = 0.15
 """Turn within a window from which a rest is called out as not still."""
 
 
-def summary(solution: Solution) -> Iterator[RenderableType]:
+SHOWN = 6
+"""Observations of the reliability table: the most dangerous ones."""
+
+
+def summary(outcome: Outcome) -> Iterator[RenderableType]:
     """Everything worth reading, in the order in which it matters."""
-    yield from _outcome(solution)
-    yield parameters(solution)
-    yield from _unobserved(solution)
-    yield from _warnings(solution)
+    yield from _outcome(outcome)
+    yield from _reliability(outcome)
+    yield parameters(outcome.solution)
+    yield from _unobserved(outcome.solution)
+    yield from _warnings(outcome.solution)
 
 
-def _outcome(solution: Solution) -> Iterator[RenderableType]:
-    s = solution
+def verdict_lines(outcome: Outcome) -> Iterator[RenderableType]:
+    """The verdict, its reasons, and what would settle them."""
+    v = outcome.verdict
+    yield Text(f"Verdict: {v.word.upper()}", style="bold")
+    for reason in v.reasons:
+        yield Text(f"  because {reason}")
+    if v.settle:
+        yield Text("What would settle it:")
+        for line in v.settle:
+            yield Text(f"  {line}")
+    for note in v.notes:
+        yield Text(f"Note: {note}")
+
+
+def _outcome(outcome: Outcome) -> Iterator[RenderableType]:
+    s = outcome.solution
     n, windows = len(s.setup.observations), len(s.setup.windows)
-    tested = len({j.row.id for j in s.judged if j.row.tested and j.row.kind != "reading"})
+    unchecked = outcome.unchecked
+    checked = len(outcome.checked) - len(unchecked) + len(s.rejected)
     yield Text(
         f"{n} observations, {windows} still windows, {len(s.unknowns)} unknowns, "
         f"{s.degrees} degrees of freedom"
     )
-    level = "as stated" if s.factor < 1.2 else "larger than stated: the figures below are widened by it"
+    level = "as stated" if s.factor < LOUD else "larger than stated: the figures below are widened by it"
     yield Text(f"Misfits against the stated sigmas: factor {s.factor:.2f} ({level})")
     if s.start.label != "as described":
         yield Text(f"Solved from the start with the {s.start.label}.")
-    if not s.rejected:
-        yield Text(f"Rejected 0 of {tested} observations.")
-        return
-    share = len(s.rejected) / max(tested, 1)
-    yield Text(
-        f"Rejected {len(s.rejected)} of {tested} observations; look at them before you trust the rest:"
-    )
-    for name in s.rejected:
-        yield Text("  " + rejected_text(s, name))
-    if share > 0.1:
+    if s.rejected:
+        yield Text(f"Set aside {len(s.rejected)} of {checked} observations that others check:")
+        for name in s.rejected:
+            yield Text("  " + rejected_text(s, name))
+    else:
+        yield Text(f"Set aside none of {checked} observations that others check.")
+    if outcome.explanation is not None:
+        yield Text(f"It fits far better if {outcome.explanation.words}.")
+    if unchecked:
         yield Text(
-            "  More than one in ten does not fit: a wrong length, a wrong mark or a mount that moved is "
-            "likelier than that many slips."
+            f"Nothing checks {len(unchecked)} others, described dimensions among them; they may be wrong:"
         )
+        for r in unchecked:
+            effect = (
+                f"{amount(r.unseen, r.unit)} in it move the tip by {1000 * r.effect_m:.0f} mm"
+                if r.matters
+                else f"harmless: {amount(r.unseen, r.unit)} in it move the tip by {1000 * r.effect_m:.1f} mm"
+            )
+            yield Text(f"  {r.id}: {effect}")
+            if r.matters:
+                yield Text(f"    {check_for(r)}")
+
+
+def _reliability(outcome: Outcome) -> Iterator[RenderableType]:
+    table = Table(title="What a slip could do unseen, worst first", title_justify="left")
+    table.add_column("observation")
+    for name in ("redundancy", "smallest slip found", "moves the tip, mm"):
+        table.add_column(name, justify="right")
+    for r in [r for r in outcome.checked if r.checked][:SHOWN]:
+        table.add_row(r.id, f"{r.redundancy:.2f}", amount(r.smallest, r.unit), f"{1000 * r.effect_m:.1f}")
+    yield table
 
 
 def rejected_text(solution: Solution, name: str) -> str:
@@ -74,7 +114,10 @@ def rejected_text(solution: Solution, name: str) -> str:
     what = next((f"{o.kind} of {o.of}" for o in solution.setup.observations if o.id == name), worst.row.kind)
     part = f", {worst.row.part}" if worst.row.part else ""
     sigmas = abs(worst.standardised)
-    return f"{name} ({what}{part}): {misfit_text(worst)} away from the others, {sigmas:.1f} sigma"
+    guess = slip_words(solution, name)
+    return f"{name} ({what}{part}): {misfit_text(worst)} away from the others, {sigmas:.1f} sigma" + (
+        f"; {guess}?" if guess else ""
+    )
 
 
 def misfit_text(judged: Judged) -> str:
@@ -156,11 +199,9 @@ def _unobserved(solution: Solution) -> Iterator[RenderableType]:
         yield Text("Cannot be told apart well (their sum is known better than either):")
         for a, b, r in pairs:
             yield Text(f"  {a} and {b}, correlation {r:+.3f}")
-    number = condition(solution)
-    verdict = (
-        "well posed" if number < 1e3 else "usable" if number < 1e5 else "poorly posed: take other postures"
+    yield Text(
+        f"Condition of the unknowns, in units of what was known of them before: {condition(solution):.0f}"
     )
-    yield Text(f"Condition {number:.0f} ({verdict})")
 
 
 def _warnings(solution: Solution) -> Iterator[RenderableType]:
@@ -184,13 +225,20 @@ def _warnings(solution: Solution) -> Iterator[RenderableType]:
                 )
 
 
-def next_postures(ranked: Sequence[Ranked], most: int = 4) -> Iterator[RenderableType]:
-    """The postures that would help most, and by how much."""
+def next_postures(ranked: Sequence[Ranked], besides_m: float, most: int = 4) -> Iterator[RenderableType]:
+    """The postures that would help most, and by how much.
+
+    Args:
+        besides_m: RMS of what no observation takes away (noise, the next power-up).
+    """
     if not ranked:
         return
-    yield Text(f"Tip over the envelope now: {1000 * ranked[0].before_m:.1f} mm (1-sigma). Next, best first:")
+    yield Text("More observations would bring the tip's 1-sigma over the envelope, best first:")
+    now = 1000 * math.hypot(ranked[0].before_m, besides_m)
     for r in ranked[:most]:
-        yield Text(f"  {1000 * r.after_m:.1f} mm after  {r.candidate.label}")
+        yield Text(
+            f"  from {now:.1f} to {1000 * math.hypot(r.after_m, besides_m):.1f} mm RMS:  {r.candidate.label}"
+        )
 
 
 def followed(result: Followed) -> Iterator[RenderableType]:
@@ -200,16 +248,6 @@ def followed(result: Followed) -> Iterator[RenderableType]:
     )
     for label, sigma in zip(result.order, result.predicted_m, strict=False):
         yield Text(f"  {1000 * sigma:7.1f} mm before  {label}")
-
-
-def envelope_line(sigma: np.ndarray) -> Text:
-    """Predicted sigma of the tip, in one line."""
-    rms = 1000 * math.sqrt(float(np.mean(sigma**2)))
-    return Text(
-        f"Tip elevation over the working envelope, against the reference: {rms:.1f} mm RMS, "
-        f"{1000 * float(sigma.max()):.1f} mm at worst "
-        "(1-sigma, at rest; play, heave and temperature not included)"
-    )
 
 
 def _triple(values: Sequence[float], digits: int) -> str:

@@ -38,22 +38,33 @@ class Start:
 
 
 def starts(setup: Setup) -> list[Start]:
-    """Promising starts, best first; at least one."""
-    mounts = found_mounts(setup, start_mounts(setup))
+    """Promising starts, best first; at least one.
+
+    Mounts that swings and slopes contradict are tried both ways: what contradicts them may be the slip.
+    """
+    described = start_mounts(setup)
+    found = found_mounts(setup, described)
+    same = all(a is b for a, b in zip(described, found, strict=True))
+    ways = [("as described", described)] + ([] if same else [("mounts as the motions show them", found)])
+    return [start for label, mounts in ways for start in _starts(setup, mounts, label)]
+
+
+def _starts(setup: Setup, mounts: list[Array], label: str) -> list[Start]:
     rocker = setup.sensor_on("rocker")
     if rocker is None:
-        return [_complete(setup, mounts, _angles(setup, mounts), "as described")]
+        return [_complete(setup, mounts, _angles(setup, mounts), label)]
     found = []
     for turn in _valleys(setup, mounts, rocker):
         turned = list(mounts)
         turned[rocker] = rotation_from_rpy_deg((0.0, math.degrees(turn), 0.0)) @ mounts[rocker]
-        label = f"rocker's mount turned by {math.degrees(turn):.1f}°"
-        found.append(_complete(setup, turned, _angles(setup, turned), label))
+        words = f"{label}, rocker's mount turned by {math.degrees(turn):.1f}°"
+        found.append(_complete(setup, turned, _angles(setup, turned), words))
     return found
 
 
 def _angles(setup: Setup, mounts: list[Array]) -> Array:
-    """(W, 7) rad from the sensors alone; a body without a reading hangs straight down."""
+    """(W, 7) rad from the sensors; a body without one stands as its slope was read, or hangs straight
+    down."""
     angles = np.zeros((len(setup.windows), len(ANGLES)))
     angles[:, 2:6] = _HANGING
     for w, window in enumerate(setup.windows):
@@ -68,6 +79,10 @@ def _angles(setup: Setup, mounts: list[Array]) -> Array:
             if body == "upper":
                 angles[w, ROLL] = roll_angle(up)
     for o in setup.observations:
+        if o.kind == "slope" and o.place in setup.of_window and o.of in ANGLES:
+            w, on_it = setup.of_window[o.place], setup.sensor_on(o.of)
+            if on_it is None or setup.sensors[on_it] not in setup.windows[w].sensors:
+                angles[w, ANGLES.index(o.of)] = math.radians(o.value or 0.0)
         if o.kind == "slew" and o.place in setup.of_window:
             angles[setup.of_window[o.place], SLEW] = math.radians(o.value or 0.0)
     if setup.has_linkage:
@@ -81,12 +96,6 @@ def _bucket_through_linkage(setup: Setup, angles: Array) -> None:
     seen = np.array([name in w.sensors for w in setup.windows])
     relative = closest_bucket(setup.machine.four_bar(0), angles[:, ROCKER] - angles[:, STICK])
     angles[seen, BUCKET] = (angles[:, STICK] + relative)[seen]
-    # Without a rocker reading the bucket is free; a slope that was measured there places it.
-    for o in setup.observations:
-        if o.kind == "slope" and o.of == "bucket" and o.place in setup.of_window:
-            w = setup.of_window[o.place]
-            if not seen[w]:
-                angles[w, BUCKET] = math.radians(o.value or 0.0)
 
 
 def closest_bucket(bar: FourBar, rocker_angle: Array) -> Array:

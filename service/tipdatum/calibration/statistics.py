@@ -1,4 +1,4 @@
-"""What a solution is worth: deviations, correlations, what was not observed, and the tip's own sigma."""
+"""What a solution is worth: deviations, correlations, and what was not observed."""
 
 from __future__ import annotations
 
@@ -8,10 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tipdatum.calibration.adjustment import Solution
-from tipdatum.calibration.envelope import Postures
-from tipdatum.calibration.sensitivity import TipSensitivity
 from tipdatum.kinematics.frames import Array
-from tipdatum.machine.description import Machine
 
 NOT_OBSERVED = 0.85
 """Share of its prior deviation above which an unknown was hardly observed."""
@@ -81,29 +78,7 @@ def condition(solution: Solution) -> float:
     return float(math.sqrt(np.linalg.cond(C)))
 
 
-def use_covariance(solution: Solution, sensitivity: TipSensitivity) -> Array:
-    """Covariance of what the description will say, in the order of `sensitivity.names`."""
-    which = [solution.place[n] for n in sensitivity.names]
-    return solution.covariance[np.ix_(which, which)]
-
-
-def turn_on_covariance(sensitivity: TipSensitivity, turn_on_mps2: float) -> Array:
-    """What a power-up after the calibration adds: another bias of every accelerometer."""
-    d = np.array([turn_on_mps2 if ".accel_bias." in n else 0.0 for n in sensitivity.names])
-    return np.diag(d**2)
-
-
 def propagated(J: Array, covariance: Array) -> Array:
     """(P,) variances of P functions with derivatives J (P, n): J C Jᵀ's diagonal (JCGM 100, 5.2.2)."""
     variance: Array = np.maximum(np.einsum("pi,ij,pj->p", J, covariance, J), 0.0)
     return variance
-
-
-def tip_sigma(machine: Machine, postures: Postures, covariance: Array, reference: Postures | None) -> Array:
-    """(P,) m: 1-sigma of the tip's height at postures, relative to a reference posture if one is given."""
-    sensitivity = TipSensitivity(machine)
-    J = sensitivity.jacobian(postures)
-    if reference is not None:
-        J = J - sensitivity.jacobian(reference)[0]
-    sigma: Array = np.sqrt(propagated(J, covariance))
-    return sigma

@@ -37,7 +37,10 @@ LINKAGE = ("rocker_pivot_x", "rocker_pivot_z", "rocker_m", "link_m", "bucket_ear
 
 @dataclass(frozen=True, slots=True)
 class Unknown:
-    """One scalar. `prior` and `sigma` are what was known before; `scale` is a natural step for it."""
+    """One scalar. `prior` and `sigma` are what was known before; `scale` is a natural step for it.
+
+    `described` ones have what was known of them as a row that is tested (`methods.described`).
+    """
 
     name: str
     unit: str
@@ -47,6 +50,7 @@ class Unknown:
     locus: Locus = "machine"
     index: int = 0
     slot: int = 0
+    described: bool = False
 
 
 @dataclass
@@ -144,26 +148,34 @@ def make_setup(
     return setup
 
 
-def list_unknowns(setup: Setup) -> list[Unknown]:
-    """Every unknown of the case, in the order in which `State` unpacks them."""
+def described_unknowns(setup: Setup) -> list[Unknown]:
+    """Dimensions that the description states, first in the order of all unknowns."""
     m, a = setup.machine, setup.assume
     mm, degree = 0.001, math.radians(1.0)
-    found = [
-        Unknown("boom.foot_m.x", "m", m.boom.foot_m[0], a.foot_sigma_m, mm),
-        Unknown("boom.foot_m.z", "m", m.boom.foot_m[2], a.foot_sigma_m, mm),
-        Unknown("boom.length_m", "m", m.boom.length_m, a.length_sigma_m, mm),
-        Unknown("stick.length_m", "m", m.stick.length_m, a.length_sigma_m, mm),
-        Unknown("bucket.tip_m", "m", m.bucket[0].tip_m, a.tip_sigma_m, mm),
+    stated = [
+        ("boom.foot_m.x", m.boom.foot_m[0], a.foot_sigma_m),
+        ("boom.foot_m.z", m.boom.foot_m[2], a.foot_sigma_m),
+        ("boom.length_m", m.boom.length_m, a.length_sigma_m),
+        ("stick.length_m", m.stick.length_m, a.length_sigma_m),
+        ("bucket.tip_m", m.bucket[0].tip_m, a.tip_sigma_m),
     ]
+    found = [Unknown(name, "m", prior, sigma, mm, described=True) for name, prior, sigma in stated]
     if setup.has_linkage:
         bar = m.four_bar(0)
         priors = (bar.pivot_x, bar.pivot_z, bar.rocker, bar.link, bar.ear, bar.ear_angle)
         for name, prior in zip(LINKAGE, priors, strict=True):
             angle = name.endswith("angle")
             sigma = math.radians(a.ear_angle_sigma_deg) if angle else a.linkage_sigma_m
-            found.append(
-                Unknown(f"linkage.{name}", "rad" if angle else "m", prior, sigma, degree if angle else mm)
-            )
+            unit, step = ("rad", degree) if angle else ("m", mm)
+            found.append(Unknown(f"linkage.{name}", unit, prior, sigma, step, described=True))
+    return found
+
+
+def list_unknowns(setup: Setup) -> list[Unknown]:
+    """Every unknown of the case, in the order in which `State` unpacks them."""
+    a = setup.assume
+    mm, degree = 0.001, math.radians(1.0)
+    found = described_unknowns(setup)
     found.append(Unknown("load_tilt", "rad", 0.0, math.radians(a.load_tilt_deg), 0.1 * degree))
     for name in setup.marks:
         # Elevations are relative: the first mark or standing carries the height system.
@@ -175,7 +187,7 @@ def list_unknowns(setup: Setup) -> list[Unknown]:
     for i, name in enumerate(setup.sensors):
         found += _sensor_unknowns(setup, i, name)
     for (file, s), i in setup.power_ups.items():
-        tilt = m.sensor[setup.sensors[s]].type == "tilt"
+        tilt = setup.machine.sensor[setup.sensors[s]].type == "tilt"
         for k, axis in enumerate("xyz"):
             found.append(
                 Unknown(
@@ -240,20 +252,28 @@ class State:
         places = x[n : n + 2 * len(setup.mark_places)].reshape(-1, 2)
         self.mark_range, self.mark_azimuth = places[:, 0], places[:, 1]
         n += places.size
-        sensors = x[n : n + 12 * len(setup.sensors)].reshape(-1, 4, 3)
-        n += sensors.size
-        self.mount = np.array(
-            [_turn(s[0]) @ start for s, start in zip(sensors, start_mounts, strict=True)]
-        ).reshape(-1, 3, 3)
-        self.bias = sensors[:, 1]
-        self.gain = np.array([_gain(s[2], s[3]) for s in sensors]).reshape(-1, 3, 3)
+        self._sensors = x[n : n + 12 * len(setup.sensors)].reshape(-1, 4, 3)
+        self._start_mounts = start_mounts
+        n += self._sensors.size
+        self.bias = self._sensors[:, 1]
         self.shift = x[n : n + 3 * len(setup.power_ups)].reshape(-1, 3)
         n += self.shift.size
         self.standing = x[n : n + 3 * len(setup.standings)].reshape(-1, 3)
         n += self.standing.size
         self.angles = np.zeros((len(setup.windows), len(ANGLES)))
         free = setup.free_angles
-        self.angles[free[:, 0], free[:, 1]] = x[n:]
+        self.angles[free[:, 0], free[:, 1]] = x[n : n + len(free)]
+
+    @cached_property
+    def mount(self) -> Array:
+        """(S, 3, 3) sensor axes to body axes."""
+        turned = [_turn(s[0]) @ m for s, m in zip(self._sensors, self._start_mounts, strict=True)]
+        return np.array(turned).reshape(-1, 3, 3)
+
+    @cached_property
+    def gain(self) -> Array:
+        """(S, 3, 3) reading per specific force."""
+        return np.array([_gain(s[2], s[3]) for s in self._sensors]).reshape(-1, 3, 3)
 
     @cached_property
     def chain(self) -> Chain:

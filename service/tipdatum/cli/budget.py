@@ -17,12 +17,14 @@ from tipdatum.calibration.budget import (
     DataSheet,
     better_sensor,
     make_budget,
+    map_of,
     with_figures,
 )
 from tipdatum.cli.inputs import read_machine
 from tipdatum.cli.options import Json, MachineFile, Picture, Tolerance, print_json, talker
 from tipdatum.errors import InputError
 from tipdatum.kinematics.frames import STANDARD_GRAVITY_MPS2
+from tipdatum.machine.description import Machine
 from tipdatum.results import write_text
 
 __all__ = ["budget"]
@@ -68,43 +70,44 @@ def budget(
     )
     tried = with_figures(described, figures, tuple(sensor or ()))
     try:
-        found = make_budget(tried, reference, STEP_M, temperature)
-        before = None if tried == described else make_budget(described, reference, STEP_M, temperature)
-        buys = better_sensor(tried, reference=reference, step_m=2 * STEP_M, temperature_k=temperature)
+        found = make_budget(tried, reference, temperature)
+        before = None if tried == described else make_budget(described, reference, temperature)
     except ValueError as error:
         raise InputError(f"{machine}: {error}") from None
+    buys = better_sensor(found, temperature)
+    cells = map_of(found, STEP_M, temperature)
     console.print(_sources(found))
-    console.print(
-        f"Tip elevation against the reference: {1000 * found.rms_m:.1f} mm RMS over the envelope, "
-        f"{1000 * float(found.sigma.max()):.1f} mm at worst (1-sigma, at rest)."
-    )
+    console.print(found.words)
+    console.print(_standing_of(described))
     if before is not None:
         console.print(f"With the description's own figures it is {1000 * before.rms_m:.1f} mm RMS.")
-    console.print(_by_place(found))
-    _purchases(console, buys)
+    console.print(_by_place(cells))
+    _purchases(console, buys, described)
     console.print(_accepted(found, tolerance))
     console.print(
         "Not in these figures: what the filter leaves while the arm moves, and whatever the description "
         "does not state ([tolerance] pin_play_m, heave_m, temperature_m). Figures are advisory.",
     )
     if picture is not None:
-        write_text(picture, budget_map.draw(tried, found, STEP_M, tolerance))
+        write_text(picture, budget_map.draw(tried, found, cells, STEP_M, tolerance))
         console.print(f"Drawn {picture}")
     if as_json:
-        print_json(_plain(found, buys, tolerance))
+        print_json(_plain(found, cells, buys, tolerance))
 
 
-def _plain(found: Budget, buys: list[tuple[str, float, float]], tolerance: float | None) -> dict[str, Any]:
+def _plain(
+    found: Budget, cells: Budget, buys: list[tuple[str, float, float]], tolerance: float | None
+) -> dict[str, Any]:
     limits = {name: value for name, (value, _) in CLASSES.items()}
     if tolerance is not None:
         limits["asked for"] = tolerance
     return {
         "rms_m": found.rms_m,
-        "max_m": float(found.sigma.max()),
+        "max_m": found.worst_m,
         "sources": [{"source": s, "rms_m": rms, "share": share} for s, rms, share in found.shares()],
         "map": [
             {"reach_m": float(r), "height_m": float(h), "sigma_m": float(s)}
-            for r, h, s in zip(*found.cells(), strict=True)
+            for r, h, s in zip(*cells.cells(), strict=True)
         ],
         "better_sensor": [{"sensor": s, "rms_m": now, "with_it_m": then} for s, now, then in buys],
         "within": [{"work": s, "tolerance_m": v, "share": found.within(v)} for s, v in limits.items()],
@@ -143,12 +146,29 @@ def _by_place(found: Budget) -> Table:
     return table
 
 
-def _purchases(console: Console, buys: list[tuple[str, float, float]]) -> None:
+def _standing_of(machine: Machine) -> str:
+    """What the description says of its calibration, in one line."""
+    said = machine.calibrated
+    if said is None:
+        return "Not calibrated: mounts and lengths count as the description states them."
+    if not machine.calibration_holds:
+        return (
+            f"Calibrated {said.date}, but changed since: "
+            "mounts and lengths count as the description states them."
+        )
+    return f"Calibrated {said.date}: {said.verdict}. What it left counts with all that ties it together."
+
+
+def _purchases(console: Console, buys: list[tuple[str, float, float]], machine: Machine) -> None:
     name, now, then = buys[0]
     if then > 0.95 * now:
-        console.print(
-            "Buying a better sensor would hardly help: what is left is mounts and lengths. Calibrate again."
+        what = (
+            "what is left, the calibration left; more observations bring it down (tipdatum "
+            "calibrate says which)."
+            if machine.calibration_holds
+            else "what is left is mounts and lengths: calibrate."
         )
+        console.print(f"Buying a better sensor would hardly help: {what}")
         return
     console.print(
         f"A good industrial sensor (25 µg/√Hz, 1 mg) is worth most on the {name}: "

@@ -4,29 +4,26 @@ from __future__ import annotations
 
 import datetime
 import sys
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
-import numpy as np
 import typer
 from rich.console import Console
 
 from tipdatum.calibration import description, report
-from tipdatum.calibration.adjustment import Solution, adjust
-from tipdatum.calibration.envelope import envelope, reach_points
-from tipdatum.calibration.observations import ACCEPTANCE, ObservationBook, load_observations
+from tipdatum.calibration.adjustment import adjust
+from tipdatum.calibration.observations import ACCEPTANCE, ObservationBook, load_observations, without_doubles
+from tipdatum.calibration.outcome import Outcome, conclude
 from tipdatum.calibration.plan import follow, rank, suggestions
 from tipdatum.calibration.recordings import gather
-from tipdatum.calibration.sensitivity import TipSensitivity
-from tipdatum.calibration.statistics import determined, tip_sigma, turn_on_covariance, use_covariance
+from tipdatum.calibration.statistics import determined
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.calibration.verification import of_method, verify
 from tipdatum.cli import capture as capturing
 from tipdatum.cli.inputs import read_machine
-from tipdatum.cli.options import Json, MachineFile, MachineId, Output, Sessions, print_json, talker
+from tipdatum.cli.options import Exit, Json, MachineFile, MachineId, Output, Sessions, print_json, talker
 from tipdatum.errors import InputError
-from tipdatum.kinematics.frames import Array
 from tipdatum.walltime import to_the_second
 
 __all__ = ["calibrate"]
@@ -63,7 +60,12 @@ def calibrate(
     standing: Annotated[
         str, typer.Option(help="Name of the place and heading of the tracks; a new one after every travel.")
     ] = "S1",
-    yes: Annotated[bool, typer.Option("--yes", "-y", help="Write without asking.")] = False,
+    yes: Annotated[
+        bool, typer.Option("--yes", "-y", help="Write an accepted calibration without asking.")
+    ] = False,
+    accept_doubtful: Annotated[
+        bool, typer.Option(help="Write a doubtful or refused calibration too; the file then says so.")
+    ] = False,
     dry_run: Annotated[bool, typer.Option(help="Show everything, write nothing.")] = False,
     as_json: Json = False,
 ) -> None:
@@ -98,53 +100,112 @@ def calibrate(
         return
     if not chosen:
         raise InputError(f"{observations}: no observation to solve with (acceptance ones never are)")
+    chosen, doubles = without_doubles(chosen)
+    for double, first in doubles:
+        console.print(
+            f"{double} repeats {first} figure for figure and does not count; if it was measured "
+            f"anew, give it "
+            "repeated = true.",
+            markup=False,
+        )
     evidence = gather(book, folders, chosen)
+    tell = Progress(console)
     try:
         if follow_guide:
-            result = follow(described, book.model_copy(update={"observation": chosen}), evidence)
+            result = follow(
+                described, book.model_copy(update={"observation": chosen}), evidence, tell=tell.say
+            )
             solution = result.solution
             _print(console, report.followed(result))
             for name in result.misfits:
                 console.print(f"  A posture left aside holds an observation that does not fit: {name}")
         else:
-            solution = adjust(make_setup(described, chosen, evidence, book.assume))
+            solution = adjust(make_setup(described, chosen, evidence, book.assume), tell.say)
+        now = datetime.datetime.now(datetime.UTC)
+        outcome = conclude(solution, book.digest(), to_the_second(now), tell.say)
     except ValueError as error:
         raise InputError(f"{observations}: {error}") from None
-    _print(console, report.summary(solution))
-    predicted = predicted_sigma(solution)
-    console.print(report.envelope_line(predicted))
-    _accept(console, solution, book, folders)
-    _print(console, report.next_postures(rank(solution, suggestions(solution))))
+    except InputError as error:
+        raise InputError(f"{observations}: the solution is no machine ({error})") from None
+    finally:
+        tell.done()
+    _print(console, report.summary(outcome))
+    console.print(outcome.budget.words)
+    _accept(console, outcome, book, folders)
+    _print(console, report.next_postures(rank(solution, suggestions(solution)), outcome.budget.besides_m))
+    _print(console, report.verdict_lines(outcome))
     if as_json:
-        print_json(_plain(solution, predicted))
+        print_json(_plain(outcome))
     target = output or (machine if machine.suffix == ".toml" else None)
-    rms = float(np.sqrt(np.mean(predicted**2)))
-    _write(console, solution, book, text, target, rms, yes, dry_run)
+    writing = Writing(yes=yes, dry_run=dry_run, accept_doubtful=accept_doubtful)
+    _write(console, outcome, text, target, writing, now)
+    if outcome.verdict.word == "refused":
+        raise typer.Exit(Exit.NO)
+    if outcome.verdict.word == "doubtful":
+        raise typer.Exit(Exit.DOUBTFUL)
 
 
-def _plain(solution: Solution, predicted: Array) -> dict[str, Any]:
+class Progress:
+    """One line that says what a long solution is doing: rewritten on a terminal, nothing elsewhere."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self._shown = False
+
+    def say(self, text: str) -> None:
+        """What is being done now."""
+        if self._console.is_terminal:
+            self._console.file.write("\r\x1b[K" + text[: self._console.width - 1])
+            self._console.file.flush()
+            self._shown = True
+
+    def done(self) -> None:
+        """The line is empty again."""
+        if self._shown:
+            self._console.file.write("\r\x1b[K")
+            self._console.file.flush()
+
+
+@dataclass(frozen=True, slots=True)
+class Writing:
+    """What the user said about writing."""
+
+    yes: bool
+    dry_run: bool
+    accept_doubtful: bool
+
+
+def _plain(outcome: Outcome) -> dict[str, Any]:
     """What was found, in the units of the unknowns' names."""
+    solution = outcome.solution
     return {
+        "verdict": outcome.verdict.word,
+        "reasons": outcome.verdict.reasons,
+        "settle": outcome.verdict.settle,
+        "explanation": outcome.explanation.words if outcome.explanation else None,
         "factor": solution.factor,
         "rejected": list(solution.rejected),
-        "predicted_rms_m": float(np.sqrt(np.mean(predicted**2))),
+        "unchecked": [r.id for r in outcome.unchecked],
+        "reliability": [asdict(r) for r in outcome.checked],
+        "predicted_rms_m": outcome.budget.rms_m,
+        "predicted_max_m": outcome.budget.worst_m,
         "unknowns": [asdict(d) for d in determined(solution)],
     }
 
 
-def _accept(console: Console, solution: Solution, book: ObservationBook, folders: list[Path]) -> None:
+def _accept(console: Console, outcome: Outcome, book: ObservationBook, folders: list[Path]) -> None:
     """The acceptance set before and after, if there is one: it took no part in the solution."""
     chosen = of_method(book, ACCEPTANCE)
     if not chosen:
         return
     try:
         evidence = gather(book, folders, chosen)
-        after = verify(description.calibrated_machine(solution), chosen, evidence)
+        after = verify(outcome.machine, chosen, evidence)
     except (InputError, ValueError) as error:
         console.print(f"The acceptance set was not looked at: {error}", markup=False)
         return
     try:
-        before = f"{1000 * verify(solution.setup.machine, chosen, evidence).rms_m:.1f} mm"
+        before = f"{1000 * verify(outcome.solution.setup.machine, chosen, evidence).rms_m:.1f} mm"
     except ValueError:
         before = "no figure (the linkage as described cannot close)"
     console.print(
@@ -153,46 +214,41 @@ def _accept(console: Console, solution: Solution, book: ObservationBook, folders
     )
 
 
-def predicted_sigma(solution: Solution) -> Array:
-    """1-sigma of the tip over the envelope after the next power-up, against a reference before the tracks."""
-    found = description.calibrated_machine(solution)
-    sensitivity = TipSensitivity(found)
-    covariance = use_covariance(solution, sensitivity)
-    covariance = covariance + turn_on_covariance(sensitivity, solution.setup.assume.turn_on_mps2)
-    postures = envelope(found, 0.5)
-    middle = np.array([0.65 * float(postures.reach.max())])
-    reference, _ = reach_points(found, middle, np.zeros(1), np.array([-110.0]))
-    return tip_sigma(found, postures, covariance, reference if len(reference) else None)
-
-
 def _write(
     console: Console,
-    solution: Solution,
-    book: ObservationBook,
+    outcome: Outcome,
     text: str,
     target: Path | None,
-    predicted_m: float,
-    yes: bool,
-    dry_run: bool,
+    writing: Writing,
+    now: datetime.datetime,
 ) -> None:
-    now = datetime.datetime.now(datetime.UTC)
-    date = to_the_second(now)
-    origin = description.provenance(solution, book.digest(), date, predicted_m)
+    name = str(target or "description")
     before = target.read_text(encoding="utf-8") if target is not None and target.exists() else text
-    after = description.rewritten(before, description.changes(solution), origin)
-    console.print(description.difference(before, after, str(target or "description")), markup=False)
-    if dry_run or target is None:
-        why = "--dry-run" if dry_run else "a recording carries the description; name a file with --output"
+    after = description.written(before, outcome.values, outcome.said, outcome.origin, name)
+    console.print(description.difference(before, after, name), markup=False)
+    word = outcome.verdict.word
+    if writing.dry_run or target is None:
+        why = (
+            "--dry-run"
+            if writing.dry_run
+            else "a recording carries the description; name a file with --output"
+        )
         console.print(f"Nothing written ({why}).")
         return
-    if not yes:
+    if word != "accepted" and not writing.accept_doubtful:
+        console.print(
+            f"Nothing written: the calibration is {word}. --accept-doubtful writes it all the same."
+        )
+        return
+    if not writing.yes and not (word != "accepted" and writing.accept_doubtful):
         if not sys.stdin.isatty():
             console.print("Nothing written: nobody to ask. Say --yes to write.")
             return
         if not typer.confirm(f"Write {target}?"):
             console.print("Nothing written.")
             return
-    kept = description.write(target, after, now.strftime("%Y%m%d-%H%M%S"))
+    expected = before if target.exists() else None
+    kept = description.write(target, after, now.strftime("%Y%m%d-%H%M%S"), expected)
     console.print(f"Written {target}." + (f" The one before is kept as {kept.name}." if kept else ""))
 
 

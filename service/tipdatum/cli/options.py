@@ -36,6 +36,7 @@ class Exit(IntEnum):
     NO = 1
     WRONG_INPUT = 2
     UNREACHABLE = 3
+    DOUBTFUL = 4
     CTRL_C = 130
 
 
@@ -44,6 +45,7 @@ EXIT_CODES = {
     Exit.NO: "done, and the answer is no: a command refused, a tolerance not kept, nothing recognised",
     Exit.WRONG_INPUT: "a file, an option or a value is wrong; one sentence says which and what was expected",
     Exit.UNREACHABLE: "a broker, a port or a service cannot be reached; trying again may help",
+    Exit.DOUBTFUL: "a calibration is doubtful; its output says what would settle it (a refused one is 1)",
     Exit.CTRL_C: "ended by Ctrl-C before it was done (the usual end of `run`, `demo` and `watch` is 0)",
 }
 

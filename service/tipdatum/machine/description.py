@@ -19,6 +19,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from tipdatum.errors import ConfigError
 from tipdatum.kinematics.chain import Chain
 from tipdatum.kinematics.linkage import FourBar
+from tipdatum.machine.calibrated import Calibrated, values_digest
 from tipdatum.validation import Misfit, parse_model, shown
 from tipdatum_drivers.part_checks import Limits
 
@@ -220,8 +221,10 @@ class Machine(Table):
     undercarriage: Undercarriage | None = None
     tolerance: Tolerances = Tolerances()
     gravity_mps2: Annotated[float, Field(ge=9.7, le=9.9)] = 9.80665
+    calibrated: Calibrated | None = None
+    """What the calibration said of them; None if none was made."""
     calibration: dict[str, Any] = {}
-    """Where the figures come from: written by the calibration, read by nobody but people."""
+    """Where the figures come from: written by the calibration, read by the budget and by people."""
 
     @model_validator(mode="after")
     def _sensors_fit_the_arm(self) -> Machine:
@@ -297,6 +300,12 @@ class Machine(Table):
             stick=self.stick.length_m,
             assembly=k.assembly,
         )
+
+    @property
+    def calibration_holds(self) -> bool:
+        """Whether the description still has the values that its calibration was made with."""
+        said = self.calibrated
+        return said is not None and said.values == values_digest(self.model_dump(mode="json"))
 
     @property
     def dimensions_taken_as_exact(self) -> bool:

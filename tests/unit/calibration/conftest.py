@@ -7,8 +7,10 @@ invented; what the tests check is that the adjustment finds what was put in.
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -18,6 +20,9 @@ from scipy.spatial.transform import Rotation
 
 from tipdatum.calibration.observations import Observation, ObservationBook, RestEntry, SensorRest
 from tipdatum.machine.description import Machine, parse_machine
+
+# Simulated retrofits are shared with the measurements, which run as scripts.
+sys.path.insert(0, str(Path(__file__).parents[2] / "harness"))
 
 GRAVITY = 9.80665
 FOOT = (0.36, 1.70)

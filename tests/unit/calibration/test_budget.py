@@ -7,10 +7,11 @@ from typing import Any
 
 import numpy as np
 import pytest
+from matrix_machine import moved, turned
 
-from tipdatum.calibration.budget import DataSheet, better_sensor, make_budget, with_figures
+from tipdatum.calibration.budget import DataSheet, better_sensor, make_budget, map_of, with_figures
 from tipdatum.calibration.budget_map import draw
-from tipdatum.calibration.envelope import ATTITUDES_DEG, envelope
+from tipdatum.calibration.envelope import MAP_ATTITUDES_DEG, tip_grid
 from tipdatum.calibration.sensitivity import TipSensitivity
 from tipdatum.machine.description import Machine, parse_machine
 
@@ -41,11 +42,60 @@ def described(rocker: bool = False) -> Machine:
     return parse_machine(data, "invented")
 
 
+def printed(metres: float) -> str:
+    return f"{1000 * metres:.1f}"
+
+
+@pytest.mark.parametrize("rocker", [False, True], ids=["bucket sensor", "rocker sensor"])
+def test_twice_as_many_postures_change_no_printed_figure(rocker: bool) -> None:
+    machine = with_figures(described(rocker), DataSheet(accel_bias_mps2=0.01, mount_deg=0.05))
+    once = make_budget(machine)
+    twice = make_budget(machine, nodes=(33, 33, 17))
+    assert (printed(once.rms_m), printed(once.worst_m)) == (printed(twice.rms_m), printed(twice.worst_m))
+
+
+@pytest.mark.parametrize("rocker", [False, True], ids=["bucket sensor", "rocker sensor"])
+def test_the_worst_posture_is_no_better_than_any_that_the_machine_takes(rocker: bool) -> None:
+    """Random postures of the envelope, the tip's derivatives by a machine of 4×4 matrices."""
+    machine = described(rocker)
+    budget = make_budget(machine)
+    rng = np.random.default_rng(3)
+    figures = budget.figures
+    around = figures.postures.take(rng.choice(len(figures.postures), 400))
+    there = figures.at(around)
+    lever = there.J_here[:, figures.names.index("sensor.boom.mount.pitch")]
+    step = math.radians(0.01)
+    arm = MatrixMachine(machine)
+    turned = np.array([arm.height(q, boom_off=step) - arm.height(q, boom_off=-step) for q in around.q])
+    np.testing.assert_allclose(np.abs(lever), np.abs(turned) / (2 * step), atol=2e-3)
+    sigma = np.sqrt([v.max() for v in budget.variance.values()])
+    assert budget.worst_m >= float(budget.sigma.max()) >= float(sigma.max())
+
+
+class MatrixMachine:
+    """The arm as homogeneous transforms, sensors that tell absolute angles: height of the tip for
+    given angles."""
+
+    def __init__(self, machine: Machine) -> None:
+        self.foot = machine.boom.foot_m
+        self.lengths = (machine.boom.length_m, machine.stick.length_m, machine.bucket[0].tip_m)
+
+    def height(self, q: Any, boom_off: float) -> float:
+        place = np.eye(4)
+        place = place @ moved(*self.foot)
+        angles = (float(q[2]) + boom_off, float(q[3]), float(q[4]))
+        before = 0.0
+        for angle, length in zip(angles, self.lengths, strict=True):
+            place = place @ turned("y", -(angle - before)) @ moved(length, 0.0, 0.0)
+            before = angle
+        return float(place[2, 3])
+
+
 @pytest.mark.parametrize("rocker", [False, True], ids=["bucket sensor", "rocker sensor"])
 def test_propagation_agrees_with_monte_carlo(rocker: bool) -> None:
     machine = described(rocker)
     sensitivity = TipSensitivity(machine)
-    postures = envelope(machine, 1.5)
+    postures = tip_grid(machine, 1.5)
     rng = np.random.default_rng(4)
     # Small enough for a linkage near the end of its stroke to be straight over the errors.
     scale = {"mount": math.radians(0.05), "accel_bias": 0.005, "accel_scale": 0.0003}
@@ -61,54 +111,55 @@ def test_a_boom_error_alone_is_reach_times_angle() -> None:
     """Law of the lever: a boom sensor off by δ moves the tip by boom · cos θ · δ and nothing else moves."""
     machine = described()
     sensitivity = TipSensitivity(machine)
-    postures = envelope(machine, 1.5)
+    postures = tip_grid(machine, 1.5)
     column = sensitivity.jacobian(postures)[:, sensitivity.names.index("sensor.boom.mount.pitch")]
     np.testing.assert_allclose(np.abs(column), 4.6 * np.cos(postures.q[:, 2]), atol=2e-4)
 
 
 def test_sources_add_in_squares_to_the_whole() -> None:
-    budget = make_budget(described(), step_m=0.8)
+    budget = make_budget(described())
     assert sum(share for _, _, share in budget.shares()) == pytest.approx(1.0)
 
 
 def test_data_sheet_figures_replace_the_descriptions() -> None:
     machine = described()
-    calm = make_budget(with_figures(machine, DataSheet(accel_bias_mps2=0.005, mount_deg=0.03)), step_m=0.8)
-    assert calm.rms_m < 0.2 * make_budget(machine, step_m=0.8).rms_m
+    calm = make_budget(with_figures(machine, DataSheet(accel_bias_mps2=0.005, mount_deg=0.03)))
+    assert calm.rms_m < 0.2 * make_budget(machine).rms_m
 
 
 def test_temperature_is_a_source_where_a_sensor_states_a_drift() -> None:
     machine = with_figures(described(), DataSheet(accel_per_kelvin_mps2=0.001), ("boom",))
-    warm = make_budget(machine, step_m=0.8, temperature_k=20.0)
-    assert set(warm.variance) - set(make_budget(machine, step_m=0.8).variance) == {"boom: temperature"}
+    warm = make_budget(machine, temperature_k=20.0)
+    assert set(warm.variance) - set(make_budget(machine).variance) == {"boom: temperature"}
 
 
 def test_the_worst_sensor_is_worth_buying_first() -> None:
     machine = with_figures(described(), DataSheet(accel_bias_mps2=0.3), ("stick",))
     machine = with_figures(machine, DataSheet(mount_deg=0.02))
-    assert better_sensor(machine, step_m=0.8)[0][0] == "stick"
+    assert better_sensor(make_budget(machine))[0][0] == "stick"
 
 
 def test_a_wide_tolerance_holds_everywhere_and_a_hair_nowhere() -> None:
-    budget = make_budget(described(), step_m=0.8)
-    assert (budget.within(1.0), budget.within(1e-6)) == (1.0, 0.0)
+    budget = make_budget(described())
+    assert (budget.within(1.0), budget.within(1e-6)) == pytest.approx((1.0, 0.0))
 
 
 def test_a_reference_out_of_reach_is_refused_in_words() -> None:
-    with pytest.raises(ValueError, match="cannot put the tip 40 m out"):
+    with pytest.raises(ValueError, match=r"40\.00 m reach, .* is out of reach"):
         make_budget(described(), reference=(40.0, 0.0))
 
 
 def test_every_posture_of_the_envelope_has_its_tip_where_it_says() -> None:
     machine = described()
-    postures = envelope(machine, 1.0)
+    postures = tip_grid(machine, 1.0)
     tip = machine.chain().tip(postures.q)
     np.testing.assert_allclose(tip[:, 0], postures.reach, atol=1e-9)
     np.testing.assert_allclose(tip[:, 2], postures.height, atol=1e-9)
-    assert set(np.round(np.degrees(postures.q[:, 4]))) == set(ATTITUDES_DEG)
+    assert set(np.round(np.degrees(postures.q[:, 4]))) == set(MAP_ATTITUDES_DEG)
 
 
 def test_the_map_is_one_picture_with_the_machines_name() -> None:
-    picture = draw(described(), make_budget(described(), step_m=0.8), 0.8, 0.05)
+    budget = make_budget(described())
+    picture = draw(described(), budget, map_of(budget, 0.8), 0.8, 0.05)
     assert picture.startswith("<svg")
     assert "invented" in picture

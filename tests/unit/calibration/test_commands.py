@@ -87,7 +87,7 @@ def test_a_dry_run_shows_the_difference_and_writes_nothing(
 def test_a_budget_is_a_table_and_a_picture(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     picture = folder / "map.svg"
     assert run("budget", folder / "machine.toml", "--tolerance", "0.02", "--picture", picture) == 0
-    assert "mm RMS over the envelope" in " ".join(capsys.readouterr().out.split())
+    assert "over the working envelope, against the reference" in " ".join(capsys.readouterr().out.split())
     assert picture.read_text(encoding="utf-8").startswith("<svg")
 
 
@@ -99,7 +99,7 @@ def test_a_budget_is_a_table_and_a_picture(folder: Path, capsys: pytest.CaptureF
         (("verify", "machine.toml", "observations.toml"), 'no observation with method = "acceptance"'),
         (("verify", "machine.toml", "observations.toml", "--work", "golf"), "one of bulk"),
         (("budget", "machine.toml", "--sensor", "cab"), "upper, boom, stick, bucket"),
-        (("budget", "machine.toml", "--reference", "40", "0"), "cannot put the tip"),
+        (("budget", "machine.toml", "--reference", "40", "0"), "out of reach"),
         (("noise", "nowhere.ndjson"), "no such file"),
     ],
     ids=lambda v: v[0] if isinstance(v, tuple) else "",

@@ -6,15 +6,17 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from tipdatum.calibration import description
 from tipdatum.calibration.adjustment import Solution, adjust
-from tipdatum.calibration.budget import make_budget
-from tipdatum.calibration.deviations import for_description
+from tipdatum.calibration.budget import CALIBRATED, make_budget
 from tipdatum.calibration.recordings import gather
+from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.calibration.unknowns import make_setup
-from tipdatum.machine.description import load_machine
+from tipdatum.errors import ConfigError
+from tipdatum.machine.description import load_machine, parse_machine
 
 FILE = """# my machine, bought second-hand
 name = "Invented retrofit"
@@ -54,8 +56,10 @@ def solution(retrofit: Any) -> Solution:
 
 @pytest.fixture(scope="module")
 def text(solution: Solution) -> str:
-    origin = description.provenance(solution, "abc", "2026-05-01T10:00:00Z", 0.002)
-    return description.rewritten(FILE, description.changes(solution), origin)
+    figures = TipFigures(description.calibrated_machine(solution))
+    origin = description.provenance(solution, figures, "abc", "2026-05-01T10:00:00Z")
+    said = {"date": "2026-05-01T10:00:00Z", "verdict": "accepted", "tip_sigma_m": 0.002}
+    return description.written(FILE, description.changes(solution, figures), said, origin, "machine.toml")
 
 
 def test_comments_and_order_stay(text: str) -> None:
@@ -82,21 +86,92 @@ def test_provenance_says_when_how_and_from_what(text: str) -> None:
     assert origin["sigma"]["boom.length_m"] > 0
 
 
+def test_the_budget_of_the_written_file_is_what_the_adjustment_knows_of_the_tip(
+    text: str, solution: Solution, tmp_path: Path
+) -> None:
+    path = tmp_path / "machine.toml"
+    path.write_text(text, encoding="utf-8")
+    machine = load_machine(path)
+    figures = TipFigures(machine)
+    C = solution.covariance[np.ix_(*2 * [[solution.place[n] for n in figures.names]])]
+    told = figures.rms(figures.variance(C))
+    budget = make_budget(machine)
+    assert figures.rms(budget.variance[CALIBRATED]) == pytest.approx(told, rel=0.01)
+
+
 def test_deviations_added_independently_give_the_tip_that_the_adjustment_knows(
     text: str, solution: Solution, tmp_path: Path
 ) -> None:
     path = tmp_path / "machine.toml"
     path.write_text(text, encoding="utf-8")
     machine = load_machine(path)
-    told = for_description(solution, machine).tip_rms_m
-    assert 0.6 * told < make_budget(machine, step_m=0.6).rms_m < 2.5 * told
+    joint = make_budget(machine).rms_m
+    apart = make_budget(machine.model_copy(update={"calibrated": None})).rms_m
+    assert 0.8 * joint < apart < 2.0 * joint
+
+
+def test_lengths_are_written_as_they_are_known(text: str, solution: Solution) -> None:
+    data = tomllib.loads(text)
+    assert data["boom"]["length_sigma_m"] == pytest.approx(solution.sigma("boom.length_m"), rel=0.06)
+    assert data["stick"]["length_sigma_m"] == pytest.approx(solution.sigma("stick.length_m"), rel=0.06)
+
+
+def test_a_verdict_does_not_outlive_the_values_it_was_made_of(text: str) -> None:
+    machine = parse_machine(tomllib.loads(text), "machine.toml")
+    assert machine.calibration_holds
+    longer = machine.stick.model_copy(update={"length_m": machine.stick.length_m + 0.01})
+    assert not machine.model_copy(update={"stick": longer}).calibration_holds
+
+
+def test_tables_on_one_line_are_written_too(solution: Solution) -> None:
+    whole = tomllib.loads(FILE)
+    inline = "\n".join(f"{key} = {_inline(value)}" for key, value in whole.items()) + "\n"
+    assert tomllib.loads(inline) == whole
+    after = description.rewritten(inline, description.changes(solution))
+    assert tomllib.loads(after)["boom"]["length_m"] == pytest.approx(
+        solution.value("boom.length_m"), abs=1e-5
+    )
+
+
+def _inline(value: object) -> str:
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{k} = {_inline(v)}" for k, v in value.items()) + "}"
+    if isinstance(value, list):
+        return "[" + ", ".join(_inline(v) for v in value) + "]"
+    return f'"{value}"' if isinstance(value, str) else repr(value)
+
+
+def test_every_table_keeps_an_empty_line_before_it_where_it_had_one(text: str) -> None:
+    lines = text.splitlines()
+    for header in ("[boom]", "[[bucket]]", "[sensor.upper]", "[calibrated]", "[calibration]"):
+        assert lines[lines.index(header) - 1] == "", header
+
+
+def test_a_link_stays_a_link_and_the_mode_stays(tmp_path: Path) -> None:
+    real, link = tmp_path / "real.toml", tmp_path / "machine.toml"
+    real.write_text("old", encoding="utf-8")
+    real.chmod(0o640)
+    link.symlink_to(real)
+    description.write(link, "new", "20260501-100000")
+    assert link.is_symlink()
+    assert (real.read_text(encoding="utf-8"), real.stat().st_mode & 0o777) == ("new", 0o640)
+
+
+def test_an_edit_made_meanwhile_is_not_overwritten(tmp_path: Path) -> None:
+    path = tmp_path / "machine.toml"
+    path.write_text("edited by hand", encoding="utf-8")
+    with pytest.raises(ConfigError, match="changed it meanwhile"):
+        description.write(path, "new", "20260501-100000", expected="as it was read")
+    assert path.read_text(encoding="utf-8") == "edited by hand"
+    assert list(tmp_path.iterdir()) == [path]
 
 
 def test_writing_twice_changes_nothing_more(text: str, solution: Solution) -> None:
-    origin = tomllib.loads(text)["calibration"]
-    assert tomllib.loads(description.rewritten(text, description.changes(solution), origin)) == tomllib.loads(
-        text
+    data = tomllib.loads(text)
+    again = description.written(
+        text, description.changes(solution), data["calibrated"], data["calibration"], "m"
     )
+    assert again == text
 
 
 def test_the_file_before_is_kept_beside_it(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from tipdatum.calibration.methods.bench import bench
+from tipdatum.calibration.methods.described import described
 from tipdatum.calibration.methods.marks import ties, touches
 from tipdatum.calibration.methods.motion import axes
 from tipdatum.calibration.methods.readings import readings
@@ -17,5 +18,7 @@ __all__ = ["Row", "Term", "all_terms"]
 
 def all_terms(setup: Setup) -> list[Term]:
     """Every method's rows; a method without observations has none."""
-    makers = (readings, bench, slopes, heights, lengths, plumb, touches, ties, slew_readings, loop, axes)
+    makers = (
+        readings, bench, described, slopes, heights, lengths, plumb, touches, ties, slew_readings, loop, axes,
+    )  # fmt: skip
     return [term for make in makers if (term := make(setup)).rows]

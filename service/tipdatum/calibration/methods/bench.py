@@ -45,4 +45,4 @@ def bench(setup: Setup) -> Term:
         misfit: Array = length - np.linalg.norm(force[..., 0], axis=-1)
         return misfit
 
-    return Term(tuple(rows), residuals)
+    return Term(tuple(rows), residuals, machine=False)

@@ -62,4 +62,4 @@ def axes(setup: Setup) -> Term:
         misfit: Array = -turned[np.arange(len(ci)), ci]
         return misfit
 
-    return Term(tuple(rows), residuals)
+    return Term(tuple(rows), residuals, machine=False)

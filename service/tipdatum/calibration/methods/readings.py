@@ -48,4 +48,4 @@ def readings(setup: Setup) -> Term:
         misfit: Array = (seen - predicted).ravel()
         return misfit
 
-    return Term(tuple(rows), residuals)
+    return Term(tuple(rows), residuals, machine=False)

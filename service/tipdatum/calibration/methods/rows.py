@@ -35,7 +35,15 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Term:
-    """A method's rows and the function that gives observed minus predicted for all of them, (n,)."""
+    """A method's rows and the function that gives observed minus predicted for all of them, (n,).
+
+    `machine` says whether they depend on unknowns of the whole machine (lengths, marks, the load's tilt).
+    """
 
     rows: tuple[Row, ...]
     residuals: Callable[[State], Array]
+    machine: bool = True
+
+    def sees(self, locus: str) -> bool:
+        """Whether unknowns of that locus can move any of its rows."""
+        return self.machine if locus == "machine" else any(getattr(r, locus) >= 0 for r in self.rows)

@@ -38,7 +38,7 @@ def slopes(setup: Setup) -> Term:
         seen: Array = value - np.arcsin(np.clip(sine, -1.0, 1.0))
         return seen
 
-    return Term(rows, residuals)
+    return Term(rows, residuals, machine=False)
 
 
 def heights(setup: Setup) -> Term:

@@ -1,0 +1,159 @@
+"""What else may be wrong when many readings would have to go: the case told otherwise, and solved again.
+
+An exchanged cable, a linkage that is built the other way round, slews counted to the wrong side: none is an
+error of one reading, and setting readings aside only hides it. Each way of telling the case is solved as the
+case itself was, and compared by the same score: χ² of what is left, and `CRITICAL`² for all that had to go.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from threadpoolctl import threadpool_limits
+
+from tipdatum.calibration.adjustment import Solution, Tell, explore, settled_from
+from tipdatum.calibration.methods.motion import BEYOND
+from tipdatum.calibration.problem import Mask, Problem
+from tipdatum.calibration.snooping import CRITICAL, snoop
+from tipdatum.calibration.unknowns import BUCKET, ROCKER, STICK, Setup, make_setup
+from tipdatum.kinematics.frames import Array
+from tipdatum.machine.description import Machine
+
+FEW = 2
+"""Observations that may be slips; with more something else is looked for."""
+
+STRANGE = 5.0
+"""Standardised residual of a row that cannot be set aside (a sensor's reading, the tracks' vertical)."""
+
+LOUD = 1.3
+"""Factor from which the readings disagree beyond their sigmas."""
+
+CLEARLY = 2.0 * CRITICAL**2
+"""By how much another way of telling the case must fit better to be named."""
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """Another way of telling the case that fits far better.
+
+    Attributes:
+        words: what would be so. mend: what to change then. solution: of the case told so.
+        before, after: score of the case as given and as explained.
+    """
+
+    words: str
+    mend: str
+    solution: Solution
+    before: float
+    after: float
+
+
+def troubled(solution: Solution) -> bool:
+    """Whether a solution asks for an explanation."""
+    strange = max(
+        (abs(j.standardised) for j in solution.judged if not j.row.tested and not j.rejected), default=0.0
+    )
+    return len(solution.rejected) > FEW or solution.factor > LOUD or strange > STRANGE
+
+
+def explain(solution: Solution, tell: Tell = lambda _: None) -> Explanation | None:
+    """The way of telling the case that fits clearly better than the case as given; None if none does."""
+    best: tuple[float, str, str, Problem, Array, Mask, int] | None = None
+    ways = _ways(solution.setup)
+    with threadpool_limits(limits=1, user_api="blas"):
+        given = explore(solution.setup)[3]
+        for i, (words, mend, setup) in enumerate(ways, 1):
+            tell(f"trying another explanation, {i} of {len(ways)}: {words}")
+            try:
+                problem, u, wild, cost, tried = explore(setup)
+            except (ValueError, np.linalg.LinAlgError):
+                continue
+            if cost < given - CLEARLY / 2.0 and (best is None or cost < best[0]):
+                best = cost, words, mend, problem, u, wild, tried
+        if best is None:
+            return None
+        _, words, mend, problem, u, wild, tried = best
+        found = settled_from(snoop(problem, u, wild), tried)
+    if found.score > solution.score - CLEARLY:
+        return None
+    return Explanation(words, mend, found, solution.score, found.score)
+
+
+def _ways(setup: Setup) -> list[tuple[str, str, Setup]]:
+    machine = setup.machine
+    found: list[tuple[str, str, Setup]] = []
+
+    def again(words: str, mend: str, other: Machine | None = None, flip: str = "") -> None:
+        observations = [
+            o.model_copy(update={"value": -(o.value or 0.0)}) if flip and o.kind == flip else o
+            for o in setup.observations
+        ]
+        found.append((words, mend, make_setup(other or machine, observations, setup.evidence, setup.assume)))
+
+    if machine.linkage is not None and setup.has_linkage:
+        turned = machine.linkage.model_copy(update={"assembly": -machine.linkage.assembly})
+        again(
+            "the linkage is assembled the other way round",
+            f"[linkage] assembly = {-machine.linkage.assembly}",
+            machine.model_copy(update={"linkage": turned}),
+        )
+    if any(o.kind == "slew" for o in setup.observations):
+        again(
+            "the slews are counted to the wrong side",
+            "every slew with the other sign (left is positive)",
+            flip="slew",
+        )
+    for i, a in enumerate(setup.sensors):
+        for b in setup.sensors[:i]:
+            first, second = machine.sensor[b], machine.sensor[a]
+            sensors = {
+                **machine.sensor,
+                b: first.model_copy(update={"body": second.body, "mount_rpy_deg": second.mount_rpy_deg}),
+                a: second.model_copy(update={"body": first.body, "mount_rpy_deg": first.mount_rpy_deg}),
+            }
+            again(
+                f"the sensors {b} and {a} are exchanged",
+                f"body and mount_rpy_deg of [sensor.{b}] and [sensor.{a}], or the two cables",
+                machine.model_copy(update={"sensor": sensors}),
+            )
+    return found
+
+
+def wrong_assembly(solution: Solution) -> bool:
+    """Whether the solved linkage stands on the other side than described, in most of its windows."""
+    setup, state = solution.setup, solution.state
+    if state.linkage is None or setup.machine.linkage is None:
+        return False
+    name = setup.sensors[setup.bodies.index("rocker")]
+    seen = np.array([name in w.sensors for w in setup.windows], dtype=bool)
+    px, pz, rocker, _, ear, ear_angle = state.linkage
+    rho = state.angles[seen, ROCKER] - state.angles[seen, STICK]
+    gamma = state.angles[seen, BUCKET] - state.angles[seen, STICK] + ear_angle
+    bx, bz = px + rocker * np.cos(rho), pz + rocker * np.sin(rho)
+    cx, cz = state.lengths[1] + ear * np.cos(gamma), ear * np.sin(gamma)
+    # Left of the line from the rocker–link pin to the bucket pin is assembly 1.
+    side: Array = (state.lengths[1] - bx) * (cz - bz) - (0.0 - bz) * (cx - bx)
+    return bool(seen.any() and np.mean(np.sign(side) == setup.machine.linkage.assembly) < 0.5)
+
+
+def turned_motions(solution: Solution) -> list[str]:
+    """Ids of motions whose joint first moved the other way than noted."""
+    found = []
+    setup = solution.setup
+    for o in setup.observations:
+        if o.kind != "single_joint":
+            continue
+        votes = []
+        for name, seen in setup.evidence.swings.get(o.id, {}).items():
+            if name not in setup.sensors:
+                continue
+            s = setup.sensors.index(name)
+            axis = solution.state.mount[s] @ seen.axis
+            if o.of == "slew" and setup.bodies[s] == "upper":
+                votes.append(float(axis[2]))
+            elif o.of != "slew" and setup.bodies[s] in BEYOND[o.of]:
+                votes.append(-float(axis[1]))
+        if votes and np.mean(votes) * (o.value or 1.0) < -0.5:
+            found.append(o.id)
+    return found

@@ -1,0 +1,77 @@
+"""A solution with everything that is concluded from it: the machine, what is known of its tip, the
+verdict."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from tipdatum.calibration.adjustment import Solution, Tell
+from tipdatum.calibration.budget import Budget, make_budget
+from tipdatum.calibration.description import calibrated_machine, changes, merged, plain_machine, provenance
+from tipdatum.calibration.explanations import Explanation, explain, troubled
+from tipdatum.calibration.reliability import Reliability, reliability
+from tipdatum.calibration.tip_figures import TipFigures
+from tipdatum.calibration.verdict import Verdict, judge
+from tipdatum.machine.calibrated import values_digest
+from tipdatum.machine.description import Machine, parse_machine
+
+
+@dataclass(slots=True)
+class Outcome:
+    """What a calibration comes to.
+
+    Attributes:
+        machine: as it would be written. values, origin: keys to change, and the `[calibration]` table.
+        budget: what is known of the tip, the next power-up and noise included.
+        checked: reliability of every observation, the most dangerous first.
+    """
+
+    solution: Solution
+    machine: Machine
+    values: dict[str, Any]
+    origin: dict[str, Any]
+    budget: Budget
+    checked: list[Reliability]
+    explanation: Explanation | None
+    verdict: Verdict
+
+    @property
+    def unchecked(self) -> list[Reliability]:
+        """Observations that nothing checks."""
+        return [r for r in self.checked if not r.checked]
+
+    @property
+    def said(self) -> dict[str, Any]:
+        """The `[calibrated]` table, without the digest of the values."""
+        return {
+            "date": self.origin["date"],
+            "verdict": self.verdict.word,
+            "tip_sigma_m": float(f"{self.budget.rms_m:.2g}"),
+        }
+
+
+def conclude(solution: Solution, digest: str, date: str, tell: Tell = lambda _: None) -> Outcome:
+    """Everything that follows from a solution.
+
+    Args:
+        digest: of the observations file. date: RFC 3339. tell: is told what is being done.
+
+    Raises:
+        ValueError: the machine as solved is none (a length outside what machines have).
+    """
+    tell("judging the solution")
+    found = calibrated_machine(solution)
+    figures = TipFigures(found)
+    values = changes(solution, figures)
+    origin = provenance(solution, figures, digest, date)
+    data = merged(merged(plain_machine(solution), values), {"calibration": origin})
+    machine = parse_machine(data, "calibrated description")
+    written = values_digest(machine.model_dump(mode="json"))
+    data["calibrated"] = {"date": date, "verdict": "doubtful", "tip_sigma_m": 0.0, "values": written}
+    machine = parse_machine(data, "calibrated description")
+    budget = make_budget(machine)
+    checked = reliability(solution, figures)
+    explanation = explain(solution, tell) if troubled(solution) else None
+    verdict = judge(solution, checked, budget.rms_m, explanation)
+    return Outcome(solution, machine, values, origin, budget, checked, explanation, verdict)
