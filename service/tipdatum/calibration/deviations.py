@@ -90,10 +90,11 @@ def spread(solution: Solution, figures: TipFigures) -> dict[str, list[float]]:
     values, vectors = np.linalg.eigh(C)
     half = vectors * np.sqrt(np.maximum(values, 0.0)) @ vectors.T
     seen = np.sqrt(figures.weight)[:, None] * figures.J @ half
-    _, strength, directions = np.linalg.svd(seen, full_matrices=False)
-    share = np.cumsum(strength**2) / np.sum(strength**2)
+    strength, directions = np.linalg.eigh(seen.T @ seen)
+    strength, directions = np.maximum(strength[::-1], 0.0), directions[:, ::-1]
+    share = np.cumsum(strength) / np.sum(strength)
     columns = int(np.searchsorted(share, 1.0 - SPREAD_LEFT)) + 1
-    L = half @ directions[:columns].T
+    L = half @ directions[:, :columns]
     return {n: [float(f"{v:.4g}") for v in L[i]] for i, n in enumerate(figures.names)}
 
 

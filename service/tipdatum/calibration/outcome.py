@@ -71,7 +71,7 @@ def conclude(solution: Solution, digest: str, date: str, tell: Tell = lambda _: 
     data["calibrated"] = {"date": date, "verdict": "doubtful", "tip_sigma_m": 0.0, "values": written}
     machine = parse_machine(data, "calibrated description")
     budget = make_budget(machine)
-    checked = reliability(solution, figures)
+    checked = reliability(solution, figures, budget.rms_m)
     explanation = explain(solution, tell) if troubled(solution) else None
     verdict = judge(solution, checked, budget.rms_m, explanation)
     return Outcome(solution, machine, values, origin, budget, checked, explanation, verdict)

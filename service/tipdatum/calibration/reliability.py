@@ -45,6 +45,7 @@ class Reliability:
         id, kind, of: of the observation. unit: of the row, m, rad or m/s².
         redundancy: 0 unchecked … 1 wholly. smallest: ∇, the smallest slip found in four of five cases.
         unseen: the largest slip, up to `SLIP`, that passes unseen; effect_m: what it does to the tip, RMS.
+        harm_m: movement of the tip that matters here.
     """
 
     id: str
@@ -55,6 +56,7 @@ class Reliability:
     smallest: float
     unseen: float
     effect_m: float
+    harm_m: float = HARM_M
 
     @property
     def checked(self) -> bool:
@@ -64,12 +66,21 @@ class Reliability:
     @property
     def matters(self) -> bool:
         """Whether what could pass unseen would move the tip by more than matters."""
-        return self.effect_m > HARM_M
+        return self.effect_m > self.harm_m
 
 
-def reliability(solution: Solution, figures: TipFigures) -> list[Reliability]:
-    """Every observation that had a say and may be tested, the most dangerous first."""
+WITHIN_STATED = 3.0
+"""Stated sigmas of the tip within which a movement is covered by what is stated."""
+
+
+def reliability(solution: Solution, figures: TipFigures, tip_rms_m: float = 0.0) -> list[Reliability]:
+    """Every observation that had a say and may be tested, the most dangerous first.
+
+    Args:
+        figures: of the calibrated machine. tip_rms_m: 1-sigma that is stated of the tip.
+    """
     s = solution
+    harm = max(HARM_M, WITHIN_STATED * tip_rms_m)
     C = s.covariance / max(1.0, s.factor) ** 2
     of = {o.id: o.of for o in s.setup.observations}
     columns = np.array([s.place[n] for n in figures.names])
@@ -88,6 +99,6 @@ def reliability(solution: Solution, figures: TipFigures) -> list[Reliability]:
         if known is None or effect > known.effect_m:
             name = row.id.split(": ")[0] if row.kind == "single_joint" else row.id
             found[row.id] = Reliability(
-                row.id, row.kind, of.get(name, row.id), row.unit, r, smallest, unseen, effect
+                row.id, row.kind, of.get(name, row.id), row.unit, r, smallest, unseen, effect, harm
             )
     return sorted(found.values(), key=lambda f: -f.effect_m)

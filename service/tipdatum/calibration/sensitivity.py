@@ -8,8 +8,6 @@ Names are those of the adjustment's unknowns.
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from tipdatum.calibration.envelope import Postures
@@ -22,7 +20,6 @@ from tipdatum.machine.description import ARM, Machine
 
 GEOMETRY = ("boom.foot_m.x", "boom.foot_m.z", "boom.length_m", "stick.length_m", "bucket.tip_m")
 _BODY = {"upper": 0, "boom": 2, "stick": 3, "bucket": 4, "rocker": 4}
-_STEP = {"mount": math.radians(0.05), "accel_bias": 0.01, "accel_scale": 0.001}
 
 
 class TipSensitivity:
@@ -38,15 +35,60 @@ class TipSensitivity:
         for sensor in self.sensors:
             self.names += [f"sensor.{sensor}.mount.{a}" for a in ("roll", "pitch", "yaw")]
             self.names += [f"sensor.{sensor}.{g}.{a}" for g in ("accel_bias", "accel_scale") for a in "xyz"]
-        self.steps = np.array([self._step(n) for n in self.names])
 
     def jacobian(self, postures: Postures) -> Array:
-        """(P, n), per unit of each unknown: m, rad, m/s², 1."""
-        J = np.empty((len(postures), len(self.names)))
-        for i, step in enumerate(self.steps):
-            error = np.zeros(len(self.names))
-            error[i] = step
-            J[:, i] = (self.heights(postures, error) - self.heights(postures, -error)) / (2.0 * step)
+        """(P, n), per unit of each unknown: m, rad, m/s², 1.
+
+        By the chain rule: ∂height/∂angle of the arm's chain, times what an error makes of a sensor's angle;
+        a linkage's dimensions by differences of its closed form.
+        """
+        m, chain, q = self.machine, self.machine.chain(), postures.q
+        J = np.zeros((len(postures), len(self.names)))
+        of_angle = chain.height_jacobian(q)
+        of_geometry = chain.height_geometry_jacobian(q)
+        J[:, : len(GEOMETRY)] = of_geometry[:, [0, 2, 3, 4, 5]]
+        at, ratio = len(GEOMETRY), np.zeros(len(postures))
+        if self.linkage:
+            relative, near = postures.rocker - q[:, 3], q[:, 4] - q[:, 3]
+            for k in range(len(LINKAGE) + 1):
+                error, step = np.zeros(len(LINKAGE)), 1e-5
+                longer = step if k == len(LINKAGE) else 0.0
+                error[: len(LINKAGE)] = np.arange(len(LINKAGE)) == k
+                up, down = (
+                    self._bucket(s * step * error, relative, m.stick.length_m + s * longer, near)
+                    for s in (1, -1)
+                )
+                turn = of_angle[:, 4] * (up - down) / (2.0 * step)
+                J[:, 3 if k == len(LINKAGE) else at + k] += turn
+            step = 1e-6
+            up, down = (
+                self._bucket(np.zeros(len(LINKAGE)), relative + s * step, m.stick.length_m, near)
+                for s in (1, -1)
+            )
+            ratio = (up - down) / (2.0 * step)
+            at += len(LINKAGE)
+        for name in self.sensors:
+            sensor = m.sensor[name]
+            true = postures.rocker if sensor.body == "rocker" else q[:, _BODY[sensor.body]]
+            R = rotation_from_rpy_deg(sensor.mount_rpy_deg)
+            up = up_vector(true, q[:, 1])
+            f = m.gravity_mps2 * up @ R
+            # What each error adds to the vertical, as a share of g: (9, P, 3).
+            changes = [np.cross(axis, up) for axis in np.eye(3)]
+            changes += [np.broadcast_to(-R[:, k] / m.gravity_mps2, up.shape) for k in range(3)]
+            changes += [-f[:, k, None] * R[:, k] / m.gravity_mps2 for k in range(3)]
+            for k, d in enumerate(changes):
+                turn = (up[:, 2] * d[:, 0] - up[:, 0] * d[:, 2]) / (up[:, 0] ** 2 + up[:, 2] ** 2)
+                if sensor.body == "rocker":
+                    J[:, at + k] = of_angle[:, 4] * ratio * turn
+                    continue
+                J[:, at + k] = of_angle[:, _BODY[sensor.body]] * turn
+                if sensor.body == "stick" and self.linkage:
+                    J[:, at + k] += of_angle[:, 4] * (1.0 - ratio) * turn
+                if sensor.body == "upper":
+                    across = d[:, 1] - up[:, 1] * np.einsum("pi,pi->p", up, d)
+                    J[:, at + k] += of_angle[:, 1] * across / np.sqrt(np.maximum(1.0 - up[:, 1] ** 2, 1e-12))
+            at += 9
         return J
 
     def heights(self, postures: Postures, error: Array) -> Array:
@@ -101,9 +143,3 @@ class TipSensitivity:
         bucket = closest_bucket(off, relative)
         carried: Array = near + np.angle(np.exp(1j * (bucket - near)))
         return carried
-
-    def _step(self, name: str) -> float:
-        for part, step in _STEP.items():
-            if f".{part}." in name:
-                return step
-        return 1e-3

@@ -153,10 +153,9 @@ def judge(
 def _unchecked(verdict: Verdict, checked: list[Reliability]) -> None:
     for r in checked:
         if r.matters:
-            how = "nothing checks" if not r.checked else "hardly anything checks"
+            how = "nothing checks it, and " if not r.checked else ""
             verdict.doubt(
-                f"{how} {r.id}: a slip of {amount(r.unseen, r.unit)} in it would pass unseen and "
-                f"move the tip by "
+                f"{r.id}: {how}a slip of {amount(r.unseen, r.unit)} would pass unseen and move the tip by "
                 f"{1000 * r.effect_m:.0f} mm",
                 check_for(r),
             )

@@ -72,12 +72,13 @@ def test_a_slip_moves_its_test_and_the_tip_as_reliability_says(
     figures = TipFigures(outcome.machine)
     before = outcome.solution
     told = next(r for r in reliability(before, figures) if r.kind == "height" and 0.3 < r.redundancy < 0.9)
-    half = told.smallest / 2.0
+    w_before = next(j.standardised for j in before.judged if j.row.id == told.id)
+    half = float(-np.sign(w_before)) * told.smallest / 2.0
     value = next(o.value or 0.0 for o in case.book.observation if o.id == told.id)
     after = solve(case, changed(case, told.id, value + half))
     assert after.rejected == []
-    w = [next(j.standardised for j in s.judged if j.row.id == told.id) for s in (before, after)]
-    assert w[1] - w[0] == pytest.approx(NONCENTRAL / 2.0, rel=0.05)
+    w_after = next(j.standardised for j in after.judged if j.row.id == told.id)
+    assert abs(w_after - w_before) == pytest.approx(NONCENTRAL / 2.0, rel=0.05)
     columns = [before.place[n] for n in figures.names]
     mounts = [s.state.mount for s in (before, after)]
     moved = after.x[columns] - before.x[columns]
@@ -92,18 +93,30 @@ def test_a_good_retrofit_is_accepted_and_says_how_well_it_knows_the_tip(
     assert tip_error(case, outcome) < 2.0 * outcome.budget.rms_m
 
 
+def one_standing(case: SimulatedRetrofit) -> tuple[Observation, ...]:
+    return tuple(o for o in case.book.solving() if o.standing != "C2")
+
+
 def test_what_nothing_checks_is_told_by_name_with_what_would_check_it(marks_alone: SimulatedRetrofit) -> None:
-    found = concluded(marks_alone)
+    found = concluded(marks_alone, one_standing(marks_alone))
     assert found.verdict.word == "doubtful"
-    assert any("marks-B-A" in reason for reason in found.verdict.reasons)
-    assert any("level B-A a second time" in line for line in found.verdict.settle)
+    dangerous = [r.id for r in found.checked if r.matters]
+    assert dangerous
+    for name in dangerous:
+        assert any(name in reason for reason in found.verdict.reasons)
+        assert any(f"to check {name}: " in line for line in found.verdict.settle)
 
 
-def test_levelling_the_marks_twice_settles_it(marks_alone: SimulatedRetrofit) -> None:
-    first = next(o for o in marks_alone.book.solving() if o.id == "marks-B-A")
-    again = first.model_copy(update={"id": "marks again", "value": (first.value or 0.0) + 0.001})
-    found = concluded(marks_alone, (*marks_alone.book.solving(), again))
-    assert not any("marks" in reason for reason in found.verdict.reasons)
+def test_a_second_tape_over_the_lengths_settles_what_they_hide(marks_alone: SimulatedRetrofit) -> None:
+    chosen = one_standing(marks_alone)
+    lengths = dict(zip(("boom", "stick", "bucket"), marks_alone.truth.lengths, strict=True))
+    taped = tuple(
+        Observation(id=f"tape {of}", kind="length", of=of, value=round(length, 3), unit="m", sigma=0.003)
+        for of, length in lengths.items()
+    )
+    before, after = concluded(marks_alone, chosen), concluded(marks_alone, (*chosen, *taped))
+    worst = [max(r.effect_m for r in o.checked if "length" in r.id) for o in (before, after)]
+    assert worst[1] < 0.4 * worst[0]
 
 
 @pytest.mark.parametrize("by", [0.6, -0.1], ids=["0.6 m too long", "10 cm too short"])
