@@ -17,7 +17,7 @@ from threadpoolctl import threadpool_limits
 
 from tipdatum.calibration.methods import Row
 from tipdatum.calibration.offsets import candidate_offsets
-from tipdatum.calibration.problem import Mask, Offset, Problem, descend, robust_cost
+from tipdatum.calibration.problem import MOST_STEPS, Mask, Offset, Problem, descend, robust_cost
 from tipdatum.calibration.snooping import CRITICAL, UNTESTABLE, Fit, Linear, best_offsets, snoop, wild_rows
 from tipdatum.calibration.starts import Start, starts
 from tipdatum.calibration.unknowns import WEAK, Setup, State, Unknown
@@ -37,8 +37,11 @@ __all__ = [
 
 Tell = Callable[[str], None]
 
-OFFSETS_TRIED = 4
+OFFSETS_TRIED = 2
 """Offsets that are solved in full when single slips do not explain the misfits simply."""
+
+HOPELESS = 0.2
+"""Share of tested observations that do not fit from which no shared offset explains it: the case is another."""
 
 MOST_OFFSETS = 2
 """Offsets that may be free at once: more would explain anything."""
@@ -129,13 +132,16 @@ def adjust(setup: Setup, tell: Tell = lambda _: None) -> Solution:
         problem, u, wild, _, tried = explore(setup, tell)
         tell("testing every observation")
         fit = snoop(problem, u, wild)
-        if len(fit.rejected) > 1:
+        tested = len({r.id for r in problem.rows if r.tested})
+        if 1 < len(fit.rejected) < HOPELESS * tested:
             tell(f"{len(fit.rejected)} observations do not fit; looking for what they have in common")
             fit = _with_offsets(setup, problem, u, wild, fit)
         return settled_from(fit, tried)
 
 
-def explore(setup: Setup, tell: Tell = lambda _: None) -> tuple[Problem, Array, Mask, float, int]:
+def explore(
+    setup: Setup, tell: Tell = lambda _: None, steps: int = MOST_STEPS
+) -> tuple[Problem, Array, Mask, float, int]:
     """The best start followed robustly: problem, unknowns, wild rows, robust cost, number of starts."""
     best: tuple[Problem, Array, Mask, float] | None = None
     found = starts(setup)
@@ -145,8 +151,8 @@ def explore(setup: Setup, tell: Tell = lambda _: None) -> tuple[Problem, Array, 
         wild = wild_rows(problem)
         # Plain first: it is far quicker over the long way from a start, and robust steps then have a
         # short one.
-        u = descend(problem, problem.x0 / problem.scale, ~wild)
-        u = descend(problem, u, ~wild, robust=True)
+        u = descend(problem, problem.x0 / problem.scale, ~wild, steps=steps)
+        u = descend(problem, u, ~wild, robust=True, steps=steps)
         cost = robust_cost(problem, u, ~wild) + CRITICAL**2 * int(wild.sum())
         if best is None or cost < best[3]:
             best = problem, u, wild, cost

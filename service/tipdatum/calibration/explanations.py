@@ -29,6 +29,9 @@ STRANGE = 5.0
 LOUD = 1.3
 """Factor from which the readings disagree beyond their sigmas."""
 
+QUICK_STEPS = 8
+"""Steps downhill that show whether another way of telling the case leads anywhere."""
+
 CLEARLY = 2.0 * CRITICAL**2
 """By how much another way of telling the case must fit better to be named."""
 
@@ -62,11 +65,11 @@ def explain(solution: Solution, tell: Tell = lambda _: None) -> Explanation | No
     best: tuple[float, str, str, Problem, Array, Mask, int] | None = None
     ways = _ways(solution.setup)
     with threadpool_limits(limits=1, user_api="blas"):
-        given = explore(solution.setup)[3]
+        given = explore(solution.setup, steps=QUICK_STEPS)[3]
         for i, (words, mend, setup) in enumerate(ways, 1):
             tell(f"trying another explanation, {i} of {len(ways)}: {words}")
             try:
-                problem, u, wild, cost, tried = explore(setup)
+                problem, u, wild, cost, tried = explore(setup, steps=QUICK_STEPS)
             except (ValueError, np.linalg.LinAlgError):
                 continue
             if cost < given - CLEARLY / 2.0 and (best is None or cost < best[0]):

@@ -26,10 +26,10 @@ Mask = NDArray[np.bool_]
 _STEP = 1e-4
 """Difference step in units of an unknown's natural step."""
 
-MOST_STEPS = 60
+MOST_STEPS = 25
 """Steps downhill after which a start counts as followed."""
 
-SMALL_GAIN, ROBUST_GAIN = 1e-7, 1e-4
+SMALL_GAIN, ROBUST_GAIN = 1e-6, 1e-3
 """Relative gain of a step below which the bottom is reached; reweighting creeps there, and plain steps
 follow."""
 
@@ -141,7 +141,7 @@ class Problem:
         return plan
 
 
-def descend(problem: Problem, u: Array, keep: Mask, robust: bool = False) -> Array:
+def descend(problem: Problem, u: Array, keep: Mask, robust: bool = False, steps: int = MOST_STEPS) -> Array:
     """The bottom of the valley that `u` lies in: least squares, or soft L1 on what people read.
 
     Args:
@@ -155,7 +155,7 @@ def descend(problem: Problem, u: Array, keep: Mask, robust: bool = False) -> Arr
     residual = problem.weighted(u, keep)
     cost, damping = cost_of(residual), 1e-4
     small = ROBUST_GAIN if robust else SMALL_GAIN
-    for _ in range(MOST_STEPS):
+    for _ in range(steps):
         J = problem.jacobian(u, keep)
         weight = np.where(pulled, 1.0 / np.sqrt(1.0 + residual * residual), 1.0)
         normal = J.T @ (weight[:, None] * J)

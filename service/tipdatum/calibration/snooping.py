@@ -39,7 +39,7 @@ MOST_REJECTED = 0.25
 OFFSET_LEAD = 6.0
 """By how much an offset must explain more than single slips would, in units of χ², to be preferred."""
 
-_ROUNDS = 6
+_ROUNDS = 4
 
 
 @dataclass

@@ -66,13 +66,13 @@ class TipFigures:
         """
         most, q = float(variance.max()), self.postures.q[int(np.argmax(variance))]
         share = SEARCHED
-        while of is not None and share > SEARCHED / 100.0:
+        while of is not None and share > SEARCHED / 1000.0:
             around = near_postures(self.machine, q, share)
             values = of(self.at(around))
             best = int(np.argmax(values))
             if float(values[best]) > most:
                 most, q = float(values[best]), around.q[best]
-            share /= 2.5
+            share /= 1.8
         return math.sqrt(max(most, 0.0))
 
     def at(self, postures: Postures) -> TipFigures:
