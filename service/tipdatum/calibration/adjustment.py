@@ -41,7 +41,7 @@ OFFSETS_TRIED = 2
 """Offsets that are solved in full when single slips do not explain the misfits simply."""
 
 HOPELESS = 0.2
-"""Share of tested observations that do not fit from which no shared offset explains it: the case is another."""
+"""Share of tested observations that do not fit from which no shared offset explains it."""
 
 MOST_OFFSETS = 2
 """Offsets that may be free at once: more would explain anything."""

@@ -13,6 +13,7 @@ from tipdatum.calibration.explanations import Explanation, explain, troubled
 from tipdatum.calibration.reliability import Reliability, reliability
 from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.calibration.verdict import Verdict, judge
+from tipdatum.errors import ConfigError
 from tipdatum.machine.calibrated import values_digest
 from tipdatum.machine.description import Machine, parse_machine
 
@@ -25,6 +26,8 @@ class Outcome:
         machine: as it would be written. values, origin: keys to change, and the `[calibration]` table.
         budget: what is known of the tip, the next power-up and noise included.
         checked: reliability of every observation, the most dangerous first.
+        possible: whether the case as told gives a machine at all; if not, the figures are those of the
+            explanation, and nothing can be written.
     """
 
     solution: Solution
@@ -35,6 +38,7 @@ class Outcome:
     checked: list[Reliability]
     explanation: Explanation | None
     verdict: Verdict
+    possible: bool = True
 
     @property
     def unchecked(self) -> list[Reliability]:
@@ -58,20 +62,27 @@ def conclude(solution: Solution, digest: str, date: str, tell: Tell = lambda _: 
         digest: of the observations file. date: RFC 3339. tell: is told what is being done.
 
     Raises:
-        ValueError: the machine as solved is none (a length outside what machines have).
+        ValueError: no machine fits the observations, however they are told.
     """
     tell("judging the solution")
-    found = calibrated_machine(solution)
+    explanation = explain(solution, tell) if troubled(solution) else None
+    told = solution
+    try:
+        found = calibrated_machine(solution)
+    except ConfigError as error:
+        if explanation is None:
+            raise ValueError(f"no machine fits these observations: {error}") from None
+        told = explanation.solution
+        found = calibrated_machine(told)
     figures = TipFigures(found)
-    values = changes(solution, figures)
-    origin = provenance(solution, figures, digest, date)
-    data = merged(merged(plain_machine(solution), values), {"calibration": origin})
+    values = changes(told, figures)
+    origin = provenance(told, figures, digest, date)
+    data = merged(merged(plain_machine(told), values), {"calibration": origin})
     machine = parse_machine(data, "calibrated description")
     written = values_digest(machine.model_dump(mode="json"))
     data["calibrated"] = {"date": date, "verdict": "doubtful", "tip_sigma_m": 0.0, "values": written}
     machine = parse_machine(data, "calibrated description")
     budget = make_budget(machine)
-    checked = reliability(solution, figures, budget.rms_m)
-    explanation = explain(solution, tell) if troubled(solution) else None
+    checked = reliability(told, figures, budget.rms_m)
     verdict = judge(solution, checked, budget.rms_m, explanation)
-    return Outcome(solution, machine, values, origin, budget, checked, explanation, verdict)
+    return Outcome(solution, machine, values, origin, budget, checked, explanation, verdict, told is solution)

@@ -222,6 +222,9 @@ def _write(
     writing: Writing,
     now: datetime.datetime,
 ) -> None:
+    if not outcome.possible:
+        console.print("Nothing written: as told, these observations fit no machine.")
+        return
     name = str(target or "description")
     before = target.read_text(encoding="utf-8") if target is not None and target.exists() else text
     after = description.written(before, outcome.values, outcome.said, outcome.origin, name)
