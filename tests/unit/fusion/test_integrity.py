@@ -88,7 +88,7 @@ def sound(runs: dict[int, tuple[list[Pose], list[Event]]], dig: Any) -> list[Pos
         ("gyro turned round about z", "stick", "the wrong way about"),
         ("gyro turned round about y", "boom", ""),
         ("sensors swapped", "stick", ""),
-        ("accelerometer range twice", "bucket", "2.0 g"),
+        ("accelerometer range twice", "bucket", "g on the mean"),
         ("knocked by 90°", "boom", ""),
     ],
 )
@@ -109,7 +109,7 @@ def test_a_sensor_that_is_wrong_in_motion_is_named_within_seconds_and_no_wrong_f
     assert told[0].sensor in allowed, told[0].text
     assert words in told[0].text
     wrong = wrong_and_good(made, poses, good)
-    assert len(wrong) * TICK <= 1.0, f"{len(wrong) * TICK:.1f} s from {wrong[0]:.1f} s"
+    assert len(wrong) * TICK <= 1.5, f"{len(wrong) * TICK:.1f} s from {wrong[0]:.1f} s"
 
 
 def test_figures_come_back_by_themselves_when_the_sensors_agree_again(

@@ -21,6 +21,7 @@ from tipdatum.fusion.chain.integration import EpochBlock, Strapdown
 from tipdatum.fusion.chain.integrity import (
     KEPT_BEFORE_S,
     KEPT_EVERY_S,
+    START_S,
     Alarm,
     Consistency,
     Evidence,
@@ -82,6 +83,7 @@ class ChainEstimator:
         self._unsteady = Unsteadiness(len(self._channels))
         self._consistency = Consistency(len(self._channels))
         self._suspicion = Suspicion()
+        self._began = 0.0
         self._kept: deque[Kept] = deque(maxlen=6)
 
     def _named(self) -> dict[str, tuple[int, Channel, SampleBuffer]]:
@@ -175,6 +177,7 @@ class ChainEstimator:
         if schedule.next < 0:
             forces, rates = block.vectors()
             f.start(forces[:, 0], rates[:, 0])
+            self._began = number * T
             if self._restore is not None:
                 f.x[f.at.anchor], f.P[f.at.anchor, f.at.anchor] = self._restore
                 self._anchored, self._restore = True, None
@@ -231,6 +234,8 @@ class ChainEstimator:
         if alarm is not None and kept:
             self._alarmed(f, alarm)
         elif suspicion.sensor is not None:
+            if not block.active.all():
+                return
             name = self._channels[suspicion.sensor].name
             if suspicion.agree(look, max(self._consistency.ratios)):
                 self._events.append(Event(edge, "consistency", f"{name} sensor agrees again", name))
@@ -239,6 +244,17 @@ class ChainEstimator:
 
     def _alarmed(self, f: ChainFilter, alarm: Alarm) -> None:
         """Sensors do not agree: say which it is, and begin anew from before it."""
+        if alarm.t - self._began > START_S:
+            self._suspect(alarm)
+        kept = next((one for one in reversed(self._kept) if alarm.t - one.t >= KEPT_BEFORE_S), self._kept[0])
+        f.go_back(kept, alarm.t - kept.t)
+        if self._rocking is not None:
+            self._rocking.heading.lose(alarm.t - kept.t)
+        self._schedule.lose_all()
+        self._consistency.found_anew(alarm.t)
+
+    def _suspect(self, alarm: Alarm) -> None:
+        """Name the sensor that does not agree."""
         evidence = Evidence(self._consistency.looks, self._machine.gravity_mps2)
         wrong = None if alarm.alone else evidence.weighs_wrong()
         sensor = alarm.sensor if wrong is None else wrong
@@ -246,12 +262,6 @@ class ChainEstimator:
         text = evidence.words(sensor, name, alarm.alone)
         if self._suspicion.begin(alarm.t, sensor, text):
             self._events.append(Event(alarm.t, "consistency", text, name))
-        kept = next((one for one in reversed(self._kept) if alarm.t - one.t >= KEPT_BEFORE_S), self._kept[0])
-        f.go_back(kept, alarm.t - kept.t)
-        if self._rocking is not None:
-            self._rocking.heading.lose(alarm.t - kept.t)
-        self._schedule.lose_all()
-        self._consistency.found_anew(alarm.t)
 
     def _find_again(self, f: ChainFilter, block: EpochBlock) -> None:
         """Find the angles of sensors anew that were away and are in this block."""
