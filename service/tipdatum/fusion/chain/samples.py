@@ -115,9 +115,8 @@ class SampleBuffer:
     def slope(self) -> Vector:
         """Change of the rate over the last `RECENT_S` or so, rad/s²."""
         t, (x0, y0, z0) = self._recent[0]
-        span = self.t - t
-        if span <= 0.0:
-            return (0.0, 0.0, 0.0)
+        # Readings that come together, a tenth of a millisecond apart, say nothing of a change.
+        span = max(self.t - t, 0.5 * RECENT_S)
         x, y, z = self.rate
         return ((x - x0) / span, (y - y0) / span, (z - z0) / span)
 
