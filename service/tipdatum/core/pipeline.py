@@ -105,11 +105,11 @@ class Pipeline:
         self.wall = wall
         self._settings = settings
         self._emit = emit
+        self._board = HealthBoard(machine, wall)
         self._estimator = self._make_estimator()
         self.work = Work(machine, self._estimator, settings.work, state, wall.started)
         if state is not None:
             self.work.restore(state_age_s)
-        self._board = HealthBoard(machine, wall)
         self._rounds = Rounds(self._board.presences) if settings.on_arrival else None
         self._latest: TipReport | None = None
         self._arrived_t = float("-inf")
@@ -311,7 +311,13 @@ class Pipeline:
 
     def _make_estimator(self) -> Estimator:
         settings = self._settings
-        return make_estimator(settings.estimator, self.machine, settings.period_s, settings.estimator_options)
+        return make_estimator(
+            settings.estimator,
+            self.machine,
+            settings.period_s,
+            settings.estimator_options,
+            self._board.presences,
+        )
 
     # -- ticks ---------------------------------------------------------------------------------------
 

@@ -12,7 +12,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from operator import mul
 
 import numpy as np
@@ -22,6 +22,7 @@ from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import Array
 from tipdatum.kinematics.linkage import FourBar
 from tipdatum.machine.description import ARM, Machine
+from tipdatum_drivers.presence import Presence
 from tipdatum_drivers.reading import Value
 
 LEVEL_SIGMA_RAD = math.radians(1.0)
@@ -33,9 +34,19 @@ LEVEL_ASSUMED = "no sensor on the upper: level machine assumed"
 
 
 class SensedArm:
-    """Sensors by body, and the rules above."""
+    """Sensors by body, and the rules above.
 
-    def __init__(self, machine: Machine, keep: SensedArm | None = None) -> None:
+    Args:
+        presences: by sensor, of whoever judges the readings; a sensor that is not in it has one of its own.
+        keep: an arm whose sensors go on.
+    """
+
+    def __init__(
+        self,
+        machine: Machine,
+        presences: Mapping[str, Presence] | None = None,
+        keep: SensedArm | None = None,
+    ) -> None:
         self.machine = machine
         self.size = 2 + len(ARM)
         self.channels: dict[str, Channel] = {}
@@ -44,11 +55,10 @@ class SensedArm:
                 continue
             if sensor.body == "rocker" and machine.sensor_on("bucket") is not None:
                 continue
-            channel = Channel(name, sensor, machine.gravity_mps2)
+            channel = Channel(name, sensor, machine.gravity_mps2, (presences or {}).get(name))
             old = keep.channels.get(name) if keep is not None else None
             if old is not None:
-                channel.last_t, channel.period = old.last_t, old.period
-                channel.stale_after = old.stale_after
+                channel.go_on_from(old)
             self.channels[name] = channel
         self.by_body = {ch.sensor.body: ch for ch in self.channels.values()}
         self.in_order = [self.by_body[b] for b in _ORDER if b in self.by_body]
@@ -74,12 +84,17 @@ class SensedArm:
         if self._missing:
             return "invalid", self._missing
         for channel in self.channels.values():
-            if t - channel.last_t > channel.stale_after:
-                silences = [each.silence(t) for each in self.channels.values()]
-                return "stale", tuple([silence for silence in silences if silence is not None])
+            if not channel.presence.fine(t):
+                return self._missing_at(t)
         if not self.on_upper:
             return "good", (LEVEL_ASSUMED,)
         return "good", ()
+
+    def _missing_at(self, t: float) -> tuple[Quality, tuple[str, ...]]:
+        found = [(name, ch.presence.missing(t)) for name, ch in self.channels.items()]
+        slow = any(ch.presence.too_slow for ch in self.channels.values())
+        reasons = tuple([f"{name} sensor {why}" for name, why in found if why is not None])
+        return "invalid" if slow else "stale", reasons
 
     def _has_angle(self, body: str) -> bool:
         return body in self.by_body or body in self.held or (body == "bucket" and "rocker" in self.by_body)

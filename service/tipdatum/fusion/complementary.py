@@ -22,11 +22,12 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field
 
 from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, JointMap, SensedArm
-from tipdatum.fusion.estimator import Agreement, Event, MotionReading
+from tipdatum.fusion.estimator import Agreement, Event, MotionReading, Presences
 from tipdatum.fusion.pose import Condition, Matrices, Pose, Quality
 from tipdatum.fusion.sensors import Channel, Sample
 from tipdatum.kinematics.frames import nearest_turn
 from tipdatum.machine.description import Machine
+from tipdatum_drivers.presence import CLOCK_STEP_S
 from tipdatum_drivers.reading import Slew
 
 WATCH_S = 0.05
@@ -113,7 +114,9 @@ class _Tracker:
 class ComplementaryEstimator:
     """One `_Tracker` a sensor; see `tipdatum.fusion.estimator.Estimator`."""
 
-    def __init__(self, machine: Machine, period_s: float, options: ComplementaryOptions) -> None:
+    def __init__(
+        self, machine: Machine, period_s: float, options: ComplementaryOptions, presences: Presences = None
+    ) -> None:
         self.period = period_s
         self.options = options
         self._events: list[Event] = []
@@ -121,7 +124,7 @@ class ComplementaryEstimator:
         self._slew_travelled = 0.0
         self._slew_t = -math.inf
         self._t = -math.inf
-        self._arm = SensedArm(machine)
+        self._arm = SensedArm(machine, presences)
         self._map = JointMap(self._arm, self._arm.in_order)
         self._watched = -math.inf
         self._condition = Condition()
@@ -129,7 +132,9 @@ class ComplementaryEstimator:
 
     def consume(self, reading: MotionReading) -> None:
         """Take one reading; see `Estimator.consume`."""
-        if reading.t < self._t - 1e-9:
+        if reading.t < self._t:
+            if self._t - reading.t <= CLOCK_STEP_S:
+                return
             self._step_back(reading.t)
         self._t = reading.t
         if isinstance(reading, Slew):
@@ -138,7 +143,7 @@ class ComplementaryEstimator:
         tracker = self._trackers.get(reading.sensor)
         if tracker is None:
             return
-        if reading.t - tracker.channel.last_t > tracker.channel.stale_after:
+        if tracker.channel.is_back(reading.t):
             tracker.restart()
             self._watched = -math.inf
         tracker.update(tracker.channel.sample(reading))

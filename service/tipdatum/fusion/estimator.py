@@ -7,7 +7,7 @@ know shows in the pose's quality and reasons.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib import import_module
 from typing import Any, Protocol, TypeAlias
@@ -17,9 +17,13 @@ from pydantic import BaseModel
 from tipdatum.errors import ConfigError
 from tipdatum.fusion.pose import Pose
 from tipdatum.machine.description import Machine
+from tipdatum_drivers.presence import Presence
 from tipdatum_drivers.reading import Imu, Slew, Tilt
 
 MotionReading: TypeAlias = Imu | Tilt | Slew
+Presences: TypeAlias = Mapping[str, Presence] | None
+"""By sensor, kept by whoever judges the readings, so that an estimator holds no other view of who is silent;
+None: the estimator keeps its own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,13 +92,13 @@ def tells_angles_alone(machine: Machine) -> bool:
     return {s.type for s in machine.sensor.values() if s.type in ("imu", "tilt")} == {"tilt"}
 
 
-Factory: TypeAlias = Callable[[Machine, float, BaseModel], Estimator]
+Factory: TypeAlias = Callable[[Machine, float, BaseModel, Presences], Estimator]
 
 _ESTIMATORS: dict[str, tuple[str, str, str]] = {
     "complementary": ("tipdatum.fusion.complementary", "ComplementaryEstimator", "ComplementaryOptions"),
     "chain": ("tipdatum.fusion.chain.estimator", "ChainEstimator", "ChainOptions"),
 }
-"""name → module, class, options model. The class is called with (machine, period_s, options)."""
+"""name → module, class, options model. The class is called with (machine, period_s, options, presences)."""
 
 DEFAULT_ESTIMATOR = "chain"
 
@@ -118,7 +122,11 @@ def options_model(name: str, file: str = "options") -> type[BaseModel]:
 
 
 def make_estimator(
-    name: str, machine: Machine, period_s: float, options: dict[str, Any] | BaseModel | None = None
+    name: str,
+    machine: Machine,
+    period_s: float,
+    options: dict[str, Any] | BaseModel | None = None,
+    presences: Presences = None,
 ) -> Estimator:
     """An estimator by name.
 
@@ -127,6 +135,7 @@ def make_estimator(
         machine: the description, with the mounted bucket first.
         period_s: the tick's period, s.
         options: of that estimator; None for its defaults.
+        presences: see `Presences`.
 
     Raises:
         ConfigError: no estimator has that name.
@@ -138,4 +147,4 @@ def make_estimator(
         # No force and no gyro to integrate: another filter of the same options.
         module, cls = "tipdatum.fusion.tilt_only", "InclinometerEstimator"
     factory: Factory = getattr(import_module(module), cls)
-    return factory(machine, period_s, chosen)
+    return factory(machine, period_s, chosen, presences)

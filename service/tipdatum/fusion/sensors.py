@@ -1,4 +1,4 @@
-"""What an estimator needs to know of one sensor: its calibration, its mount, its age, whether it is silent.
+"""What an estimator needs to know of one sensor: its calibration, its mount, whether it is silent.
 
 A reading becomes a `Sample` in the axes of the body that carries the sensor:
 
@@ -18,14 +18,9 @@ import numpy as np
 
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
 from tipdatum.machine.description import Sensor
+from tipdatum_drivers.presence import Presence
 from tipdatum_drivers.reading import Imu, Tilt, Vector
 
-STALE_FLOOR_S = 0.25
-"""Silence that makes a sensor stale, s: an arm at 0.5 m/s moves an eighth of a metre in it."""
-STALE_PERIODS = 2.5
-"""Periods of a slow sensor that may pass in silence: two lost readings and half a period of jitter."""
-STALE_CEILING_S = 1.0
-"""The longest silence that periods may ask for, s; a description may name a longer one itself."""
 USUAL_JITTER_S = 0.001
 """Jitter of a sample's time, s, that the filter's own figures cover."""
 JITTER_SMOOTHING = 0.02
@@ -34,8 +29,6 @@ LONGEST_S, LONGEST_FADES = 0.15, 0.005
 """Most that counts as time between readings of a restless stream, s, and how each of them forgets it."""
 TEMPERATURE_SMOOTHING = 0.01
 """Weight of a new temperature: it changes over minutes, in steps of up to half a kelvin."""
-PERIOD_SMOOTHING = 0.1
-"""Weight of a new interval in the running period of a sensor."""
 
 
 class Sample(NamedTuple):
@@ -53,10 +46,16 @@ class Sample(NamedTuple):
 
 
 class Channel:
-    """One tilt sensor's calibration and its bookkeeping of time."""
+    """One tilt sensor's calibration and its bookkeeping of time.
 
-    def __init__(self, name: str, sensor: Sensor, gravity: float) -> None:
+    Args:
+        presence: kept by whoever judges the readings; None: the channel keeps one of its own.
+    """
+
+    def __init__(self, name: str, sensor: Sensor, gravity: float, presence: Presence | None = None) -> None:
         self.name = name
+        self._alone = presence is None
+        self.presence = Presence.of(sensor) if presence is None else presence
         self.sensor = sensor
         self.gravity = gravity
         self.mount: Array = rotation_from_rpy_deg(sensor.mount_rpy_deg)
@@ -75,16 +74,28 @@ class Channel:
         self.tells_roll = True
         """Whether the sensor sees how its body rolls; a single-axis inclinometer does not."""
         self.last_t = self._last_sampled = -math.inf
-        self.period = 0.0
+        """When the last reading was taken, s; its sample."""
         self._unsteady = self._lost = 0.0
         self.longest = 0.0
         """Longest recent time between two readings, s, a silence left out."""
-        self.stale_after = sensor.stale_after_s or STALE_FLOOR_S
-        """Silence after which the sensor is stale, s."""
-        self._adapts = sensor.stale_after_s is None
         self.warmed_k: float | None = None
         """By how much the part has warmed up since its first reading, K; None where it does not tell."""
         self._switched_on_c = 0.0
+
+    def go_on_from(self, old: Channel) -> None:
+        """Take over what a sensor of this name was like before its description changed."""
+        self.last_t, self.presence, self._alone = old.last_t, old.presence, old._alone
+        if self._alone:
+            self.presence.describe(self.sensor)
+
+    @property
+    def period(self) -> float:
+        """Time between readings, s; 0 until it is known."""
+        return self.presence.period_s or 0.0
+
+    def is_back(self, t: float) -> bool:
+        """Whether a reading at `t`, not taken yet, ends a silence, or is the first."""
+        return t - self.last_t > self.presence.stale_after_s
 
     def sample(self, reading: Imu | Tilt) -> Sample:
         """The reading in the body's axes; also notes that the sensor is alive."""
@@ -97,7 +108,7 @@ class Channel:
 
     def raw(self, reading: Imu | Tilt) -> tuple[float, Vector, Vector | None]:
         """What `Sample` tells, in the sensor's own axes; also notes that the sensor is alive."""
-        self.note(reading.t)
+        self._note(reading.t)
         t = (reading.t if reading.t_sample is None else reading.t_sample) - self.latency
         period = self.period
         off = t - self._last_sampled - period
@@ -122,23 +133,17 @@ class Channel:
         change = temperature_c - self._switched_on_c
         self.warmed_k += TEMPERATURE_SMOOTHING * (change - self.warmed_k)
 
-    def note(self, t: float) -> None:
-        """Take notice of a reading at `t`, s."""
-        step = t - self.last_t
-        self.last_t = t
+    def _note(self, t: float) -> None:
+        step, self.last_t = t - self.last_t, t
+        if self._alone:
+            self.presence.heard(t)
+            self.presence.used(t)
         if not 0.0 < step < math.inf:
             return
-        period = self.period or step
         if step > self.longest:
             self.longest = min(step, LONGEST_S)
         else:
             self.longest -= LONGEST_FADES * self.longest
-        # A gap is no period: one long silence must not make the next one look normal.
-        over = step - period if step < 2.0 * period else period
-        self.period = period = period + PERIOD_SMOOTHING * over
-        if self._adapts:
-            patience = STALE_PERIODS * period
-            self.stale_after = STALE_FLOOR_S if patience <= STALE_FLOOR_S else min(patience, STALE_CEILING_S)
 
     @property
     def jitter_variance(self) -> float:
@@ -151,25 +156,13 @@ class Channel:
 
         A straight line over one lost reading of a fast vibration of variance s² is wrong by s √1.5 there.
         """
-        return 1.5 * self._lost / self.period if self.period > 0.0 else 0.0
+        return 1.5 * self._lost / self.period if self._lost > 0.0 and self.period > 0.0 else 0.0
 
     def forget_time(self) -> None:
         """Start anew after the clock stepped back."""
         self.last_t = -math.inf
-
-    @property
-    def heard(self) -> bool:
-        """Whether a reading has come since the start."""
-        return self.last_t > -math.inf
-
-    def silence(self, t: float) -> str | None:
-        """Why the sensor cannot be relied on at `t`, None if it can."""
-        if not self.heard:
-            return f"{self.name} sensor not heard yet"
-        age = t - self.last_t
-        if age <= self.stale_after:
-            return None
-        return f"{self.name} sensor silent for {age:.1f} s" if age < 60.0 else f"{self.name} sensor silent"
+        if self._alone:
+            self.presence.clock_stepped()
 
 
 def up_from_tilt(tilt: Tilt) -> Vector:

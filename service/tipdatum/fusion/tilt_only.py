@@ -23,12 +23,13 @@ import numpy as np
 
 from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, JointMap, SensedArm
 from tipdatum.fusion.chain.tuning import ChainOptions
-from tipdatum.fusion.estimator import Agreement, Event, MotionReading
+from tipdatum.fusion.estimator import Agreement, Event, MotionReading, Presences
 from tipdatum.fusion.pose import Anchor, Condition, Matrices, Pose, Quality
 from tipdatum.fusion.sensors import Channel
 from tipdatum.fusion.tilt_tracks import OMEGA_RADPS, TiltBodies, TiltTrack
 from tipdatum.kinematics.frames import Array, nearest_turn
 from tipdatum.machine.description import Machine
+from tipdatum_drivers.presence import CLOCK_STEP_S
 from tipdatum_drivers.reading import Slew, Tilt
 
 SETTLE_S = 1.0
@@ -74,15 +75,17 @@ class _TiltPose:
 class InclinometerEstimator:
     """See `tipdatum.fusion.estimator.Estimator`."""
 
-    def __init__(self, machine: Machine, period_s: float, options: ChainOptions) -> None:
+    def __init__(
+        self, machine: Machine, period_s: float, options: ChainOptions, presences: Presences = None
+    ) -> None:
         self.period, self.options = period_s, options
         self._events: list[Event] = []
-        self._machine = machine
+        self._machine, self._presences = machine, presences
         self._slew_angle: float | None = None
         self._slew = TiltTrack(0.0, 0.0)
         self._anchor: _KeptAnchor | None = None
         self._wrong: set[str] = set()
-        self._build(SensedArm(machine))
+        self._build(SensedArm(machine, presences))
 
     def _build(self, arm: SensedArm) -> None:
         """Begin with nothing known of the sensors of `arm`."""
@@ -103,11 +106,13 @@ class InclinometerEstimator:
 
     def consume(self, reading: MotionReading) -> None:
         """Take one reading; see `Estimator.consume`."""
-        if reading.t < self._t - 1e-6:
+        if reading.t < self._t:
+            if self._t - reading.t <= CLOCK_STEP_S:
+                return
             text = f"time stepped back by {self._t - reading.t:.3f} s: filter started anew"
             self._events.append(Event(reading.t, "time-step", text))
             self._slew = TiltTrack(0.0, 0.0)
-            self._build(SensedArm(self._machine))
+            self._build(SensedArm(self._machine, self._presences))
         self._t = max(self._t, reading.t)
         if isinstance(reading, Slew):
             self._slewed(reading)
@@ -234,7 +239,7 @@ class InclinometerEstimator:
     def replace_machine(self, machine: Machine) -> None:
         """Go on with another bucket or changed dimensions, keeping what is known of the sensors."""
         self._machine = machine
-        arm = SensedArm(machine, keep=self._arm)
+        arm = SensedArm(machine, self._presences, keep=self._arm)
         if list(arm.channels) != list(self._arm.channels):
             self._build(arm)
             return

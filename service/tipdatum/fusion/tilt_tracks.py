@@ -78,7 +78,7 @@ class TiltBodies:
         """
         channel = self._by_name[reading.sensor]
         track, rows = self.tracks[reading.sensor], self._mounts[reading.sensor]
-        anew = reading.t - channel.last_t > channel.stale_after
+        anew = channel.is_back(reading.t)
         t, (x, y, z), _ = channel.raw(reading)
         if reading.angle_deg is None:
             if self._tells_roll(channel):

@@ -209,7 +209,7 @@ class Broken(ComplementaryEstimator):
 def test_what_is_no_number_is_never_a_figure(
     machine: Machine, readings: Readings, monkeypatch: pytest.MonkeyPatch, field: str
 ) -> None:
-    def broken(_: str, machine: Machine, period_s: float, __: object) -> Broken:
+    def broken(_: str, machine: Machine, period_s: float, *__: object) -> Broken:
         estimator = Broken(machine, period_s, ComplementaryOptions())
         estimator.field = field
         return estimator

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from numpy.typing import NDArray
 from scipy.linalg import solve_discrete_are
 from scipy.spatial.transform import Rotation
@@ -24,6 +25,7 @@ from tipdatum.fusion.complementary import ComplementaryEstimator, ComplementaryO
 from tipdatum.fusion.pose import CALM_S, MOVING_RADPS, Condition
 from tipdatum.fusion.sensors import Channel, up_from_tilt
 from tipdatum.machine.description import Sensor, parse_machine
+from tipdatum_drivers.presence import Presence
 from tipdatum_drivers.reading import Imu, Tilt
 
 Array = NDArray[np.float64]
@@ -225,20 +227,20 @@ def test_a_gap_leaves_its_blocks_out_and_the_next_whole_one_counts() -> None:
     assert [k for k in range(30) if kept.covers(0.05 * k, 0.05 * (k + 1))] == [21, 22, 23]
 
 
-def test_sensor_silence_counts_in_its_own_periods_up_to_a_second() -> None:
-    def channel(period: float, **words: Any) -> Channel:
-        ch = Channel("boom", Sensor(body="boom", **words), 9.80665)
-        for k in range(5):
-            ch.note(k * period)
-        return ch
-
-    assert channel(0.01).stale_after == 0.25
-    assert channel(0.25).stale_after == pytest.approx(0.625)
-    assert channel(0.6).stale_after == 1.0
-    assert channel(0.6, stale_after_s=2.0).stale_after == 2.0
-    fast = channel(0.01)
-    assert fast.silence(0.04 + 0.2) is None
-    assert fast.silence(0.04 + 0.3) == "boom sensor silent for 0.3 s"
+def test_a_sensor_alone_learns_its_presence_and_one_that_is_watched_takes_what_it_is_given() -> None:
+    reading = Imu(0.0, "boom", (0.0, 0.0, 9.80665), (0.0, 0.0, 0.0))
+    watched = Presence()
+    alone = Channel("boom", Sensor(body="boom"), 9.80665)
+    given = Channel("boom", Sensor(body="boom"), 9.80665, watched)
+    for k in range(5):
+        for channel in (alone, given):
+            channel.raw(replace(reading, t=0.4 * k))
+    assert alone.presence.stale_after_s == pytest.approx(1.0)
+    assert alone.presence.missing(1.6 + 1.1) == "silent for 1.1 s"
+    assert watched.last is None
+    assert given.presence is watched
+    assert not alone.is_back(2.5)
+    assert alone.is_back(2.7)
 
 
 @pytest.mark.parametrize(

@@ -34,16 +34,20 @@ from tipdatum.fusion.chain.prediction import BlockEnd, StatedKnowledge, Unsteadi
 from tipdatum.fusion.chain.samples import SampleBuffer
 from tipdatum.fusion.chain.schedule import BlockLength, BlockSchedule
 from tipdatum.fusion.chain.tuning import ChainOptions
-from tipdatum.fusion.estimator import Agreement, Event, MotionReading
+from tipdatum.fusion.estimator import Agreement, Event, MotionReading, Presences
 from tipdatum.fusion.pose import Anchor, Condition, Matrices, Pose
 from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import Array
 from tipdatum.machine.description import Machine
+from tipdatum_drivers.presence import CLOCK_STEP_S
 from tipdatum_drivers.reading import Slew
 
 __all__ = ["ChainEstimator", "ChainOptions"]
 
 _NO_RATE = (0.0, 0.0, 0.0)
+LONGEST_GAP = 1.5
+"""Times the silence after which a sensor counts as silent: so far a straight line is drawn from one of its
+samples to the next."""
 LEVELLING_S = 1.0
 """Rest that is averaged before the angles are taken as levelled, s."""
 STILL_RADPS = 0.02
@@ -53,7 +57,9 @@ STILL_RADPS = 0.02
 class ChainEstimator:
     """See `tipdatum.fusion.estimator.Estimator`."""
 
-    def __init__(self, machine: Machine, period_s: float, options: ChainOptions) -> None:
+    def __init__(
+        self, machine: Machine, period_s: float, options: ChainOptions, presences: Presences = None
+    ) -> None:
         self.period = period_s
         self.options = options
         self._events: list[Event] = []
@@ -61,14 +67,14 @@ class ChainEstimator:
         self._slew_angle: float | None = None
         self._slew_travelled = 0.0
         self._rocking: Rocking | None = None
-        self._machine = machine
-        self._build(SensedArm(machine))
+        self._machine, self._presences = machine, presences
+        self._build(SensedArm(machine, presences))
 
     def _build(self, arm: SensedArm) -> None:
         self._arm = arm
         self._channels = arm.in_order
         self._gyro_seen: dict[int, bool] = {}
-        self._samples = [SampleBuffer(0.3) for _ in self._channels]
+        self._samples = [SampleBuffer() for _ in self._channels]
         self._by_name = self._named()
         self._filter: ChainFilter | None = None
         self._start: BlockEnd | None = None
@@ -97,7 +103,9 @@ class ChainEstimator:
         t = reading.t
         if t > self._t:
             self._t = t
-        elif t < self._t - 1e-6:
+        elif t < self._t:
+            if self._t - t <= CLOCK_STEP_S:
+                return
             self._step_back(t)
             self._t = t
         if isinstance(reading, Slew):
@@ -110,6 +118,7 @@ class ChainEstimator:
         sampled, force, rate = channel.raw(reading)
         if self._filter is None:
             self._gyro_seen[i] = rate is not None
+        samples.longest_gap = LONGEST_GAP * channel.presence.stale_after_s
         samples.add(sampled, force, rate or _NO_RATE)
         if samples.t >= self._schedule.due and self._schedule.is_due(i, self._t):
             self._advance()
@@ -124,7 +133,7 @@ class ChainEstimator:
         self._t = -math.inf
         for channel in self._channels:
             channel.forget_time()
-        self._build(SensedArm(self._machine))
+        self._build(SensedArm(self._machine, self._presences))
         self._restore = anchor
 
     _restore: tuple[float, float] | None = None
@@ -213,7 +222,6 @@ class ChainEstimator:
         f.set_epochs(self._pace.begin(self._start, self._samples, settled))
         schedule.taken(number + epochs, f.span)
         for channel, samples, delay in zip(self._channels, self._samples, f.delays(), strict=True):
-            samples.longest_gap = 1.5 * channel.stale_after
             samples.delay = delay
             samples.keep_pace(channel.period)
             if samples.slow is not None:
@@ -418,7 +426,7 @@ class ChainEstimator:
     def replace_machine(self, machine: Machine) -> None:
         """Go on with another bucket or changed dimensions, keeping what is known of the sensors."""
         self._machine = machine
-        arm = SensedArm(machine, keep=self._arm)
+        arm = SensedArm(machine, self._presences, keep=self._arm)
         same = [ch.name for ch in arm.in_order] == [ch.name for ch in self._channels]
         if not same or self._filter is None:
             self._build(arm)
@@ -431,6 +439,7 @@ class ChainEstimator:
         self._arm, self._chain = arm, machine.chain()
         self._channels = [arm.channels[ch.name] for ch in self._channels]
         self._by_name, self._known = self._named(), None
+        self._schedule.refit(self._channels)
         self._posture = JointMap(arm, self._channels)
         self._kept.clear()
         self._filter.refit(arm, self._channels)

@@ -60,7 +60,7 @@ class SampleBuffer:
         "turned",
     )  # fmt: skip
 
-    def __init__(self, longest_gap_s: float) -> None:
+    def __init__(self, longest_gap_s: float = math.inf) -> None:
         self.longest_gap = longest_gap_s
         self.delay = 0.0
         self._rows = bytearray()

@@ -42,6 +42,10 @@ class BlockSchedule:
         self._behind: set[int] = set()
         self.due = -math.inf
 
+    def refit(self, channels: Sequence[Channel]) -> None:
+        """Go on with changed descriptions of the same sensors."""
+        self._channels = channels
+
     @property
     def edge(self) -> float:
         """Where the last block ended, s."""
