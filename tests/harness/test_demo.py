@@ -69,7 +69,7 @@ def test_it_tells_where_to_look_and_each_pass_is_a_session_of_its_own(demo: Demo
     assert port is not None, told
     base = port[2]
     assert f"mosquitto_sub -p {port[1]} -t '{base}/#' -v" in told
-    assert f"mosquitto_pub -p {port[1]} -t {base}/command/datum/set" in told
+    assert f"tipdatum send datum/set elevation_m=101.25 --port {port[1]}" in told
     assert re.search(r"page +http://127\.0\.0\.1:\d+/", told)
     assert "no safety device" in told
     assert "Ctrl-C" in told

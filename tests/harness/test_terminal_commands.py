@@ -88,11 +88,11 @@ def test_watch_shows_figures_and_takes_them_away_with_a_reason(
         shown = terminal("watch", "--port", str(port))
         shown.wait_for("waiting for the service")
         source = publisher(port, deviation_m=0.134)
-        shown.wait_for("above grade, to cut")
+        shown.wait_for("above target, lower")
         assert "± 0.012 m" in shown.text
         source.close()
         shown.wait_for("no message")
-        assert "above grade" not in shown.text
+        assert "above target" not in shown.text
         assert "± 0.012" not in shown.text
     shown.wait_for("no broker: the connection to")
     assert shown.end(by=signal.SIGINT) == 0
@@ -123,7 +123,7 @@ def test_watch_prints_lines_where_nobody_can_see_a_picture(publisher: Callable[.
             lines = [process.stdout.readline() for _ in range(2)]
             process.send_signal(signal.SIGINT)
             assert process.wait(PATIENCE_S) == 0
-    assert "elevation -1.234 m ± 0.012 m  good  0.050 m below grade, over-dug" in lines[1]
+    assert "elevation -1.234 m ± 0.012 m  good  0.050 m below target, raise" in lines[1]
 
 
 def _refusal(port: int, *arguments: str, **environment: str) -> str:

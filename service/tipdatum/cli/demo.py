@@ -16,6 +16,7 @@ import typer
 from rich.console import Console, Group, RenderableType
 from rich.text import Text
 
+from tipdatum.bus.topics import ROOT
 from tipdatum.cli.listener import Heard, Listener
 from tipdatum.cli.options import OwnPort, input_file
 from tipdatum.cli.watch import keep_on_screen
@@ -28,6 +29,9 @@ from tipdatum.run.shell import Ready, Shell
 from tipdatum.shipped import shipped
 from tipdatum_drivers.replay import ReplayOptions
 from tipdatum_drivers.session_file import SessionFile
+
+TALL_FROM_ROWS, LOW_FROM_ROWS = 24, 16
+"""Rows of the live view that the whole introduction leaves, and that its short form leaves at the least."""
 
 
 def demo(
@@ -91,26 +95,34 @@ def introduction(where: Ready) -> list[str]:
         "Advisory figures, no safety device.",
         f"  broker  {where.broker_host}:{port} (MQTT), topics {topics}/#",
         f"  read    mosquitto_sub -p {port} -t '{topics}/#' -v",
-        f"  set     mosquitto_pub -p {port} -t {topics}/command/datum/set -m '{{\"elevation_m\": 101.25}}'",
+        set_line(where),
     ]
     if where.page_url:
         lines.append(f"  page    {where.page_url}")
     return lines
 
 
+def set_line(where: Ready) -> str:
+    """How to set the reference from another terminal: short enough to be copied from 80 columns."""
+    root = "" if where.topics.root == ROOT else f" --topic-root {where.topics.root}"
+    return f"  set     tipdatum send datum/set elevation_m=101.25 --port {where.broker_port}{root}"
+
+
 class _Introduced(View):
-    """The live view with the introduction above it, where the terminal is tall enough for both."""
+    """The live view with the introduction above it; on a low terminal only what one needs to try it."""
 
     def __init__(self, where: Ready) -> None:
         super().__init__(where.machine_id, where.topics.root)
         self._lines = introduction(where)
+        page = [f"  page    {where.page_url}"] if where.page_url else []
+        self._short = [set_line(where), *page]
 
     def render(self, width: int, height: int, now: float) -> RenderableType:
-        room = height - len(self._lines) - 1
-        if room < 16:
+        lines = self._lines if height - len(self._lines) >= TALL_FROM_ROWS else self._short
+        if height - len(lines) < LOW_FROM_ROWS:
             return super().render(width, height, now)
-        text = Text("\n".join(self._lines), no_wrap=True, overflow="ellipsis")
-        return Group(text, Text(), super().render(width, room, now))
+        text = Text("\n".join(lines), no_wrap=True, overflow="ellipsis")
+        return Group(text, super().render(width, height - len(lines), now))
 
 
 def _show(where: Ready, over: threading.Event, restored: threading.Event) -> None:

@@ -16,7 +16,7 @@ ON_GRADE_M = 0.01
 """Size below which a deviation is called on grade where no tolerance is set (common practice, no source)."""
 LARGE_FROM_ROWS = 13
 """Rows that elevation, deviation and one reason need with large figures; reach and corners may fall off."""
-ABOVE, BELOW = "above grade, to cut", "below grade, over-dug"
+ABOVE, BELOW = "above target, lower", "below target, raise"
 
 
 def number(value: Any) -> float | None:
@@ -140,7 +140,7 @@ def one_line(tip: dict[str, Any], trouble: str, *, fine: bool = True) -> str:
 
 
 def deviation_words(deviation: float, sigma: float | None, judgement: str = "") -> str:
-    """Direction of a deviation in words, and no more than sigma allows: "above grade, to cut".
+    """Direction of a deviation in words, and no more than sigma allows: "above target, lower".
 
     Args:
         deviation, sigma: m. judgement: the service's own, where a tolerance is set.
@@ -151,9 +151,9 @@ def deviation_words(deviation: float, sigma: float | None, judgement: str = "") 
         return {"above": ABOVE, "below": BELOW}.get(judgement, judgement)
     uncertain = sigma is not None and abs(deviation) < sigma
     if abs(deviation) < ON_GRADE_M:
-        return "near grade, within 1σ" if uncertain and sigma and sigma > ON_GRADE_M else "on grade"
+        return "near target, within 1σ" if uncertain and sigma and sigma > ON_GRADE_M else "on grade"
     if uncertain:
-        return f"{'above' if deviation > 0 else 'below'} grade, by less than 1σ"
+        return f"{'above' if deviation > 0 else 'below'} target, by less than 1σ"
     return ABOVE if deviation > 0 else BELOW
 
 

@@ -14,8 +14,9 @@ from functools import partial
 from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
+from tipdatum.display.day_report import DayReport
 from tipdatum.display.texts import languages
 from tipdatum.errors import PortError
 
@@ -41,6 +42,9 @@ HEADERS = {
     "Referrer-Policy": "no-referrer",
     "Cache-Control": "no-cache",
 }
+
+REPORT_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
+"""A report carries its own style and drawings, and nothing else."""
 
 Role = Literal["display", "panel", "integrator"]
 
@@ -94,13 +98,27 @@ class _Handler(BaseHTTPRequestHandler):
     sys_version = ""
     timeout = 30
 
-    def __init__(self, *args: object, files: dict[str, Path], settings: bytes) -> None:
+    def __init__(
+        self, *args: object, files: dict[str, Path], settings: bytes, report: DayReport | None
+    ) -> None:
         self._files = files
         self._settings = settings
+        self._report = report
         super().__init__(*args)  # type: ignore[arg-type]
 
     def do_GET(self) -> None:
         self._answer(with_body=True)
+
+    def do_POST(self) -> None:
+        """The one thing that may be asked to be done: the report of the day, by the page itself."""
+        own = self.headers.get("Origin", "").partition("//")[2] == self.headers.get("Host")
+        if self._report is None or self.path != "/report.json" or not own:
+            self.close_connection = True
+            self._send(HTTPStatus.NOT_FOUND, "text/plain; charset=utf-8", b"not found\n", with_body=True)
+            return
+        self.rfile.read(min(int(self.headers.get("Content-Length") or 0), 1024))
+        self._report.begin()
+        self._send_json(self._report.state)
 
     def do_HEAD(self) -> None:
         self._answer(with_body=False)
@@ -109,17 +127,27 @@ class _Handler(BaseHTTPRequestHandler):
         path = self.path.partition("?")[0]
         if path == "/settings.json":
             self._send(HTTPStatus.OK, TYPES[".json"], self._settings, with_body=with_body)
+        elif path == "/report.json" and self._report is not None:
+            self._send_json(self._report.state)
+        elif path == "/report.html" and self._report is not None and self._report.file.exists():
+            body = self._report.file.read_bytes()
+            self._send(HTTPStatus.OK, TYPES[".html"], body, with_body=with_body, policy=REPORT_POLICY)
         elif (file := self._files.get(path)) is not None:
             self._send(HTTPStatus.OK, TYPES[file.suffix], file.read_bytes(), with_body=with_body)
         else:
             self._send(HTTPStatus.NOT_FOUND, "text/plain; charset=utf-8", b"not found\n", with_body=with_body)
 
-    def _send(self, status: HTTPStatus, content_type: str, body: bytes, *, with_body: bool) -> None:
+    def _send_json(self, value: dict[str, Any]) -> None:
+        self._send(HTTPStatus.OK, TYPES[".json"], json.dumps(value).encode(), with_body=True)
+
+    def _send(
+        self, status: HTTPStatus, content_type: str, body: bytes, *, with_body: bool, policy: str = ""
+    ) -> None:
         self.send_response(status)
         self.send_header("Content-Type", content_type)
         self.send_header("Content-Length", str(len(body)))
         for name, value in HEADERS.items():
-            self.send_header(name, value)
+            self.send_header(name, policy or value if name == "Content-Security-Policy" else value)
         self.end_headers()
         if with_body:
             self.wfile.write(body)
@@ -144,6 +172,7 @@ class Server:
     port: int
     _http: _HttpServer = field(repr=False)
     _thread: threading.Thread = field(repr=False)
+    _report: DayReport | None = field(default=None, repr=False)
 
     @property
     def url(self) -> str:
@@ -156,20 +185,23 @@ class Server:
         self._http.shutdown()
         self._http.server_close()
         self._thread.join()
+        if self._report is not None:
+            self._report.close()
 
 
-def start(host: str, port: int, settings: PageSettings) -> Server:
+def start(host: str, port: int, settings: PageSettings, report: DayReport | None = None) -> Server:
     """Serve the page in a thread of its own.
 
     Args:
         host: address to listen on; a loopback address unless the display runs elsewhere.
         port: 0 takes a free one.
         settings: what `settings.json` tells the page.
+        report: writes the day's report when the page asks for it; None where nothing is recorded.
 
     Raises:
         PortError: the address cannot be listened on.
     """
-    handler = partial(_Handler, files=page_files(), settings=settings_json(settings).encode())
+    handler = partial(_Handler, files=page_files(), settings=settings_json(settings).encode(), report=report)
     try:
         http = _HttpServer((host, port), handler)
     except OSError as error:
@@ -180,4 +212,4 @@ def start(host: str, port: int, settings: PageSettings) -> Server:
         target=http.serve_forever, args=(STOP_POLL_S,), name="display-page", daemon=True
     )
     thread.start()
-    return Server(host, http.server_address[1], http, thread)
+    return Server(host, http.server_address[1], http, thread, report)

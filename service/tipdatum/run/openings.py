@@ -14,6 +14,7 @@ from tipdatum.bus.broker import BrokerAddresses, EmbeddedBroker
 from tipdatum.bus.messages import CONTRACT_VERSION, UNITS, About
 from tipdatum.bus.options import PLAIN_PORT, BrokerOptions, read_users
 from tipdatum.config import Service
+from tipdatum.display.day_report import DayReport
 from tipdatum.display.server import PageSettings, Server, start
 from tipdatum.run.build import build
 from tipdatum.sessions.recorder import Recorder
@@ -81,7 +82,12 @@ def open_page(service: Service, place: BrokerPlace) -> Server | None:
         units=display.units,
         language=display.language,
     )
-    return start(display.host, display.port, settings)
+    folder = service.recording.directory
+    report = None
+    if folder is not None and display.role != "display":
+        place_of_files = service.path.parent / Path(folder).expanduser()
+        report = DayReport(place_of_files, display.language, "ft" if display.units.startswith("ft") else "m")
+    return start(display.host, display.port, settings, report)
 
 
 def open_recorder(

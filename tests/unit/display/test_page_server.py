@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import gzip
 import http.client
 import json
-from collections.abc import Iterator
+import time
+from collections.abc import Iterator, Mapping
+from pathlib import Path
 
 import pytest
 
+from tipdatum.display.day_report import DayReport
 from tipdatum.display.server import PAGE, PageSettings, Server, page_files, start
 from tipdatum.errors import PortError
 
+DIG = Path(__file__).parents[3] / "replay_data" / "trench.ndjson.gz"
 SETTINGS = PageSettings(websocket="ws://{host}:9001/mqtt", machine_id="demo", role="display", units="ft")
 
 
@@ -21,9 +26,13 @@ def server() -> Iterator[Server]:
     running.close()
 
 
-def ask(server: Server, path: str, method: str = "GET") -> tuple[int, bytes, dict[str, str]]:
+def ask(
+    server: Server, path: str, method: str = "GET", headers: Mapping[str, str] | None = None
+) -> tuple[int, bytes, dict[str, str]]:
     connection = http.client.HTTPConnection("127.0.0.1", server.port, timeout=5)
     connection.putrequest(method, path, skip_accept_encoding=True)
+    for name, value in (headers or {}).items():
+        connection.putheader(name, value)
     connection.endheaders()
     response = connection.getresponse()
     body = response.read()
@@ -73,7 +82,8 @@ def test_head_has_no_body(server: Server) -> None:
 
 
 def test_other_methods_are_refused(server: Server) -> None:
-    assert ask(server, "/", "POST")[0] == 501
+    assert ask(server, "/", "PUT")[0] == 501
+    assert ask(server, "/", "POST")[0] == 404
 
 
 def test_policy_lets_the_page_reach_its_own_files_and_a_broker_alone(server: Server) -> None:
@@ -99,3 +109,34 @@ def test_closed_server_is_gone() -> None:
     running.close()
     with pytest.raises(ConnectionRefusedError):
         ask(running, "/")
+
+
+def test_report_of_the_day_is_written_when_the_page_asks(tmp_path: Path) -> None:
+    with gzip.open(DIG, "rt") as whole, (tmp_path / "dig.ndjson").open("w") as cut:
+        cut.writelines(line for line in whole if json.loads(line).get("t", 0) <= 9.0)
+    running = start("127.0.0.1", 0, SETTINGS, DayReport(tmp_path, "de"))
+    own = {"Origin": running.url.rstrip("/")}
+    try:
+        assert ask(running, "/report.html")[0] == 404
+        assert ask(running, "/report.json", "POST", {"Origin": "http://elsewhere"})[0] == 404
+        assert json.loads(ask(running, "/report.json", "POST", own)[1])["state"] == "writing"
+        deadline = time.monotonic() + 600.0
+        while (told := json.loads(ask(running, "/report.json")[1]))["state"] == "writing":
+            assert time.monotonic() < deadline
+            time.sleep(0.2)
+        assert told == {"state": "ready", "address": "report.html"}
+        status, body, headers = ask(running, "/report.html")
+        assert status == 200
+        assert "Grabungsbericht" in body.decode()
+        assert "script-src" not in headers["Content-Security-Policy"]
+        assert "default-src 'none'" in headers["Content-Security-Policy"]
+    finally:
+        running.close()
+
+
+def test_report_without_a_recording_says_so(tmp_path: Path) -> None:
+    report = DayReport(tmp_path)
+    report.begin()
+    assert report.state["state"] == "failed"
+    assert str(tmp_path) in report.state["text"]
+    report.close()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -10,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.console import Console
 
+from tipdatum.cli.demo import _Introduced
 from tipdatum.display.canvas import Canvas, Window
 from tipdatum.display.digits import big
 from tipdatum.display.figures import deviation_words
@@ -79,13 +81,13 @@ def test_elevation_sigma_quality_and_health_stand_on_the_screen() -> None:
 @pytest.mark.parametrize(
     ("deviation", "sigma", "words"),
     [
-        (0.134, 0.012, "above grade, to cut"),
-        (-0.034, 0.012, "below grade, over-dug"),
+        (0.134, 0.012, "above target, lower"),
+        (-0.034, 0.012, "below target, raise"),
         (0.004, 0.008, "on grade"),
         (-0.009, None, "on grade"),
-        (0.05, 0.3, "above grade, by less than 1σ"),
-        (-0.05, 0.3, "below grade, by less than 1σ"),
-        (0.002, 0.3, "near grade, within 1σ"),
+        (0.05, 0.3, "above target, by less than 1σ"),
+        (-0.05, 0.3, "below target, by less than 1σ"),
+        (0.002, 0.3, "near target, within 1σ"),
     ],
 )
 def test_a_deviation_in_words_says_no_more_than_sigma_allows(
@@ -100,8 +102,8 @@ def test_a_deviation_in_words_says_no_more_than_sigma_allows(
     ("judgement", "words"),
     [
         ("on grade", "on grade"),
-        ("above", "above grade, to cut"),
-        ("below", "below grade, over-dug"),
+        ("above", "above target, lower"),
+        ("below", "below target, raise"),
         ("cannot judge", "cannot judge: 2σ exceeds the"),
     ],
 )
@@ -250,3 +252,24 @@ def test_a_dot_lands_in_its_braille_cell() -> None:
     assert canvas.lines()[0].plain == "⠁ "
     canvas.line((2.0, 4.0), (2.0, 0.0))
     assert canvas.lines()[0].plain == "⠁⡇"
+
+
+def test_demo_on_80_by_24_keeps_large_digits_and_a_line_that_can_be_copied() -> None:
+    topics = SimpleNamespace(root="tipdatum", base="tipdatum/demo")
+    where = SimpleNamespace(
+        machine_id="demo", topics=topics, broker_host="127.0.0.1", broker_port=41883, page_url="http://[::1]/"
+    )
+    view = _Introduced(where)  # type: ignore[arg-type]
+    view.link(True, "127.0.0.1:41883")
+    tip = {"elevation_m": 1.5, "deviation_m": 0.1, "sigma_m": 0.004, "quality": "good", "reasons": []}
+    view.apply("tipdatum/demo/tip", json.dumps(tip).encode(), 0.0)
+    for name in ("upper", "boom", "stick", "bucket"):
+        health = {"sensor": name, "body": name, "state": "ok", "rate_hz": 50.0, "faults": {}, "text": ""}
+        view.apply(f"tipdatum/demo/health/{name}", json.dumps(health).encode(), 0.0)
+    console = Console(width=80, height=24, force_terminal=True, color_system=None)
+    with console.capture() as drawn:
+        console.print(view.render(80, 24, 0.1))
+    lines = drawn.get().splitlines()
+    assert len(lines) <= 24
+    assert any("tipdatum send datum/set elevation_m=101.25 --port 41883" in line for line in lines)
+    assert sum("█" in line for line in lines) >= 4, "two figures, each of more than one line"

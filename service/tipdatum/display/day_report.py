@@ -1,0 +1,80 @@
+"""The report of the day by one touch: of the newest recorded session file, written by a process of its own.
+
+A replay of a day takes minutes of a processor; the live figures come first, so that process comes last.
+"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+import tempfile
+import threading
+from pathlib import Path
+from typing import Any
+
+ENDINGS = (".ndjson", ".ndjson.gz")
+
+
+class DayReport:
+    """Writes one report at a time and knows how far it is.
+
+    Args:
+        recordings: folder of the session files. language, units: that it is written in.
+    """
+
+    def __init__(self, recordings: Path, language: str = "en", units: str = "m") -> None:
+        self._recordings = recordings
+        self._written_in = ("--language", language or "en", "--units", units)
+        self._folder = tempfile.TemporaryDirectory(prefix="tipdatum-report-")
+        self.file = Path(self._folder.name) / "report.html"
+        self._state: dict[str, Any] = {"state": "none"}
+        self._process: subprocess.Popen[str] | None = None
+        self._lock = threading.Lock()
+
+    @property
+    def state(self) -> dict[str, Any]:
+        """`state` none, writing, ready (with `address`) or failed (with `text`)."""
+        with self._lock:
+            return dict(self._state)
+
+    def begin(self) -> None:
+        """Write it, unless one is being written."""
+        with self._lock:
+            if self._state["state"] == "writing":
+                return
+            session = self._newest()
+            if session is None:
+                self._state = {"state": "failed", "text": f"no session file in {self._recordings}"}
+                return
+            self._state = {"state": "writing"}
+            nice = ["nice", "-n", "19"] if shutil.which("nice") else []
+            command = [*nice, sys.executable, "-m", "tipdatum", "report", str(session), "-o", str(self.file)]
+            self._process = subprocess.Popen(
+                [*command, *self._written_in],
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.PIPE,
+                text=True,
+            )
+        threading.Thread(target=self._wait, name="day-report", daemon=True).start()
+
+    def close(self) -> None:
+        """End what is being written, and take the report away."""
+        if self._process is not None and self._process.poll() is None:
+            self._process.kill()
+            self._process.wait()
+        self._folder.cleanup()
+
+    def _newest(self) -> Path | None:
+        found = [file for file in self._recordings.glob("*") if file.name.endswith(ENDINGS)]
+        return max(found, key=lambda file: file.stat().st_mtime, default=None)
+
+    def _wait(self) -> None:
+        process = self._process
+        assert process is not None
+        _, complaint = process.communicate()
+        with self._lock:
+            if process.returncode == 0:
+                self._state = {"state": "ready", "address": "report.html"}
+            else:
+                self._state = {"state": "failed", "text": complaint.strip().rpartition("\n")[2][:300]}
