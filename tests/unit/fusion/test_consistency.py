@@ -1,0 +1,152 @@
+"""By which figures sensors contradict each other, what it looks like, and how long a suspicion lasts."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tipdatum.fusion.chain.integrity import Alarm, Consistency, Evidence, Look, Suspicion
+
+G = 9.80665
+SPAN = 0.15
+NAMES = ("upper", "boom", "stick", "bucket")
+
+
+def look(t: float, **changes: Any) -> Look:
+    """Four sensors that rest and agree."""
+    n = 4
+    parts: dict[str, Any] = {
+        "innovation": np.zeros((n, 3)),
+        "shake": np.zeros(n),
+        "force": np.tile([0.0, 0.0, G], (n, 1)),
+        "rate": np.zeros((n, 3)),
+        "roll": np.zeros(n),
+        "plane": np.zeros(n),
+        "theta": np.zeros(n),
+        "gyro": np.ones(n, dtype=bool),
+        "active": np.ones(n, dtype=bool),
+        "fastest": 0.0,
+    }
+    return Look(t, SPAN, **{**parts, **changes})
+
+
+def run(watch: Consistency, seconds: float, start: float = 0.0, **changes: Any) -> Alarm | None:
+    """The first alarm."""
+    for i in range(round(seconds / SPAN)):
+        alarm = watch.look(look(start + SPAN * (i + 1), **changes))
+        if alarm is not None:
+            return alarm
+    return None
+
+
+def pushed(sensor: int, acceleration: float) -> np.ndarray[Any, Any]:
+    innovation = np.zeros((4, 3))
+    innovation[sensor, 0] = acceleration * SPAN
+    return innovation
+
+
+def test_an_angle_that_is_wrong_by_five_degrees_is_an_alarm_and_one_degree_none() -> None:
+    # At rest an accelerometer that is turned by ε shows g sin ε that was not expected.
+    five, one = (G * math.sin(math.radians(angle)) for angle in (5.0, 1.0))
+    alarm = run(Consistency(4), 2.0, innovation=pushed(2, five))
+    assert alarm is not None
+    assert (alarm.sensor, alarm.alone) == (2, False)
+    assert alarm.t <= 1.0
+    watch = Consistency(4)
+    assert run(watch, 10.0, innovation=pushed(2, one)) is None
+    assert watch.ratios[2] == pytest.approx(max(watch.ratios))
+    assert 0.2 < watch.ratios[2] < 0.5
+
+
+def test_a_shock_of_one_block_is_none_however_hard() -> None:
+    watch = Consistency(4)
+    run(watch, 3.0)
+    assert watch.look(look(3.15, innovation=pushed(3, 50.0))) is None
+    assert run(watch, 3.0, start=3.15) is None
+
+
+def test_vibration_widens_the_gate() -> None:
+    calm, shaken = Consistency(4), Consistency(4)
+    run(calm, 2.0, innovation=pushed(1, 0.4))
+    run(shaken, 2.0, innovation=pushed(1, 0.4), shake=np.full(4, 9.0))
+    assert shaken.ratios[1] < 0.5 * calm.ratios[1]
+    assert shaken.vibration[1] == pytest.approx(3.0)
+
+
+def test_of_several_that_do_not_fit_the_innermost_is_suspected() -> None:
+    both = pushed(1, 3.0) + pushed(2, 6.0) + pushed(3, 8.0)
+    alarm = run(Consistency(4), 2.0, innovation=both)
+    assert alarm is not None
+    assert alarm.sensor == 1
+
+
+@pytest.mark.parametrize(
+    ("factor", "words"),
+    [(-1.0, "turns the wrong way about z"), (0.0, "tells little of the turn about z"), (2.0, "2.0 times")],
+)
+def test_a_gyro_that_is_alone_is_named_with_what_it_looks_like(factor: float, words: str) -> None:
+    plane = np.array([0.4, 0.4, 0.4, 0.4])
+    plane[2] *= factor
+    rate = np.zeros((4, 3))
+    rate[:, 2] = plane
+    watch = Consistency(4)
+    alarm = run(watch, 2.0, plane=plane, rate=rate, fastest=0.4)
+    assert alarm is not None
+    assert (alarm.sensor, alarm.alone) == (2, True)
+    assert words in Evidence(watch.looks, G).words(2, NAMES[2], alarm.alone)
+
+
+def test_two_gyros_cannot_outvote_each_other() -> None:
+    gyro = np.array([False, True, True, False])
+    plane = np.array([0.0, 0.4, -0.4, 0.0])
+    assert run(Consistency(4), 3.0, plane=plane, gyro=gyro, fastest=0.4) is None
+
+
+def test_a_force_far_from_1_g_is_the_accelerometers() -> None:
+    force = np.tile([0.0, 0.0, G], (4, 1))
+    force[0] *= 2.0
+    watch = Consistency(4)
+    run(watch, 2.0, force=force)
+    evidence = Evidence(watch.looks, G)
+    assert evidence.weighs_wrong() == 0
+    assert "2.0 g on the mean" in evidence.words(0, "upper", alone=False)
+
+
+def test_nothing_is_judged_while_a_sensor_is_silent() -> None:
+    active = np.array([True, True, False, True])
+    watch = Consistency(4)
+    assert run(watch, 5.0, innovation=pushed(3, 9.0), active=active) is None
+    assert watch.ratios == [0.0] * 4
+
+
+def test_a_suspicion_ends_by_agreement_in_motion_or_at_rest_and_lasts_longer_the_second_time() -> None:
+    suspicion = Suspicion()
+
+    def ends_after(start: float, fastest: float) -> float:
+        suspicion.begin(start, 2, "does not fit")
+        for i in range(2000):
+            if suspicion.agree(look(start + SPAN * i, fastest=fastest), 0.1):
+                return SPAN * (i + 1)
+        return math.inf
+
+    first = ends_after(0.0, fastest=0.5)
+    assert first == pytest.approx(4.0, abs=0.3)
+    assert ends_after(10.0, fastest=0.5) == pytest.approx(3.0 * first, rel=0.1)
+    assert Suspicion().sensor is None
+    fresh = suspicion = Suspicion()
+    assert ends_after(0.0, fastest=0.0) == pytest.approx(5.0, abs=0.3)
+    assert fresh.rested >= 5.0
+
+
+def test_figures_stand_under_suspicion_only_at_rest() -> None:
+    suspicion = Suspicion()
+    suspicion.begin(0.0, 1, "does not fit")
+    assert not suspicion.stands
+    for i in range(12):
+        suspicion.agree(look(SPAN * i, fastest=0.0), 0.1)
+    assert suspicion.stands
+    suspicion.agree(look(3.0, fastest=0.3), 0.1)
+    assert not suspicion.stands
