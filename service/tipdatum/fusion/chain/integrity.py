@@ -65,7 +65,7 @@ INNERMOST = 0.3
 outwards along the chain."""
 LEAST_WEIGHT, MOST_WEIGHT = 0.72, 1.4
 """Median of |force| over g between which an arm's motion may be the reason, 1."""
-START_S = 15.0
+START_S = 8.0
 """Time from the start, s, in which a contradiction is that of a start in motion, and no sensor's."""
 CALM_RATIO = 0.6
 """Ratio below which sensors agree again, 1."""
