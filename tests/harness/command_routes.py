@@ -54,6 +54,7 @@ STEPS = [
     Step("mark/add", {"name": "BM1", "elevation_m": 24.31}, ("name=BM1", "elevation_m=24.31")),
     Step("datum/set", {"elevation_m": 24.31, "mark": "BM1"}, ("elevation=24310mm", "mark=BM1")),
     Step("datum/confirm"),
+    Step("tip/why"),
     Step("mark/keep", {"name": "TP1"}, ("name=TP1",)),
     Step("mark/return", {"name": "TP1"}, ("name=TP1",)),
     Step("mark/check", {"name": "BM1"}, ("name=BM1",)),

@@ -20,8 +20,8 @@ class Version(NamedTuple):
 VERSIONS: dict[str, Version] = {
     "1.0": Version("0d65e339dcad74ad", "First version."),
     "1.1": Version(
-        "a5b77c64470d441f",
-        "arm tells pitch_deg and roll_deg; change/undo; mark/return takes if_doubtful; book/new and "
+        "ac459b3842705eb2",
+        "arm tells pitch_deg and roll_deg; change/undo; tip/why; mark/return takes if_doubtful; book/new and "
         "point/clear take sure; a depth below 0 is refused. Events carry a running number, and event/again "
         "sends missing ones once more; an empty message is no command. "
         "A reply says whether what is set is on the disk (saved), and its text in parts (said). "

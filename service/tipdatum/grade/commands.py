@@ -27,12 +27,13 @@ from tipdatum.grade import (
     targets,
     trench,
     undo,
+    why,
 )
 from tipdatum.grade.forms import CommandBody, Outcome, Request
 from tipdatum.grade.site import Site, Spec
 from tipdatum.validation import parse_model
 
-_GROUPS = (datum, marks, laser, book, targets, profiles, buckets, limits, trench, points, morning, undo)
+_GROUPS = (datum, marks, laser, book, targets, profiles, buckets, limits, trench, points, morning, undo, why)
 
 EVENT_AGAIN = "event/again"
 

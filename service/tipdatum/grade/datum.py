@@ -95,6 +95,7 @@ def set_up_on_mark(
     elevation_m: float,
     known_sigma_m: float,
     in_line: bool | None,
+    mark_common_m: float = 0.0,
 ) -> SetUp:
     """The tip stands on a mark of that elevation: hang the height system on the machine anew.
 
@@ -112,7 +113,8 @@ def set_up_on_mark(
         known_m=elevation_m,
         known_sigma_m=known_sigma_m,
         touch_height_m=touch.height_m,
-        touch_noise_m=touch_noise(touch, site.options.touch_sigma_m),
+        touch_noise_m=touch_noise(touch, site.options.touch_random_m),
+        touch_common_m=mark_common_m - site.options.touch_alike_m,
         touch_sigma_m=site.height_sigma(),
         reach_m=touch.reach_m,
         lateral_m=touch.lateral_m,
@@ -129,6 +131,7 @@ def set_up_on_mark(
         elevation_m=elevation_m,
         known=known,
         sigma_m=known_sigma_m,
+        touch_common_m=mark_common_m,
         station_m=_station(site, touch, mark, in_line),
         spotted=spot(site, touch),
         setup_in_line=site.state.marks[name].setup_in_line if mark else 0,
@@ -160,6 +163,7 @@ def set_up_on_plane(
         known_m=plane_m,
         touch_height_m=height_m,
         touch_sigma_m=sigma_m,
+        touch_common_m=0.0,
         posture=(),
         bucket=site.mounted.bucket,
         t=request.t,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import math
 from collections.abc import Mapping
 from typing import Annotated
 
@@ -121,6 +122,7 @@ def keep_mark(site: Site, body: TouchMark, request: Request) -> Outcome | None:
             elevation_m=elevation,
             known=False,
             sigma_m=sigma,
+            touch_common_m=site.touched_common_m(),
             station_m=station,
             spotted=spot(site, touch),
             setup_in_line=setups_of(book.line),
@@ -158,7 +160,15 @@ def return_to_mark(site: Site, body: ReturnToMark, request: Request) -> Outcome 
     def carry_on(touch: Touch) -> Outcome:
         kind: Kind = "benchmark" if mark.known else "turning point"
         made = set_up_on_mark(
-            site, request, touch, body.name, kind, mark.elevation_m, mark.sigma_m, body.in_line
+            site,
+            request,
+            touch,
+            body.name,
+            kind,
+            mark.elevation_m,
+            mark.sigma_m,
+            body.in_line,
+            mark.touch_common_m,
         )
         return done(
             request,
@@ -185,6 +195,7 @@ def check_mark(site: Site, body: CheckMark, request: Request) -> Outcome | None:
 
     def carry_on(touch: Touch) -> Outcome:
         elevation, sigma = site.elevation_of(touch)
+        sigma = math.hypot(sigma, site.touched_common_m() - mark.touch_common_m)
         off = elevation - mark.elevation_m
         book = sight(site, request, body.name, "check", touch, f"off by {signed_mm(off)} mm")
         allowed = 2.0 * sigma if body.within_m is None else body.within_m

@@ -31,7 +31,8 @@ class Sigma(Value, frozen=True):
             J = ∂height/∂q; without an anchor sqrt(J P Jᵀ + touch²).
         geometry: dimensions of the description, |(∂height/∂dimension now - at the touch) · σ|: what is
             wrong by the same amount at the touch and now cancels.
-        touch: how well the tip stood on the mark.
+        touch: how well the tip stood on the mark: what differed from other touches, and what is alike in all
+            that are made in the same way, as far as it has not cancelled.
         known: the mark's own elevation.
         heave: the slew centre's height, from the pose where it estimates that, else from the description's
             tolerance.
@@ -68,8 +69,8 @@ def geometry_sigmas(machine: Machine) -> list[float]:
 def touch_noise(touch: Touch, standing_sigma_m: float) -> float:
     """1-sigma of a touch beyond the pose's own error, m.
 
-    `standing_sigma_m` is how well the tip stands on the mark. The scatter is taken whole: what is averaged
-    is shorter than a machine's rocking.
+    `standing_sigma_m` is how differently the tip stands on marks. The scatter is taken whole: what is
+    averaged is shorter than a machine's rocking.
     """
     return math.hypot(standing_sigma_m, touch.scatter_m)
 
@@ -135,7 +136,7 @@ class Tie:
         return Sigma(
             angles=math.sqrt(max(variance, 0.0)),
             geometry=self._geometry_m(located.geometry_jacobian, machine),
-            touch=record.touch_noise_m,
+            touch=math.hypot(record.touch_noise_m, record.touch_common_m),
             known=record.known_sigma_m,
             heave=pose.heave_sigma_m or tolerance.heave_m,
             play=tolerance.pin_play_m,

@@ -130,8 +130,16 @@ class Site:
             raise CommandRefused(sentence("no-reference"))
         return self.tie.instrument_m(self.known_pose())
 
+    def touched_common_m(self) -> float:
+        """Error of a touched point's elevation for 1 sigma of what is alike in all touches, m, signed.
+
+        What put the tip too high at the reference's mark puts it too high here as well.
+        """
+        reference = self.state.reference
+        return self.options.touch_alike_m + (0.0 if reference is None else reference.touch_common_m)
+
     def elevation_of(self, touch: Touch) -> tuple[float, float]:
-        """Elevation of a touched point and 1-sigma, m.
+        """Elevation of a touched point and 1-sigma, m, without what is alike in all touches.
 
         Raises:
             CommandRefused: there is no reference, or the arm is not known.
@@ -141,16 +149,18 @@ class Site:
         pose = self.known_pose()
         located = self.chain.locate(pose.angles)
         variance = pose.variance_along(located.height_jacobian)
-        sigma = self.tie.sigma(pose, located, variance, self.machine).total
-        return elevation, math.hypot(sigma, touch_noise(touch, self.options.touch_sigma_m))
+        sigma = self.tie.sigma(pose, located, variance, self.machine)
+        alike = self.tie.record.touch_common_m
+        once = math.sqrt(max(0.0, sigma.total**2 - alike**2))
+        return elevation, math.hypot(once, touch_noise(touch, self.options.touch_random_m))
 
     def touch_sigma(self, touch: Touch) -> float:
-        """1-sigma, m, of a touch's height above the slew centre, by itself.
+        """1-sigma, m, of a touch's height above the slew centre, without what is alike in all touches.
 
         Raises:
             CommandRefused: the arm is not known.
         """
-        return math.hypot(self.height_sigma(), touch_noise(touch, self.options.touch_sigma_m))
+        return math.hypot(self.height_sigma(), touch_noise(touch, self.options.touch_random_m))
 
     def height_sigma(self) -> float:
         """1-sigma, m, of the tip's height above the slew centre as the pose knows it.

@@ -48,7 +48,8 @@ class Mark(Document):
 
     Attributes:
         known: given by somebody (a benchmark); False for one that was measured here (a turning point).
-        sigma_m: 1-sigma of the elevation.
+        sigma_m: 1-sigma of the elevation, without what is alike in all touches.
+        touch_common_m: its error for 1 sigma of that, signed.
         station_m: where along the line it lies; None where it was not touched with the boom in line.
         spotted: where the present or an earlier set-up saw it.
     """
@@ -56,6 +57,7 @@ class Mark(Document):
     elevation_m: float
     known: bool
     sigma_m: float = 0.0
+    touch_common_m: float = 0.0
     station_m: float | None = None
     spotted: Spotted | None = None
     setup_in_line: int = 0
@@ -77,6 +79,11 @@ class Reference(Document):
     known_sigma_m: float = Field(default=0.0, description="1-sigma of that elevation in the height system")
     touch_height_m: float = Field(description="mean height above the slew centre at the touch")
     touch_noise_m: float = Field(default=0.0, description="1-sigma of standing on the mark and of averaging")
+    touch_common_m: float = Field(
+        default=0.0,
+        description="error for 1 sigma of what is alike in all touches, signed: below 0 where a touch too "
+        "high makes elevations too low",
+    )
     touch_sigma_m: float = Field(description="1-sigma of touch_height_m as the pose knew it then")
     reach_m: float = Field(default=0.0, description="where it was touched")
     lateral_m: float = 0.0

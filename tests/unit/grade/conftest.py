@@ -109,6 +109,7 @@ class ExactEstimator:
     slew_offset: float = 0.0
     anchor_height: float | None = None
     anchors: bool = False
+    anchor: Anchor | None = None
 
     def consume(self, reading: object) -> None:
         """Needs no readings."""
@@ -117,8 +118,8 @@ class ExactEstimator:
         angles = self.stand.angles()
         rates = np.zeros(5)
         rates[2] = self.speed
-        anchor = None
-        if self.anchor_height is not None:
+        anchor = self.anchor
+        if anchor is None and self.anchor_height is not None:
             anchor = Anchor(self.anchor_height, 1e-6, np.zeros(5))
         good = self.quality in ("good", "moving", "settling")
         return Pose(

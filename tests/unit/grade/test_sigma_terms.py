@@ -19,6 +19,9 @@ from tipdatum.fusion.pose import Anchor
 
 RigMaker = Callable[..., Any]
 
+TOUCH_M = 0.0025
+"""1-sigma of standing a tip on a mark: 2 to 3 mm (common practice, no source)."""
+
 EXACT = {
     "boom": {"foot_m": [0.35, 0.1, 1.75], "length_m": 4.6},
     "stick": {"length_m": 2.5},
@@ -95,19 +98,12 @@ def test_errors_of_angles_that_were_there_at_the_touch_cancel_as_far_as_they_act
     """The anchor's error is that of the angles at the touch: var (J₂-J₁)·P·(J₂-J₁)ᵀ remains, P = σ²·1."""
     rig = make_rig(tables=EXACT, anchors=True)
     assert rig.send("datum/set", elevation_m=10.0).ok
-    noise = rig.work.site.options.touch_sigma_m
+    noise = TOUCH_M
     at_touch = sensitivities(rig)
     sigma = rig.estimator.sigma
     height = float(rig.estimator.stand.world(rig.machine)[2])
     error = Anchor(height, float(at_touch @ at_touch) * sigma**2, at_touch * sigma**2)
-    pose = rig.estimator.pose
-
-    def with_anchor(t: float) -> Any:
-        found = pose(t)
-        object.__setattr__(found, "anchor", error)
-        return found
-
-    rig.estimator.pose = with_anchor
+    rig.estimator.anchor = error
     assert variance(rig) == pytest.approx(noise**2, rel=1e-6)
     rig.stand(joints=(0.2, -1.1, -0.2))
     apart = sensitivities(rig) - at_touch
@@ -127,3 +123,75 @@ def test_left_is_left_and_right_is_right(make_rig: RigMaker, roll: float) -> Non
         middle = rig.estimator.stand.world(rig.machine)
         assert found - report.elevation_m == pytest.approx(float(corner[2] - middle[2]), abs=1e-9)
     assert (report.left_m > report.right_m) == (roll > 0), "right side down raises the left corner"
+
+
+FULL = {
+    **EXACT,
+    "bucket": [{"name": "b", "tip_m": 1.3, "width_m": 0.6, "tip_sigma_m": 0.004}],
+    "tolerance": {"heave_m": 0.002, "pin_play_m": 0.001, "temperature_m": 0.003},
+}
+
+
+@pytest.mark.parametrize("reference", [True, False])
+def test_what_sigma_is_made_of_adds_up_to_its_square(make_rig: RigMaker, reference: bool) -> None:
+    rig = make_rig(tables=FULL)
+    if reference:
+        assert rig.send("datum/set", elevation_m=10.0).ok
+    rig.stand(joints=(0.2, -1.1, -0.2))
+    report = rig.tick()
+    outcome = rig.work.command("tip/why", {}, rig.t)
+    parts = outcome.result["variance_m2"]
+    assert sum(parts.values()) == pytest.approx(report.sigma_m**2, rel=1e-12)
+    assert sum(outcome.result["share"].values()) == pytest.approx(1.0)
+    if reference:
+        assert (parts["heave"], parts["play"], parts["temperature"]) == pytest.approx((4e-6, 1e-6, 9e-6))
+        assert parts["touch"] == pytest.approx(TOUCH_M**2)
+        assert f"{report.sigma_m * 1000:.1f} mm" in outcome.text
+
+
+def carried(rig: Any) -> dict[str, float]:
+    """Variances of the present figure by cause."""
+    rig.tick()
+    found: dict[str, float] = rig.work.command("tip/why", {}, rig.t).result["variance_m2"]
+    return found
+
+
+def test_what_is_alike_in_all_touches_cancels_from_mark_to_mark(make_rig: RigMaker) -> None:
+    """A tooth pressed in by c each time: E - (h + c), then + (h + c) again.
+
+    So the turning point is right but for what differs between the touches; in the air the tip is wrong by c,
+    however often it was carried.
+    """
+    rig = make_rig(tables=EXACT)
+    rig.estimator.sigma = 0.0
+    alike, differs = rig.work.site.options.touch_alike_m, rig.work.site.options.touch_random_m
+    assert math.hypot(alike, differs) == pytest.approx(TOUCH_M)
+    rig.send("datum/set", elevation_m=10.0, mark="BM1")
+    assert sum(carried(rig).values()) == pytest.approx(TOUCH_M**2)
+    for turn in range(1, 4):
+        kept = rig.send("mark/keep", name=f"TP{turn}")
+        assert kept.ok
+        assert rig.work.state.marks[f"TP{turn}"].touch_common_m == pytest.approx(0.0)
+        rig.work.doubt(rig.t, f"travel {turn}", travelled=True)
+        assert rig.send("mark/return", name=f"TP{turn}").ok
+        assert sum(carried(rig).values()) == pytest.approx(alike**2 + (1 + 2 * turn) * differs**2)
+
+
+def test_what_is_alike_in_all_touches_comes_into_a_mark_from_a_laser_and_goes_with_the_next_touch(
+    make_rig: RigMaker,
+) -> None:
+    """The laser knows nothing of touching: the mark is too high by c, and the tip on it again right."""
+    rig = make_rig(tables=EXACT)
+    rig.estimator.sigma = 0.0
+    for _ in range(3):
+        rig.tick(0.5)
+        rig.beam()
+    assert rig.send_now("laser/set", elevation_m=50.0).ok
+    laser = carried(rig)
+    assert laser["touch"] == 0.0
+    assert rig.send("mark/keep", name="TP1").ok
+    alike, differs = rig.work.site.options.touch_alike_m, rig.work.site.options.touch_random_m
+    assert rig.work.state.marks["TP1"].touch_common_m == pytest.approx(alike)
+    rig.work.doubt(rig.t, "travel", travelled=True)
+    assert rig.send("mark/return", name="TP1").ok
+    assert sum(carried(rig).values()) == pytest.approx(sum(laser.values()) + 2 * differs**2)
