@@ -7,6 +7,7 @@ black and white and read by people who do not tell the colours apart.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from html import escape
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-INK, QUIET, FAINT = "#15201d", "#4a554f", "#dcd9ca"
+INK, QUIET, FAINT, PAPER = "#15201d", "#4a554f", "#dcd9ca", "#fbfaf4"
 LINES: tuple[tuple[str, str], ...] = (
     ("#a83200", ""),
     ("#00508c", "7 3"),
@@ -85,6 +86,8 @@ class Chart:
         width, height: of the whole drawing in SVG units (a page is 720 wide).
         true_scale: widen one axis until a unit is as long on both.
         comma: whether decimals are written with a comma.
+        log: both axes logarithmic, with a grid line at each power of ten.
+        left, right, bottom: margins; what is drawn beside the plot goes to `outside`.
     """
 
     title: str
@@ -96,31 +99,59 @@ class Chart:
     height: float = 240
     true_scale: bool = False
     comma: bool = False
+    log: bool = False
     left: float = 58
+    right: float = 8
     bottom: float = 40
+    outside: list[str] = field(default_factory=list)
     _marks: list[str] = field(default_factory=list)
     _legend: list[tuple[str, str]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         if not self.true_scale:
             return
-        across = (self.x[1] - self.x[0]) / (self.width - self.left - 8)
+        across = (self.x[1] - self.x[0]) / (self.width - self.left - self.right)
         up = (self.y[1] - self.y[0]) / (self.height - self.bottom - 22)
         unit = max(across, up)
-        self.x = _widened(self.x, unit * (self.width - self.left - 8))
+        self.x = _widened(self.x, unit * (self.width - self.left - self.right))
         self.y = _widened(self.y, unit * (self.height - self.bottom - 22))
 
     def px(self, x: float) -> float:
         """Horizontal place of a value."""
-        return self.left + (x - self.x[0]) / (self.x[1] - self.x[0]) * (self.width - self.left - 8)
+        return self.left + self._share(x, self.x) * (self.width - self.left - self.right)
 
     def py(self, y: float) -> float:
         """Vertical place of a value."""
-        return (
-            self.height
-            - self.bottom
-            - (y - self.y[0]) / (self.y[1] - self.y[0]) * (self.height - self.bottom - 22)
-        )
+        foot = self.height - self.bottom
+        return foot - self._share(y, self.y) * (foot - 22)
+
+    def _share(self, value: float, ends: tuple[float, float]) -> float:
+        if self.log:
+            return math.log10(value / ends[0]) / math.log10(ends[1] / ends[0])
+        return (value - ends[0]) / (ends[1] - ends[0])
+
+    def _ticks(self, ends: tuple[float, float], most: int) -> list[tuple[float, str]]:
+        """Values on an axis and how they are written."""
+        if self.log:
+            low, high = math.ceil(math.log10(ends[0]) - 1e-9), math.floor(math.log10(ends[1]) + 1e-9)
+            return [(10.0**k, f"{10.0**k:.6g}") for k in range(low, high + 1)]
+        found = ticks(*ends, most=most)
+        step = found[1] - found[0] if len(found) > 1 else 1
+        return [(value, tick_text(value, step, comma=self.comma)) for value in found]
+
+    def mark(self, element: str) -> None:
+        """Any SVG element inside the plot, at places of `px` and `py`."""
+        self._marks.append(element)
+
+    def dots(self, x: Floats, y: Floats, colour: str, name: str = "") -> None:
+        """Points without a line."""
+        for a, b in zip(x.tolist(), y.tolist(), strict=True):
+            if math.isfinite(b):
+                self._marks.append(
+                    f'<circle cx="{self.px(a):.1f}" cy="{self.py(b):.1f}" r="4" fill="{colour}"/>'
+                )
+        if name:
+            self._legend.append((name, f'<circle cx="15" r="4" fill="{colour}"/>'))
 
     def line(
         self, x: Floats, y: Floats, colour: str = INK, dashes: str = "", weight: float = 1.6, name: str = ""
@@ -217,29 +248,19 @@ class Chart:
 
     def svg(self, row_names: Sequence[str] = ()) -> str:
         """The finished drawing. `row_names` stand at rows 0, 1, … in place of figures on that axis."""
-        right, foot = self.width - 8, self.height - self.bottom
+        right, foot = self.width - self.right, self.height - self.bottom
         grid, labels = [], []
-        xs = ticks(*self.x, most=9)
-        for value in xs:
+        for value, text in self._ticks(self.x, 9):
             x = self.px(value)
             grid.append(f"M{x:.1f} 22V{foot:.1f}")
-            labels.append(
-                _label(
-                    x,
-                    foot + 15,
-                    tick_text(value, xs[1] - xs[0] if len(xs) > 1 else 1, comma=self.comma),
-                    "middle",
-                )
-            )
+            labels.append(_label(x, foot + 15, text, "middle"))
         if row_names:
             labels += [_label(self.left - 6, self.py(i) + 4, name, "end") for i, name in enumerate(row_names)]
         else:
-            ys = ticks(*self.y, most=6)
-            for value in ys:
+            for value, text in self._ticks(self.y, 6):
                 y = self.py(value)
                 grid.append(f"M{self.left} {y:.1f}H{right}")
-                step = ys[1] - ys[0] if len(ys) > 1 else 1
-                labels.append(_label(self.left - 6, y + 4, tick_text(value, step, comma=self.comma), "end"))
+                labels.append(_label(self.left - 6, y + 4, text, "end"))
         key, at = [], self.left + (6.6 * len(self.y_label) - 30 if self.y_label else 0)
         for name, swatch in self._legend:
             key.append(
@@ -252,11 +273,50 @@ class Chart:
             f'<svg x="{self.left}" y="22" width="{right - self.left}" height="{foot - 22:.1f}" '
             f'viewBox="{self.left} 22 {right - self.left} {foot - 22:.1f}">{"".join(self._marks)}</svg>'
             f'<path d="M{self.left} 22H{right}V{foot}H{self.left}Z" fill="none" stroke="{INK}"/>'
-            f"{''.join(labels)}{''.join(key)}"
+            f"{''.join(labels)}{''.join(key)}{''.join(self.outside)}"
             f'<text x="0" y="14" class="quiet">{escape(self.y_label)}</text>'
             f'<text x="{right}" y="{self.height - 6:.0f}" text-anchor="end" class="quiet">'
             f"{escape(self.x_label)}</text></svg>"
         )
+
+
+def document(drawing: str, title: str) -> str:
+    """A drawing of `Chart.svg` as a file of its own, with its title over it."""
+    width, height = (float(v) for v in re.findall(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', drawing)[0])
+    sized = drawing.replace("<svg ", f'<svg width="{width:g}" height="{height:g}" ', 1)
+    halo = f".halo {{ paint-order: stroke; stroke: {PAPER}; stroke-width: 3px; }}"
+    across, tall = width + 28, height + 44
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="-14 -36 {across:g} {tall:g}" '
+        f'width="{across:g}" height="{tall:g}" font-family="system-ui, sans-serif" font-size="12" '
+        f'fill="{INK}"><style>.quiet {{ fill: {QUIET}; }} {halo}</style>'
+        f'<rect x="-14" y="-36" width="100%" height="100%" fill="{PAPER}"/>{DEFS}'
+        f'<text y="-14" font-size="16" font-weight="650">{escape(title)}</text>{sized}</svg>\n'
+    )
+
+
+def box(x: float, y: float, width: float, height: float, fill: str, round_px: int = 0) -> str:
+    """A filled rectangle."""
+    corners = f' rx="{round_px}"' if round_px else ""
+    return f'<rect x="{x:.1f}" y="{y:.1f}" width="{width:.1f}" height="{height:.1f}"{corners} fill="{fill}"/>'
+
+
+def text_at(
+    x: float,
+    y: float,
+    text: str,
+    anchor: str = "start",
+    size: int = 12,
+    *,
+    bold: bool = False,
+    colour: str = INK,
+) -> str:
+    """A text of any size."""
+    weight = ' font-weight="650"' if bold else ""
+    return (
+        f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="{size}"{weight} fill="{colour}">'
+        f"{escape(text)}</text>"
+    )
 
 
 def _label(x: float, y: float, text: str, anchor: str) -> str:
