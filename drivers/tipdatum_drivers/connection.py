@@ -1,14 +1,76 @@
-"""One opening of a serial port, from its first byte to its last: decoder and watch over the line, sans-IO."""
+"""One opening of a serial port, from its first byte to its last: decoder and watch over the line, sans-IO.
+
+What a line's traffic says about the line is silence, or bytes that never become a reading.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Protocol
+from typing import ClassVar, Protocol
 
-from tipdatum_drivers.decode.framing import Decoder
-from tipdatum_drivers.line_watch import LineWatch
 from tipdatum_drivers.reading import Fault, Reading
 from tipdatum_drivers.serial_port import SerialOptions
+
+LEAST_BYTES = 64
+"""Bytes without a reading that make a judgement; a few may be the rest of a frame."""
+REOPEN_AFTER = 10.0
+"""Silences (times `silent_after_s`) after which the port is opened anew, as some adapters need. Long enough
+for a board that restarts whenever its port is opened."""
+
+
+class LineWatch:
+    """Watches one open port; every method takes the time, s.
+
+    Args:
+        port: the port's name. baud: its rate. usual_bauds: rates that devices of this kind have.
+        silent_after_s: silence to be said; 0: never.
+    """
+
+    def __init__(self, port: str, baud: int, usual_bauds: Sequence[int], silent_after_s: float) -> None:
+        self._port, self._baud = port, baud
+        self._others = [rate for rate in usual_bauds if rate != baud][:3]
+        self._silent_after = silent_after_s
+        self._heard = self._read = 0.0
+        self._bytes = 0
+        self._said_silent = self._said_garbled = False
+
+    def opened(self, t: float) -> None:
+        """The port has been opened."""
+        self._heard = self._read = t
+        self._bytes = 0
+
+    def heard(self, count: int, readings: bool, t: float) -> None:
+        """`count` bytes came in, and whether readings came of them."""
+        self._heard = t
+        self._said_silent = False
+        self._bytes += count
+        if readings:
+            self._read, self._bytes, self._said_garbled = t, 0, False
+
+    def verdict(self, t: float) -> tuple[str, str] | None:
+        """Kind and text of a fault that has just become certain; each is said once until it is over."""
+        limit = self._silent_after
+        if not limit:
+            return None
+        if t - self._heard > limit and not self._said_silent:
+            self._said_silent = True
+            return "silent", (
+                f"{self._port} is open, but nothing has come for {limit:g} s: is the sensor powered, are the "
+                "lines (TX and RX, or A and B) connected and not swapped?"
+            )
+        if t - self._read > limit and self._bytes >= LEAST_BYTES and not self._said_garbled:
+            self._said_garbled = True
+            rates = " or ".join(map(str, self._others))
+            question = f": is the rate {rates}?" if rates else ": is this the right format?"
+            return (
+                "nothing decodes",
+                f"bytes arrive from {self._port} at {self._baud} baud, nothing decodes{question}",
+            )
+        return None
+
+    def wants_reopening(self, t: float) -> bool:
+        """Whether the silence is so long that the port should be opened anew."""
+        return bool(self._silent_after) and t - self._heard > REOPEN_AFTER * self._silent_after
 
 
 class LineDecoder(Protocol):
@@ -16,6 +78,8 @@ class LineDecoder(Protocol):
 
     poll_s: float
     """How often `poll` wants to be called, s."""
+    asks: ClassVar[bool]
+    """Whether `poll` ever sends anything."""
 
     def feed(self, data: bytes, t: float) -> list[Reading | Fault]: ...
 
@@ -46,7 +110,7 @@ class Connection:
         self._sensors, self._decoder = sensors, decoder
         self._watch = LineWatch(options.port_words, options.baud, usual_bauds, options.silent_after_s)
         self._watch.opened(t)
-        self.asks = getattr(type(decoder), "poll", None) is not Decoder.poll
+        self.asks = decoder.asks
         self.over = False
 
     def turn(self, data: bytes, t: float) -> list[Reading | Fault]:

@@ -20,6 +20,7 @@ from tipdatum_drivers.errors import SessionError
 from tipdatum_drivers.fields import TIME_UNITS, Field, Numbers, SensorFields, reading_maker
 from tipdatum_drivers.options import Options
 from tipdatum_drivers.reading import Reading
+from tipdatum_drivers.session_file import LONGEST_GAP_S
 
 MOMENT_FROM_S = 1e9
 """Times from here on, s, are taken for seconds since 1970: no computer has run for thirty years."""
@@ -99,7 +100,7 @@ class CsvFile:
                     raise ValueError("an empty time")
                 start = stamp if start is None else start
                 t = stamp - start
-                if t < latest:
+                if not 0.0 <= t - latest <= LONGEST_GAP_S:
                     raise ValueError(f"time {stamp:g} after {latest + start:g}")
                 readings = [reading for read in self._sensors if (reading := read(t, row)) is not None]
             except ValueError as error:
@@ -115,8 +116,15 @@ class CsvFile:
                     yield reader.line_num, row
         except FileNotFoundError:
             raise SessionError(self.name, 0, "no such file", "a CSV log") from None
-        except (UnicodeDecodeError, csv.Error) as error:
-            raise SessionError(self.name, 0, f"no CSV text ({error})", "a CSV log in UTF-8") from None
+        except UnicodeDecodeError as error:
+            bad = error.object[error.start : error.start + 1]
+            letter = bad.decode("latin-1")
+            latin = f', which is "{letter}" in Latin-1' if letter.isprintable() else ""
+            raise SessionError(
+                self.name, 0, f"a byte 0x{bad.hex().upper()}{latin}", "text in UTF-8"
+            ) from None
+        except csv.Error as error:
+            raise SessionError(self.name, 0, f"no CSV text ({error})", "a CSV log") from None
         except OSError as error:
             raise SessionError(self.name, 0, error.strerror or str(error), "a CSV log") from None
 

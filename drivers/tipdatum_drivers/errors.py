@@ -35,7 +35,13 @@ def _rebuilt(cls: type[Error], args: tuple[Any, ...], attributes: dict[str, Any]
 
 
 class InputError(TipdatumError):
-    """Something the user gave is wrong. The message alone tells what and where."""
+    """Something the user gave is wrong. The message alone tells what and where.
+
+    Attributes:
+        more: what else is wrong in the same place, for whoever can tell all at once.
+    """
+
+    more: tuple[InputError, ...] = ()
 
 
 class ConfigError(InputError):

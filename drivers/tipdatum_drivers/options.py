@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import Self
+
 from pydantic import BaseModel, ConfigDict
 
 
@@ -24,3 +27,8 @@ class Options(BaseModel):
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    def relative_to(self, base: Path) -> Self:
+        """The same with relative paths taken from `base`, the folder of the service's file."""
+        del base  # most options name no file
+        return self

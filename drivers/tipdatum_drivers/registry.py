@@ -55,12 +55,12 @@ def find_driver(name: str, file: str = "driver", key: str = "kind") -> type[Driv
         raise ConfigError(
             file, key, f'driver "{name}", which cannot be loaded ({error})', f"{entry.value} to be importable"
         ) from None
-    if not (isinstance(found, type) and hasattr(found, "Options") and hasattr(found, "run")):
+    if not (isinstance(found, type) and issubclass(found, Driver) and hasattr(found, "Options")):
         raise ConfigError(
             file,
             key,
             f'driver "{name}" from {entry.value}',
-            "a class with Options and run (see docs/writing-a-driver.md)",
+            "a class derived from source.Driver, with Options (see docs/writing-a-driver.md)",
         )
     return found
 
@@ -78,6 +78,6 @@ def driver_table() -> str:
     for name in sorted(BUILT_IN):
         driver = find_driver(name)
         words = (driver.Options.__doc__ or "").split("\n")[0].partition(": ")[2].rstrip(".")
-        rates = ", ".join(map(str, getattr(driver, "usual_bauds", ()))) or "-"
+        rates = ", ".join(map(str, driver.usual_bauds)) or "-"
         rows.append(f"| `{name}` | {words} | {rates} |")
     return "\n".join(rows)

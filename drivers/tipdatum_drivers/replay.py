@@ -9,27 +9,26 @@ readings and rates of turn only fit each other on the time axis on which they we
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterable
+from abc import abstractmethod
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Annotated, cast
 
 from msgspec.structs import replace
-from pydantic import BaseModel, Field
+from pydantic import Field
 
 from tipdatum_drivers.csv_file import CsvColumns, CsvFile
 from tipdatum_drivers.options import Options
+from tipdatum_drivers.options import Options as DriverOptions
 from tipdatum_drivers.reading import Fault, Imu, Record, SessionHeader, Tilt
 from tipdatum_drivers.session_file import SessionFile
-from tipdatum_drivers.source import Clock, Emit
+from tipdatum_drivers.source import Clock, Driver, Emit
 
 BATCH = 200
 """Records delivered at full speed before other tasks get a turn."""
 
 LATENESS_S = 0.2
 """How much later than its `t` a record may be handed over: the event loop's worst usual delay, real s."""
-
-OnPass = Callable[[SessionHeader | None, float], None]
-"""Called at the start of each pass with the header (None for a CSV log) and the clock time of its t = 0."""
 
 
 class PacedOptions(Options):
@@ -66,19 +65,18 @@ class CsvReplayOptions(PacedOptions):
         return self.model_copy(update={"file": base / self.file})
 
 
-class _Paced:
+class _Paced(Driver):
     """Delivering records when they are due."""
 
     def __init__(self, options: PacedOptions) -> None:
         self.speed = options.speed
         self.loop = options.loop
         self.pause_s = options.pause_s
-        self.on_pass: OnPass | None = None
         self.lateness_s = LATENESS_S * max(1.0, options.speed)
 
+    @abstractmethod
     def _passes(self) -> Iterable[tuple[SessionHeader | None, Iterable[Record], list[str]]]:
         """Header, records and the (later filled) warnings of each pass of one round."""
-        raise NotImplementedError
 
     async def run(self, emit: Emit, clock: Clock) -> None:
         """Play every file, then stop; see `tipdatum_drivers.source.Driver.run`.
@@ -120,9 +118,9 @@ class _Paced:
 class ReplayDriver(_Paced):
     """Session files as a source."""
 
-    Options: type[BaseModel] = ReplayOptions
+    Options = ReplayOptions
 
-    def __init__(self, options: BaseModel) -> None:
+    def __init__(self, options: DriverOptions) -> None:
         self.options = cast("ReplayOptions", options)
         super().__init__(self.options)
 
@@ -134,6 +132,11 @@ class ReplayDriver(_Paced):
         """
         for path in self._files():
             SessionFile(path)
+
+    @property
+    def sensors(self) -> tuple[str, ...]:
+        machines = [SessionFile(path).header.machine.get("sensor") for path in self._files()]
+        return tuple({name: None for machine in machines if isinstance(machine, dict) for name in machine})
 
     def _files(self) -> tuple[Path, ...]:
         file = self.options.file
@@ -148,11 +151,23 @@ class ReplayDriver(_Paced):
 class CsvReplayDriver(_Paced):
     """A CSV log as a source."""
 
-    Options: type[BaseModel] = CsvReplayOptions
+    Options = CsvReplayOptions
 
-    def __init__(self, options: BaseModel) -> None:
+    def __init__(self, options: DriverOptions) -> None:
         self.options = cast("CsvReplayOptions", options)
         super().__init__(self.options)
+
+    @property
+    def sensors(self) -> tuple[str, ...]:
+        return tuple(self.options.columns.sensor)
+
+    def prepare(self) -> None:
+        """Look at the log's heading.
+
+        Raises:
+            SessionError: the file is missing, is no CSV text, or lacks a column that is named.
+        """
+        CsvFile(self.options.file, self.options.columns)
 
     def _passes(self) -> Iterable[tuple[SessionHeader | None, Iterable[Record], list[str]]]:
         yield None, CsvFile(self.options.file, self.options.columns), []

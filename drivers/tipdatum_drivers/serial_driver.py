@@ -14,18 +14,17 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import threading
-from abc import ABC, abstractmethod
+from abc import abstractmethod
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from typing import TYPE_CHECKING, Any, TypeAlias, cast
-
-from pydantic import BaseModel
+from typing import TYPE_CHECKING, Any, ClassVar, TypeAlias, cast
 
 from tipdatum_drivers.connection import Connection, LineDecoder, faults
 from tipdatum_drivers.errors import PortError
+from tipdatum_drivers.options import Options as DriverOptions
 from tipdatum_drivers.reading import Fault, Reading
 from tipdatum_drivers.serial_port import SerialOptions, open_port, reader
-from tipdatum_drivers.source import Clock, Emit
+from tipdatum_drivers.source import Clock, Driver, Emit
 
 if TYPE_CHECKING:
     import serial
@@ -40,19 +39,18 @@ _Turn: TypeAlias = Callable[[bytes, float], list[Reading | Fault]]
 __all__ = ["LineDecoder", "SerialDriver", "SerialOptions"]
 
 
-class SerialDriver(ABC):
+class SerialDriver(Driver):
     """A device or several on one serial port. A driver adds its options and its decoder.
 
-    `usual_bauds` are the rates that such devices have, the most usual first. `on_read` and `collect` are
-    those of `tipdatum_drivers.source.Collectable`.
+    Everything of `tipdatum_drivers.source.Driver` is done here but `Options` and `decoder`.
     """
 
-    Options: type[BaseModel] = SerialOptions
+    Options: ClassVar[type[DriverOptions]] = SerialOptions
     usual_bauds: Sequence[int] = (115200, 9600)
+    keeps = True
 
-    def __init__(self, options: BaseModel) -> None:
+    def __init__(self, options: DriverOptions) -> None:
         self.options = cast("SerialOptions", options)
-        self.on_read: Callable[[], None] | None = None
         self._stop = threading.Event()
         # Each read in order: what makes items of it, its bytes and its time. Filled by the port's thread and
         # emptied by whoever fetches; appending and popping are atomic.
@@ -77,7 +75,16 @@ class SerialDriver(ABC):
     def sensors(self) -> tuple[str, ...]:
         """The machine's sensors that hang on this port; a fault of the line is a fault of each."""
         named: Any = getattr(self.options, "sensor", None)
-        return (named,) if isinstance(named, str) else tuple(named or ()) or (self.options.port_words,)
+        return (named,) if isinstance(named, str) else tuple(named or ())
+
+    @property
+    def line(self) -> str:
+        return self.options.port_words
+
+    @property
+    def _whose(self) -> tuple[str, ...]:
+        """Whom a fault of the line concerns: every sensor on it, the line itself where it has none."""
+        return self.sensors or (self.line,)
 
     async def run(self, emit: Emit, clock: Clock) -> None:
         """Deliver readings until cancelled; see `tipdatum_drivers.source.Driver.run`."""
@@ -143,7 +150,7 @@ class SerialDriver(ABC):
     def _converse(self, port: serial.SerialBase, decoder: LineDecoder, clock: Clock) -> None:
         """Read and send until the port fails, falls silent for long, or the driver stops."""
         before = clock()
-        line = Connection(self.options, self.sensors, self.usual_bauds, decoder, before)
+        line = Connection(self.options, self._whose, self.usual_bauds, decoder, before)
         read, stopping, turn, asks = reader(port, decoder.poll_s), self._stop.is_set, line.turn, line.asks
         came, tell = self._came, self._tell
         while not (stopping() or line.over):
@@ -168,7 +175,7 @@ class SerialDriver(ABC):
                 tell()
 
     def _fault(self, t: float, kind: str, text: str) -> None:
-        self._hand(faults(self.sensors, t, kind, text))
+        self._hand(faults(self._whose, t, kind, text))
 
     def _hand(self, items: list[Reading | Fault]) -> None:
         if not items:

@@ -22,6 +22,11 @@ BLOCK = 1 << 15
 LONGEST_LINE = 4 << 20
 """Bytes; far above any line that a recorder writes (a machine description is some kilobytes)."""
 
+LONGEST_GAP_S = 2 * 86400.0
+"""Figures go on through gaps, tick by tick; a longer one is a damaged number and would never end."""
+LATEST_S = 20 * 366 * 86400.0
+"""No run lasts longer, s."""
+
 _GZIP = b"\x1f\x8b"
 _GZIP_OR_ZLIB = 47  # window bits: zlib finds out by itself which of the two it is
 
@@ -74,6 +79,11 @@ class SessionFile:
                 raise SessionError(
                     self.name, number, f"t = {record.t:g} after t = {latest:g}", "records in order of t"
                 )
+            if record.t > max(latest, 0.0) + LONGEST_GAP_S and latest > float("-inf"):
+                leap = f"t = {record.t:g}, {record.t - latest:.3g} s after the record before"
+                raise SessionError(self.name, number, leap, f"gaps of at most {LONGEST_GAP_S / 86400:g} days")
+            if record.t > LATEST_S:
+                raise SessionError(self.name, number, f"t = {record.t:g}", "seconds since the start")
             latest = record.t
             yield record
 

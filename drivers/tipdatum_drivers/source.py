@@ -1,30 +1,59 @@
-"""The protocol that every driver fulfils, and how the service finds one by name.
+"""The protocol that every driver fulfils: all that the service asks of one, and the defaults.
 
-A driver is one module with an options model and a class; the entry-point group `tipdatum.drivers` maps a
-name to the class. The class decodes nothing itself: it opens what has to be opened, stamps what comes in
-with `clock()` and hands decoded readings and counted faults to `emit`, both inside the event loop.
+A driver is one module with an options model and a class derived from `Driver`; the entry-point group
+`tipdatum.drivers` maps a name to the class. What has to be there is `Options` and `run`; everything else
+has a default, which is overridden where the source offers more. Most drivers derive from
+`tipdatum_drivers.serial_driver.SerialDriver`, which leaves only the decoder to write.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Protocol, TypeAlias, runtime_checkable
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Sequence
+from typing import ClassVar, TypeAlias
 
-from pydantic import BaseModel
-
-from tipdatum_drivers.reading import Fault, Reading, Record
+from tipdatum_drivers.options import Options as DriverOptions
+from tipdatum_drivers.reading import Fault, Reading, Record, SessionHeader
 
 Emit: TypeAlias = Callable[[Record | Fault], None]
 Clock: TypeAlias = Callable[[], float]
+OnPass: TypeAlias = Callable[[SessionHeader | None, float], None]
+"""Called at the start of each pass with the header (None for a CSV log) and the clock time of its t = 0."""
 
 
-class Driver(Protocol):
-    """A source of readings, running as one task of the service."""
+class Driver(ABC):
+    """A source of readings, running as one task of the service.
 
-    Options: type[BaseModel]
+    Args:
+        options: checked ones, an instance of the class's `Options`.
 
-    def __init__(self, options: BaseModel) -> None: ...
+    Attributes:
+        Options: the model of the driver's `[[driver]]` table; unknown keys and wrong values are refused by it
+            before the driver is made.
+        usual_bauds: rates that such devices have, the most usual first; for `sniff` and the advice about a
+            wrong rate.
+        speed: times real speed at which the source wants the run's clock to go (a recording); 0: as fast as
+            it goes.
+        lateness_s: how much later than its `t` a record may be handed over, s, by a source that stamps them
+            itself. Ticks and commands wait so long for it.
+        keeps: whether what is read is kept until `collect` fetches it, instead of going to `emit`.
+        on_read: set by whoever collects, before `run`; called from the driver's own thread whenever there is
+            something to fetch. None: all goes to `emit`.
+        on_pass: set by whoever wants to know when a recording begins (again).
+    """
 
+    Options: ClassVar[type[DriverOptions]]
+    usual_bauds: Sequence[int] = ()
+    speed: float = 1.0
+    lateness_s: float = 0.0
+    keeps: bool = False
+    on_read: Callable[[], None] | None = None
+    on_pass: OnPass | None = None
+
+    @abstractmethod
+    def __init__(self, options: DriverOptions) -> None: ...
+
+    @abstractmethod
     async def run(self, emit: Emit, clock: Clock) -> None:
         """Deliver readings until cancelled, or until the source has come to its end.
 
@@ -38,17 +67,28 @@ class Driver(Protocol):
             InputError: the options name something that cannot exist (a missing session file).
         """
 
+    @property
+    def sensors(self) -> tuple[str, ...]:
+        """The machine's sensors whose readings it brings, as far as the options tell; () if they do not."""
+        return ()
 
-@runtime_checkable
-class Collectable(Protocol):
-    """A driver that keeps what it reads until it is fetched, which spares a wake for each read.
+    @property
+    def line(self) -> str:
+        """How a person calls the line, for faults that are no single sensor's; empty for none."""
+        return ""
 
-    Attributes:
-        on_read: called from the driver's own thread whenever there is something to fetch. To be set before
-            `run` by whoever fetches; None, as it is at first: all goes to `emit`.
-    """
+    def prepare(self) -> None:
+        """Look at what the options name (files), before anything starts. `tipdatum check` does so too.
 
-    on_read: Callable[[], None] | None
+        Raises:
+            InputError: it cannot be used.
+        """
+        return
+
+    def advice(self) -> list[str]:
+        """What a person should know about these options before the start, a sentence each."""
+        return []
 
     def collect(self) -> list[Reading | Fault]:
         """What came since the last call, in order, each with its own time. From one thread at a time."""
+        return []

@@ -7,22 +7,26 @@ the parts of the service.
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from tipdatum.bus.options import BrokerOptions
 from tipdatum.bus.topics import MACHINE_ID
 from tipdatum.display.options import DisplayOptions
-from tipdatum.errors import ConfigError
+from tipdatum.errors import ConfigError, InputError
 from tipdatum.fusion.estimator import DEFAULT_ESTIMATOR, options_model
 from tipdatum.grade.work_options import WorkOptions
 from tipdatum.machine.description import Machine, load_machine, load_toml
 from tipdatum.sessions.options import RecordingOptions
-from tipdatum.validation import parse_model
+from tipdatum.validation import all_in_one, parse_model
+from tipdatum_drivers.options import Options
 from tipdatum_drivers.registry import find_driver
+
+T = TypeVar("T")
 
 
 class _Table(BaseModel):
@@ -87,7 +91,7 @@ class DriverTable:
     """One `[[driver]]` of the service's file: the kind's name and its checked options."""
 
     kind: str
-    options: BaseModel
+    options: Options
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,27 +115,48 @@ def load_service(path: Path) -> Service:
     """Read and check a service's file and the machine it names.
 
     Raises:
-        ConfigError: the first thing that is wrong, by file, key, found and expected.
+        ConfigError: the first thing that is wrong, by file, key, found and expected; the others are its
+            `more`.
     """
     file = str(path)
     data = load_toml(path)
     if "boom" in data and "machine" not in data:
         raise ConfigError(file, "", "a machine's description", "a service's file, which names it")
-    raw = parse_model(ServiceFile, data, file)
-    machine_path = (path.parent / Path(raw.machine).expanduser()).resolve()
-    if not machine_path.exists():
-        raise ConfigError(
-            file, "machine", f'"{raw.machine}", which does not exist', "the path of a machine file"
-        )
-    machine = load_machine(machine_path)
+    wrong: list[InputError] = []
+
+    def tried(make: Callable[[], T]) -> T | None:
+        try:
+            return make()
+        except InputError as error:
+            wrong.append(error)
+            return None
+
+    raw = tried(lambda: parse_model(ServiceFile, data, file))
+    named = data.get("machine") if raw is None else raw.machine
+    machine_path = tried(lambda: _machine_path(named, path)) if isinstance(named, str) else None
+    machine = tried(lambda: load_machine(machine_path)) if machine_path is not None else None
+    if raw is None:
+        raise all_in_one(wrong)
+    machine_id = tried(lambda: _machine_id(raw.machine_id, machine_path or path, file))
+    drivers = [
+        tried(lambda i=i, table=table: _driver(table, i, file, path.parent))  # type: ignore[misc]
+        for i, table in enumerate(raw.driver)
+    ]
+    settings = tried(lambda: make_settings(raw.fusion, raw.work, file))
+    if wrong:
+        raise all_in_one(wrong)
+    assert machine is not None
+    assert machine_path is not None
+    assert machine_id is not None
+    assert settings is not None
     return Service(
         path=path,
         tables=raw,
         machine=machine,
         machine_path=machine_path,
-        machine_id=_machine_id(raw.machine_id, machine_path, file),
-        drivers=tuple(_driver(table, i, file, path.parent) for i, table in enumerate(raw.driver)),
-        settings=make_settings(raw.fusion, raw.work, file),
+        machine_id=machine_id,
+        drivers=tuple(driver for driver in drivers if driver is not None),
+        settings=settings,
         broker=raw.broker,
         recording=raw.recording,
         display=raw.display,
@@ -159,6 +184,15 @@ def make_settings(fusion: FusionTable, work: WorkOptions, file: str) -> Settings
     )
 
 
+def _machine_path(named: str, path: Path) -> Path:
+    found = (path.parent / Path(named).expanduser()).resolve()
+    if not found.exists():
+        raise ConfigError(
+            str(path), "machine", f'"{named}", which does not exist', "the path of a machine file"
+        )
+    return found
+
+
 def _machine_id(given: str | None, machine_path: Path, file: str) -> str:
     if given is None:
         return re.sub(r"[^a-z0-9]+", "-", machine_path.stem.lower()).strip("-") or "machine"
@@ -177,5 +211,4 @@ def _driver(table: dict[str, Any], index: int, file: str, base: Path) -> DriverT
     cls = find_driver(kind, file, f"{where}.kind")
     options = {k: v for k, v in table.items() if k != "kind"}
     parsed = parse_model(cls.Options, options, file, under=where)
-    resolve = getattr(parsed, "relative_to", None)
-    return DriverTable(kind, resolve(base) if callable(resolve) else parsed)
+    return DriverTable(kind, parsed.relative_to(base))

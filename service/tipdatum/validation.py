@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from tipdatum.errors import ConfigError, UnknownKeyError
+from tipdatum.errors import ConfigError, InputError, UnknownKeyError
 from tipdatum.model_places import (
     Bounds,
     Location,
@@ -25,7 +25,7 @@ from tipdatum.model_places import (
 )
 from tipdatum_drivers.options import Misfit
 
-__all__ = ["Misfit", "config_error", "dotted", "parse_model", "shown", "value_at"]
+__all__ = ["Misfit", "all_in_one", "config_error", "dotted", "parse_model", "shown", "value_at"]
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -49,25 +49,49 @@ def parse_model(model: type[Model], data: Mapping[str, Any], file: str, under: s
         file: as the user gave it. under: path of the table that `data` is, such as "driver[0]".
 
     Raises:
-        ConfigError: the first thing that is wrong, by file, key, found and expected.
+        ConfigError: the first thing that is wrong, by file, key, found and expected; the others are its
+            `more`.
     """
     try:
         parsed = model.model_validate(dict(data))
+    except RecursionError:
+        raise ConfigError(file, under, "lists in lists without end", "values as documented") from None
     except ValidationError as error:
-        raise config_error(error, model, file, under) from None
+        raise all_in_one(config_errors(error, model, file, under)) from None
+    mistaken = []
     for location in text_for_number(model, data):
         annotation, bounds = at(model, location)
         key = dotted([under, *location] if under else location)
         found = shown(value_at(data, location))
-        raise ConfigError(file, key, found, _expectation(annotation, bounds, _unit(location)))
+        mistaken.append(ConfigError(file, key, found, _expectation(annotation, bounds, _unit(location))))
+    if mistaken:
+        raise all_in_one(mistaken)
     return parsed
 
 
 def config_error(error: ValidationError, model: type[BaseModel], file: str, under: str = "") -> ConfigError:
     """The first complaint of `error` in this project's words."""
-    complaints = error.errors()
+    return config_errors(error, model, file, under)[0]
+
+
+def config_errors(
+    error: ValidationError, model: type[BaseModel], file: str, under: str = ""
+) -> list[ConfigError]:
+    """Every complaint of `error` in this project's words, one a key."""
     # An unknown key usually explains the missing one beside it, so it comes first.
-    first = min(complaints, key=lambda e: e["type"] != "extra_forbidden")
+    ordered = sorted(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
+    said = [_config_error(one, model, file, under) for one in ordered]
+    return list({one.key: one for one in reversed(said)}.values())[::-1]
+
+
+def all_in_one(errors: Sequence[InputError]) -> InputError:
+    """The first of several errors, which holds the others as `more`."""
+    first, *others = [one for error in errors for one in (error, *error.more)]
+    first.more = tuple(others)
+    return first
+
+
+def _config_error(first: ErrorDetails, model: type[BaseModel], file: str, under: str) -> ConfigError:
     location = without_branches(model, first["loc"])
     path = ([under] if under else []) + location
     if first["type"] == "extra_forbidden":
@@ -107,7 +131,10 @@ def shown(value: object) -> str:
         return "a table"
     if isinstance(value, bool):
         return str(value).lower()
-    text = f'"{value}"' if isinstance(value, str) else repr(value)
+    try:
+        text = f'"{value}"' if isinstance(value, str) else repr(value)
+    except (RecursionError, ValueError):  # lists in lists without end, a number of thousands of digits
+        return "a value too long to show"
     return text if len(text) <= 60 else text[:57] + "..."
 
 

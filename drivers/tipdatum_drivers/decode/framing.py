@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Iterator
-from typing import Protocol, TypeAlias
+from typing import ClassVar, Protocol, TypeAlias
 
 from tipdatum_drivers.reading import Fault, Reading, Value
 
@@ -131,6 +131,12 @@ class Decoder(ABC):
     """
 
     poll_s = 0.05
+    asks: ClassVar[bool] = False
+    """Whether it speaks to the device by `poll`, and so must hear each answer at once."""
+
+    def __init_subclass__(cls) -> None:
+        if cls.poll is not Decoder.poll and not cls.asks:
+            raise TypeError(f"{cls.__name__} has a poll of its own and so needs asks = True")
 
     def __init__(self, source: str, cutter: Cutter) -> None:
         self.source = source

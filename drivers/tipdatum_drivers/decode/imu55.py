@@ -25,7 +25,7 @@ import struct
 from collections.abc import Iterable
 from typing import Annotated, Literal, cast
 
-from pydantic import BaseModel, Field
+from pydantic import Field
 
 from tipdatum_drivers.clock_map import EvenSamples
 from tipdatum_drivers.decode.framing import Decoder, FixedLength, Frame, Item
@@ -107,7 +107,7 @@ def sum_is_right(frame: bytes) -> bool:
 class Imu55Driver(SerialDriver):
     """One 0x55 module on a serial port."""
 
-    Options: type[BaseModel] = Imu55Options
+    Options = Imu55Options
     usual_bauds = (115200, 9600, 230400, 921600)
 
     def decoder(self) -> Imu55Decoder:

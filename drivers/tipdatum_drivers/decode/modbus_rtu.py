@@ -16,9 +16,8 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, field
-from typing import cast
+from typing import ClassVar, cast
 
-from pydantic import BaseModel
 from pymodbus.framer import FramerRTU
 from pymodbus.pdu import DecodePDU, ModbusPDU
 from pymodbus.pdu.bit_message import ReadCoilsRequest, ReadDiscreteInputsRequest
@@ -80,6 +79,7 @@ class ModbusDecoder:
     """The asking side of one line: `poll` gives requests, `feed` takes answers."""
 
     poll_s = 0.003
+    asks: ClassVar[bool] = True
 
     def __init__(self, options: ModbusOptions) -> None:
         self._options = options
@@ -208,7 +208,7 @@ class ModbusDecoder:
 class ModbusDriver(SerialDriver):
     """Sensors on one RS-485 line."""
 
-    Options: type[BaseModel] = ModbusOptions
+    Options = ModbusOptions
     usual_bauds = (9600, 19200, 115200, 38400)
 
     def decoder(self) -> ModbusDecoder:

@@ -27,7 +27,7 @@ from functools import reduce
 from operator import xor
 from typing import Annotated, cast
 
-from pydantic import BaseModel, Field
+from pydantic import Field
 
 from tipdatum_drivers.decode.framing import Decoder, Delimited, Frame, Item
 from tipdatum_drivers.fields import Field as Name
@@ -108,7 +108,7 @@ def _shown(data: bytes) -> str:
 class XdrDriver(SerialDriver):
     """A sensor that sends NMEA 0183."""
 
-    Options: type[BaseModel] = XdrOptions
+    Options = XdrOptions
     usual_bauds = (4800, 38400, 9600, 115200)
 
     def decoder(self) -> XdrDecoder:

@@ -25,7 +25,7 @@ import zlib
 from collections.abc import Callable
 from typing import Annotated, cast
 
-from pydantic import BaseModel, Field, model_validator
+from pydantic import Field, model_validator
 
 from tipdatum_drivers.clock_map import ClockMap
 from tipdatum_drivers.decode.framing import Decoder, Delimited, Frame, Item
@@ -210,7 +210,7 @@ def cobs_decoded(data: bytes) -> bytes | None:
 class PacketsDriver(SerialDriver):
     """A microcontroller that sends our packets."""
 
-    Options: type[BaseModel] = PacketsOptions
+    Options = PacketsOptions
     usual_bauds = (115200, 230400, 460800, 921600)
 
     def decoder(self) -> PacketsDecoder:

@@ -29,7 +29,7 @@ import re
 from collections.abc import Iterable, Iterator
 from typing import Annotated, Literal, cast
 
-from pydantic import BaseModel, Field, model_validator
+from pydantic import Field, model_validator
 
 from tipdatum_drivers.decode.framing import Decoder, Delimited, Frame, Item
 from tipdatum_drivers.options import Misfit, Options
@@ -76,6 +76,8 @@ class SlcanOptions(SerialOptions):
 
 class SlcanDecoder(Decoder):
     """Frames of one adapter."""
+
+    asks = True
 
     def __init__(self, options: SlcanOptions) -> None:
         super().__init__(options.line_of(options.sensor), Delimited(b"\r\a\n", LONGEST))
@@ -177,7 +179,7 @@ def _by_address(options: SlcanOptions, protocol: str) -> dict[int, tuple[str, Ca
 class SlcanDriver(SerialDriver):
     """Inclinometers behind an SLCAN adapter."""
 
-    Options: type[BaseModel] = SlcanOptions
+    Options = SlcanOptions
     usual_bauds = (115200, 1000000, 2000000)
 
     def decoder(self) -> SlcanDecoder:

@@ -24,8 +24,8 @@ from typing import Annotated, Any, Literal, TypeAlias, cast
 
 import orjson
 from msgspec.structs import replace
-from pydantic import BaseModel, model_validator
 from pydantic import Field as Constraint
+from pydantic import model_validator
 
 from tipdatum_drivers.clock_map import ClockMap, EvenSamples
 from tipdatum_drivers.decode.framing import Decoder, Delimited, Frame, Item
@@ -241,7 +241,7 @@ def _shown(data: bytes) -> str:
 class TextLinesDriver(SerialDriver):
     """A device that sends lines of text."""
 
-    Options: type[BaseModel] = TextLinesOptions
+    Options = TextLinesOptions
     usual_bauds = (115200, 9600, 57600, 230400)
 
     def decoder(self) -> TextLinesDecoder:

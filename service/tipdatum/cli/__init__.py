@@ -111,7 +111,8 @@ def _run(arguments: list[str]) -> int | str | None:
     except SystemExit as end:
         return end.code
     except (InputError, PortError) as error:
-        typer.echo(f"tipdatum: {error}", err=True)
+        for one in (error, *getattr(error, "more", ())):
+            typer.echo(f"tipdatum: {one}", err=True)
         return 3 if isinstance(error, PortError) and error.retry_helps else 2
     except BrokenPipeError:  # the reader of a pipe has gone; that is its right
         sys.stderr.close()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections import Counter
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 from rich.console import Console
@@ -19,10 +19,10 @@ from tipdatum.errors import ConfigError, InputError
 from tipdatum.machine.description import Machine, load_toml, parse_machine
 from tipdatum.machine.words import describe_arm, describe_sensor, notes
 from tipdatum.run.installed import refusals
+from tipdatum.validation import all_in_one
 from tipdatum_drivers.presence import Presence
 from tipdatum_drivers.reading import Beam, Imu, Slew, Tilt
 from tipdatum_drivers.registry import find_driver
-from tipdatum_drivers.serial_driver import SerialDriver
 from tipdatum_drivers.session_file import SessionFile
 
 SESSION_ENDINGS = (".ndjson", ".ndjson.gz")
@@ -46,7 +46,7 @@ def check(
         try:
             _check_file(console, path, installed=installed)
         except InputError as error:
-            errors.append(error)
+            errors += [error, *error.more]
     if as_json:
         print_json({"files": [str(path) for path in file], "errors": [str(error) for error in errors]})
     for wrong in errors[:-1]:
@@ -70,8 +70,22 @@ def _check_file(console: Console, config: Path, *, installed: bool) -> None:
 
 
 def _check_service(console: Console, service: Service) -> None:
-    strangers = [note for table in service.drivers for note in _check_driver(service, table)]
-    _check_broker(service)
+    wrong: list[InputError] = []
+    notes_of_drivers = []
+    for number, table in enumerate(service.drivers):
+        try:
+            notes_of_drivers += _check_driver(service, number, table)
+        except InputError as error:
+            wrong.append(error)
+    looks = (_check_broker, _check_folders, *(() if wrong else (_check_sensors_are_brought,)))
+    for look in looks:
+        try:
+            look(service)
+        except InputError as error:
+            wrong.append(error)
+    if wrong:
+        raise all_in_one(wrong)
+    strangers = notes_of_drivers
     rows = [
         ("machine", f"{service.machine_id}, described in {service.machine_path}"),
         *(("driver", _driver_words(table)) for table in service.drivers),
@@ -142,40 +156,60 @@ def _rows(title: str, rows: list[tuple[str, str]]) -> Table:
     return table
 
 
-def _check_driver(service: Service, table: DriverTable) -> list[str]:
-    """Looks at what a driver's options name on this computer; returns notes.
+def _check_driver(service: Service, number: int, table: DriverTable) -> list[str]:
+    """Looks at what a driver's options name; returns notes.
 
     Raises:
-        InputError: a file that is named does not exist or cannot be read.
+        InputError: a file that is named cannot be used, or a sensor does not exist.
     """
-    files = getattr(table.options, "file", ())
-    if table.kind != "replay":
-        for path in _paths(files):
-            if not path.is_file():
-                raise ConfigError(str(service.path), "driver.file", f'"{path}"', "a file that exists")
-        return _line_notes(service, table)
-    found = []
-    for path in _paths(files):
-        described = SessionFile(path).header.machine.get("sensor")
-        missing = set(described if isinstance(described, dict) else ()) - set(service.machine.sensor)
-        if missing:
-            names = ", ".join(sorted(missing))
-            found.append(f"{path} has readings of sensors that the machine file does not describe: {names}")
-    return found
-
-
-def _line_notes(service: Service, table: DriverTable) -> list[str]:
-    """What should be known of a serial line: its own advice, and sensors that the machine has not."""
     driver = find_driver(table.kind)(table.options)
-    if not isinstance(driver, SerialDriver):
-        return []
-    strangers = sorted(set(driver.sensors) - set(service.machine.sensor) - {driver.options.port_words})
-    missing = f"{table.kind} names sensors that the machine file does not describe: {', '.join(strangers)}"
-    return [*driver.advice(), *([missing] if strangers else [])]
+    driver.prepare()
+    described = service.machine.sensor
+    strangers = ", ".join(sorted(set(driver.sensors) - set(described)))
+    if not strangers:
+        return driver.advice()
+    if table.kind == "replay":
+        # The machine of a recording may have had more of them.
+        return [f"the recording has readings of sensors that the machine file does not describe: {strangers}"]
+    raise ConfigError(
+        str(service.path),
+        f"driver[{number}].sensor",
+        f"{strangers}, which the machine file does not describe",
+        f"one of {', '.join(described) or 'no sensors at all'}",
+    )
 
 
-def _paths(value: Any) -> tuple[Path, ...]:
-    return (value,) if isinstance(value, Path) else tuple(value)
+def _check_sensors_are_brought(service: Service) -> None:
+    """Raises InputError where a sensor that is described is brought by no driver."""
+    told = [find_driver(table.kind)(table.options).sensors for table in service.drivers]
+    if not told or not all(told):
+        return  # a driver that does not say what it brings may bring any
+    needed = [name for name, sensor in service.machine.sensor.items() if sensor.type != "beam"]
+    missing = [name for name in needed if not any(name in names for names in told)]
+    if missing:
+        what = f"the machine's sensor{'s' if len(missing) > 1 else ''} {', '.join(missing)}"
+        raise ConfigError(str(service.path), "driver", f"no table that brings {what}", "one for each sensor")
+
+
+def _check_folders(service: Service) -> None:
+    """Raises InputError where a folder that is named can neither be used nor made."""
+    recordings = service.recording.directory
+    folders = {
+        "recording.directory": service.path.parent / Path(recordings).expanduser() if recordings else None,
+        "state.directory": service.state_directory,
+    }
+    wrong: list[InputError] = []
+    for key, folder in folders.items():
+        if folder is None:
+            continue
+        there = next(place for place in (folder, *folder.absolute().parents) if place.exists())
+        if not there.is_dir():
+            wrong.append(ConfigError(str(service.path), key, f"{folder}, and {there} is a file", "a folder"))
+        elif not os.access(there, os.W_OK | os.X_OK):
+            found = f"{folder}, and nothing may be written in {there}"
+            wrong.append(ConfigError(str(service.path), key, found, "a folder that can be made or written"))
+    if wrong:
+        raise all_in_one(wrong)
 
 
 def _check_broker(service: Service) -> None:

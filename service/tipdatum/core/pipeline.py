@@ -148,6 +148,10 @@ class Pipeline:
         """Run every tick before `now`, s. The tick at `now` itself waits, for a reading may still come."""
         if now > self._now:
             self._now = now
+        if self._newest is None and not self._speaks:
+            # Nothing is told before the first reading, so that a recording may begin at any time.
+            number = max(self._next_tick, int(now / self._settings.period_s) - 1)
+            self._set_next_tick(number)
         while self._due < now:
             tick = self._next_tick
             self._set_next_tick(tick + 1)

@@ -59,6 +59,8 @@ NOT_YET: dict[str, str] = {
 """Sections that real machines have and the chain does not yet; refused by name."""
 
 
+MOST_BYTES = 4 << 20
+"""Of a file that people write; it keeps a device or a recording given by mistake out of the memory."""
 SENSOR_NAME = re.compile(r"[A-Za-z0-9_-]{1,40}")
 
 
@@ -373,6 +375,23 @@ def load_machine(path: Path) -> Machine:
     return parse_machine(data, str(path))
 
 
+def _utf8(raw: bytes, file: str) -> str:
+    if raw.startswith((b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff")):
+        found = "UTF-8 with a byte order mark" if raw[0] == 0xEF else "UTF-16"
+        raise ConfigError(
+            file, "", f"{found} at the beginning", 'text saved as "UTF-8", without a mark (BOM)'
+        )
+    try:
+        return raw.decode()
+    except UnicodeDecodeError as error:
+        line, bad = raw.count(b"\n", 0, error.start) + 1, raw[error.start : error.start + 1]
+        letter = bad.decode("latin-1")
+        found = f"a byte 0x{bad.hex().upper()} in line {line}"
+        if letter.isprintable():
+            found += f', which is "{letter}" in Latin-1'
+        raise ConfigError(file, "", found, 'text saved as "UTF-8"') from None
+
+
 def load_toml(path: Path) -> dict[str, Any]:
     """A TOML document.
 
@@ -381,12 +400,18 @@ def load_toml(path: Path) -> dict[str, Any]:
     """
     try:
         with path.open("rb") as handle:
-            return tomllib.load(handle)
+            raw = handle.read(MOST_BYTES + 1)
+        if len(raw) > MOST_BYTES:
+            raise ConfigError(str(path), "", f"more than {MOST_BYTES >> 20} MB", "a TOML file")
+        return tomllib.loads(_utf8(raw, str(path)))
     except FileNotFoundError:
         raise ConfigError(str(path), "", "no such file", "a TOML file") from None
     except IsADirectoryError:
         raise ConfigError(str(path), "", "a directory", "a TOML file") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except RecursionError:
+        raise ConfigError(str(path), "", "brackets in brackets without end", "a TOML file") from None
+    except ValueError as error:
+        # Beside what TOML refuses: a whole number of thousands of digits, a date that does not exist.
         raise ConfigError(str(path), "", f"broken TOML ({error})", "a TOML file") from None
     except OSError as error:
         raise ConfigError(str(path), "", error.strerror or str(error), "a readable TOML file") from None

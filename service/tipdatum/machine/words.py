@@ -123,7 +123,12 @@ def direction_words(sensor: Sensor) -> str:
     for column, name in enumerate("xyz"):
         axis = int(np.argmax(np.abs(nearest[:, column])))
         looks.append(f"{name} {AXES[sensor.body][axis][0 if nearest[axis, column] > 0 else 1]}")
-    exact = "exactly" if off_deg < 0.05 else f"within {math.ceil(off_deg)}°"
+    # A mount is as good as it was measured, however round its figures are.
+    known_deg = max(off_deg, 0.0 if sensor.mount_sigma_deg is None else sensor.mount_sigma_deg)
+    if known_deg >= 0.05:
+        exact = f"within {math.ceil(known_deg)}°"
+    else:
+        exact = "as described" if sensor.mount_sigma_deg is None else "exactly"
     return f"looking {', '.join(looks)}, {exact}"
 
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from operator import attrgetter
 
 from tipdatum_drivers.reading import Fault, Record, Truth, handed_over
-from tipdatum_drivers.source import Collectable, Driver
+from tipdatum_drivers.source import Driver
 
 BEHIND_S = 0.25
 """Records of two drivers change places by no more than this, even where the computer is busy."""
@@ -40,14 +40,14 @@ class Intake:
     ) -> None:
         self._clock = clock
         self._hand_on = hand_on
-        self._kept: list[Collectable] = []
+        self._kept: list[Driver] = []
         # Not of one call alone: a defect further on costs one record, and none of those behind it.
         self._fetched: deque[Record | Fault] = deque()
         self._lateness = 0.0
         self._newest = 0.0
         for driver in drivers:
-            self._lateness = max(self._lateness, getattr(driver, "lateness_s", 0.0))
-            if isinstance(driver, Collectable):
+            self._lateness = max(self._lateness, driver.lateness_s)
+            if driver.keeps:
                 driver.on_read = on_read or _let_it_wait
                 self._kept.append(driver)
 

@@ -91,7 +91,7 @@ class Shell:
         self._record = record
         self._on_ready = on_ready
         self._drivers = [(table.kind, find_driver(table.kind)(table.options)) for table in service.drivers]
-        self._clock = RunClock(max((getattr(d, "speed", 1.0) or 1.0 for _, d in self._drivers), default=1.0))
+        self._clock = RunClock(max((driver.speed or 1.0 for _, driver in self._drivers), default=1.0))
         self._intake = Intake(
             (driver for _, driver in self._drivers),
             self._clock,
@@ -170,8 +170,7 @@ class Shell:
     async def _open(self, stack: contextlib.AsyncExitStack) -> Ready:
         """Open everything that may turn out to be unusable first; only then tell the bus that we are here."""
         for _, driver in self._drivers:
-            if hasattr(driver, "prepare"):
-                await asyncio.to_thread(driver.prepare)
+            await asyncio.to_thread(driver.prepare)
         place = await asyncio.to_thread(open_broker, self.service)
         if place.broker is not None:
             self._broker = place.broker
@@ -397,8 +396,7 @@ class Shell:
 
     async def _drive(self, kind: str, driver: Driver) -> None:
         """Keep one driver going; what a device does never ends the service."""
-        if hasattr(driver, "on_pass"):
-            driver.on_pass = self._new_pass
+        driver.on_pass = self._new_pass
         while True:
             try:
                 await driver.run(self._emit, self._clock)

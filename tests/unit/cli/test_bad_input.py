@@ -99,7 +99,7 @@ def test_what_is_in_order_is_accepted(folder: Path, capsys: pytest.CaptureFixtur
         (lambda f: (f / "service.toml").unlink(), "service.toml: found no such file"),
         (lambda f: ((f / "service.toml").unlink(), (f / "service.toml").mkdir()), "found a directory"),
         (lambda f: (f / "service.toml").write_text("machine = "), "found broken TOML"),
-        (lambda f: (f / "service.toml").write_bytes(b"\xff\xfe"), "found broken TOML"),
+        (lambda f: (f / "service.toml").write_bytes(b"\xff\xfe"), "found UTF-16"),
         (
             lambda f: (f / "service.toml").write_text("mashine = 'machine.toml'\n" + SERVICE),
             'mashine: unknown key; did you mean "machine"?',

@@ -2,40 +2,43 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from tipdatum.run.intake import Intake
+from tipdatum_drivers.options import Options
 from tipdatum_drivers.reading import Fault, Imu, Record, Slew, Truth
-from tipdatum_drivers.source import Clock, Emit
+from tipdatum_drivers.source import Clock, Driver, Emit
 
 FLAT = (0.0, 0.0, 9.81)
 
 
-class Port:
+class Port(Driver):
     """A driver that keeps what it reads."""
 
-    Options = object
+    Options = Options
+    keeps = True
 
-    def __init__(self) -> None:
-        self.on_read: Callable[[], None] | None = None
+    def __init__(self, options: Options | None = None) -> None:
         self.kept: list[Record | Fault] = []
 
     async def run(self, emit: Emit, clock: Clock) -> None: ...
 
-    def collect(self) -> list[Record | Fault]:
+    def collect(self) -> list[Any]:
         kept, self.kept = self.kept, []
         return kept
 
 
-class Paced:
+class Paced(Driver):
     """A driver that hands over by itself what is stamped already, and may be late with it."""
 
-    Options = object
+    Options = Options
     lateness_s = 0.2
+
+    def __init__(self, options: Options | None = None) -> None: ...
 
     async def run(self, emit: Emit, clock: Clock) -> None: ...
 
@@ -47,7 +50,7 @@ class Run:
         self.t = 0.0
         self.ports = [Port(), Port()]
         self.got: list[Record | Fault] = []
-        self.intake = Intake(self.ports, lambda: self.t, self.got.append)  # type: ignore[arg-type]
+        self.intake = Intake(self.ports, lambda: self.t, self.got.append)
 
 
 @pytest.fixture
@@ -87,7 +90,7 @@ def test_reading_of_another_clock_keeps_its_time(run: Run) -> None:
 
 def test_where_figures_follow_from_each_reading_a_port_says_when_it_has_one() -> None:
     ports, got = [Port(), Port()], list[Record | Fault]()
-    intake = Intake(ports, lambda: 1.0, got.append, lambda: intake.fetch())  # type: ignore[arg-type]
+    intake = Intake(ports, lambda: 1.0, got.append, lambda: intake.fetch())
     ports[1].kept = [Slew(0.5, "slew", 1.0)]
     assert ports[1].on_read is not None
     ports[1].on_read()

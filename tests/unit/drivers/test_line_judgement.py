@@ -8,11 +8,11 @@ import pytest
 from pydantic import ValidationError
 
 from tipdatum_drivers import serial_port
+from tipdatum_drivers.connection import LineWatch
 from tipdatum_drivers.decode.modbus_map import ModbusOptions
 from tipdatum_drivers.decode.modbus_rtu import ModbusDriver
 from tipdatum_drivers.decode.text_lines import TextLinesDriver, TextLinesOptions
 from tipdatum_drivers.errors import PortError
-from tipdatum_drivers.line_watch import LineWatch
 from tipdatum_drivers.modbus_cycle import cycle
 from tipdatum_drivers.serial_port import SerialOptions, find_port
 

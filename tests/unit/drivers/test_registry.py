@@ -50,7 +50,7 @@ def test_driver_of_another_package_is_found_through_its_entry_point(monkeypatch:
     ("value", "message"),
     [
         ("no_such_package.x:Y", "cannot be loaded"),
-        ("tipdatum_drivers.source:Emit", "expected a class with Options"),
+        ("tipdatum_drivers.source:Emit", "expected a class derived from source.Driver"),
     ],
 )
 def test_package_that_announces_what_it_has_not_is_refused(

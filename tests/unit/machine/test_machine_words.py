@@ -30,13 +30,13 @@ def test_a_sensor_on_the_boom_in_words() -> None:
 @pytest.mark.parametrize(
     ("rpy", "words"),
     [
-        ([0, 0, 0], "x forward, y left, z up, exactly"),
-        ([0, 0, 180], "x backward, y right, z up, exactly"),
-        ([180, 0, 0], "x forward, y right, z down, exactly"),
-        ([0, -90, 0], "x up, y left, z backward, exactly"),
-        ([0, 90, 0], "x down, y left, z forward, exactly"),
-        ([90, 0, 0], "x forward, y up, z right, exactly"),
-        ([0, 0, 90], "x left, y backward, z up, exactly"),
+        ([0, 0, 0], "x forward, y left, z up, as described"),
+        ([0, 0, 180], "x backward, y right, z up, as described"),
+        ([180, 0, 0], "x forward, y right, z down, as described"),
+        ([0, -90, 0], "x up, y left, z backward, as described"),
+        ([0, 90, 0], "x down, y left, z forward, as described"),
+        ([90, 0, 0], "x forward, y up, z right, as described"),
+        ([0, 0, 90], "x left, y backward, z up, as described"),
     ],
 )
 def test_where_the_axes_look_after_quarter_turns(rpy: list[float], words: str) -> None:
