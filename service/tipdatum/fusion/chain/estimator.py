@@ -48,6 +48,10 @@ _NO_RATE = (0.0, 0.0, 0.0)
 LONGEST_GAP = 1.5
 """Times the silence after which a sensor counts as silent: so far a straight line is drawn from one of its
 samples to the next."""
+FOUND_M = 0.05
+"""3 sigma of the tip's height by an angle that is being found anew, m, from which it is shown again."""
+FINDING_MOST_S = 1.5
+"""Longest that it is withheld, s: an angle that no more becomes of (no gyro, say) is shown with its sigma."""
 LEVELLING_S = 1.0
 """Rest that is averaged before the angles are taken as levelled, s."""
 STILL_RADPS = 0.02
@@ -74,6 +78,7 @@ class ChainEstimator:
         self._arm = arm
         self._channels = arm.in_order
         self._gyro_seen: dict[int, bool] = {}
+        self._finding: dict[int, float] = {}
         self._samples = [SampleBuffer() for _ in self._channels]
         self._by_name = self._named()
         self._filter: ChainFilter | None = None
@@ -208,6 +213,7 @@ class ChainEstimator:
             self._rocking.follow(f.span, float(f.x[0]), float(f.x[f.at.roll]), self._slew_travelled)
         if self._levelling is not None:
             self._level(f, block)
+        self._look_whether_found(f)
         self._begin_stretch(f, edge, block)
         self._condition.update(
             edge,
@@ -279,6 +285,21 @@ class ChainEstimator:
             self._pace.upset(self._t)
             self._consistency.found_anew(self._t)
             f.restart_sensor(i, forces[i, 0], fastest)
+            self._finding[i] = self._t
+
+    def _look_whether_found(self, f: ChainFilter) -> None:
+        """After a block: which angles that are being found anew are found well enough to be shown."""
+        if not self._finding:
+            return
+        n = f.n
+        q, _, ratio = self._posture.join(f.x[: n + 1].tolist(), [0.0] * (n + 1))
+        if q is None:
+            return
+        levers = self._posture.back(self._chain.height_jacobian(np.array(q)).tolist(), ratio)
+        for i, since in list(self._finding.items()):
+            off = 3.0 * f.share * math.sqrt(float(f.P[i, i])) * abs(levers[i])
+            if off <= FOUND_M or self._t - since >= FINDING_MOST_S:
+                del self._finding[i]
 
     def _begin_stretch(self, f: ChainFilter, edge: float, block: EpochBlock) -> None:
         """Keep where the angles stand, for the poses until the next block."""
@@ -357,8 +378,8 @@ class ChainEstimator:
 
     def _unfound(self, start: BlockEnd) -> tuple[str, ...]:
         """Sensors that speak again after a loss, but whose bodies' angles are still those from before it."""
-        edge, away = start.edge, self._schedule.away
-        back = [i for i, s in enumerate(self._samples) if s.since > edge or i in away]
+        edge, away, finding = start.edge, self._schedule.away, self._finding
+        back = [i for i, s in enumerate(self._samples) if s.since > edge or i in away or i in finding]
         return tuple([f"{self._channels[i].name} sensor is back, its angle is being found" for i in back])
 
     def _unknown(self, t: float, quality: str, reasons: tuple[str, ...]) -> Pose:
