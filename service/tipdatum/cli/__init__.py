@@ -38,6 +38,7 @@ COMMANDS: dict[str, str] = {
     "verify": "Compare the described machine with known heights: acceptance, or the daily check.",
     "replay": "Play recorded sessions, as fast as they go, into tip messages.",
     "score": "Compare a replay with the truth that its session carries.",
+    "compare": "Say where two replays of one session differ, and whose sigma is right.",
     "report": "Write a dig, or two beside each other, as one HTML file.",
     "describe": "Print the message contract, for programs or as a table.",
     "convert": "Show a length or a grade in the other units.",

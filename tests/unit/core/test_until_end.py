@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gzip
 from pathlib import Path
 
 import pytest
@@ -14,15 +15,17 @@ from tipdatum.shipped import shipped
 
 @pytest.mark.slow
 def test_a_service_of_recordings_ends_when_they_do(tmp_path: Path) -> None:
-    dig = shipped("replay_data", "slope.ndjson.gz")
+    dig = tmp_path / "dig.ndjson"
+    with gzip.open(shipped("replay_data", "slope.ndjson.gz")) as lines:
+        dig.write_bytes(b"".join(line for line, _ in zip(lines, range(1000), strict=False)))
     machine = shipped("config", "machines", "example.toml")
     service = tmp_path / "service.toml"
     service.write_text(
         f'machine = "{machine}"\n[display]\nenabled = false\n'
-        f'[[driver]]\nkind = "replay"\nfile = "{dig}"\nspeed = 100\n'
+        f'[[driver]]\nkind = "replay"\nfile = "{dig}"\nspeed = 2\n'
     )
     record = tmp_path / "heard.ndjson"
     asyncio.run(
         asyncio.wait_for(serve(load_service(service), record=record, remember=False, until_end=True), 60)
     )
-    assert record.read_text().count('"kind":"imu"') > 1000
+    assert record.read_text().count('"kind":"imu"') > 500
