@@ -22,6 +22,7 @@ from tipdatum.fusion.pose import Pose
 from tipdatum_drivers.plausibility import SensorMonitor
 from tipdatum_drivers.reading import Imu
 
+pytestmark = pytest.mark.slow
 TICK = 0.02
 NEXT = {"upper": "boom", "boom": "stick", "stick": "bucket", "bucket": "stick"}
 BY_NAME = {fault.name: fault for fault in FAULTS}
