@@ -31,6 +31,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import tomllib
 from collections.abc import Sequence
 from pathlib import Path
@@ -310,7 +311,24 @@ def load_observations(path: Path) -> ObservationBook:
         data = _toml(text, name)
     if isinstance(data, list):
         data = {"observation": data}
-    return parse_model(ObservationBook, data, name)
+    try:
+        return parse_model(ObservationBook, data, name)
+    except ConfigError as error:
+        raise _by_id(error, data) from None
+
+
+def _by_id(error: ConfigError, data: Any) -> ConfigError:
+    """The error with the id of the entry beside its number, which nobody counts."""
+    found = re.match(r"(rest|swing|observation)\[(\d+)\]", error.key)
+    entries = data.get(found[1], []) if found and isinstance(data, dict) else []
+    if found is None or int(found[2]) >= len(entries) or not isinstance(entries[int(found[2])], dict):
+        return error
+    name = entries[int(found[2])].get("id")
+    if not isinstance(name, str):
+        return error
+    key = f'{found[1]} "{name}"{error.key[found.end() :]}'
+    told = str(error).removeprefix(f"{error.file}: {error.key}: ")
+    return ConfigError(error.file, key, error.found, error.expected, text=told)
 
 
 def _toml(text: str, name: str) -> dict[str, Any]:

@@ -14,8 +14,14 @@ from typing import Any
 
 import numpy as np
 
-from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg, rpy_deg_from_rotation, up_vector
-from tipdatum.machine.description import Sensor
+from tipdatum.kinematics.frames import (
+    STANDARD_GRAVITY_MPS2,
+    Array,
+    rotation_from_rpy_deg,
+    rpy_deg_from_rotation,
+    up_vector,
+)
+from tipdatum.machine.description import Noise, Sensor
 from tipdatum_drivers.reading import Identity, Imu, Record, Tilt
 
 LEAST_S = 2.0
@@ -23,6 +29,8 @@ LEAST_S = 2.0
 STILL_DEG = 0.3
 """Means of half a second differ by less while a machine stands, engine running."""
 BLOCK_S = 0.5
+ANGLE_SIGMA_DEG = 0.1
+"""How well a body's angle is known that was measured with a level (common practice, no source)."""
 TURNED_DEG = 30.0
 """A larger correction means that the part sits another way round than the old one."""
 
@@ -92,7 +100,14 @@ def description_of(
     part: dict[str, Any] = {"mount_rpy_deg": list(zero.mount_rpy_deg)}
     if zero.serial is not None:
         part["serial"] = zero.serial
-    # What was calibrated into the description was the old part's.
+    # What was calibrated into the description was the old part's, and so was how well it was known:
+    # one posture
+    # gives the mount to what the angle was known to and what an uncalibrated part's bias makes of it.
+    bias = max(Noise().accel_bias_mps2, sensor.noise.accel_bias_mps2) if sensor.type == "imu" else 0.0
+    mount_sigma = math.hypot(ANGLE_SIGMA_DEG, math.degrees(bias / STANDARD_GRAVITY_MPS2))
+    part["mount_sigma_deg"] = round(max(mount_sigma, sensor.mount_sigma_deg or 0.0), 4)
+    if sensor.type == "imu":
+        part["noise"] = {"accel_bias_mps2": bias}
     if any(sensor.accel_offset_mps2):
         part["accel_offset_mps2"] = [0.0, 0.0, 0.0]
     if sensor.accel_scale is not None:

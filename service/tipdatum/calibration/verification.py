@@ -60,6 +60,8 @@ class Verification:
     reference: str
     reference_posture: Posture
     points: tuple[Point, ...]
+    without: tuple[tuple[str, str], ...] = ()
+    """Ids of heights that the described machine gives no figure for, and why."""
 
     @property
     def errors(self) -> Array:
@@ -132,7 +134,7 @@ def verify(machine: Machine, observations: Sequence[Observation], evidence: Evid
         observations: of the tip's height; the one whose id ends in "reference" is it, otherwise the first.
 
     Raises:
-        ValueError: there are fewer than two, or a window has no complete reading (names the observation).
+        ValueError: there are fewer than two, or the reference or every point has no figure (names it).
     """
     heights = [o for o in observations if o.kind == "height" and o.of == "tip" and o.value is not None]
     if len(heights) < 2:
@@ -149,16 +151,23 @@ def verify(machine: Machine, observations: Sequence[Observation], evidence: Evid
 
     at_reference = seen(reference)
     offset = (reference.value or 0.0) - float(chain.tip(at_reference.q)[2])
-    points = []
+    points: list[Point] = []
+    without: list[tuple[str, str]] = []
     for o in heights:
         if o is reference:
             continue
-        posture = seen(o)
+        try:
+            posture = seen(o)
+        except ValueError as reason:
+            without.append((o.id, str(reason).removeprefix(f"{o.id}: ")))
+            continue
         reach, _, height = chain.tip(posture.q)
         error = float(height) + offset - (o.value or 0.0)
         sigma = math.hypot(o.sigma or 0.0, reference.sigma or 0.0)
         points.append(Point(o.id, float(height) + offset, float(reach), error, sigma, posture))
-    return Verification(reference.id, at_reference, tuple(points))
+    if not points:
+        raise ValueError(f"{without[0][0]}: {without[0][1]}")
+    return Verification(reference.id, at_reference, tuple(points), tuple(without))
 
 
 class CheckPoint(BaseModel):
@@ -185,11 +194,11 @@ class Check(BaseModel):
 
 
 def check_of(found: Verification, time: str, tolerance_m: float) -> Check:
-    """A verification as a line of the history; it passes if every error is within the tolerance."""
+    """A verification as a line of the history; it passes if every height keeps the tolerance."""
     return Check(
         time=time,
         tolerance_m=tolerance_m,
-        passed=bool(np.all(np.abs(found.errors) <= tolerance_m)),
+        passed=not found.without and bool(np.all(np.abs(found.errors) <= tolerance_m)),
         reference=_checked(found.reference, 0.0, found.reference_posture),
         points=[_checked(p.id, p.error_m, p.posture) for p in found.points],
     )
@@ -271,4 +280,5 @@ def as_json(found: Verification) -> dict[str, Any]:
         "rms_m": found.rms_m,
         "half_width_95_m": found.half_width_95_m,
         "points": [{"id": p.id, "error_m": p.error_m} for p in found.points],
+        "without": [{"id": name, "reason": reason} for name, reason in found.without],
     }

@@ -17,7 +17,7 @@ from tipdatum.cli.options import Json, input_file, print_json, talker
 from tipdatum.config import DriverTable, Service, load_service
 from tipdatum.errors import ConfigError, InputError
 from tipdatum.machine.description import Machine, load_toml, parse_machine
-from tipdatum.machine.words import describe_arm, describe_sensor, notes
+from tipdatum.machine.words import describe_arm, describe_calibration, describe_sensor, notes
 from tipdatum.run.installed import refusals
 from tipdatum.validation import all_in_one
 from tipdatum_drivers.presence import Presence
@@ -137,7 +137,8 @@ def _check_session(console: Console, path: Path) -> None:
 
 
 def _say_machine(console: Console, machine: Machine) -> None:
-    console.print(_rows(machine.name, [("", sentence) for sentence in describe_arm(machine)]))
+    sentences = [*describe_arm(machine), describe_calibration(machine)]
+    console.print(_rows(machine.name, [("", sentence) for sentence in sentences]))
     if machine.sensor:
         console.print()
         sensors = [(name, describe_sensor(sensor)) for name, sensor in machine.sensor.items()]

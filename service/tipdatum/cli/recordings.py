@@ -10,7 +10,7 @@ import contextlib
 import shlex
 import tempfile
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from heapq import merge
 from pathlib import Path
 from typing import Annotated, Any
@@ -84,19 +84,25 @@ class Recordings:
 
     def _as_session(self, path: Path, folder: Path) -> Path:
         if not is_csv(path):
-            if not self.commands or not path.is_file():
+            if (not self.commands and self.machine is None) or not path.is_file():
                 return path
             session = SessionFile(path)
-            return _written(folder / path.name, session.header, self._with_commands(session))
-        machine: dict[str, Any] = {}
-        if self.machine is not None:
-            machine = read_machine(self.machine)[0].model_dump(mode="json", exclude_defaults=True)
+            header = session.header
+            if self.machine is not None:
+                # A machine that was calibrated later takes the place of the one in the recording.
+                header = replace(header, machine=self._described())
+            return _written(folder / path.name, header, self._with_commands(session))
+        machine: dict[str, Any] = {} if self.machine is None else self._described()
         log = CsvFile(path, self._columns_of(path, list(machine.get("sensor", ()))))
         started = log.started
         header = SessionHeader(
             1, UNDATED if started is None else started.isoformat(), machine, f"read from the log {path.name}"
         )
         return _written(folder / f"{path.stem}.ndjson", header, self._with_commands(log))
+
+    def _described(self) -> dict[str, Any]:
+        assert self.machine is not None
+        return read_machine(self.machine)[0].model_dump(mode="json", exclude_defaults=True)
 
     def _with_commands(self, records: Iterable[Record]) -> Iterator[Record]:
         return merge(records, self.commands, key=lambda record: record.t)

@@ -55,7 +55,9 @@ def rezero(
         )
     console.print(description.difference(before, after, str(machine)))
     if write:
-        kept = description.write(machine, after, now.strftime("%Y%m%d-%H%M%S"))
+        kept = description.write(machine, after, now.strftime("%Y%m%d-%H%M%S"), before)
+        if described.calibrated is not None:
+            console.print("The calibration's verdict no longer holds: calibrate again when you can.")
         console.print(f"Written; the file as it was is {kept}. Restart the service, then touch a known mark.")
     else:
         console.print("Nothing written; add --write.")

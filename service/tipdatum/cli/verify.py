@@ -124,6 +124,8 @@ def _table(found: Verification) -> Table:
             f"{1000 * p.error_m:+.1f}",
             f"{1000 * p.reading_sigma_m:.1f}",
         )
+    for name, reason in found.without:
+        table.add_row(name, "", "", f"no figure: {reason}", "")
     return table
 
 
@@ -140,7 +142,12 @@ def _verdict(console: Console, found: Verification, limit: float, method: str) -
     if pairs:
         mean = 1000 * float(np.mean([abs(d) for _, _, d in pairs]))
         console.print(f"{len(pairs)} postures taken at opposite headings differ by {mean:.1f} mm on average.")
-    passed = bool(np.all(np.abs(found.errors) <= limit))
+    passed = not found.without and bool(np.all(np.abs(found.errors) <= limit))
+    if found.without:
+        console.print(
+            f"{len(found.without)} heights have no figure: the described machine cannot take those postures. "
+            "That alone fails the check."
+        )
     console.print(f"Tolerance ±{1000 * limit:.0f} mm: {'PASS' if passed else 'FAIL'}")
     if method != ACCEPTANCE:
         return

@@ -145,9 +145,23 @@ def nearest_quarter_turns(rotation: Array) -> tuple[Array, float]:
     return best, math.degrees(math.acos(max(-1.0, min(1.0, (best_trace - 1.0) / 2.0))))
 
 
+def describe_calibration(machine: Machine) -> str:
+    """What a calibration said of the machine, in one sentence."""
+    said = machine.calibrated
+    if said is None:
+        return "not calibrated: lengths and mounts are as somebody measured them"
+    tip = f"tip ±{1000.0 * said.tip_sigma_m:.1f} mm at rest (1-sigma)"
+    if not machine.calibration_holds:
+        return f"calibrated {said.date}, but changed since: its verdict no longer holds"
+    return f"calibrated {said.date}: {said.verdict}, {tip}"
+
+
 def notes(machine: Machine) -> list[str]:
     """What is allowed and yet worth a second look."""
     found = []
+    said = machine.calibrated
+    if said is not None and not (machine.calibration_holds and said.verdict == "accepted"):
+        found.append(describe_calibration(machine))
     if machine.sensor_on("upper") is None:
         found.append(
             "no tilt sensor on the upper: the machine is taken as level, which sigma and reasons say"

@@ -71,14 +71,14 @@ def test_an_observation_that_was_taken_out_leaves_the_file(tmp_path: Path) -> No
 @pytest.mark.parametrize(
     ("change", "key", "words"),
     [
-        ({"unit": "mm"}, "observation[0].unit", "deg"),
-        ({"of": "arm"}, "observation[0].of", "boom, stick, bucket"),
-        ({"sigma": 0.0}, "observation[0].sigma", "above 0"),
-        ({"sigma": None}, "observation[0].sigma", "1-sigma"),
-        ({"window": [6.0, 2.0]}, "observation[0].window", "end after start"),
-        ({"window": None, "file": None}, "observation[0].window", "the rest it belongs to"),
-        ({"kind": "angle"}, "observation[0].kind", "slope"),
-        ({"valeu": 3}, "observation[0].valeu", 'did you mean "value"'),
+        ({"unit": "mm"}, 'observation "a".unit', "deg"),
+        ({"of": "arm"}, 'observation "a".of', "boom, stick, bucket"),
+        ({"sigma": 0.0}, 'observation "a".sigma', "above 0"),
+        ({"sigma": None}, 'observation "a".sigma', "1-sigma"),
+        ({"window": [6.0, 2.0]}, 'observation "a".window', "end after start"),
+        ({"window": None, "file": None}, 'observation "a".window', "the rest it belongs to"),
+        ({"kind": "angle"}, 'observation "a".kind', "slope"),
+        ({"valeu": 3}, 'observation "a".valeu', 'did you mean "value"'),
     ],
 )
 def test_a_wrong_entry_is_named_with_what_is_expected(

@@ -143,6 +143,8 @@ def test_heights_that_are_all_wrong_alike_are_named_together(case: SimulatedRetr
     assert any("all heights of the tip share an offset" in reason for reason in found.verdict.reasons)
 
 
+@pytest.mark.slow
+@pytest.mark.timeout(600)
 def test_exchanged_sensors_are_named(case: SimulatedRetrofit) -> None:
     sensors = dict(case.described.sensor)
     for name, other in (("boom", "stick"), ("stick", "boom")):

@@ -16,7 +16,7 @@ from tipdatum.calibration.rezero import description_of, rezero, smallest_rotatio
 from tipdatum.cli.rezero import rezero as command
 from tipdatum.errors import ConfigError, InputError
 from tipdatum.kinematics.frames import elevation_angle, roll_angle, rotation_from_rpy_deg, up_vector
-from tipdatum.machine.description import Sensor, load_machine
+from tipdatum.machine.description import Noise, Sensor, load_machine
 from tipdatum_drivers.decode.session_lines import encode_header, encode_line
 from tipdatum_drivers.reading import Identity, Imu, Record, SessionHeader, Tilt
 
@@ -105,6 +105,22 @@ def test_what_was_calibrated_of_the_old_part_goes() -> None:
     assert part["accel_offset_mps2"] == [0.0, 0.0, 0.0]
     assert part["gyro_scale"] == [1.0, 1.0, 1.0]
     assert "accel_scale" not in part
+
+
+def test_a_new_part_is_known_no_better_than_one_posture_and_its_bias_allow() -> None:
+    """A bias of 0.05 m/s² is 0.29° (g sin θ), whatever the old part was known to."""
+    noise = Noise(accel_bias_mps2=0.004)
+    old = Sensor(body="stick", mount_sigma_deg=0.03, noise=noise)
+    zero = rezero(still((0, 0, 0), 0.0, 0.0), "stick", old, 0.0)
+    part = description_of(zero, "stick", old, 0.0, "2026-05-04T08:00:00Z", "swap.ndjson")["sensor"]["stick"]
+    assert part["noise"]["accel_bias_mps2"] == 0.05
+    assert 0.29 < part["mount_sigma_deg"] < 0.35
+
+
+def test_where_a_new_part_came_from_is_kept() -> None:
+    old = Sensor(body="stick")
+    zero = rezero(still((0, 0, 0), 0.0, 0.0), "stick", old, 0.0)
+    values = description_of(zero, "stick", old, 0.0, "2026-05-04T08:00:00Z", "swap.ndjson")
     assert values["calibration"]["rezero"]["stick"]["serial"] == "B9"
 
 

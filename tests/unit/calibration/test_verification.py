@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,14 @@ from scipy.spatial.transform import Rotation
 
 from tipdatum.calibration.observations import Observation
 from tipdatum.calibration.recordings import Evidence, gather
-from tipdatum.calibration.verification import Check, check_of, suspects, trend_mm_per_month, verify
+from tipdatum.calibration.verification import (
+    Check,
+    check_of,
+    posture_of,
+    suspects,
+    trend_mm_per_month,
+    verify,
+)
 from tipdatum.machine.description import Machine, parse_machine
 
 TRUE_ANGLE_DEG = 0.6
@@ -85,3 +93,34 @@ def test_a_missing_sensor_is_named(retrofit: Any) -> None:
         window.sensors.pop("stick")
     with pytest.raises(ValueError, match=r"height 0 tip: no reading for stick"):
         verify(true_machine(retrofit), chosen, evidence)
+
+
+def test_a_posture_that_the_linkage_cannot_take_is_told_and_the_others_are_compared(
+    make_retrofit: Callable[..., Any],
+) -> None:
+    case = make_retrofit(seed=3, rocker=True)
+    heights = tuple(o for o in case.book.observation if o.kind == "height" and o.of == "tip")
+    evidence = gather(case.book, [], heights)
+    # The rocker's sensor turned until some of the postures lie beyond the stroke.
+    for turn in range(0, 90, 3):
+        sensor = case.machine.sensor["rocker"].model_copy(update={"mount_rpy_deg": (0.0, -float(turn), 0.0)})
+        machine = case.machine.model_copy(update={"sensor": {**case.machine.sensor, "rocker": sensor}})
+        kept = [o for o in heights if _closes(machine, o, evidence)]
+        lost = [o for o in heights if o not in kept]
+        if lost:
+            break
+    assert len(kept) > 1
+    assert lost
+    found = verify(machine, [*kept[:1], *lost, *kept[1:]], evidence)
+    assert [name for name, _ in found.without] == [o.id for o in lost]
+    assert len(found.points) == len(kept) - 1
+    assert not check_of(found, "2026-05-01T10:00:00Z", 100.0).passed
+
+
+def _closes(machine: Machine, o: Observation, evidence: Evidence) -> bool:
+    assert o.place is not None
+    try:
+        posture_of(machine, evidence.windows[o.place].sensors)
+    except ValueError:
+        return False
+    return True

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import timedelta
 from html import escape
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 
 from tipdatum.display.report import figures, ground
 from tipdatum.display.report.run import Run
 from tipdatum.display.report.words import Words
+from tipdatum.machine.description import parse_machine
+from tipdatum.machine.words import describe_calibration
 
 PASSES_FROM = 0.95
 """Share of the places within the tolerance from which a dig passes, where nothing is over-dug."""
@@ -85,7 +89,7 @@ def _block(run: Run, words: Words) -> list[tuple[str, str]]:
     return [
         ("report.block.site", run.site or words("report.not-said")),
         ("report.block.operator", run.operator or words("report.not-said")),
-        ("report.block.machine", str(run.machine.get("name", ""))),
+        ("report.block.machine", _machine_words(run.machine)),
         ("report.block.time", _when(run, words)),
         ("report.block.reference", _reference(run, words)),
         ("report.block.checked", _checked(run, words)),
@@ -256,3 +260,11 @@ def _worth(run: Run, words: Words) -> str:
         return ""
     low, high = (2 * float(v) for v in np.percentile(run.sigma[mask], (50, 95)))
     return words("report.worth", usual=words.small(low), most=words.small(high))
+
+
+def _machine_words(description: Mapping[str, Any]) -> str:
+    """The machine's name, and what a calibration said of it."""
+    name = str(description.get("name", ""))
+    if not description.get("calibrated"):
+        return name
+    return f"{name}; {describe_calibration(parse_machine(description, 'machine of the session'))}"
