@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from html import escape
 
 from tipdatum import __version__
-from tipdatum.display.report import charts, summary, tables
+from tipdatum.display.report import calibration_curve, charts, summary, tables
 from tipdatum.display.report.run import Run
 from tipdatum.display.report.tables import Table
 from tipdatum.display.report.words import Words
@@ -160,6 +160,7 @@ def _truth(runs: Sequence[Run], words: Words) -> str:
     return (
         f"<h2>{escape(words('report.truth'))}</h2>"
         + _figure(lambda w: charts.errors(runs, w), words, words("report.truth.band"))
+        + _figure(lambda w: calibration_curve.curve(runs, w), words, words("report.truth.curve"))
         + table.html()
         + f"<p>{escape(words('report.truth.two-sigma'))}</p>"
     )
