@@ -1,13 +1,22 @@
 # A display on a microcontroller with MicroPython: three lines of text, no JSON.
 # Needs a network connection (boot.py) and the module umqtt.simple, which comes with most builds.
+import binascii
 import time
 
 from umqtt.simple import MQTTClient
 
-from settings import HOST, MACHINE, PORT
+import settings
+
+try:
+    from machine import unique_id  # one client id a board: two of one id throw each other out
+
+    NAME = "display-" + binascii.hexlify(unique_id()).decode()
+except ImportError:
+    NAME = "small-display"
 
 lines = {"elevation": "---", "deviation": "---", "state": "no figures"}
-heard = None
+heard = None  # when the newest message came
+taken = 0  # messages so far
 
 
 def show():
@@ -15,26 +24,51 @@ def show():
     print(" | ".join((lines["elevation"], lines["deviation"], lines["state"])))
 
 
-def on_message(topic, payload):
+def blank():
     global heard
-    heard = time.ticks_ms()
+    lines.update(elevation="---", deviation="---", state="no figures")
+    heard = None
+
+
+def on_message(topic, payload):
+    global heard, taken
+    heard, taken = time.ticks_ms(), taken + 1
     lines[topic.decode().split("/")[-1]] = payload.decode()
 
 
-client = MQTTClient("small-display", HOST, PORT, keepalive=10)
-client.set_callback(on_message)
-client.connect()
-for name in lines:
-    client.subscribe("tipdatum/{}/text/{}".format(MACHINE, name))
+def connected():
+    user, password = getattr(settings, "USER", None), getattr(settings, "PASSWORD", None)
+    client = MQTTClient(NAME, settings.HOST, settings.PORT, user, password, keepalive=10)
+    client.set_callback(on_message)
+    client.connect()
+    for name in lines:
+        client.subscribe("tipdatum/{}/text/{}".format(settings.MACHINE, name))
+    return client
 
-pinged = time.ticks_ms()
+
+def take_all(client):
+    # A call takes one message, and fifteen come a second: whoever takes one a round shows ever older ones.
+    for _ in range(100):
+        before = taken
+        client.check_msg()
+        if taken == before:
+            return
+
+
 while True:
-    client.check_msg()
-    if heard is not None and time.ticks_diff(time.ticks_ms(), heard) > 500:
-        lines.update(elevation="---", deviation="---", state="no figures")  # never show what is old
-        heard = None
-    if time.ticks_diff(time.ticks_ms(), pinged) > 5000:
-        client.ping()
+    try:
+        client = connected()
         pinged = time.ticks_ms()
-    show()
-    time.sleep_ms(100)
+        while True:
+            take_all(client)
+            if heard is not None and time.ticks_diff(time.ticks_ms(), heard) > 500:
+                blank()  # never show what is old
+            if time.ticks_diff(time.ticks_ms(), pinged) > 5000:
+                client.ping()
+                pinged = time.ticks_ms()
+            show()
+            time.sleep_ms(100)
+    except OSError:  # the link or the broker has gone: no figure, and try again
+        blank()
+        show()
+        time.sleep_ms(1000)
