@@ -48,6 +48,9 @@ UNLIKE = 1.5
 MOST_SURPRISE = 3.0
 """Most of the mean squared, normalised innovation that one block counts for, 1: a shock is none of it. It is
 1 where their covariance is right, 0.2 for even streams of IMUs."""
+USUAL_SURPRISE = 0.3
+"""Surprise up to which the covariance is taken for right, 1: even streams of good parts show 0.1 to 0.2. What
+is beyond goes with its root into sigma, less what folded vibration explains, which the covariance holds."""
 CALM_SURPRISE, LEAST_SURPRISE = 0.6, 0.09
 """Where a slow machine's sigma begins to narrow, and where it has no more to tell, 1."""
 ALL_SLOW_S = 0.1
@@ -99,7 +102,9 @@ class StatedSigma:
         """
         slow = min(1.0, max(0.0, (self._step - SPARSE_S) / (ALL_SLOW_S - SPARSE_S)))
         calm = min(1.0, max(LEAST_SURPRISE, self._surprise) / CALM_SURPRISE)
-        return self._unlike * max(1.0, self._surprise) * math.pow(calm, 0.5 * slow)
+        folded = 0.0 if self._vibration is None else self._vibration.slow
+        unlikely = math.pow(max(1.0, self._surprise / USUAL_SURPRISE), 0.5 * (1.0 - folded))
+        return self._unlike * max(1.0, self._surprise, unlikely) * math.pow(calm, 0.5 * slow)
 
     def doubt(self) -> None:
         """Begin again with trust: an angle has been found anew."""

@@ -88,6 +88,6 @@ class ChainOptions(BaseModel):
     gate: Positive = 8.0
     """Squared, normalised innovation above which a shock is assumed (5 % of a χ² with 3 degrees;
     in ordinary work the mean is 0.2)."""
-    shaken_excess: Annotated[float, Field(ge=0, lt=1)] = 0.8
+    shaken_excess: Annotated[float, Field(ge=0, lt=1)] = 0.75
     """Share of the covariance's sigma that is too much where all noise of the accelerometers is vibration.
     See `tipdatum.fusion.chain.sigma`."""
