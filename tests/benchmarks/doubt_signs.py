@@ -160,7 +160,10 @@ def shuffles(name: str, path: Path, moments: int) -> list[dict[str, Any]]:
     last = readings[-1].t - 1.0 / SPEEDS_MPS[0] - AFTER_S - 1.0
     starts = np.linspace(max(BEFORE_S, touch + 5.0), last, moments).tolist()
     follower, found, i = started(machine), list[dict[str, Any]](), 0
+    own = own_moves(path)
     for start in starts:
+        if any(begin - 12.0 < start < end for begin, end in own):
+            continue
         while readings[i].t < start:
             follower.feed(readings[i])
             if readings[i].t > touch:
@@ -188,6 +191,17 @@ def shuffles(name: str, path: Path, moments: int) -> list[dict[str, Any]]:
                          "direction_deg": degrees, "t": round(start, 1), "after_s": after}
                     )  # fmt: skip
     return found
+
+
+def own_moves(path: Path) -> list[tuple[float, float]]:
+    """When the machine of the working day moves by itself, s; elsewhere never."""
+    events = path.parent / "events.json"
+    if not events.exists():
+        return []
+    told = json.loads(events.read_text())
+    ends = [e["t"] for e in told if e["what"] == "travel_end"]
+    moves = [(e["t"], e["t_end"]) for e in told if e["what"] in ("nudge", "settlement")]
+    return moves + [(e["t"], min(t for t in ends if t > e["t"])) for e in told if e["what"] == "travel_start"]
 
 
 def signs_of(path: Path) -> tuple[list[tuple[float, str]], float]:
