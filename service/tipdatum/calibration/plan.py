@@ -177,15 +177,21 @@ def touching(label: str, angles: tuple[float, ...], standing: str, mark: str) ->
 
 
 def suggestions(solution: Solution) -> list[Candidate]:
-    """Postures over the envelope: measured ones, and touches of the marks that are already in the case.
+    """Postures that a person can measure: over a flat yard, and touches of the marks that are in the case.
 
-    The machine stays where it stood last, since each new standing costs three unknowns of its own.
+    The machine stays where it stood last, since each new standing costs three unknowns of its own. The tip is
+    above the ground and within a staff's reach, and a linkage stays away from its dead centres.
     """
     machine = calibrated_machine(solution)
     setup, state = solution.setup, solution.state
     standing = setup.standings[-1] if setup.standings else "S"
     found: list[Candidate] = []
-    reach, height = (a.ravel() for a in np.meshgrid(np.linspace(3.0, 8.5, 5), np.linspace(-1.5, 2.0, 4)))
+    chain = machine.chain()
+    out = float(chain.foot[0] + chain.lengths.sum())
+    near, far_out = YARD_REACH[0] * out, YARD_REACH[1] * out
+    reach, height = (
+        a.ravel() for a in np.meshgrid(np.linspace(near, far_out, 5), np.linspace(*YARD_HEIGHT_M, 4))
+    )
     for bucket in (-150.0, -110.0, -60.0):
         postures, _ = reach_points(machine, reach, height, np.full(reach.shape, bucket))
         found += [
@@ -207,6 +213,13 @@ def suggestions(solution: Solution) -> list[Candidate]:
             for i in range(len(postures))
         ]
     return found
+
+
+YARD_REACH = (0.35, 0.95)
+"""Shares of the whole reach at which the tip is measured on a yard."""
+
+YARD_HEIGHT_M = (0.05, 2.0)
+"""Heights of the tip over a flat yard, m: clear of the ground, within a staff's reach from it."""
 
 
 def recorded(solution: Solution, book: ObservationBook, evidence: Evidence) -> list[Candidate]:
@@ -315,8 +328,15 @@ def _angles(postures: Postures, i: int) -> tuple[float, ...]:
 
 
 def _spoken(postures: Postures, i: int) -> str:
-    boom, stick, bucket = np.degrees(postures.q[i, 2:])
+    """A posture as a level on the links shows it: slopes, which the bucket's curl makes unambiguous."""
+    boom, stick, bucket = (_slope(a) for a in np.degrees(postures.q[i, 2:]))
+    curled = ", curled towards the cab" if abs(math.degrees(float(postures.q[i, 4]))) > 90.0 else ""
     return (
-        f"boom {boom:+.0f}°, stick {stick:+.0f}°, bucket {bucket:+.0f}° "
-        f"(tip {postures.reach[i]:.1f} m out, {postures.height[i]:+.1f} m)"
+        f"slopes boom {boom:+.0f}°, stick {stick:+.0f}°, bucket {bucket:+.0f}°{curled} "
+        f"(tip {postures.reach[i]:.1f} m out, {postures.height[i]:.1f} m over the yard)"
     )
+
+
+def _slope(angle_deg: float) -> float:
+    """What a level shows of a link at that angle on level ground, degrees in [-90, 90]."""
+    return math.degrees(math.asin(math.sin(math.radians(angle_deg))))

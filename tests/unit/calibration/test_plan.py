@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import math
+import re
 from typing import Any
 
+import numpy as np
 import pytest
 
 from tipdatum.calibration.adjustment import Solution, adjust
+from tipdatum.calibration.description import calibrated_machine
 from tipdatum.calibration.plan import follow, measuring, rank, suggestions
 from tipdatum.calibration.recordings import gather
 from tipdatum.calibration.unknowns import make_setup
@@ -50,3 +54,17 @@ def test_the_guide_takes_recorded_postures_until_the_next_gains_little(retrofit:
     result = follow(retrofit.machine, retrofit.book, evidence, enough=0.02)
     assert 0 < len(result.order) <= result.available
     assert result.predicted_m[-1] < 0.01 < result.predicted_m[0]
+
+
+def test_what_is_asked_for_can_be_measured_on_a_flat_yard_and_is_said_as_a_level_shows_it(
+    two: Solution,
+) -> None:
+    machine = calibrated_machine(two)
+    measured = [c for c in suggestions(two) if c.label.startswith("measure")]
+    assert measured
+    for candidate in measured:
+        q = np.array(candidate.angles[:5])
+        assert float(machine.chain().tip(q)[2]) > 0.0
+        slopes = [round(math.degrees(math.asin(math.sin(a)))) for a in q[2:]]
+        said = [int(v) for v in re.findall(r"([+-]\d+)°", candidate.label)]
+        assert said == pytest.approx(slopes, abs=1)
