@@ -13,6 +13,7 @@ import argparse
 import subprocess
 import sys
 import tempfile
+import time
 from pathlib import Path
 
 from playwright.sync_api import Browser, Page, sync_playwright
@@ -37,32 +38,33 @@ def opened(browser: Browser, address: str, width: int, height: int, light: str) 
     return page
 
 
-def work_until_near(page: Page, *, longest_s: int = 150) -> None:
+def work_until_near(page: Page, *, longest_s: float = 200.0) -> None:
     """Read cautions and set a tolerance as an operator does, until the bucket is at work on the target.
 
     The recording starts again and again, and with it the day: what was set is set anew.
     """
-    since = 0.0  # s that the tolerance has stood: by then a pass has been dug and there is ground to see
-    for _ in range(2 * longest_s):
-        page.wait_for_timeout(500)
-        since += 0.5
+    since = (
+        time.monotonic()
+    )  # when the tolerance was set: soon a pass has been dug and there is ground to see
+    until = time.monotonic() + longest_s
+    while time.monotonic() < until:
+        page.wait_for_timeout(200)
+        setup = page.inner_text("#setup")
         if page.is_visible("#card button"):
             page.click("#card button")
-        elif "target level" in page.inner_text("#setup") and "no tolerance" in page.inner_text("#setup"):
+        elif "target level" in setup and "no tolerance" in setup:
             set_tolerance(page)
-            since = 0.0
-        elif since > 14 and "no tolerance" not in page.inner_text("#setup") and page.evaluate(NEAR):
+            since = time.monotonic()
+        elif "tolerance" in setup and time.monotonic() - since > 12 and page.evaluate(NEAR):
             return
     raise RuntimeError("the bucket never came to the target")
 
 
 def set_tolerance(page: Page) -> None:
-    """Target, tolerance, two lengths, send."""
+    """Target, tolerance, a chip."""
     page.click("[data-tool=target]")
     page.click("[data-page=band]")
-    page.fill("input[name=above_m]", "30 mm")
-    page.fill("input[name=below_m]", "30 mm")
-    page.click("#form-actions .first")
+    page.click(".chips button:nth-child(3)")
     page.wait_for_timeout(500)
     page.click("#form-close")
 
