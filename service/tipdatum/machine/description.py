@@ -136,9 +136,28 @@ class Linkage(Table):
     length_sigma_m: LengthSigma = None
 
 
+PARTS: dict[str, dict[str, float]] = {
+    "hobby": {},
+    "installed": {
+        "accel_mps2_rthz": 0.001, "gyro_radps_rthz": 0.0001, "accel_bias_mps2": 0.03,
+        "gyro_bias_radps": 0.005, "accel_per_kelvin_mps2": 0.0015, "gyro_per_kelvin_radps": 0.00025,
+        "accel_cross_axis": 0.003, "gyro_cross_axis": 0.003,
+    },
+    "industrial": {
+        "accel_mps2_rthz": 0.00025, "gyro_radps_rthz": 0.00005, "accel_bias_mps2": 0.01,
+        "gyro_bias_radps": 0.002, "accel_per_kelvin_mps2": 0.0006, "gyro_per_kelvin_radps": 0.00005,
+        "accel_cross_axis": 0.001, "gyro_cross_axis": 0.001,
+    },
+}  # fmt: skip
+"""Figures by class of part, from data sheets, from memory: bare low-cost boards, housed modules that their
+maker has calibrated, parts calibrated over temperature. What a table gives itself goes before them."""
+
+
 class Noise(Table):
     """`[sensor.X.noise]`: data-sheet or measured figures; defaults are those of hobby-grade parts."""
 
+    part: Literal["hobby", "installed", "industrial"] | None = None
+    """Class of the part, whose figures stand for those that are not given."""
     accel_mps2_rthz: Annotated[float, Field(gt=0, le=1)] = 0.003
     """Accelerometer white noise, m/s²/√Hz (0.003 is about 300 µg/√Hz)."""
     gyro_radps_rthz: Annotated[float, Field(gt=0, le=0.1)] = 0.000175
@@ -157,6 +176,12 @@ class Noise(Table):
     """1-sigma of what a gyro's axis shows of another, 1, its turn against the accelerometer included."""
     tilt_deg: Annotated[float, Field(gt=0, le=10)] = 0.05
     """1-sigma of one reading of an inclinometer that gives angles, degrees."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _figures_of_the_class(cls, given: Any) -> Any:
+        part = given.get("part") if isinstance(given, Mapping) else None
+        return {**PARTS[part], **given} if isinstance(part, str) and part in PARTS else given
 
 
 class Sensor(Table):
