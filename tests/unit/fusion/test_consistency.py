@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tipdatum.fusion.chain.integrity import Alarm, Consistency, Evidence, Look, Suspicion
+from tipdatum.fusion.chain.integrity import Alarm, Consistency, Evidence, Look, Suspicion, unseen
 
 G = 9.80665
 SPAN = 0.15
@@ -29,6 +29,7 @@ def look(t: float, **changes: Any) -> Look:
         "gyro": np.ones(n, dtype=bool),
         "active": np.ones(n, dtype=bool),
         "fastest": 0.0,
+        "unseen": np.zeros(n),
     }
     return Look(t, SPAN, **{**parts, **changes})
 
@@ -74,6 +75,21 @@ def test_vibration_widens_the_gate() -> None:
     run(shaken, 2.0, innovation=pushed(1, 0.4), shake=np.full(4, 9.0))
     assert shaken.ratios[1] < 0.5 * calm.ratios[1]
     assert shaken.vibration[1] == pytest.approx(3.0)
+
+
+def test_what_slow_samples_may_leave_out_is_no_contradiction() -> None:
+    # White noise of a density q has the mean square q/T over T; as a rate it turns an angle by sqrt(q T).
+    assert unseen(0.04, 0.0) == pytest.approx(0.2)
+    assert unseen(0.0, 4e-4) == pytest.approx(9.8 * 0.02)
+    wide = unseen(0.04, 4e-4)
+    assert run(Consistency(4), 3.0, innovation=pushed(2, 0.8)) is not None
+    assert run(Consistency(4), 3.0, innovation=pushed(2, 0.8), unseen=np.full(4, wide)) is None
+
+
+def test_nobody_judges_a_body_whose_turning_is_not_measured() -> None:
+    alone = np.array([0.0, 0.0, 0.0, math.inf])
+    assert run(Consistency(4), 3.0, innovation=pushed(3, 5.0), unseen=alone) is None
+    assert run(Consistency(4), 3.0, innovation=pushed(2, 5.0), unseen=alone) is not None
 
 
 def test_of_several_that_do_not_fit_the_innermost_is_suspected() -> None:

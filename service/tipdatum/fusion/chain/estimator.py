@@ -28,6 +28,7 @@ from tipdatum.fusion.chain.integrity import (
     Kept,
     Look,
     Suspicion,
+    unseen,
 )
 from tipdatum.fusion.chain.motion import SensorCorrection
 from tipdatum.fusion.chain.prediction import BlockEnd, StatedKnowledge, Unsteadiness, predict
@@ -242,7 +243,7 @@ class ChainEstimator:
         look = Look(
             edge, span, f.innovation, block.shake, forces.mean(axis=1), rates.mean(axis=1),
             motion.mean.roll_rate, motion.mean.plane_rate, motion.mean.theta, motion.gyro, block.active,
-            float(np.abs(motion.epochs.rates).max()),
+            float(np.abs(motion.epochs.rates).max()), self._unseen(f),
         )  # fmt: skip
         alarm, suspicion, kept = self._consistency.look(look), self._suspicion, self._kept
         if alarm is not None and kept:
@@ -255,6 +256,13 @@ class ChainEstimator:
                 self._events.append(Event(edge, "consistency", f"{name} sensor agrees again", name))
         elif alarm is None and self._levelling is None and (not kept or edge - kept[-1].t >= KEPT_EVERY_S):
             kept.append(f.kept(edge))
+
+    def _unseen(self, f: ChainFilter) -> Array:
+        """(N,) m/s², what each sensor's samples may leave out; see `Look`."""
+        told = [0.0 if s.slow is None else unseen(s.slow.force, s.slow.rate) for s in self._samples]
+        for i in f.gyroless:
+            told[i] = math.inf
+        return np.array(told)
 
     def _alarmed(self, f: ChainFilter, alarm: Alarm) -> None:
         """Sensors do not agree: say which it is, and begin anew from before it."""

@@ -8,7 +8,9 @@ show it:
   does not know. Vibration and shocks have none for long; an angle that is wrong by ε has g sin ε. Of the
   blocks of the last second the median is taken component by component, and
 
-      ratio = max |median a| / (GATE_MPS2 (1 + SHAKEN s))        s = root of the mean shake, m/s²
+      ratio = max |median a| / (GATE_MPS2 (1 + SHAKEN s) + UNSEEN e)        s = root of the mean shake, m/s²
+
+  with e what slow samples may leave out (`unseen`).
 
   The same of the last three seconds with a gate of LONG_GATE_MPS2, for what goes wrong slowly.
 
@@ -47,6 +49,9 @@ GATE_MPS2 = 0.55
 """Mean unknown acceleration that is an alarm, m/s², as of an angle wrong by 3°."""
 LONG_S, LONG_GATE_MPS2 = 3.0, 0.42
 """The longer time, s, and its gate."""
+G_MPS2 = 9.8
+UNSEEN = 3.0
+"""Sigmas of what slow sampling leaves out by which the gate is wider, 1."""
 SHAKEN = 0.6
 """How much each m/s² of vibration widens that gate, 1: a part that clips or rectifies shows false forces."""
 ODD_RADPS, ODD_SHARE = 0.03, 0.03
@@ -107,6 +112,8 @@ class Look:
         roll, plane: (N,) rad/s, roll and plane rate as each gyro tells them. theta: (N,) rad.
         gyro: (N,) bool, which gyros spoke. active: (N,) bool, which sensors did.
         fastest: rad/s, of all bodies.
+        unseen: (N,) m/s², what each sensor's samples may leave out of an acceleration that stays, 1 sigma;
+            inf where a body's turning is not measured at all.
     """
 
     t: float
@@ -121,6 +128,17 @@ class Look:
     gyro: Array
     active: Array
     fastest: float
+    unseen: Array
+
+
+def unseen(force_psd: float, rate_psd: float) -> float:
+    """What slow sampling may feign over a window, m/s², 1 sigma.
+
+    Args:
+        force_psd: (m/s²)² s and rate_psd: (rad/s)² s, densities of what lies between two samples. White noise
+            of a density q has the mean square q/T over a time T, and turns an angle by q T, which shows g of it.
+    """
+    return math.sqrt(force_psd / WINDOW_S) + G_MPS2 * math.sqrt(rate_psd * WINDOW_S)
 
 
 class Consistency:
@@ -141,6 +159,7 @@ class Consistency:
         self._t = np.full(RING, -math.inf)
         self._unknown = np.zeros((RING, n, 3))
         self._shake = np.zeros((RING, n))
+        self._unseen = np.zeros((RING, n))
         self._odd = np.zeros((RING, 2, n))
         self.ratios = [0.0] * n
         self.peaks = [0.0] * n
@@ -163,7 +182,7 @@ class Consistency:
         while looks[0].t < t - EVIDENCE_S:
             looks.popleft()
         self._count += 1
-        self._t[k], self._shake[k] = t, look.shake
+        self._t[k], self._shake[k], self._unseen[k] = t, look.shake, look.unseen
         np.multiply(look.innovation, 1.0 / look.span, out=self._unknown[k])
         self._odd[k] = _odd(look)
         valid = self._t > self._from
@@ -191,7 +210,8 @@ class Consistency:
     def _stays(self, blocks: Places, gate: float) -> tuple[Array, Array]:
         """(N,) the part of the innovations that stays over `gate`, and (N,) m/s² of vibration."""
         rms = np.sqrt(self._shake[blocks].mean(axis=0))
-        return np.abs(_middle(self._unknown[blocks])).max(axis=1) / (gate * (1.0 + SHAKEN * rms)), rms
+        wide = gate * (1.0 + SHAKEN * rms) + UNSEEN * self._unseen[blocks].max(axis=0)
+        return np.abs(_middle(self._unknown[blocks])).max(axis=1) / wide, rms
 
 
 def _middle(values: Array) -> Array:
