@@ -136,7 +136,7 @@ def unseen(force_psd: float, rate_psd: float) -> float:
 
     Args:
         force_psd: (m/s²)² s and rate_psd: (rad/s)² s, densities of what lies between two samples. White noise
-            of a density q has the mean square q/T over a time T, and turns an angle by q T, which shows g of it.
+            of density q has the mean square q/T over a time T, and turns an angle by q T, which shows g of it.
     """
     return math.sqrt(force_psd / WINDOW_S) + G_MPS2 * math.sqrt(rate_psd * WINDOW_S)
 
