@@ -30,6 +30,7 @@ def look(t: float, **changes: Any) -> Look:
         "active": np.ones(n, dtype=bool),
         "fastest": 0.0,
         "unseen": np.zeros(n),
+        "unseen_rate": 0.0,
     }
     return Look(t, SPAN, **{**parts, **changes})
 
@@ -78,10 +79,11 @@ def test_vibration_widens_the_gate() -> None:
 
 
 def test_what_slow_samples_may_leave_out_is_no_contradiction() -> None:
-    # White noise of a density q has the mean square q/T over T; as a rate it turns an angle by sqrt(q T).
+    # White noise of a density q has the mean square q/T over T (1 s); as a rate it turns an angle by
+    # sqrt(q T), and the longest look takes 3 s.
     assert unseen(0.04, 0.0) == pytest.approx(0.2)
-    assert unseen(0.0, 4e-4) == pytest.approx(9.8 * 0.02)
-    wide = unseen(0.04, 4e-4)
+    assert unseen(0.0, 3e-4) == pytest.approx(9.8 * 0.03)
+    wide = unseen(0.04, 3e-4)
     assert run(Consistency(4), 3.0, innovation=pushed(2, 0.8)) is not None
     assert run(Consistency(4), 3.0, innovation=pushed(2, 0.8), unseen=np.full(4, wide)) is None
 

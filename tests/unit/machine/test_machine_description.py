@@ -194,7 +194,7 @@ def test_sections_that_are_not_built_yet_are_refused_by_name(key: str, called: s
     [
         (None, "found no such file; expected a TOML file"),
         ("name = ", "found broken TOML"),
-        (b"name = \"\xff\"", "found broken TOML"),
+        (b"name = \"\xff\"", "found a byte 0xFF in line 1"),
         ("", "name: found nothing; expected a text; the key is required"),
     ],
 )  # fmt: skip

@@ -29,6 +29,7 @@ from tipdatum.fusion.chain.integrity import (
     Look,
     Suspicion,
     unseen,
+    unseen_rate,
 )
 from tipdatum.fusion.chain.motion import SensorCorrection
 from tipdatum.fusion.chain.prediction import BlockEnd, StatedKnowledge, Unsteadiness, predict
@@ -244,6 +245,7 @@ class ChainEstimator:
             edge, span, f.innovation, block.shake, forces.mean(axis=1), rates.mean(axis=1),
             motion.mean.roll_rate, motion.mean.plane_rate, motion.mean.theta, motion.gyro, block.active,
             float(np.abs(motion.epochs.rates).max()), self._unseen(f),
+            max(0.0 if s.slow is None else unseen_rate(s.slow.rate) for s in self._samples),
         )  # fmt: skip
         alarm, suspicion, kept = self._consistency.look(look), self._suspicion, self._kept
         if alarm is not None and kept:

@@ -50,8 +50,9 @@ GATE_MPS2 = 0.55
 LONG_S, LONG_GATE_MPS2 = 3.0, 0.42
 """The longer time, s, and its gate."""
 G_MPS2 = 9.8
-UNSEEN = 3.0
-"""Sigmas of what slow sampling leaves out by which the gate is wider, 1."""
+UNSEEN = 5.0
+"""Sigmas of what slow sampling leaves out by which the gate is wider, 1: a dozen components are looked at
+many times a minute, and neighbouring blocks share samples."""
 SHAKEN = 0.6
 """How much each m/s² of vibration widens that gate, 1: a part that clips or rectifies shows false forces."""
 ODD_RADPS, ODD_SHARE = 0.03, 0.03
@@ -113,7 +114,7 @@ class Look:
         gyro: (N,) bool, which gyros spoke. active: (N,) bool, which sensors did.
         fastest: rad/s, of all bodies.
         unseen: (N,) m/s², what each sensor's samples may leave out of an acceleration that stays, 1 sigma;
-            inf where a body's turning is not measured at all.
+            inf where a body's turning is not measured at all. unseen_rate: rad/s, the same of gyros' rates.
     """
 
     t: float
@@ -129,6 +130,7 @@ class Look:
     active: Array
     fastest: float
     unseen: Array
+    unseen_rate: float
 
 
 def unseen(force_psd: float, rate_psd: float) -> float:
@@ -136,9 +138,15 @@ def unseen(force_psd: float, rate_psd: float) -> float:
 
     Args:
         force_psd: (m/s²)² s and rate_psd: (rad/s)² s, densities of what lies between two samples. White noise
-            of density q has the mean square q/T over a time T, and turns an angle by q T, which shows g of it.
+            of density q has the mean square q/T over a time T, and turns an angle by the root of q T, which
+            shows g of it.
     """
-    return math.sqrt(force_psd / WINDOW_S) + G_MPS2 * math.sqrt(rate_psd * WINDOW_S)
+    return math.sqrt(force_psd / WINDOW_S) + G_MPS2 * math.sqrt(rate_psd * LONG_S)
+
+
+def unseen_rate(rate_psd: float) -> float:
+    """What slow sampling may feign of a mean rate over a window, rad/s, 1 sigma; see `unseen`."""
+    return math.sqrt(rate_psd / WINDOW_S)
 
 
 class Consistency:
@@ -229,7 +237,8 @@ def _odd(look: Look) -> Array:
         return np.zeros_like(both)
     middle = _middle(both[:, told].T)
     odd = both - middle[:, None]
-    odd *= 1.0 / (ODD_RADPS + ODD_SHARE * float(np.abs(look.rate[told]).max()))
+    fastest = float(np.abs(look.rate[told]).max())
+    odd *= 1.0 / (ODD_RADPS + ODD_SHARE * fastest + UNSEEN * look.unseen_rate)
     if len(told) < len(look.gyro):
         odd[:, np.logical_not(look.gyro)] = 0.0
     return odd
