@@ -382,6 +382,7 @@ def test_change_can_be_put_back_from_where_it_was_answered(live: Page, stand_in:
     live.click("[data-page=band]")
     live.click(".chips button:text-is('± 20 mm')")
     expect(live.locator("#form-foot .undo")).to_contain_text("Undo")
+    stand_in.reply = {"ok": True, "text": "The target is as it was."}
     live.click("#form-foot .undo")
     expect(live.locator("#form-foot .undo")).to_be_hidden()
     assert stand_in.commands[-1][0] == "change/undo"

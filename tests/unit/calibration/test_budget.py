@@ -128,7 +128,8 @@ def test_data_sheet_figures_replace_the_descriptions() -> None:
 
 
 def test_temperature_is_a_source_where_a_sensor_states_a_drift() -> None:
-    machine = with_figures(described(), DataSheet(accel_per_kelvin_mps2=0.001), ("boom",))
+    steady = with_figures(described(), DataSheet(accel_per_kelvin_mps2=0.0))
+    machine = with_figures(steady, DataSheet(accel_per_kelvin_mps2=0.001), ("boom",))
     warm = make_budget(machine, temperature_k=20.0)
     assert set(warm.variance) - set(make_budget(machine).variance) == {"boom: temperature"}
 

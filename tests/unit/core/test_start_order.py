@@ -76,7 +76,9 @@ def refused(capsys: pytest.CaptureFixture[str], *options: str) -> str:
     assert told.out == ""
     assert "Traceback" not in told.err
     lines = told.err.splitlines()
-    assert len(lines) == 1, lines
+    # A file is told all its mistakes at once, each in a sentence of its own.
+    assert lines
+    assert all(line.startswith("tipdatum: ") or "toml: " in line for line in lines), lines
     return lines[0].removeprefix("tipdatum: ")
 
 
