@@ -5,13 +5,16 @@ from __future__ import annotations
 import logging
 import sys
 import time
-from collections.abc import Callable, MutableMapping
+from collections.abc import Callable, Mapping, MutableMapping
+from dataclasses import dataclass, field
 from typing import Any, TextIO
 
 import structlog
 
 REPEAT_AFTER_S = 5.0
 """The same line is written again only after this time, with how often it was held back."""
+QUIET_S = 5.0
+"""Time without a further loss after which its sum is told."""
 
 
 class Throttle:
@@ -59,3 +62,28 @@ def configure(*, json_lines: bool = False, verbose: bool = False, stream: TextIO
         logger_factory=structlog.PrintLoggerFactory(out),
         cache_logger_on_first_use=False,
     )
+
+
+@dataclass
+class Losses:
+    """What was lost on the way out, in one line when it begins and one with the sum when it ends."""
+
+    _counts: dict[str, int] = field(default_factory=dict)
+    _since: dict[str, tuple[float, int]] = field(default_factory=dict)
+    _last: dict[str, float] = field(default_factory=dict)
+
+    def look(self, now: float, counts: Mapping[str, int]) -> list[str]:
+        """Take the counters' present state at `now`, s; the lines to write."""
+        lines = []
+        for what, count in counts.items():
+            before = self._counts.get(what, 0)
+            self._counts[what] = count
+            if count > before:
+                self._last[what] = now
+                if what not in self._since:
+                    self._since[what] = (now, before)
+                    lines.append(f"{what} are being lost")
+            elif what in self._since and now - self._last[what] >= QUIET_S:
+                began, had = self._since.pop(what)
+                lines.append(f"{what} lost: {count - had} in {self._last[what] - began:.0f} s")
+        return lines

@@ -33,6 +33,7 @@ from tipdatum.grade.state import WorkState
 from tipdatum.run import systemd
 from tipdatum.run.clocks import ClockWatch, RunClock
 from tipdatum.run.intake import Intake
+from tipdatum.run.logs import Losses
 from tipdatum.run.openings import BrokerPlace, about_message, open_broker, open_page, open_recorder
 from tipdatum.run.reload import reloaded
 from tipdatum.run.state_file import Remembered, StateFile, default_directory
@@ -436,9 +437,11 @@ class Shell:
 
     async def _watch_clocks(self) -> None:
         """Wall clock set, computer suspended; and the watchdog, fed while loop and ticks live."""
-        watch = ClockWatch()
+        watch, losses = ClockWatch(), Losses()
         while True:
             await asyncio.sleep(1.0)
+            for line in losses.look(self._intake.now(), self._lost()):
+                log.warning(line)
             await asyncio.to_thread(self._keeper.give_up_waiting)
             if self._ticker.lives:
                 systemd.notify("WATCHDOG=1")
@@ -450,6 +453,16 @@ class Shell:
             if slept:
                 with self._turn:
                     self._pipeline.was_suspended(self._intake.now(), slept)
+
+    def _lost(self) -> dict[str, int]:
+        """What was lost on the way out since the start, by what it is."""
+        lost = {}
+        if self._bus is not None:
+            lost["figures"] = self._bus.counters.live_dropped
+            lost["events"] = self._bus.counters.events_dropped
+        if self._recorder is not None:
+            lost["readings for the recording"] = self._recorder.state.dropped
+        return lost
 
     def _reload(self) -> None:
         """SIGHUP: take over what can change without a restart, and say what cannot."""

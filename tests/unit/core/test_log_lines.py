@@ -10,7 +10,7 @@ import pytest
 import structlog
 
 from tipdatum.run import logs
-from tipdatum.run.logs import REPEAT_AFTER_S, Throttle
+from tipdatum.run.logs import REPEAT_AFTER_S, Losses, Throttle
 
 
 class Clock:
@@ -103,3 +103,13 @@ def test_more_is_logged_when_asked(stream: io.StringIO) -> None:
     logs.configure(verbose=True, stream=stream)
     structlog.get_logger().debug("wanted")
     assert "wanted" in stream.getvalue()
+
+
+def test_what_is_lost_on_the_way_out_is_told_when_it_begins_and_summed_when_it_ends() -> None:
+    losses = Losses()
+    assert losses.look(0.0, {"figures": 0, "events": 0}) == []
+    assert losses.look(1.0, {"figures": 40, "events": 0}) == ["figures are being lost"]
+    assert losses.look(2.0, {"figures": 90, "events": 0}) == []
+    assert losses.look(4.0, {"figures": 90, "events": 0}) == []
+    assert losses.look(7.0, {"figures": 90, "events": 0}) == ["figures lost: 90 in 1 s"]
+    assert losses.look(9.0, {"figures": 90, "events": 1}) == ["events are being lost"]
