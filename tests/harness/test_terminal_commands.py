@@ -233,5 +233,5 @@ def test_new_asks_until_it_makes_sense_and_writes_files_that_check_accepts(
     assert done.returncode == 0, done.stderr
     assert "Boom 4.597 m and stick 2.500 m" in done.stdout
     assert (
-        "looking x along the boom to the cab, y right, z up with the boom level, as described" in done.stdout
+        "looking x along the boom to the cab, y right, z up with the boom level, within 2°" in done.stdout
     )
