@@ -88,7 +88,7 @@ def test_the_shipped_dig_plays_with_a_live_view_at_a_terminal() -> None:
     terminal = Terminal("demo", "--no-browser")
     try:
         terminal.wait_for("mosquitto_sub -p")
-        terminal.wait_for("datum/set -m")
+        terminal.wait_for("send datum/set")
         terminal.wait_for("Tip elevation")
         terminal.wait_for("reach ")
         assert terminal.end(signal.SIGINT) == 0

@@ -111,7 +111,7 @@ def test_a_changed_file_is_taken_over_and_a_broken_one_is_not(
         machine.write_text(described)
         write_service(folder, f"{QUIET}[fusion]\ntick_hz = 100\n[work]\nwait_s = 5\n")
         service.process.send_signal(signal.SIGHUP)
-        service.wait_for(r".*these wait for a restart.*fusion.tick_hz \(a restart ticks at the new rate\)")
+        service.wait_for(r"fusion.tick_hz \(a restart ticks at the new rate\).*these wait for a restart")
         client.wait_for("about", lambda about: about["machine"]["name"] == "invented still machine")
         assert client.wait_for("tip")["quality"] == "good"
         assert service.end() == 0

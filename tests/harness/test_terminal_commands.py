@@ -232,6 +232,4 @@ def test_new_asks_until_it_makes_sense_and_writes_files_that_check_accepts(
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     assert "Boom 4.597 m and stick 2.500 m" in done.stdout
-    assert (
-        "looking x along the boom to the cab, y right, z up with the boom level, within 2°" in done.stdout
-    )
+    assert "looking x along the boom to the cab, y right, z up with the boom level, within 2°" in done.stdout

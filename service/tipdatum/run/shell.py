@@ -440,7 +440,7 @@ class Shell:
         watch, losses = ClockWatch(), Losses()
         while True:
             await asyncio.sleep(1.0)
-            for line in losses.look(self._intake.now(), self._lost()):
+            for line in losses.look(time.monotonic(), self._lost()):
                 log.warning(line)
             await asyncio.to_thread(self._keeper.give_up_waiting)
             if self._ticker.lives:
@@ -455,10 +455,12 @@ class Shell:
                     self._pipeline.was_suspended(self._intake.now(), slept)
 
     def _lost(self) -> dict[str, int]:
-        """What was lost on the way out since the start, by what it is."""
+        """What was lost on the way out since the start, by what it is.
+
+        Not live figures: without a connection they go by design, and the log tells of the connection.
+        """
         lost = {}
         if self._bus is not None:
-            lost["figures"] = self._bus.counters.live_dropped
             lost["events"] = self._bus.counters.events_dropped
         if self._recorder is not None:
             lost["readings for the recording"] = self._recorder.state.dropped
