@@ -20,6 +20,12 @@ T = np.arange(0.0, 20.0, 0.02)
 RNG = np.random.default_rng(5)
 
 
+@pytest.fixture(autouse=True)
+def wide(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Tables as a wide terminal shows them: names are not folded."""
+    monkeypatch.setenv("COLUMNS", "200")
+
+
 def track(elevation: np.ndarray, sigma: float, t: np.ndarray = T) -> MessageTrack:
     return MessageTrack(t, elevation, np.full(len(t), sigma), ("good",) * len(t))
 

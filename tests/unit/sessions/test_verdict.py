@@ -19,6 +19,12 @@ SLOPE, TRENCH = (shipped("replay_data", f"{name}.ndjson.gz") for name in ("slope
 Run = Callable[..., tuple[int, str, str]]
 
 
+@pytest.fixture(autouse=True)
+def wide(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Tables as a wide terminal shows them: names are not folded."""
+    monkeypatch.setenv("COLUMNS", "200")
+
+
 @pytest.fixture(scope="module")
 def tips(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with the tip messages of two digs, made beside a session that is not there."""
