@@ -17,7 +17,7 @@ import re
 import subprocess
 import sys
 import tempfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -69,14 +69,12 @@ SECTIONS = (
         "Sigma, session by session",
         "How often the truth lies within the stated sigma, over several references in each session, with the "
         "half of the sessions that constants were chosen on and the other half apart.",
-        "benchmarks/sigma_truth.py",
-        ("--results", RESULTS),
+        "benchmarks/stated_sigma.py",
     ),
     Section(
         "Starts at any moment",
         "Every public session begun at many moments: arms lost, and figures called good that are wrong.",
         "benchmarks/starts.py",
-        ("--results", RESULTS),
     ),
     Section(
         "Faults",
@@ -109,7 +107,6 @@ SECTIONS = (
         "Doubt",
         "Which signs notice that the machine has moved, what they miss, and false alarms.",
         "benchmarks/doubt_signs.py",
-        ("--results", RESULTS),
     ),
     Section(
         "Hours in one filter",
@@ -126,7 +123,6 @@ SECTIONS = (
         "Spoilt calibrations",
         "Slips that people make while they measure: named, or unseen, and what an unseen one does.",
         "benchmarks/spoilt_retrofits.py",
-        ("--results", RESULTS),
     ),
     Section(
         "Cost of the service",
@@ -138,6 +134,16 @@ SECTIONS = (
         "Latency from line to subscriber",
         "Encoders on pseudo-terminals, the service, mosquitto, a subscriber, as ratios to a bare forwarder.",
         "harness/latency.py",
+    ),
+    Section(
+        "From message to pixel",
+        "The page in a browser at 50 messages a second: when digits and pixels follow a message.",
+        "harness/latency_page.py",
+    ),
+    Section(
+        "Ways of sending",
+        "Ten messages a tick at 50 Hz by our own packets and by the library alone, in alternating rounds.",
+        "benchmarks/bus_ways.py",
     ),
     Section(
         "Many machines on one broker",
@@ -221,6 +227,7 @@ def main() -> None:
     parser.add_argument("sections", nargs="*", metavar="SECTION", help="names as --list shows them")
     parser.add_argument("--list", action="store_true", help="name the sections and stop")
     parser.add_argument("--page", type=Path, default=PAGE)
+    parser.add_argument("--with", dest="more", default="", help="further arguments of the one named section")
     options = parser.parse_args()
     if options.list:
         for section in SECTIONS:
@@ -233,6 +240,8 @@ def main() -> None:
     for section in SECTIONS:
         if options.sections and section.name not in options.sections:
             continue
+        if options.more:
+            section = replace(section, arguments=(*section.arguments, *options.more.split()))
         print(f"{section.name} …", flush=True)
         try:
             fresh = measure(section)
