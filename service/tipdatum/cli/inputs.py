@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tipdatum.calibration import description
 from tipdatum.config import FusionTable, Settings, load_service, make_settings
 from tipdatum.grade.work_options import WorkOptions
 from tipdatum.machine.description import Machine, load_machine, parse_machine
@@ -33,5 +32,8 @@ def read_machine(path: Path) -> tuple[Machine, str]:
     """
     if path.suffix == ".toml":
         return load_machine(path), path.read_text(encoding="utf-8")
+    # Imported here: a replay reads settings above and needs none of the solver's libraries.
+    from tipdatum.calibration import description
+
     header = SessionFile(path).header.machine
     return parse_machine(header, f"{path}: session header"), description.fresh(header)
