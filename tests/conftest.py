@@ -18,8 +18,10 @@ import pytest  # noqa: E402
 import structlog  # noqa: E402
 from hypothesis import HealthCheck, settings  # noqa: E402
 
-# A busy computer is no defect of what is tested; the suite has a time limit of its own.
-settings.register_profile("tipdatum", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+# A busy computer is no defect of what is tested; the suite has a time limit of its own. The same inputs every
+# time, so that a change is judged by what it changes; `--hypothesis-profile=search` looks for new ones.
+settings.register_profile("search", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile("tipdatum", settings.get_profile("search"), derandomize=True)
 settings.load_profile("tipdatum")
 
 

@@ -18,7 +18,7 @@ from msgspec.structs import replace
 from pydantic import Field
 
 from tipdatum_drivers.csv_file import CsvColumns, CsvFile
-from tipdatum_drivers.options import Options
+from tipdatum_drivers.options import FilePath, Options
 from tipdatum_drivers.options import Options as DriverOptions
 from tipdatum_drivers.reading import Fault, Imu, Record, SessionHeader, Tilt
 from tipdatum_drivers.session_file import SessionFile
@@ -45,7 +45,7 @@ class PacedOptions(Options):
 class ReplayOptions(PacedOptions):
     """`kind = "replay"`: recorded sessions, one file or several."""
 
-    file: Path | Annotated[tuple[Path, ...], Field(min_length=1)]
+    file: FilePath | Annotated[tuple[FilePath, ...], Field(min_length=1)]
 
     def relative_to(self, base: Path) -> ReplayOptions:
         """The same with relative paths taken from `base`, the folder of the service's file."""
@@ -57,7 +57,7 @@ class ReplayOptions(PacedOptions):
 class CsvReplayOptions(PacedOptions):
     """`kind = "csv-replay"`: a long CSV log of another program, by its columns."""
 
-    file: Path
+    file: FilePath
     columns: CsvColumns
 
     def relative_to(self, base: Path) -> CsvReplayOptions:

@@ -6,6 +6,7 @@ the parts of the service.
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -23,7 +24,7 @@ from tipdatum.grade.work_options import WorkOptions
 from tipdatum.machine.description import Machine, load_machine, load_toml
 from tipdatum.sessions.options import RecordingOptions
 from tipdatum.validation import all_in_one, parse_model
-from tipdatum_drivers.options import Options
+from tipdatum_drivers.options import Options, PathText
 from tipdatum_drivers.registry import find_driver
 
 T = TypeVar("T")
@@ -51,7 +52,7 @@ class FusionTable(_Table):
 class StateTable(_Table):
     """`[state]`: what must outlive a restart."""
 
-    directory: str | None = None
+    directory: PathText | None = None
     """Relative to the service's file. Default: $STATE_DIRECTORY (systemd sets it), $XDG_STATE_HOME/tipdatum
     or ~/.local/state/tipdatum."""
 
@@ -59,7 +60,7 @@ class StateTable(_Table):
 class ServiceFile(_Table):
     """The service's file as it stands."""
 
-    machine: str
+    machine: PathText
     machine_id: str | None = None
     driver: list[dict[str, Any]] = []
     fusion: FusionTable = FusionTable()
@@ -132,7 +133,13 @@ def load_service(path: Path) -> Service:
             return None
 
     raw = tried(lambda: parse_model(ServiceFile, data, file))
-    named = data.get("machine") if raw is None else raw.machine
+    refused = [one for error in wrong for one in (error, *error.more)]
+    if raw is not None:
+        named: Any = raw.machine
+    elif any(isinstance(one, ConfigError) and one.key == "machine" for one in refused):
+        named = None
+    else:
+        named = data.get("machine")
     machine_path = tried(lambda: _machine_path(named, path)) if isinstance(named, str) else None
     machine = tried(lambda: load_machine(machine_path)) if machine_path is not None else None
     if raw is None:
@@ -160,7 +167,7 @@ def load_service(path: Path) -> Service:
         broker=raw.broker,
         recording=raw.recording,
         display=raw.display,
-        state_directory=path.parent / Path(raw.state.directory).expanduser() if raw.state.directory else None,
+        state_directory=path.parent / raw.state.directory if raw.state.directory else None,
     )
 
 
@@ -185,12 +192,12 @@ def make_settings(fusion: FusionTable, work: WorkOptions, file: str) -> Settings
 
 
 def _machine_path(named: str, path: Path) -> Path:
-    found = (path.parent / Path(named).expanduser()).resolve()
-    if not found.exists():
+    found = path.parent / os.path.expanduser(named)  # noqa: PTH111 - pathlib's raises for an unknown user
+    if not os.path.exists(found):  # noqa: PTH110 - pathlib's raises for a name that no file can have
         raise ConfigError(
             str(path), "machine", f'"{named}", which does not exist', "the path of a machine file"
         )
-    return found
+    return found.resolve()
 
 
 def _machine_id(given: str | None, machine_path: Path, file: str) -> str:

@@ -17,6 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, SecretStr, field_validator, m
 from tipdatum.bus.small import SmallDisplayOptions
 from tipdatum.bus.topics import MACHINE_ID, ROOT
 from tipdatum.errors import ConfigError
+from tipdatum_drivers.options import FilePath
 
 PASSWORD_VARIABLE = "TIPDATUM_BROKER_PASSWORD"
 PLAIN_PORT, TLS_PORT = 1883, 8883  # as registered for MQTT with IANA
@@ -34,11 +35,11 @@ class Options(BaseModel):
 class TlsOptions(Options):
     """`[broker.tls]`: present means TLS. Paths are relative to the service's file."""
 
-    ca: Path | None = Field(
+    ca: FilePath | None = Field(
         default=None, description="certificates to trust, PEM; the computer's own store without it"
     )
-    certificate: Path | None = Field(default=None, description="our client certificate, PEM")
-    key: Path | None = Field(default=None, description="its private key, PEM")
+    certificate: FilePath | None = Field(default=None, description="our client certificate, PEM")
+    key: FilePath | None = Field(default=None, description="its private key, PEM")
 
     @model_validator(mode="after")
     def _pair(self) -> Self:
@@ -55,7 +56,7 @@ class EmbeddedOptions(Options):
         default=None, ge=1, le=65535, description="1883 without it, or a free one where that is taken"
     )
     ws_port: int | None = Field(default=None, ge=1, le=65535, description="WebSockets; a free one without it")
-    users_file: Path | None = Field(default=None, description='lines "user:password"')
+    users_file: FilePath | None = Field(default=None, description='lines "user:password"')
 
 
 class BrokerOptions(Options):
@@ -65,7 +66,7 @@ class BrokerOptions(Options):
     port: int | None = Field(default=None, ge=1, le=65535, description="1883, or 8883 with TLS")
     protocol: Protocol = Field(default="auto", description="auto: 5, and 3.1.1 where the broker knows no 5")
     user: str | None = Field(default=None, min_length=1)
-    password_file: Path | None = Field(default=None, description="first line is the password")
+    password_file: FilePath | None = Field(default=None, description="first line is the password")
     password_env: str = Field(default=PASSWORD_VARIABLE, description="environment variable with the password")
     client_id: str | None = Field(
         default=None, min_length=1, max_length=128, description="tipdatum-<machine id>"

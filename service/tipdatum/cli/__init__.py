@@ -117,4 +117,9 @@ def _run(arguments: list[str]) -> int | str | None:
         return 3 if isinstance(error, PortError) and error.retry_helps else 2
     except BrokenPipeError:  # the reader of a pipe has gone; that is its right
         sys.stderr.close()
+    except OSError as error:
+        if error.filename is None:  # no file that a user named
+            raise
+        typer.echo(f"tipdatum: {error.filename}: {(error.strerror or str(error)).lower()}", err=True)
+        return 2
     return 0

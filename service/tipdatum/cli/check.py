@@ -196,7 +196,7 @@ def _check_folders(service: Service) -> None:
     """Raises InputError where a folder that is named can neither be used nor made."""
     recordings = service.recording.directory
     folders = {
-        "recording.directory": service.path.parent / Path(recordings).expanduser() if recordings else None,
+        "recording.directory": service.path.parent / recordings if recordings else None,
         "state.directory": service.state_directory,
     }
     wrong: list[InputError] = []

@@ -47,7 +47,7 @@ def refusals(service: Service) -> list[str]:
 def _unwritable(service: Service, own: Path) -> Iterator[str]:
     folders = {
         "recording.directory": service.recording.directory
-        and service.path.parent / Path(service.recording.directory).expanduser(),
+        and service.path.parent / service.recording.directory,
         "state.directory": service.state_directory,
     }
     for key, folder in folders.items():
@@ -98,7 +98,7 @@ def _ports(service: Service) -> Iterator[str]:
 
 
 def _beside(service: Service, given: str | Path | None) -> Path | None:
-    return None if not given else service.path.parent / Path(given).expanduser()
+    return None if not given else service.path.parent / given
 
 
 def _resolved(path: Path) -> Path:

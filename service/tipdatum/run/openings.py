@@ -85,7 +85,7 @@ def open_page(service: Service, place: BrokerPlace) -> Server | None:
     folder = service.recording.directory
     report = None
     if folder is not None and display.role != "display":
-        place_of_files = service.path.parent / Path(folder).expanduser()
+        place_of_files = service.path.parent / folder
         report = DayReport(place_of_files, display.language, "ft" if display.units.startswith("ft") else "m")
     return start(display.host, display.port, settings, report)
 
@@ -108,7 +108,7 @@ def open_recorder(
         service.machine.model_dump(mode="json", exclude_defaults=True),
         f"recorded by tipdatum {__version__}, build {build()}",
     )
-    place = target or service.path.parent / Path(options.directory or "").expanduser()
+    place = target or service.path.parent / (options.directory or "")
     return Recorder(place, header, started, service.machine_id, options, on_fault=on_fault)
 
 

@@ -6,13 +6,15 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from tipdatum_drivers.options import PathText
+
 
 class RecordingOptions(BaseModel):
     """Whether, where and how much of what comes in is kept as session files."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
-    directory: str | None = None
+    directory: PathText | None = None
     """Where session files go; none is recorded without it (or `--record`)."""
     format: Literal["ndjson.gz", "ndjson"] = "ndjson.gz"
     """Gzip takes about a fifth of the space (four sensors at 100 Hz: 35 MB an hour instead of 190)."""

@@ -218,6 +218,36 @@ def test_a_session_that_is_a_folder_or_is_not_there(folder: Path, refused: Run, 
     assert "found no such file; expected a session file" in refused(command, "none.ndjson", *rest)
 
 
+@pytest.mark.parametrize("command", ["check", "replay", "score", "report", "noise"])
+def test_a_name_that_no_file_can_have(folder: Path, refused: Run, command: str) -> None:
+    name = "d" * 300
+    rest = {"replay": ("--output", "new.ndjson"), "score": ("dig.ndjson",)}.get(command, ())
+    assert "file name too long" in refused(command, name, *rest).lower()
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "expected"),
+    [
+        ("machine", "[" * 300, "each name in it of at most 255 bytes"),
+        ("machine", "~nobody-of-this-name/machine.toml", "a user of this computer"),
+        ("recording.directory", "d" * 300, "each name in it of at most 255 bytes"),
+        ("state.directory", "~nobody-of-this-name", "a user of this computer"),
+    ],
+)
+def test_a_path_in_the_service_file_that_no_file_can_have(
+    folder: Path, refused: Run, key: str, value: str, expected: str
+) -> None:
+    table, _, last = key.rpartition(".")
+    written = f'{last} = "{value}"\n'
+    text = f"[{table}]\n{written}" if table else written
+    (folder / "service.toml").write_text(
+        SERVICE + text if table else SERVICE.replace('machine = "machine.toml"\n', text)
+    )
+    told = refused("check", "service.toml")
+    assert f"service.toml: {key}: found" in told
+    assert expected in told
+
+
 def test_a_session_without_truth_is_not_scored(folder: Path, refused: Run) -> None:
     assert "dig.ndjson: found no truth" in refused("score", "dig.ndjson", "dig.ndjson")
 
