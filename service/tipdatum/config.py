@@ -21,9 +21,9 @@ from tipdatum.display.options import DisplayOptions
 from tipdatum.errors import ConfigError, InputError
 from tipdatum.fusion.estimator import DEFAULT_ESTIMATOR, options_model
 from tipdatum.grade.work_options import WorkOptions
-from tipdatum.machine.description import Machine, load_machine, load_toml
+from tipdatum.machine.description import Machine, load_machine
 from tipdatum.sessions.options import RecordingOptions
-from tipdatum.validation import all_in_one, parse_model
+from tipdatum.validation import all_in_one, load_toml, parse_model
 from tipdatum_drivers.options import Options, PathText
 from tipdatum_drivers.registry import find_driver
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import tomllib
 import typing
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -25,7 +26,7 @@ from tipdatum.model_places import (
 )
 from tipdatum_drivers.options import Misfit
 
-__all__ = ["Misfit", "all_in_one", "config_error", "dotted", "parse_model", "shown", "value_at"]
+__all__ = ["Misfit", "all_in_one", "config_error", "dotted", "load_toml", "parse_model", "shown", "value_at"]
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -218,3 +219,49 @@ def _list_expectation(items: tuple[Any, ...], in_unit: str, *, of_any_length: bo
     names: dict[Any, str] = {float: "numbers", int: "numbers", str: "texts", Path: "paths"}
     what = names.get(first, "values")
     return f"a list of {what}{in_unit}" if of_any_length else f"a list of {len(items)} {what}{in_unit}"
+
+
+MOST_BYTES = 4 << 20
+"""Of a file that people write; it keeps a device or a recording given by mistake out of the memory."""
+
+
+def _utf8(raw: bytes, file: str) -> str:
+    if raw.startswith((b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff")):
+        found = "UTF-8 with a byte order mark" if raw[0] == 0xEF else "UTF-16"
+        raise ConfigError(
+            file, "", f"{found} at the beginning", 'text saved as "UTF-8", without a mark (BOM)'
+        )
+    try:
+        return raw.decode()
+    except UnicodeDecodeError as error:
+        line, bad = raw.count(b"\n", 0, error.start) + 1, raw[error.start : error.start + 1]
+        letter = bad.decode("latin-1")
+        found = f"a byte 0x{bad.hex().upper()} in line {line}"
+        if letter.isprintable():
+            found += f', which is "{letter}" in Latin-1'
+        raise ConfigError(file, "", found, 'text saved as "UTF-8"') from None
+
+
+def load_toml(path: Path) -> dict[str, Any]:
+    """A TOML document.
+
+    Raises:
+        ConfigError: the file is missing, a directory, not readable or not TOML.
+    """
+    try:
+        with path.open("rb") as handle:
+            raw = handle.read(MOST_BYTES + 1)
+        if len(raw) > MOST_BYTES:
+            raise ConfigError(str(path), "", f"more than {MOST_BYTES >> 20} MB", "a TOML file")
+        return tomllib.loads(_utf8(raw, str(path)))
+    except FileNotFoundError:
+        raise ConfigError(str(path), "", "no such file", "a TOML file") from None
+    except IsADirectoryError:
+        raise ConfigError(str(path), "", "a directory", "a TOML file") from None
+    except RecursionError:
+        raise ConfigError(str(path), "", "brackets in brackets without end", "a TOML file") from None
+    except ValueError as error:
+        # Beside what TOML refuses: a whole number of thousands of digits, a date that does not exist.
+        raise ConfigError(str(path), "", f"broken TOML ({error})", "a TOML file") from None
+    except OSError as error:
+        raise ConfigError(str(path), "", error.strerror or str(error), "a readable TOML file") from None

@@ -16,7 +16,8 @@ import pytest
 from tipdatum.fusion.complementary import ComplementaryEstimator, ComplementaryOptions
 from tipdatum.fusion.sensors import Channel, up_from_tilt
 from tipdatum.kinematics.frames import roll_angle, up_vector
-from tipdatum.machine.description import Sensor, parse_machine
+from tipdatum.machine.description import parse_machine
+from tipdatum.machine.parts import Sensor
 from tipdatum_drivers.reading import Imu, Tilt
 
 THREE_AXES = [

@@ -25,7 +25,8 @@ from numpy.typing import NDArray
 sys.path.insert(0, str(Path(__file__).parent))
 from fusion_accuracy import geometric, ours, read
 
-from tipdatum.machine.description import Machine, Undercarriage
+from tipdatum.machine.description import Machine
+from tipdatum.machine.parts import Undercarriage
 from tipdatum_drivers.reading import Command, Record, Truth
 
 Array = NDArray[np.float64]

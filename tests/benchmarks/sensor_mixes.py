@@ -36,7 +36,8 @@ from scipy.signal import butter, sosfilt, sosfilt_zi
 from tipdatum.fusion.estimator import make_estimator
 from tipdatum.fusion.sensors import up_from_tilt
 from tipdatum.kinematics.frames import elevation_angle, roll_angle, rotation_from_rpy_deg
-from tipdatum.machine.description import ARM, Machine, parse_machine
+from tipdatum.machine.description import Machine, parse_machine
+from tipdatum.machine.parts import ARM
 from tipdatum_drivers.decode.session_lines import decode_header, decode_line
 from tipdatum_drivers.reading import Imu, Reading, Record, Slew, Tilt
 

@@ -21,7 +21,8 @@ from tipdatum.calibration.envelope import NODES, tip_grid
 from tipdatum.calibration.observations import Assumptions
 from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.kinematics.frames import STANDARD_GRAVITY_MPS2, Array
-from tipdatum.machine.description import Machine, Sensor
+from tipdatum.machine.description import Machine
+from tipdatum.machine.parts import Sensor
 
 TAPE_M = 0.005
 """1-sigma of a length between pins taken with a tape (common practice, no source)."""

@@ -25,8 +25,7 @@ from tipdatum.calibration.statistics import determined
 from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.errors import ConfigError
 from tipdatum.kinematics.frames import rpy_deg_from_rotation
-from tipdatum.machine.calibrated import values_digest
-from tipdatum.machine.description import Machine, parse_machine
+from tipdatum.machine.description import Machine, parse_machine, values_digest
 
 SCALED = (
     "mount_sigma_deg and accel_bias_mps2 are what each is known to times {factor}, and a linkage's "

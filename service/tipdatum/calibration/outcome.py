@@ -14,8 +14,7 @@ from tipdatum.calibration.reliability import Reliability, reliability
 from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.calibration.verdict import Verdict, judge
 from tipdatum.errors import ConfigError
-from tipdatum.machine.calibrated import values_digest
-from tipdatum.machine.description import Machine, parse_machine
+from tipdatum.machine.description import Machine, parse_machine, values_digest
 
 
 @dataclass(slots=True)

@@ -21,7 +21,7 @@ from tipdatum.kinematics.frames import (
     rpy_deg_from_rotation,
     up_vector,
 )
-from tipdatum.machine.description import Noise, Sensor
+from tipdatum.machine.parts import Noise, Sensor
 from tipdatum_drivers.reading import Identity, Imu, Record, Tilt
 
 LEAST_S = 2.0

@@ -16,7 +16,8 @@ from tipdatum.calibration.unknowns import LINKAGE
 from tipdatum.kinematics.chain import Chain
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg, up_vector
 from tipdatum.kinematics.linkage import FourBar
-from tipdatum.machine.description import ARM, Machine
+from tipdatum.machine.description import Machine
+from tipdatum.machine.parts import ARM
 
 GEOMETRY = ("boom.foot_m.x", "boom.foot_m.z", "boom.length_m", "stick.length_m", "bucket.tip_m")
 _BODY = {"upper": 0, "boom": 2, "stick": 3, "bucket": 4, "rocker": 4}

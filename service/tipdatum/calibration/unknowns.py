@@ -20,7 +20,8 @@ from tipdatum.calibration.observations import Assumptions, Observation
 from tipdatum.calibration.recordings import Evidence, Window
 from tipdatum.kinematics.chain import Chain
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
-from tipdatum.machine.description import ARM, Machine
+from tipdatum.machine.description import Machine
+from tipdatum.machine.parts import ARM
 
 Locus = Literal["machine", "sensor", "power_up", "standing", "window"]
 

@@ -22,7 +22,7 @@ from tipdatum.calibration.explanations import (
 )
 from tipdatum.calibration.reliability import Reliability
 from tipdatum.calibration.slips import meant
-from tipdatum.machine import calibrated
+from tipdatum.machine.parts import VerdictWord
 
 TOO_MANY = 0.06
 """Share of tested observations that may be slips; more means something else is wrong."""
@@ -63,7 +63,7 @@ class Verdict:
         notes: what is worth knowing besides.
     """
 
-    word: calibrated.Verdict = "accepted"
+    word: VerdictWord = "accepted"
     reasons: list[str] = field(default_factory=list)
     settle: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)

@@ -16,10 +16,10 @@ from tipdatum.bus.options import read_users
 from tipdatum.cli.options import Json, input_file, print_json, talker
 from tipdatum.config import DriverTable, Service, load_service
 from tipdatum.errors import ConfigError, InputError
-from tipdatum.machine.description import Machine, load_toml, parse_machine
+from tipdatum.machine.description import Machine, parse_machine
 from tipdatum.machine.words import describe_arm, describe_calibration, describe_sensor, notes
 from tipdatum.run.installed import refusals
-from tipdatum.validation import all_in_one
+from tipdatum.validation import all_in_one, load_toml
 from tipdatum_drivers.presence import Presence
 from tipdatum_drivers.reading import Beam, Imu, Slew, Tilt
 from tipdatum_drivers.registry import find_driver

@@ -22,9 +22,8 @@ from tipdatum.cli.inputs import read_machine
 from tipdatum.cli.options import MachineOption
 from tipdatum.cli.send import body_of
 from tipdatum.errors import InputError, SessionError
-from tipdatum.machine.description import load_toml
 from tipdatum.sessions.writer import SessionWriter
-from tipdatum.validation import parse_model
+from tipdatum.validation import load_toml, parse_model
 from tipdatum_drivers.csv_file import CsvColumns, CsvFile
 from tipdatum_drivers.csv_guess import guess_columns
 from tipdatum_drivers.decode.session_lines import LineError, decode_line, encode_line

@@ -15,7 +15,8 @@ from typing import Literal, Protocol
 from tipdatum.bus.messages import Health
 from tipdatum.core.messages_out import rounded
 from tipdatum.fusion.estimator import Agreement
-from tipdatum.machine.description import ARM, Machine
+from tipdatum.machine.description import Machine
+from tipdatum.machine.parts import ARM
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.plausibility import SensorHealth, SensorMonitor
 from tipdatum_drivers.reading import Fault

@@ -6,8 +6,7 @@ import math
 from typing import Any
 
 from tipdatum.bus.messages import Arm, ArmPoint, LimitFigure, Limits, TargetPoint, Tip
-from tipdatum.grade.against import Against
-from tipdatum.grade.report import TipReport
+from tipdatum.grade.report import Against, TipReport
 from tipdatum.walltime import WallTime
 
 PINS = ("boom foot", "boom-stick pin", "stick-bucket pin", "tip")

@@ -27,7 +27,8 @@ from tipdatum.grade.ledger import Told
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.state import WorkState
 from tipdatum.grade.work import Work
-from tipdatum.machine.description import ARM, Machine
+from tipdatum.machine.description import Machine
+from tipdatum.machine.parts import ARM
 from tipdatum.sentences import parts_of
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.presence import Presence

@@ -21,7 +21,8 @@ from tipdatum.fusion.pose import Quality
 from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import Array
 from tipdatum.kinematics.linkage import FourBar
-from tipdatum.machine.description import ARM, Machine
+from tipdatum.machine.description import Machine
+from tipdatum.machine.parts import ARM
 from tipdatum_drivers.presence import Presence
 from tipdatum_drivers.reading import Value
 

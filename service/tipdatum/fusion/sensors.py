@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
-from tipdatum.machine.description import Sensor
+from tipdatum.machine.parts import Sensor
 from tipdatum_drivers.presence import Presence
 from tipdatum_drivers.reading import Imu, Tilt, Vector
 

@@ -31,7 +31,7 @@ from typing import TypeAlias
 from tipdatum.fusion.arm import SensedArm
 from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import nearest_turn
-from tipdatum.machine.description import ARM
+from tipdatum.machine.parts import ARM
 from tipdatum_drivers.reading import Tilt
 
 Rows: TypeAlias = list[list[float]]

@@ -1,6 +1,7 @@
 """Every command by name: its body, who carries it out, one line of help; and what it takes, in words.
 
-The bus contract, the command line's help and the documents all derive from this table.
+The bus contract, the command line's help and the documents all derive from this table. Here are also the two
+commands that are about others: undo, and events once more.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from tipdatum.grade import (
     book,
     buckets,
     datum,
+    figures,
     laser,
     limits,
     marks,
@@ -26,14 +28,14 @@ from tipdatum.grade import (
     profiles,
     targets,
     trench,
-    undo,
-    why,
 )
-from tipdatum.grade.forms import CommandBody, Outcome, Request
+from tipdatum.grade.forms import CommandBody, Nothing, Outcome, Request, done
+from tipdatum.grade.ledger import UNDO_S
 from tipdatum.grade.site import Site, Spec
+from tipdatum.sentences import sentence
 from tipdatum.validation import parse_model
 
-_GROUPS = (datum, marks, laser, book, targets, profiles, buckets, limits, trench, points, morning, undo, why)
+_GROUPS = (datum, marks, laser, book, targets, profiles, buckets, limits, trench, points, morning, figures)
 
 EVENT_AGAIN = "event/again"
 
@@ -49,10 +51,36 @@ def _asked_of_a_recording(_site: Site, _body: EventAgain, request: Request) -> O
     raise CommandRefused(f"{request.name} asks a running service; a recording has nobody who sends again.")
 
 
+def _undo(site: Site, body: Nothing, request: Request) -> Outcome:
+    """Put the last change back.
+
+    A reference that is put back has its figures, not its tie to the estimator: errors of its touch and of the
+    present count as independent from then on.
+    """
+    last = site.changes.take_last(request.t)
+    if last is None:
+        raise CommandRefused(sentence("nothing-to-undo", seconds_whole_s=UNDO_S))
+    fields = last.put_back(site.state)
+    site.change(**fields)
+    if "reference" in fields:
+        site.tie_anew()
+    if "bucket" in fields or "wear_m" in fields:
+        site.remount(site.mounted.description)
+    site.ledger.tell(request.t, "undone", f"{last.command} was put back.")
+    return done(
+        request,
+        sentence("put-back", command=last.command, answer=last.text),
+        command=last.command,
+    )
+
+
 COMMANDS: dict[str, Spec] = {name: spec for group in _GROUPS for name, spec in group.COMMANDS.items()} | {
+    "change/undo": Spec(
+        Nothing, _undo, "Put the last change back, within 30 s of its answer.", undoable=False
+    ),
     EVENT_AGAIN: Spec(
         EventAgain, _asked_of_a_recording, "Send events once more that a reader has missed.", undoable=False
-    )
+    ),
 }
 
 

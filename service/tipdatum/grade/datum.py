@@ -17,10 +17,10 @@ from pydantic import Field
 from tipdatum.errors import CommandRefused
 from tipdatum.grade.forms import CommandBody, Elevation, Name, Nothing, Outcome, Request, done
 from tipdatum.grade.levels import BookRow, Kind, LevelBook, Sight
+from tipdatum.grade.recent import TipPoint, Touch
 from tipdatum.grade.reference import touch_noise
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import Mark, Reference, Spotted, noted_otherwise
-from tipdatum.grade.stillness import TipPoint, Touch
 from tipdatum.grade.surfaces import line_through
 from tipdatum.grade.units import signed_mm
 from tipdatum.sentences import sentence
@@ -138,7 +138,7 @@ def set_up_on_mark(
         time=site.ledger.time(request.t),
     )
     site.change(marks={**site.state.marks, name: seen})
-    site.hang(record, request.t, anchored=True)
+    site.take_reference(record, request.t, anchored=True)
     return made
 
 
@@ -174,7 +174,7 @@ def set_up_on_plane(
     site.known_pose()
     line = leave_line(site)
     made = _write(site, request, record, "laser plane", "laser", sigma_m, line, f"mean of {count} crossings")
-    site.hang(record, request.t, anchored=False)
+    site.take_reference(record, request.t, anchored=False)
     return made
 
 
@@ -358,7 +358,7 @@ def clear_datum(site: Site, body: Nothing, request: Request) -> Outcome:
     """Forget the reference."""
     if site.tie is None:
         return done(request, sentence("was-no-reference"))
-    site.unhang()
+    site.drop_reference()
     site.ledger.tell(request.t, "datum-cleared", "The reference was cleared.")
     return done(request, sentence("reference-cleared"))
 

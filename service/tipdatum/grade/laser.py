@@ -18,7 +18,7 @@ from tipdatum.errors import CommandRefused
 from tipdatum.grade.datum import set_up_on_plane
 from tipdatum.grade.forms import CommandBody, Elevation, Nothing, Outcome, Request, done, refused
 from tipdatum.grade.levels import Sight
-from tipdatum.grade.receiver import Crossing
+from tipdatum.grade.recent import Crossing
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import BeamFix, Plane
 from tipdatum.grade.units import parse_grade, signed_mm

@@ -14,7 +14,7 @@ from typing import Any, Literal, TypeAlias
 
 from tipdatum.fusion.estimator import Event
 from tipdatum.grade.forms import Outcome
-from tipdatum.grade.state import WorkState
+from tipdatum.grade.state import AsDug, WorkState
 
 Notice: TypeAlias = Literal["at once", "soon", "none"]
 """When a change moves the revision: the state is published and written to disk each time."""
@@ -117,8 +117,29 @@ class Done:
     before: dict[str, Any]
     points: int
 
+    def put_back(self, state: WorkState) -> dict[str, Any]:
+        """The fields to go on with instead of those of `state`.
 
-class Changes:
+        Put back is what the command changed and nothing else: doubts that have come since stay, and so do
+        points recorded since.
+        """
+        fields = dict(self.before)
+        if "doubts" in fields:
+            fields["doubts"] = tuple(dict.fromkeys((*fields["doubts"], *state.doubts)))
+        if "travelled" in fields:
+            fields["travelled"] = fields["travelled"] or state.travelled
+        if "points" in fields:
+            fields["points"] = _joined(fields["points"], state.points[self.points :])
+        return fields
+
+
+def _joined(points: tuple[AsDug, ...], later: tuple[AsDug, ...]) -> tuple[AsDug, ...]:
+    """Points that are back, and those recorded since under the next numbers."""
+    first = points[-1].number + 1 if points else 1
+    return (*points, *(p.model_copy(update={"number": first + i}) for i, p in enumerate(later)))
+
+
+class UndoHistory:
     """What can still be put back, the last one last."""
 
     def __init__(self) -> None:

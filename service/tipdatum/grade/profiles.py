@@ -13,9 +13,9 @@ from pydantic import Field, model_validator
 
 from tipdatum.errors import CommandRefused, ConfigError
 from tipdatum.grade.forms import CommandBody, Elevation, Outcome, Request, done
+from tipdatum.grade.recent import Touch
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import Pipe
-from tipdatum.grade.stillness import Touch
 from tipdatum.grade.surfaces import Grade, Layer, Profile, ProfilePoint
 from tipdatum.grade.targets import GradeText, Through, away, begin, boom_plane, line_from, take_target, where
 from tipdatum.grade.units import parse_grade

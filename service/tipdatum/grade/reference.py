@@ -16,9 +16,10 @@ from collections.abc import Sequence
 from operator import mul, sub
 
 from tipdatum.fusion.pose import Pose
+from tipdatum.grade.recent import Touch
 from tipdatum.grade.state import Reference
-from tipdatum.grade.stillness import Touch
 from tipdatum.kinematics.chain import Chain, Located
+from tipdatum.kinematics.frames import Array
 from tipdatum.machine.description import Machine
 from tipdatum_drivers.reading import Value
 
@@ -73,6 +74,11 @@ def touch_noise(touch: Touch, standing_sigma_m: float) -> float:
     averaged is shorter than a machine's rocking.
     """
     return math.hypot(standing_sigma_m, touch.scatter_m)
+
+
+def tip_gain(angles: Sequence[float] | Array) -> float:
+    """∂(tip height)/∂(tip length) of a posture: sin θ·cos φ, dimensionless."""
+    return math.sin(float(angles[-1])) * math.cos(float(angles[1]))
 
 
 class Tie:

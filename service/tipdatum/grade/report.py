@@ -1,15 +1,192 @@
-"""What grade makes of a pose: tip, corners, elevation relative to the reference, deviation, sigma."""
+"""What grade makes of a pose: tip, corners, elevation, sigma, and the tip against target and limits."""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from tipdatum.fusion.pose import Quality
-from tipdatum.grade.against import Against
 from tipdatum.grade.state import LimitKind
+from tipdatum.grade.surfaces import Alignment, Surface, Tolerance, plan
 from tipdatum.kinematics.chain import Point
+from tipdatum.machine.parts import Bucket
 from tipdatum_drivers.reading import Value
+
+AHEAD_M = 3.0
+"""How far before and behind the tip the target's line is given for drawing, m."""
+
+NO_LINE = Alignment(zero_m=0.0)
+"""Stands in where a target needs no line."""
+
+
+class Spot(Value, frozen=True):
+    """A point of the bucket: reach and lateral as in a pose, elevation in the height system, m."""
+
+    reach_m: float
+    lateral_m: float
+    elevation_m: float
+
+
+class TargetAhead(Value, frozen=True):
+    """The target along the boom plane before and behind the tip, for those who draw it.
+
+    Most do not; so its points are made only when they are asked for.
+
+    Attributes:
+        surface, raised_m: the target and how far its layer raises it.
+        turn: how far the boom plane is turned from the line, rad.
+        zero_m: station of the slew axis.
+        reach_m: of the tip.
+    """
+
+    surface: Surface
+    raised_m: float
+    turn: float
+    zero_m: float
+    reach_m: float
+
+    def points(self) -> list[tuple[float, float]]:
+        """(reach, elevation), from near to far; only those that the target knows."""
+        return list(self._points())
+
+    def _points(self) -> Iterator[tuple[float, float]]:
+        low, high = max(self.reach_m - AHEAD_M, 0.0), self.reach_m + AHEAD_M
+        along = math.cos(self.turn)
+        breaks = [(s - self.zero_m) / along for s in self.surface.breaks()] if abs(along) > 0.1 else []
+        stops = sorted({low, high, *(b + e for b in breaks for e in (-1e-6, 1e-6) if low < b + e < high)})
+        for at in stops:
+            x, y = plan(at, 0.0, self.turn)
+            design = self.surface.elevation(x + self.zero_m, y)
+            if design is not None:
+                yield at, design + self.raised_m
+
+
+class Against(Value, frozen=True):
+    """Figures against the target; None where they are not known.
+
+    Attributes:
+        target_m: the target's elevation under the tip, layer included.
+        station_m, offset_m: where on the line the tip is; None for a target that needs no station and
+            has no line.
+        deviation_m: vertical, tip centre.
+        left_m, right_m: the same at the corners.
+        heel_m: the smallest of the bucket's outline; None without one.
+        perpendicular_m: at right angles to the target, tip centre.
+        governing: the point that is lowest against the target: tip, left, right or heel.
+        governing_m: its vertical deviation.
+        band: on grade, above, below or cannot judge; None without a tolerance.
+        floor_deg: the bucket floor's angle against the target's, positive nose up; None when not described.
+        ahead: the target before and behind the tip.
+    """
+
+    target_m: float
+    station_m: float | None
+    offset_m: float | None
+    deviation_m: float
+    left_m: float | None
+    right_m: float | None
+    heel_m: float | None
+    perpendicular_m: float | None
+    governing: str
+    governing_m: float
+    band: str | None
+    floor_deg: float | None
+    ahead: TargetAhead
+
+
+def outline_spots(bucket: Bucket, pin: Point, theta: float, roll: float, offset_m: float) -> list[Spot]:
+    """The bucket's outline points (heel, back) at its pin.
+
+    Args:
+        pin: the bucket pin.
+        theta, roll: the bucket's elevation angle and the arm's roll, rad.
+        offset_m: added to a height to give an elevation.
+    """
+    spots = []
+    reach, lateral, height = pin
+    for x, z in bucket.outline_m:
+        out, up = x * math.cos(theta) - z * math.sin(theta), x * math.sin(theta) + z * math.cos(theta)
+        spots.append(
+            Spot(reach + out, lateral - up * math.sin(roll), height + up * math.cos(roll) + offset_m)
+        )
+    return spots
+
+
+def measure(
+    surface: Surface,
+    raised_m: float,
+    line: Alignment | None,
+    slew: float,
+    tip: Spot,
+    left: Spot,
+    right: Spot,
+    heel: list[Spot],
+    sigma_m: float,
+    tolerance: Tolerance | None,
+    floor_rad: float | None,
+) -> Against | None:
+    """Everything about the tip against `surface`; None where the target says nothing under the tip.
+
+    Args:
+        surface, raised_m: the target and how far its layer raises it.
+        line: where stations are counted; None for a target without one.
+        slew: the boom's slew angle, rad.
+        tip, left, right: tip centre and corners.
+        heel: points of the outline, may be empty.
+        sigma_m: 1-sigma of the tip's elevation, for the band.
+        floor_rad: angle of the bucket's floor against the horizontal, rad; None when not described.
+    """
+    where = line or NO_LINE
+
+    def vertical(spot: Spot) -> float | None:
+        design = surface.elevation(*where.place(spot.reach_m, spot.lateral_m, slew))
+        return None if design is None else spot.elevation_m - design - raised_m
+
+    station, offset = where.place(tip.reach_m, tip.lateral_m, slew)
+    design = surface.elevation(station, offset)
+    if design is None:
+        return None
+    deviation = tip.elevation_m - design - raised_m
+    left_m, right_m = vertical(left), vertical(right)
+    heel_m = min((d for d in map(vertical, heel) if d is not None), default=None)
+    governing, lowest = "tip", deviation
+    for name, other in (("left", left_m), ("right", right_m), ("heel", heel_m)):
+        if other is not None and other < lowest:
+            governing, lowest = name, other
+    turn = where.turn(slew)
+    floor = None
+    if floor_rad is not None:
+        along, cross = surface.slopes(station)
+        floor = _line_angle_deg(floor_rad - math.atan(along * math.cos(turn) + cross * math.sin(turn)))
+    return Against(
+        target_m=tip.elevation_m - deviation,
+        station_m=station if line else None,
+        offset_m=offset if line else None,
+        deviation_m=deviation,
+        left_m=left_m,
+        right_m=right_m,
+        heel_m=heel_m,
+        perpendicular_m=surface.perpendicular(station, offset, tip.elevation_m - raised_m),
+        governing=governing,
+        governing_m=lowest,
+        band=tolerance.judge(deviation, sigma_m) if tolerance else None,
+        floor_deg=floor,
+        ahead=TargetAhead(surface, raised_m, turn, where.zero_m, tip.reach_m),
+    )
+
+
+def _line_angle_deg(angle: float) -> float:
+    """An angle between two lines in degrees, (-90, 90]: a floor has no front."""
+    folded = math.degrees(angle) % 180.0
+    return folded - 180.0 if folded > 90.0 else folded
+
+
+def bucket_floor_rad(bucket: Bucket, theta: float) -> float | None:
+    """Angle of the bucket's floor against the horizontal, rad; None when not described."""
+    return None if bucket.floor_angle_deg is None else theta + math.radians(bucket.floor_angle_deg)
+
 
 DatumState: TypeAlias = Literal["none", "set", "doubtful"]
 

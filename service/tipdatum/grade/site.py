@@ -16,17 +16,15 @@ from tipdatum.fusion.estimator import Estimator
 from tipdatum.fusion.pose import Pose
 from tipdatum.grade.doubt import MoveWatch
 from tipdatum.grade.forms import CommandBody, Outcome, Request, refused
-from tipdatum.grade.ledger import Changes, Ledger, without
+from tipdatum.grade.ledger import Ledger, UndoHistory, without
 from tipdatum.grade.levels import BookRow, LevelBook, row_in_words
-from tipdatum.grade.mounted import Mounted, tip_gain
-from tipdatum.grade.receiver import Crossing, Receiver
-from tipdatum.grade.reference import Tie, touch_noise
+from tipdatum.grade.recent import Crossing, Receiver, Recent, TipPoint, Touch, still_touch
+from tipdatum.grade.reference import Tie, tip_gain, touch_noise
 from tipdatum.grade.report import DatumState, TipReport
 from tipdatum.grade.state import Reference, WorkState
-from tipdatum.grade.stillness import Recent, TipPoint, Touch, still_touch
 from tipdatum.grade.work_options import WorkOptions
 from tipdatum.kinematics.chain import Chain
-from tipdatum.machine.description import Machine
+from tipdatum.machine.description import Machine, Mounted
 from tipdatum.sentences import sentence
 
 Handler: TypeAlias = Callable[["Site", Any, Request], Outcome | None]
@@ -82,7 +80,7 @@ class Site:
     ) -> None:
         self.estimator = estimator
         self.ledger = Ledger(state, started)
-        self.changes = Changes()
+        self.changes = UndoHistory()
         self.pose: Pose | None = None
         self.last: TipReport | None = None
         self.crossings: list[Crossing] = []
@@ -244,7 +242,7 @@ class Site:
         self.watch.start_anew()
         self.answered("reference")
 
-    def hang(self, record: Reference, t: float, anchored: bool) -> None:
+    def take_reference(self, record: Reference, t: float, anchored: bool) -> None:
         """Take `record` as the reference from `t` on; `anchored` ties it to the tip's height now."""
         t = max(t, self.known_pose().t)
         self.tie = Tie(record, self.chain, self.machine)
@@ -255,7 +253,7 @@ class Site:
         self.change(reference=self.tie.record)
         self.settle_doubts()
 
-    def unhang(self) -> None:
+    def drop_reference(self) -> None:
         """Go on without a reference."""
         self.tie = None
         self.change(reference=None, doubts=())

@@ -14,7 +14,7 @@ from pydantic import Field
 from tipdatum.grade.cautions import Caution, Jurisdiction, Shown, Soil
 from tipdatum.grade.forms import Document
 from tipdatum.grade.levels import LevelBook
-from tipdatum.grade.stillness import TipPoint, Touch
+from tipdatum.grade.recent import TipPoint, Touch
 from tipdatum.grade.surfaces import Alignment, Layer, Target, Tolerance
 
 LimitKind: TypeAlias = Literal["ceiling", "floor", "near reach", "far reach", "slew left", "slew right"]

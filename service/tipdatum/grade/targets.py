@@ -10,8 +10,8 @@ from pydantic import Field, model_validator
 from tipdatum.errors import CommandRefused
 from tipdatum.grade.forms import CommandBody, Elevation, Name, Nothing, Outcome, Request, done
 from tipdatum.grade.laser import need_receiver
+from tipdatum.grade.recent import Touch
 from tipdatum.grade.site import Site, Spec
-from tipdatum.grade.stillness import Touch
 from tipdatum.grade.surfaces import (
     Alignment,
     BelowPlane,

@@ -19,9 +19,9 @@ from tipdatum.grade.cautions import (
 )
 from tipdatum.grade.forms import CommandBody, Elevation, Outcome, Request, done
 from tipdatum.grade.morning import offer_check
+from tipdatum.grade.recent import Touch
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.site import Site, Spec
-from tipdatum.grade.stillness import Touch
 from tipdatum.sentences import sentence
 
 DEEPER_M = 0.01

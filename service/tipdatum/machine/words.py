@@ -9,7 +9,8 @@ from typing import TypeAlias
 import numpy as np
 
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
-from tipdatum.machine.description import Machine, Sensor
+from tipdatum.machine.description import Machine
+from tipdatum.machine.parts import Sensor
 
 Pair: TypeAlias = tuple[str, str]
 

@@ -16,7 +16,8 @@ from tipdatum.calibration.rezero import description_of, rezero, smallest_rotatio
 from tipdatum.cli.rezero import rezero as command
 from tipdatum.errors import ConfigError, InputError
 from tipdatum.kinematics.frames import elevation_angle, roll_angle, rotation_from_rpy_deg, up_vector
-from tipdatum.machine.description import Noise, Sensor, load_machine
+from tipdatum.machine.description import load_machine
+from tipdatum.machine.parts import Noise, Sensor
 from tipdatum_drivers.decode.session_lines import encode_header, encode_line
 from tipdatum_drivers.reading import Identity, Imu, Record, SessionHeader, Tilt
 

@@ -11,7 +11,7 @@ import pytest
 from small_machine import MACHINE
 from tipdatum.cli import main
 from tipdatum.errors import InputError, SessionError
-from tipdatum.machine.description import load_toml
+from tipdatum.validation import load_toml
 from tipdatum_drivers.session_file import SessionFile
 
 FOUR = MACHINE + "".join(f'[sensor.{body}]\nbody = "{body}"\n' for body in ("upper", "stick", "bucket"))

@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 
 from tipdatum.bus.messages import Arm, Datum, Message, Quality, Tip
 from tipdatum.core.messages_out import PINS, arm_message, rounded, tip_message
-from tipdatum.grade.against import Against, TargetAhead
-from tipdatum.grade.report import TipReport
+from tipdatum.grade.report import Against, TargetAhead, TipReport
 from tipdatum.grade.surfaces import Grade, Level, Profile, ProfilePoint
 from tipdatum.walltime import WallTime
 

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from tipdatum.fusion.chain.heave import Footing
 from tipdatum.fusion.estimator import MotionReading, make_estimator
 from tipdatum.fusion.pose import Pose
-from tipdatum.machine.description import Machine, Undercarriage, parse_machine
+from tipdatum.machine.description import Machine, parse_machine
+from tipdatum.machine.parts import Undercarriage
 from tipdatum_drivers.decode.session_lines import decode_header, decode_line
 from tipdatum_drivers.reading import Command, Imu, Tilt, Truth
 

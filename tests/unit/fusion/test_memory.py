@@ -16,7 +16,8 @@ from tipdatum.fusion.chain.constants import GYRO_BIAS, GYRO_WARM, MOUNT, PER_SEN
 from tipdatum.fusion.chain.estimator import ChainEstimator, ChainOptions
 from tipdatum.fusion.chain.memory import FADE_EVERY_S, Memory
 from tipdatum.fusion.chain.model import FilterSetup
-from tipdatum.machine.description import Sensor, parse_machine
+from tipdatum.machine.description import parse_machine
+from tipdatum.machine.parts import Sensor
 
 Array = NDArray[np.float64]
 repeat = settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -24,7 +24,8 @@ from tipdatum.fusion.chain.samples import SampleBuffer
 from tipdatum.fusion.complementary import ComplementaryEstimator, ComplementaryOptions
 from tipdatum.fusion.pose import CALM_S, MOVING_RADPS, Condition
 from tipdatum.fusion.sensors import Channel, up_from_tilt
-from tipdatum.machine.description import Sensor, parse_machine
+from tipdatum.machine.description import parse_machine
+from tipdatum.machine.parts import Sensor
 from tipdatum_drivers.presence import Presence
 from tipdatum_drivers.reading import Imu, Tilt
 

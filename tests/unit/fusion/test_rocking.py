@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from tipdatum.fusion.chain.heave import Pivot, Rocking
-from tipdatum.machine.description import Undercarriage
+from tipdatum.machine.parts import Undercarriage
 
 Array = NDArray[np.float64]
 TRACKS = Undercarriage(contact_length_m=3.2, gauge_m=2.2)

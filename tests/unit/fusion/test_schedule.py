@@ -5,7 +5,7 @@ from __future__ import annotations
 from tipdatum.fusion.chain.samples import SampleBuffer
 from tipdatum.fusion.chain.schedule import BlockSchedule
 from tipdatum.fusion.sensors import Channel
-from tipdatum.machine.description import Sensor
+from tipdatum.machine.parts import Sensor
 from tipdatum_drivers.reading import Imu
 
 EPOCH_S = 0.05

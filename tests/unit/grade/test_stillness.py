@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from tipdatum.grade.stillness import Moment, NotStill, Touch, still_touch
+from tipdatum.grade.recent import Moment, NotStill, Touch, still_touch
 from tipdatum.grade.work_options import WorkOptions
 
 OPTIONS = WorkOptions()

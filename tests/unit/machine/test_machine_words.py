@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from tipdatum.kinematics.frames import rotation_from_rpy_deg
-from tipdatum.machine.description import Sensor, parse_machine
+from tipdatum.machine.description import parse_machine
+from tipdatum.machine.parts import Sensor
 from tipdatum.machine.words import describe, describe_sensor, nearest_quarter_turns
 
 

@@ -34,7 +34,7 @@ import numpy as np
 from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import Array
-from tipdatum.machine.description import Sensor
+from tipdatum.machine.parts import Sensor
 
 PER_SENSOR = 34
 GYRO_BIAS, GYRO_SCALE, GYRO_CROSS, GYRO_WARM = slice(0, 3), slice(3, 6), slice(6, 12), slice(12, 15)

@@ -17,7 +17,7 @@ from tipdatum.fusion.chain.measurement import update
 from tipdatum.fusion.chain.model import FilterSetup
 from tipdatum.fusion.chain.motion import MeanMotion
 from tipdatum.kinematics.frames import Array
-from tipdatum.machine.description import Undercarriage
+from tipdatum.machine.parts import Undercarriage
 
 LEAN_PER_TURN = 0.02
 """Lean that follows the arm, rad per rad of its turning: the tracks give way under a weight that moves."""
