@@ -48,7 +48,7 @@ class DayReport:
                 self._state = {"state": "failed", "text": f"no session file in {self._recordings}"}
                 return
             self._state = {"state": "writing"}
-            nice = ["nice", "-n", "19"] if shutil.which("nice") else []
+            nice = ["nice", "-n", "10"] if shutil.which("nice") else []
             command = [*nice, sys.executable, "-m", "tipdatum", "report", str(session), "-o", str(self.file)]
             self._process = subprocess.Popen(
                 [*command, *self._written_in],
