@@ -7,14 +7,12 @@ without a change of threads.
 * Live figures: at most a second of them waits; the oldest go first and are counted. Without a connection
   they are not kept at all.
 * Retained state: the newest of each topic, published again on every connect, `status` last.
-* Events: in the outbox (`outbox.py`) until the broker has them.
+* Events: in the outbox until the broker has them (`events.py`).
 * Answers: to whoever asked (`orders.py`).
 """
 
 from __future__ import annotations
 
-import contextlib
-import itertools
 import secrets
 import selectors
 import socket
@@ -29,21 +27,20 @@ import paho.mqtt.client as mqtt
 from pydantic import BaseModel, SecretStr
 
 from tipdatum.bus import trouble
+from tipdatum.bus.events import EventStream, Told
 from tipdatum.bus.link import CONNECT_TIMEOUT_S, Link, inbound
 from tipdatum.bus.link_settings import link_settings
 from tipdatum.bus.messages import Happening, Status, Tip, live_payload
 from tipdatum.bus.options import BrokerOptions
 from tipdatum.bus.orders import Answer, Order, OrderDesk, Repeated
-from tipdatum.bus.outbox import Outbox, Payload, Waiting
-from tipdatum.bus.queues import LiveQueue, RetainedState
+from tipdatum.bus.outbox import Outbox
+from tipdatum.bus.queues import LiveQueue, RetainedState, Waker
 from tipdatum.bus.small import SmallDisplays
-from tipdatum.bus.topics import ANSWER, DELIVERY, EVENT, LIVE, RETAINED, Delivery, Topics
+from tipdatum.bus.topics import ANSWER, DELIVERY, LIVE, RETAINED, Delivery, Topics
 from tipdatum.bus.trouble import ConnectionState, Patience, Teller, Trouble, TwinWatch
 from tipdatum.errors import PortError
 
 LIVE_QUEUE = 128  # messages; at 50 Hz with tip and arm about the second after which they are worthless
-EVENTS_IN_FLIGHT = 20
-FRESH_EVENTS = 10_000  # between the event loop and the network thread, should the disk be slow
 FAREWELL_S = 1.0  # for the last words on a graceful stop
 
 
@@ -91,13 +88,12 @@ class BusClient:
         self._settings = link_settings(options, topics, password, base, self._run_id)
         self._teller = Teller(f"{self._settings.host}:{self._settings.port}", on_state)
         self._twins = TwinWatch(self._run_id)
-        self._twin_here = self._twin_told = False
+        self._twin_told = False
         self._wanted_protocol = options.protocol
         self._protocol = 4 if options.protocol == "3.1.1" else 5
         self._patience = Patience(self._settings.client_id)
         self._outbox_path, self._event_limit = outbox, options.event_queue
         self.counters = Counters()
-        self._event_numbers = itertools.count(1)
 
         self._lock = threading.Lock()  # over the link and the desk
         self._link: Link | None = None
@@ -108,17 +104,10 @@ class BusClient:
         # Filled by one thread and emptied by another; appending and popping are atomic.
         self._orders: deque[Order] = deque()
         self._answers: deque[tuple[Answer, bytes]] = deque(maxlen=1000)
-        self._fresh_events: deque[tuple[str, Payload]] = deque(maxlen=FRESH_EVENTS)
-        self._wanted_again: deque[tuple[int, int, Callable[[list[int]], None]]] = deque(maxlen=100)
-        self._in_flight: dict[int, int] = {}  # packet id → id in the outbox
-        self._acknowledged: list[int] = []
-        self._last_event = 0
-        self._waiting_events = 0
+        self._events = EventStream(self._run_id)
         self._held = self._unsent = False
         self._stopping = threading.Event()
-        self._wake_out, self._wake_in = socket.socketpair()
-        self._wake_out.setblocking(False)
-        self._wake_in.setblocking(False)
+        self._waker = Waker()
         self._thread = threading.Thread(target=self._run, name="tipdatum-bus", daemon=True)
 
     def start(self) -> None:
@@ -131,11 +120,10 @@ class BusClient:
             self.publish("status", "", farewell)
         self._held = False
         self._stopping.set()
-        self._wake()
+        self._waker.wake()
         if self._thread.is_alive():
             self._thread.join(timeout_s + CONNECT_TIMEOUT_S)
-        self._wake_out.close()
-        self._wake_in.close()
+        self._waker.close()
 
     @property
     def online(self) -> bool:
@@ -146,7 +134,7 @@ class BusClient:
     @property
     def waiting_events(self) -> int:
         """Events that the broker does not have yet."""
-        return self._waiting_events + len(self._fresh_events)
+        return self._events.waiting
 
     def publish(self, name: str, part: str, message: BaseModel) -> None:
         """Publish a message model under its topic, with the delivery of its kind. Never waits.
@@ -166,7 +154,8 @@ class BusClient:
         if isinstance(message, Status):
             message = message.model_copy(update={"run": self._run_id})
         elif isinstance(message, Happening):
-            self._publish_event(self._topics.of(name, part), message)
+            self._events.put(self._topics.of(name, part), message)
+            self._waker.wake()
             return
         payload = message.model_dump_json().encode()
         if name == "reply":
@@ -179,25 +168,13 @@ class BusClient:
         else:
             self.publish_raw(self._topics.of(name, part), payload, delivery)
 
-    def _publish_event(self, topic: str, event: Happening) -> None:
-        """Hand an event to the network thread, to which the outbox belongs and which numbers it."""
-        ident = event.id or f"{self._run_id}-{next(self._event_numbers)}"
-
-        def payload(number: int) -> bytes:
-            return event.model_copy(update={"id": ident, "number": number}).model_dump_json().encode()
-
-        if len(self._fresh_events) == FRESH_EVENTS:
-            self.counters.events_dropped += 1
-        self._fresh_events.append((topic, payload))
-        self._wake()
-
-    def send_again(self, first: int, most: int, tell: Callable[[list[int]], None]) -> None:
+    def send_again(self, first: int, most: int, tell: Told) -> None:
         """Send events from number `first` on once more, `most` at most, as far as they are kept.
 
         `tell` is called on the network thread with their numbers.
         """
-        self._wanted_again.append((first, most, tell))
-        self._wake()
+        self._events.want_again(first, most, tell)
+        self._waker.wake()
 
     def hold(self) -> None:
         """Keep what is published from now on until `release`, so that it leaves together."""
@@ -229,7 +206,7 @@ class BusClient:
             self._unsent = True
             return
         if not self._lock.acquire(blocking=False):
-            self._wake()
+            self._waker.wake()
             return
         try:
             self._send_waiting()
@@ -237,7 +214,7 @@ class BusClient:
         finally:
             self._lock.release()
         if congested:
-            self._wake()
+            self._waker.wake()
 
     def _send_waiting(self) -> None:
         """Answers and state first: they are few, and a person waits for them. The lock is held."""
@@ -256,11 +233,6 @@ class BusClient:
             link.send_figures(figures)
             self.counters.live_sent += len(figures)
         self.counters.live_dropped = self._live.dropped
-
-    def _wake(self) -> None:
-        # A full pipe wakes as well as another byte; a closed one belongs to a client that has ended.
-        with contextlib.suppress(OSError):
-            self._wake_out.send(b"\0")
 
     # From here on: the network thread.
 
@@ -296,9 +268,8 @@ class BusClient:
         with self._lock:
             self._link = link
             self._live.clear()
-            self._in_flight.clear()
-            self._twin_here = False
-        self._last_event = 0
+            self._events.connected()
+            self._twins.seen = False
         try:
             began = self._serve(link, outbox)
         finally:
@@ -308,7 +279,7 @@ class BusClient:
         ended = link.ended or Trouble("lost", "the connection to the broker was lost")
         if began is None:
             return self._after_refusal(link, ended)
-        said, wait = self._patience.after_life(self._clock() - began, ended, twin=self._twin_here)
+        said, wait = self._patience.after_life(self._clock() - began, ended, twin=self._twins.seen)
         self._tell_offline(said)
         return wait
 
@@ -329,7 +300,7 @@ class BusClient:
         if stream is None:
             return None
         with selectors.DefaultSelector() as selector:
-            selector.register(self._wake_in, selectors.EVENT_READ)
+            self._waker.watched_by(selector)
             selector.register(stream, selectors.EVENT_READ)
             while link.ended is None:
                 readable, writable = self._wait(selector, stream, link)
@@ -347,9 +318,9 @@ class BusClient:
                     self.counters.connections += 1
                     self._teller.online("5" if link.protocol == 5 else "3.1.1")
                 self._store_events(outbox)
-                events = self._next_events(link, outbox)
+                events = self._events.due(link, outbox)
                 with self._lock:
-                    self._send_events(link, events)
+                    self._events.send(link, events)
                     self._send_waiting()
                 if self._stopping.is_set():
                     leave_at = leave_at or now + FAREWELL_S
@@ -367,7 +338,7 @@ class BusClient:
             ready = selector.select(0.05 if soon else 1.0)
         except (OSError, ValueError, KeyError):
             return True, False  # whoever published found the connection broken, which reading will tell
-        self._drain_wake(ready)
+        self._waker.heard(ready)
         found = next((events for key, events in ready if key.fileobj is stream), 0)
         return bool(found & selectors.EVENT_READ), bool(found & selectors.EVENT_WRITE)
 
@@ -376,57 +347,26 @@ class BusClient:
         until = self._clock() + seconds
         while not self._stopping.is_set() and (left := until - self._clock()) > 0:
             with selectors.DefaultSelector() as selector:
-                selector.register(self._wake_in, selectors.EVENT_READ)
-                self._drain_wake(selector.select(left))
+                self._waker.watched_by(selector)
+                self._waker.heard(selector.select(left))
             self._store_events(outbox)
         return self._stopping.is_set()
 
-    def _drain_wake(self, ready: list[tuple[selectors.SelectorKey, int]]) -> None:
-        if any(key.fileobj is self._wake_in for key, _ in ready):
-            with contextlib.suppress(BlockingIOError):
-                while self._wake_in.recv(4096):
-                    pass
-
     def _store_events(self, outbox: Outbox) -> None:
-        fresh: list[tuple[str, Payload]] = []
-        while self._fresh_events:
-            fresh.append(self._fresh_events.popleft())
-        before = outbox.dropped
-        outbox.add(fresh)
-        done, self._acknowledged = self._acknowledged, []
-        outbox.done(done)
-        self.counters.events_dropped += outbox.dropped - before
-        while self._wanted_again:
-            first, most, tell = self._wanted_again.popleft()
-            numbers = outbox.again(first, most)
-            if numbers:
-                self._last_event = min(self._last_event, numbers[0] - 1)
-            tell(numbers)
-        self._waiting_events = len(outbox)
-
-    def _next_events(self, link: Link, outbox: Outbox) -> list[Waiting]:
-        room = EVENTS_IN_FLIGHT - len(self._in_flight)
-        return outbox.after(self._last_event, room) if link.up and room > 0 and len(outbox) else []
-
-    def _send_events(self, link: Link, events: list[Waiting]) -> None:
-        for event in events:
-            if not link.up:
-                return
-            self._last_event = event.id
-            self._in_flight[link.send(event.topic, event.payload, EVENT)] = event.id
+        self._events.store(outbox)
+        self.counters.events_dropped = self._events.dropped
 
     def _deliver_orders(self) -> None:
         while self._orders:
             self._on_order(self._orders.popleft())
 
     def _acknowledge(self, mid: int) -> None:
-        done = self._in_flight.pop(mid, None)
-        if done is not None:
-            self._acknowledged.append(done)
-            self._wake()
+        if self._events.acknowledged(mid):
+            self._waker.wake()
 
     def _all_said(self, link: Link, outbox: Outbox) -> bool:
-        return not (self._state.due or self._answers or len(outbox) or self._fresh_events) and link.settled
+        said = not (self._state.due or self._answers or len(outbox)) and self._events.none_fresh
+        return said and link.settled
 
     def _received(self, message: mqtt.MQTTMessage) -> None:
         if message.topic == self._settings.status:
@@ -448,14 +388,12 @@ class BusClient:
         found = self._twins.judge(bytes(message.payload), retained=bool(message.retain))
         if found == "overwritten":
             self._state.again(message.topic)
-        elif found == "twin":
-            self._twin_here = True
-            if not self._twin_told:
-                self._twin_told = True
-                self._on_trouble(
-                    f'another service speaks for "{self._topics.machine_id}" too: stop one of them, '
-                    "or give it a machine_id of its own"
-                )
+        elif found == "twin" and not self._twin_told:
+            self._twin_told = True
+            self._on_trouble(
+                f'another service speaks for "{self._topics.machine_id}" too: stop one of them, '
+                "or give it a machine_id of its own"
+            )
 
     def _tell_offline(self, why: Trouble) -> None:
         if not self._stopping.is_set():

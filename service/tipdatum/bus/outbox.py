@@ -23,7 +23,7 @@ Payload = Callable[[int], bytes]
 """An event as it is published, from its running number."""
 
 
-class Waiting(NamedTuple):
+class StoredEvent(NamedTuple):
     """An event in the box; `id` is its running number."""
 
     id: int
@@ -53,7 +53,7 @@ class Outbox:
     def add(self, events: Iterable[tuple[str, Payload]]) -> None:
         """Take events in, oldest first, and number them."""
         rows = [
-            Waiting(number, topic, payload(number))
+            StoredEvent(number, topic, payload(number))
             for number, (topic, payload) in enumerate(events, self._last + 1)
         ]
         if not rows:
@@ -65,14 +65,14 @@ class Outbox:
             self._leave_disk(error)
             self._insert(rows)
 
-    def after(self, last_id: int, limit: int) -> list[Waiting]:
+    def after(self, last_id: int, limit: int) -> list[StoredEvent]:
         """The next events with an id above `last_id`, oldest first."""
         try:
             rows = self._db.execute(
                 "SELECT id, topic, payload FROM outbox WHERE id > ? AND sent = 0 ORDER BY id LIMIT ?",
                 (last_id, limit),
             )
-            return [Waiting(*row) for row in rows]
+            return [StoredEvent(*row) for row in rows]
         except sqlite3.Error as error:
             self._leave_disk(error)
             return []
@@ -112,7 +112,7 @@ class Outbox:
         """Close the file; what waits stays in it."""
         self._db.close()
 
-    def _insert(self, rows: list[Waiting]) -> None:
+    def _insert(self, rows: list[StoredEvent]) -> None:
         with self._db:
             self._db.executemany("INSERT INTO outbox (id, topic, payload) VALUES (?, ?, ?)", rows)
             too_many = self._count + len(rows) - self._limit
@@ -164,7 +164,7 @@ class Outbox:
 
     def _leave_disk(self, error: sqlite3.Error) -> None:
         self._trouble(f"events are kept in memory from here on: their file cannot be written ({error})")
-        kept: list[Waiting] = []
+        kept: list[StoredEvent] = []
         try:
             kept = self.after(0, self._limit)
             self._db.close()

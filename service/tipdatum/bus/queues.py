@@ -1,7 +1,10 @@
-"""What waits to be written to the broker: live figures and retained state. Any thread may use them."""
+"""What waits to be written to the broker, and what wakes who writes it. Any thread may use them."""
 
 from __future__ import annotations
 
+import contextlib
+import selectors
+import socket
 import threading
 from collections import deque
 
@@ -100,3 +103,34 @@ class RetainedState:
     def due(self) -> bool:
         """Whether anything is due."""
         return bool(self._due)
+
+
+class Waker:
+    """Ends another thread's wait for the network."""
+
+    def __init__(self) -> None:
+        self._out, self._in = socket.socketpair()
+        self._out.setblocking(False)
+        self._in.setblocking(False)
+
+    def wake(self) -> None:
+        """Have the other thread look."""
+        # A full pipe wakes as well as another byte; a closed one belongs to a client that has ended.
+        with contextlib.suppress(OSError):
+            self._out.send(b"\0")
+
+    def close(self) -> None:
+        """Nobody waits any more."""
+        self._out.close()
+        self._in.close()
+
+    def watched_by(self, selector: selectors.BaseSelector) -> None:
+        """Let a selector wait for it too."""
+        selector.register(self._in, selectors.EVENT_READ)
+
+    def heard(self, ready: list[tuple[selectors.SelectorKey, int]]) -> None:
+        """Take the calls that have come, after a selector's wait."""
+        if any(key.fileobj is self._in for key, _ in ready):
+            with contextlib.suppress(BlockingIOError):
+                while self._in.recv(4096):
+                    pass

@@ -194,9 +194,14 @@ class Teller:
 
 @dataclass(slots=True)
 class TwinWatch:
-    """Judges what comes in on our status topic. `run` is what our own statuses carry."""
+    """Judges what comes in on our status topic. `run` is what our own statuses carry.
+
+    Attributes:
+        seen: whether another service has shown itself in this connection.
+    """
 
     run: str
+    seen: bool = field(default=False, init=False)
     _written: bool = field(default=False, init=False)
 
     def wrote(self) -> None:
@@ -205,6 +210,11 @@ class TwinWatch:
 
     def judge(self, payload: bytes, *, retained: bool) -> Finding | None:
         """`twin`: another service lives. `overwritten`: an earlier one's last will covers our status."""
+        found = self._judge(payload, retained)
+        self.seen = self.seen or found == "twin"
+        return found
+
+    def _judge(self, payload: bytes, retained: bool) -> Finding | None:
         try:
             status = orjson.loads(payload)
         except orjson.JSONDecodeError:

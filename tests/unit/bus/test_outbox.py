@@ -7,14 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from tipdatum.bus.outbox import SENT_KEPT, Outbox, Payload, Waiting
+from tipdatum.bus.outbox import SENT_KEPT, Outbox, Payload, StoredEvent
 
 
 def events(*names: int) -> list[tuple[str, Payload]]:
     return [("event", lambda _number, name=name: str(name).encode()) for name in names]
 
 
-def payloads(waiting: list[Waiting]) -> list[int]:
+def payloads(waiting: list[StoredEvent]) -> list[int]:
     return [int(one.payload) for one in waiting]
 
 
