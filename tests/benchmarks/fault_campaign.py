@@ -44,7 +44,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from fault_injection import FAULTS, Case, Fault
 from tipdatum.bus.messages import Happening, Health, Tip
 from tipdatum.config import Settings
-from tipdatum.core.pipeline import Outgoing, Pipeline
+from tipdatum.core.messages_out import Outgoing
+from tipdatum.core.pipeline import Pipeline
 from tipdatum.machine.description import Machine, parse_machine
 from tipdatum.walltime import WallTime, parse_started
 from tipdatum_drivers.decode.session_lines import decode_header, decode_line

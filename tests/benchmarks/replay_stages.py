@@ -17,8 +17,8 @@ from typing import Any
 from tipdatum.bus.messages import Tip
 from tipdatum.config import Settings
 from tipdatum.core import pipeline as pipeline_module
-from tipdatum.core.messages_out import tip_message
-from tipdatum.core.pipeline import Outgoing, Pipeline
+from tipdatum.core.messages_out import Outgoing, tip_message
+from tipdatum.core.pipeline import Pipeline
 from tipdatum.fusion.estimator import Estimator, make_estimator
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.work import Work

@@ -84,8 +84,8 @@ def main() -> None:
     shell = Shell(load_service(config), remember=False)
     trace.zero_s = shell._clock._zero
     asyncio.run(shell.run())
-    assert shell._bus is not None
-    counters = shell._bus.counters
+    assert shell._turn.bus is not None
+    counters = shell._turn.bus.counters
     out.write_text(
         json.dumps(
             {

@@ -17,7 +17,7 @@ from command_routes import MACHINE, STEPS, write_session
 from tipdatum.bus.messages import Reply
 from tipdatum.cli import main
 from tipdatum.config import load_service
-from tipdatum.core.pipeline import Outgoing
+from tipdatum.core.messages_out import Outgoing
 from tipdatum.grade.commands import COMMANDS, EVENT_AGAIN
 from tipdatum.run.replay import play
 from tipdatum_drivers.reading import Command

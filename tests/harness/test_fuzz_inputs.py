@@ -24,7 +24,8 @@ from hypothesis import strategies as st
 
 from tipdatum.bus.messages import Reply
 from tipdatum.config import Settings, load_service
-from tipdatum.core.pipeline import Outgoing, Pipeline
+from tipdatum.core.messages_out import Outgoing
+from tipdatum.core.pipeline import Pipeline
 from tipdatum.errors import InputError
 from tipdatum.grade.commands import COMMANDS
 from tipdatum.machine.description import load_machine, parse_machine

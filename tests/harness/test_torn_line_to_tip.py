@@ -15,7 +15,8 @@ from serial_tools import TornPort
 
 from tipdatum.bus.messages import Tip
 from tipdatum.config import Settings
-from tipdatum.core.pipeline import Outgoing, Pipeline
+from tipdatum.core.messages_out import Outgoing
+from tipdatum.core.pipeline import Pipeline
 from tipdatum.machine.description import parse_machine
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.decode.packets import PacketsDriver, PacketsOptions

@@ -11,7 +11,8 @@ import numpy as np
 
 from tipdatum.bus.messages import Arm, Happening, Health, Message, Reply, State, Tip
 from tipdatum.config import Settings
-from tipdatum.core.pipeline import Outgoing, Pipeline
+from tipdatum.core.messages_out import Outgoing
+from tipdatum.core.pipeline import Pipeline
 from tipdatum.display.report.run import Floats, Run
 from tipdatum.errors import SessionError
 from tipdatum.fusion.pose import Pose

@@ -19,7 +19,7 @@ from tipdatum.cli.inputs import settings_from
 from tipdatum.cli.options import Config, Estimator, Output, OutputDir, SessionFiles, with_options
 from tipdatum.cli.recordings import Recordings, recordings_from
 from tipdatum.config import Settings
-from tipdatum.core.pipeline import Outgoing
+from tipdatum.core.messages_out import Outgoing
 from tipdatum.errors import InputError
 from tipdatum.results import result_file
 from tipdatum.run.replay import Summary, output_name, replay_file, replay_many

@@ -10,7 +10,7 @@ import typer
 
 from tipdatum.config import load_service
 from tipdatum.run import logs
-from tipdatum.run.shell import serve
+from tipdatum.run.shell import Shell
 
 
 def run(
@@ -27,4 +27,4 @@ def run(
 ) -> None:
     """Run the service until it is stopped (Ctrl-C or SIGTERM)."""
     logs.configure(json_lines=json_logs, verbose=verbose)
-    asyncio.run(serve(load_service(config), record=record, until_end=until_end))
+    asyncio.run(Shell(load_service(config), record=record, until_end=until_end).run())

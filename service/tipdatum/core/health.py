@@ -14,7 +14,7 @@ from typing import Literal, Protocol
 
 from tipdatum.bus.messages import Health
 from tipdatum.core.messages_out import rounded
-from tipdatum.fusion.estimator import Agreement
+from tipdatum.fusion.estimator import Agreement, Estimator
 from tipdatum.machine.description import Machine
 from tipdatum.machine.parts import ARM
 from tipdatum.walltime import WallTime
@@ -24,6 +24,8 @@ from tipdatum_drivers.together import Together
 
 BODIES = ("upper", *ARM[:-1], "rocker", "bucket")
 """Bodies that carry tilt sensors, from the machine outwards."""
+TOGETHER_EVERY_S = 0.1
+"""How often sensors are looked at beside each other."""
 EVERY_S = 10.0
 WORDS_EVERY_S = 1.0
 STRAY_FAULT_S = 5.0
@@ -114,6 +116,7 @@ class HealthBoard:
             for name, sensor in machine.sensor.items()
         }
         self.presences = {name: monitor.presence for name, monitor in self.monitors.items()}
+        self._looked = float("-inf")
         self._machine = machine
         self.together = self._inclinometers()
         """Watches inclinometers beside what the bodies do."""
@@ -148,10 +151,29 @@ class HealthBoard:
             self._lines.setdefault(source, _Line(StrayFaults(), "none"))
         self._lines[source].watched.count(fault)
 
-    def agree(self, t: float, agreement: dict[str, Agreement]) -> None:
-        """Take over how the sensors agree with each other at `t`."""
-        self._agreement = agreement
-        for name, told in agreement.items():
+    def look_together(self, t: float, newest: float | None, estimator: Estimator) -> None:
+        """See now and then what sensors are beside each other; at every tick.
+
+        Inclinometers are shown what the bodies did since the last look, and the estimator is asked how far
+        its sensors agree.
+
+        Args:
+            newest: time of the newest reading, None before the first.
+        """
+        since = t - self._looked
+        if 0.0 <= since < TOGETHER_EVERY_S:
+            return
+        self._looked = t
+        if self.together.watches:
+            pose = estimator.pose(t if newest is None else max(newest, t))
+            if pose.known:
+                upper, _, *arm = pose.rates
+                rates = dict(zip(("upper", *ARM), (upper, *arm), strict=True))
+                span = since if 0.0 <= since < 2.0 * TOGETHER_EVERY_S else 2.0 * TOGETHER_EVERY_S
+                self.together.turned(t, span, rates)
+            self.together.compare(t)
+        self._agreement = estimator.agreement()
+        for name, told in self._agreement.items():
             self.monitors[name].suspect(t, told.suspected)
 
     def due(self, t: float) -> Iterator[Health]:

@@ -1,13 +1,46 @@
-"""From what grade reports to the messages of the bus: names, rounding, wall time. Pure."""
+"""From what grade, fusion and drivers tell to the messages of the bus: names, rounding, wall time, means."""
 
 from __future__ import annotations
 
 import math
-from typing import Any
+from collections.abc import Callable
+from typing import Any, TypeAlias
 
-from tipdatum.bus.messages import Arm, ArmPoint, LimitFigure, Limits, TargetPoint, Tip
+from tipdatum.bus.messages import (
+    Arm,
+    ArmPoint,
+    Happening,
+    LimitFigure,
+    Limits,
+    Message,
+    Raw,
+    Reply,
+    State,
+    TargetPoint,
+    Tip,
+)
+from tipdatum.fusion.estimator import Event
+from tipdatum.grade.forms import Outcome
+from tipdatum.grade.ledger import Told
 from tipdatum.grade.report import Against, TipReport
+from tipdatum.sentences import parts_of
 from tipdatum.walltime import WallTime
+from tipdatum_drivers.reading import Imu, Value
+
+
+class Outgoing(Value, frozen=True):
+    """A message to publish: its name in `bus.topics.DELIVERY`, a part of the topic, the model.
+
+    `t_emit` is the newest `t` among the readings that went into it.
+    """
+
+    name: str
+    message: Message
+    part: str = ""
+    t_emit: float | None = None
+
+
+Emit: TypeAlias = Callable[[Outgoing], None]
 
 PINS = ("boom foot", "boom-stick pin", "stick-bucket pin", "tip")
 
@@ -109,6 +142,39 @@ def limits_message(report: TipReport, wall: WallTime) -> Limits:
     return Limits(t=round(report.t, 6), time=wall.rfc3339(report.t), limits=figures)
 
 
+def event_message(event: Event, wall: WallTime) -> Happening:
+    """The `event` message; the bus numbers it."""
+    return Happening(
+        t=round(event.t, 6),
+        time=wall.rfc3339(event.t),
+        kind=event.kind,
+        text=event.text,
+        sensor=event.sensor or None,
+        data=event.data if isinstance(event, Told) else None,
+    )
+
+
+def state_message(view: dict[str, Any], not_saved: str | None, t: float, wall: WallTime) -> State:
+    """The `state` message from what is set; `not_saved` says why it is not on the disk, None: it is."""
+    if not_saved is not None:
+        view = {**view, "reasons": [*view.get("reasons", ()), f"not saved: {not_saved}"]}
+    return State(t=round(t, 6), time=wall.rfc3339(t), **view)
+
+
+def reply_message(outcome: Outcome, t: float, wall: WallTime) -> Reply:
+    """The `reply` message to a command."""
+    return Reply(
+        t=round(t, 6),
+        time=wall.rfc3339(t),
+        command=outcome.command,
+        ok=outcome.ok,
+        text=outcome.text,
+        said=[{"code": code, "values": values} for code, values in parts_of(outcome.text)],
+        request_id=outcome.token,
+        result=outcome.result or None,
+    )
+
+
 def rounded(value: float | None, digits: int = 4) -> float | None:
     """`value` to so many decimals; None stays None.
 
@@ -120,3 +186,48 @@ def rounded(value: float | None, digits: int = 4) -> float | None:
     scale = _SCALES[digits]
     scaled = value * scale
     return round(scaled) / scale if -_WHOLE < scaled < _WHOLE else round(float(value), digits)
+
+
+BLOCK_S = 0.5
+"""Over about so long raw readings are averaged, for a calibration over the live bus, s."""
+
+
+class RawMeans:
+    """Means of every inertial sensor over about half a second, in its own axes, nothing taken off.
+
+    Readings are only kept until their block is full: every one of a live run passes here.
+    """
+
+    def __init__(self) -> None:
+        self._kept: dict[str, list[Imu]] = {}
+
+    def add(self, reading: Imu) -> Raw | None:
+        """Take a reading; the block before it if that is full."""
+        block = self._kept.get(reading.sensor)
+        if block is not None and 0.0 <= reading.t - block[0].t < BLOCK_S:
+            block.append(reading)
+            return None
+        self._kept[reading.sensor] = [reading]
+        return None if block is None else _raw(block)
+
+
+def _raw(block: list[Imu]) -> Raw:
+    n = len(block)
+    accel, spread = [], []
+    for column in zip(*[reading.accel_mps2 for reading in block], strict=True):
+        # About the first reading, so that squares of small differences keep their digits.
+        first = column[0]
+        away = [v - first for v in column]
+        mean = sum(away) / n
+        accel.append(round(first + mean, 6))
+        spread.append(round(math.sqrt(max(0.0, sum([v * v for v in away]) / n - mean * mean)), 6))
+    rates = [reading.gyro_radps for reading in block if reading.gyro_radps is not None]
+    return Raw(
+        sensor=block[0].sensor,
+        t0=round(block[0].t, 6),
+        t1=round(block[-1].t, 6),
+        n=n,
+        accel_mps2=accel,
+        spread_mps2=spread,
+        gyro_radps=[round(sum(w) / n, 7) for w in zip(*rates, strict=True)] if len(rates) == n else None,
+    )

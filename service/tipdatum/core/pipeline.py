@@ -13,23 +13,29 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any, TypeAlias
+from typing import Any
 
-from tipdatum.bus.messages import Change, Changes, Happening, Health, Message, Reply, State
+from tipdatum.bus.messages import Change, Changes, Health
 from tipdatum.config import Settings
 from tipdatum.core.health import HealthBoard
-from tipdatum.core.messages_out import arm_message, limits_message, tip_message
-from tipdatum.core.raw_means import RawMeans
+from tipdatum.core.messages_out import (
+    Emit,
+    Outgoing,
+    RawMeans,
+    arm_message,
+    event_message,
+    limits_message,
+    reply_message,
+    state_message,
+    tip_message,
+)
 from tipdatum.core.rounds import Rounds
 from tipdatum.fusion.estimator import Estimator, Event, make_estimator
 from tipdatum.grade.forms import Outcome
-from tipdatum.grade.ledger import Told
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.state import WorkState
 from tipdatum.grade.work import Work
 from tipdatum.machine.description import Machine
-from tipdatum.machine.parts import ARM
-from tipdatum.sentences import parts_of
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.presence import Presence
 from tipdatum_drivers.reading import (
@@ -42,27 +48,9 @@ from tipdatum_drivers.reading import (
     Record,
     Slew,
     Tilt,
-    Value,
 )
 
 CHANGES_KEPT = 20
-TOGETHER_EVERY_S = 0.1
-"""How often inclinometers are looked at beside what the bodies do, and sensors asked whether they agree."""
-
-
-class Outgoing(Value, frozen=True):
-    """A message to publish: its name in `bus.topics.DELIVERY`, a part of the topic, the model.
-
-    `t_emit` is the newest `t` among the readings that went into it.
-    """
-
-    name: str
-    message: Message
-    part: str = ""
-    t_emit: float | None = None
-
-
-Emit: TypeAlias = Callable[[Outgoing], None]
 
 
 REFITTED = ("name", "calibration", "boom", "stick", "bucket", "tolerance")
@@ -124,7 +112,6 @@ class Pipeline:
         self._not_saved: str | None = None
         self._speaks = False
         self._now = 0.0
-        self._looked = self._agreed = float("-inf")
         self._takes: dict[type, Callable[[Any], None]] = {
             Imu: self._reading,
             Tilt: self._reading,
@@ -346,25 +333,10 @@ class Pipeline:
             self._emit(Outgoing("arm", arm_message(report, self.wall)))
             if report.limits:
                 self._emit(Outgoing("limits", limits_message(report, self.wall)))
-        if self._board.together.watches and tick - self._looked >= TOGETHER_EVERY_S:
-            self._look_together(tick)
-        if tick - self._agreed >= TOGETHER_EVERY_S:
-            self._agreed = tick
-            self._board.agree(tick, self._estimator.agreement())
+        self._board.look_together(tick, newest, self._estimator)
         for health in self._board.due(tick):
             self._emit_health(health)
         self._flush(tick)
-
-    def _look_together(self, tick: float) -> None:
-        """Show inclinometers what the bodies did since the last look."""
-        newest, together = self._newest, self._board.together
-        pose = self._estimator.pose(tick if newest is None else max(newest, tick))
-        if pose.known:
-            upper, _, *arm = pose.rates
-            span = min(tick - self._looked, 2.0 * TOGETHER_EVERY_S)
-            together.turned(tick, span, dict(zip(("upper", *ARM), (upper, *arm), strict=True)))
-        together.compare(tick)
-        self._looked = tick
 
     def _figures(self, t: float) -> None:
         self._latest = self._report(t)
@@ -402,38 +374,17 @@ class Pipeline:
             self._emit_state(t)
 
     def _happened(self, event: Event) -> None:
-        message = Happening(
-            t=round(event.t, 6),
-            time=self.wall.rfc3339(event.t),
-            kind=event.kind,
-            text=event.text,
-            sensor=event.sensor or None,
-            data=event.data if isinstance(event, Told) else None,
-        )
-        self._emit(Outgoing("event", message))
+        self._emit(Outgoing("event", event_message(event, self.wall)))
 
     def _emit_state(self, t: float) -> None:
         self._published_revision = self.work.revision
-        view = self.work.view()
-        if self._not_saved is not None:
-            view["reasons"] = [*view.get("reasons", ()), f"not saved: {self._not_saved}"]
-        message = State(t=round(t, 6), time=self.wall.rfc3339(t), **view)
-        self._emit(Outgoing("state", message))
+        self._emit(Outgoing("state", state_message(self.work.view(), self._not_saved, t, self.wall)))
 
     def _emit_changes(self) -> None:
         self._emit(Outgoing("changes", Changes(changes=list(self._changes))))
 
     def _outcome(self, outcome: Outcome, t: float) -> None:
-        reply = Reply(
-            t=round(t, 6),
-            time=self.wall.rfc3339(t),
-            command=outcome.command,
-            ok=outcome.ok,
-            text=outcome.text,
-            said=[{"code": code, "values": values} for code, values in parts_of(outcome.text)],
-            request_id=outcome.token,
-            result=outcome.result or None,
-        )
+        reply = reply_message(outcome, t, self.wall)
         self._emit(Outgoing("reply", reply))
         if outcome.ok:
             self._changes.append(

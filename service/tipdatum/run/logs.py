@@ -11,6 +11,9 @@ from typing import Any, TextIO
 
 import structlog
 
+from tipdatum.bus.messages import Happening, Health, Reply
+from tipdatum.bus.trouble import ConnectionState
+
 REPEAT_AFTER_S = 5.0
 """The same line is written again only after this time, with how often it was held back."""
 QUIET_S = 5.0
@@ -87,3 +90,49 @@ class Losses:
                 began, had = self._since.pop(what)
                 lines.append(f"{what} lost: {count - had} in {self._last[what] - began:.0f} s")
         return lines
+
+
+class MessageLog:
+    """Writes into the log what a person should know of the messages; the bus has the rest."""
+
+    def __init__(self) -> None:
+        self._log = structlog.get_logger()
+        self._states: dict[str, str] = {}
+        self._texts: dict[str, str] = {}
+
+    def write(self, message: Health | Happening | Reply) -> None:
+        """One line where something is to be told."""
+        if isinstance(message, Health):
+            self._health(message)
+        elif isinstance(message, Happening):
+            self._log.info(message.kind, text=message.text, sensor=message.sensor)
+        else:
+            said = "command done" if message.ok else "command refused"
+            self._log.info(said, name=message.command, text=message.text)
+
+    def _health(self, message: Health) -> None:
+        """One line when a sensor is lost and one when it is back."""
+        before = self._states.get(message.sensor)
+        self._states[message.sensor] = message.state
+        if message.state == "ok":
+            self._texts.pop(message.sensor, None)
+        # Why a sensor is missing may become known only later: a port that is not there, a wrong rate.
+        said = self._texts.get(message.sensor)
+        news = message.state in ("waiting", "stale") and "(" in message.text and message.text != said
+        if not news and (before == message.state or (before is None and message.state == "waiting")):
+            return
+        self._texts[message.sensor] = message.text
+        write = self._log.info if message.state == "ok" else self._log.warning
+        write(f"sensor {message.state}", sensor=message.sensor, reason=message.text or None)
+
+
+def log_connection(state: ConnectionState) -> None:
+    """One line on how the connection to the broker is."""
+    log = structlog.get_logger()
+    write = log.warning if state.state == "offline" else log.info
+    write(f"broker {state.state}", text=state.text)
+
+
+def log_trouble(text: str) -> None:
+    """One line on what went wrong with the broker otherwise."""
+    structlog.get_logger().warning("broker trouble", text=text)

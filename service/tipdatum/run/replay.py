@@ -20,8 +20,8 @@ import orjson
 
 from tipdatum.bus.messages import Reply, Tip
 from tipdatum.config import Settings
-from tipdatum.core.messages_out import rounded
-from tipdatum.core.pipeline import Emit, Outgoing, Pipeline
+from tipdatum.core.messages_out import Emit, Outgoing, rounded
+from tipdatum.core.pipeline import Pipeline
 from tipdatum.errors import InputError
 from tipdatum.machine.description import parse_machine
 from tipdatum.results import result_file

@@ -9,10 +9,9 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import functools
 import signal
 import time
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,26 +19,25 @@ import structlog
 
 from tipdatum.bus.broker import BrokerAddresses, EmbeddedBroker
 from tipdatum.bus.client import BusClient
-from tipdatum.bus.messages import Happening, Health, Reply, Status
+from tipdatum.bus.messages import Status
 from tipdatum.bus.options import PLAIN_PORT
 from tipdatum.bus.orders import Order
 from tipdatum.bus.topics import Topics
-from tipdatum.bus.trouble import ConnectionState
 from tipdatum.config import Service, load_service
-from tipdatum.core.pipeline import Outgoing, Pipeline
+from tipdatum.core.pipeline import Pipeline
 from tipdatum.errors import CommandRefused, InputError
-from tipdatum.grade.commands import EVENT_AGAIN, EventAgain, parse_body
+from tipdatum.grade.commands import EVENT_AGAIN
 from tipdatum.grade.state import WorkState
-from tipdatum.run import systemd
-from tipdatum.run.clocks import ClockWatch, RunClock
+from tipdatum.run.clocks import RunClock
 from tipdatum.run.intake import Intake
-from tipdatum.run.logs import Losses
+from tipdatum.run.logs import log_connection, log_trouble
 from tipdatum.run.openings import BrokerPlace, about_message, open_broker, open_page, open_recorder
+from tipdatum.run.outlet import Outlet, soon
 from tipdatum.run.reload import reloaded
 from tipdatum.run.state_file import Remembered, StateFile, default_directory
 from tipdatum.run.state_keeper import StateKeeper
-from tipdatum.run.ticker import Ticker
-from tipdatum.run.turn import Turn
+from tipdatum.run.ticker import Ticker, Turn
+from tipdatum.run.watch import RunWatch, notify
 from tipdatum.sessions.recorder import Recorder
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.reading import Command, Fault, Record, SessionHeader
@@ -49,7 +47,6 @@ from tipdatum_drivers.source import Driver
 log = structlog.get_logger()
 
 DRIVER_RETRY_S = 1.0
-TASK_RETRY_S = 1.0
 LAST_TICKS = 3
 """Until the figures of a recording's last readings have been published."""
 
@@ -105,14 +102,18 @@ class Shell:
         directory = service.state_directory or default_directory()
         self._file = StateFile(directory, service.machine_id) if remember else None
         self._keeper = StateKeeper(self._file, self._present_state, self._disk_trouble)
+        self._outlet = Outlet(
+            self._turn,
+            self._keeper if remember else None,
+            self._wall,
+            self._clock,
+            lambda: self._pipeline.work.state,
+        )
         self._stopping = asyncio.Event()
         self._broken: BaseException | None = None
         self._recorder: Recorder | None = None
         self._broker: EmbeddedBroker | None = None
-        self._bus: BusClient | None = None
         self._first_pass = True
-        self._sensor_states: dict[str, str] = {}
-        self._sensor_texts: dict[str, str] = {}
         self._pipeline = self._start_pipeline()
 
     # -- life ----------------------------------------------------------------------------------------
@@ -140,15 +141,16 @@ class Shell:
             tasks = [asyncio.create_task(self._drive(kind, driver)) for kind, driver in self._drivers]
             if self._until_end:
                 tasks.append(asyncio.create_task(self._stop_after(list(tasks))))
-            tasks += [
-                asyncio.create_task(_keep_going(work)) for work in (self._watch_clocks, self._watch_broker)
-            ]
+            watch = RunWatch(
+                self._ticker, self._keeper, self._broker, self._lost, self._wall_moved, self._was_suspended
+            )
+            tasks += watch.tasks()
             self._keeper.start()
             self._ticker.start()
             stack.callback(self._ticker.stop)
-            systemd.notify("READY=1")
+            notify("READY=1")
             await self._stopping.wait()
-            systemd.notify("STOPPING=1")
+            notify("STOPPING=1")
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
@@ -176,8 +178,8 @@ class Shell:
         if place.broker is not None:
             self._broker = place.broker
             stack.callback(place.broker.stop)
-        self._bus = self._turn.bus = bus = self._make_bus(place)
-        stack.callback(self._say_goodbye)
+        self._turn.bus = bus = self._make_bus(place)
+        stack.callback(self._outlet.say_goodbye)
         page = open_page(self.service, place)
         if page is not None:
             stack.callback(page.close)
@@ -206,7 +208,7 @@ class Shell:
             self.service.machine,
             self.service.settings,
             self._wall,
-            self._publish,
+            self._outlet.publish,
             state=found.state,
             state_age_s=found.age_s,
         )
@@ -218,9 +220,9 @@ class Shell:
         return BusClient(
             place.options,
             self.topics,
-            on_order=lambda order: _soon(loop, self._order, order),
-            on_state=lambda state: _soon(loop, self._bus_state, state),
-            on_trouble=lambda text: _soon(loop, _log_trouble, text),
+            on_order=lambda order: soon(loop, self._order, order),
+            on_state=lambda state: soon(loop, log_connection, state),
+            on_trouble=lambda text: soon(loop, log_trouble, text),
             outbox=outbox,
             password=place.password,
             base=base,
@@ -232,7 +234,7 @@ class Shell:
             self.service,
             self._record,
             self._clock.started,
-            on_fault=lambda text: _soon(loop, self._recording_fault, text),
+            on_fault=lambda text: soon(loop, self._recording_fault, text),
         )
         if self._recorder is not None:
             stack.callback(self._recorder.close)
@@ -285,113 +287,28 @@ class Shell:
                 self._pipeline.refuse(order.name, order.refusal, t, by=order.by, request_id=order.request_id)
                 return
             if order.name == EVENT_AGAIN:
-                self._send_again(order, t)
+                try:
+                    self._outlet.send_again(order)
+                except CommandRefused as why:
+                    self._pipeline.refuse(order.name, str(why), t, by=order.by, request_id=order.request_id)
                 return
             if self._recorder is not None:
                 self._recorder.record(Command(t, order.name, order.body))
             self._pipeline.command(order.name, order.body, t, by=order.by, request_id=order.request_id)
 
-    def _send_again(self, order: Order, t: float) -> None:
-        """Have the bus send events once more; its network thread knows which it has."""
-        loop = asyncio.get_running_loop()
-        try:
-            _, body = parse_body(order.name, order.body)
-        except CommandRefused as reason:
-            self._pipeline.refuse(order.name, str(reason), t, by=order.by, request_id=order.request_id)
-            return
-        if self._bus is not None and isinstance(body, EventAgain):
-            tell = functools.partial(_soon, loop, self._sent_again, order)
-            self._bus.send_again(body.first, body.most, tell)
-
-    def _sent_again(self, order: Order, numbers: list[int]) -> None:
-        t = self._clock()
-        text = f"{len(numbers)} events are sent again" + (
-            f", {numbers[0]} to {numbers[-1]}." if numbers else ": none of these numbers is kept."
-        )
-        result = {"first": numbers[0], "next": numbers[-1] + 1} if numbers else None
-        reply = Reply(
-            t=round(t, 6),
-            time=self._wall.rfc3339(t),
-            command=order.name,
-            ok=True,
-            text=text,
-            request_id=order.request_id,
-            result=result,
-        )
-        with self._turn:
-            self._publish(Outgoing("reply", reply))
-
     def _present_state(self) -> WorkState:
         with self._turn:
             return self._pipeline.work.state
-
-    def _publish(self, out: Outgoing) -> None:
-        if out.name == "state":
-            self._keeper.changed()
-        elif isinstance(out.message, Reply) and out.message.ok and self._file is not None:
-            # `ok` is a promise: the answer leaves when what it speaks of is on the disk.
-            message = out.message
-            if not self._keeper.when_saved(self._pipeline.work.state, lambda why: self._answer(message, why)):
-                self._send(Outgoing("reply", message.model_copy(update={"saved": True})))
-            return
-        self._send(out)
-
-    def _send(self, out: Outgoing) -> None:
-        if isinstance(out.message, (Health, Happening, Reply)):
-            self._log_message(out.message)
-        if self._bus is not None:
-            self._bus.publish(out.name, out.part, out.message)
-
-    def _answer(self, reply: Reply, not_saved: str | None) -> None:
-        """Send an answer that has waited for the disk. From the keeper's thread."""
-        text = reply.text if not_saved is None else f"{reply.text} Not saved: {not_saved}."
-        told = reply.model_copy(update={"saved": not_saved is None, "text": text})
-        with self._turn:
-            self._send(Outgoing("reply", told))
 
     def _disk_trouble(self, why: str | None) -> None:
         """The state could not be written, or can again. From the keeper's thread."""
         with self._turn:
             self._pipeline.not_saved(why)
 
-    def _log_message(self, message: Health | Happening | Reply) -> None:
-        """One line when something is lost and one when it is back; the bus has the rest."""
-        if isinstance(message, Health):
-            before = self._sensor_states.get(message.sensor)
-            self._sensor_states[message.sensor] = message.state
-            if message.state == "ok":
-                self._sensor_texts.pop(message.sensor, None)
-            # Why a sensor is missing may become known only later: a port that is not there, a wrong rate.
-            said = self._sensor_texts.get(message.sensor)
-            news = message.state in ("waiting", "stale") and "(" in message.text and message.text != said
-            if not news and (before == message.state or (before is None and message.state == "waiting")):
-                return
-            self._sensor_texts[message.sensor] = message.text
-            write = log.info if message.state == "ok" else log.warning
-            write(f"sensor {message.state}", sensor=message.sensor, reason=message.text or None)
-        elif isinstance(message, Happening):
-            log.info(message.kind, text=message.text, sensor=message.sensor)
-        else:
-            log.info(
-                "command done" if message.ok else "command refused", name=message.command, text=message.text
-            )
-
-    def _bus_state(self, state: ConnectionState) -> None:
-        write = log.warning if state.state == "offline" else log.info
-        write(f"broker {state.state}", text=state.text)
-
     def _recording_fault(self, text: str) -> None:
         log.error("recording stopped", reason=text)
         with self._turn:
-            t = self._clock()
-            time_text = self._wall.rfc3339(t)
-            happening = Happening(t=round(t, 6), time=time_text, kind="recording stopped", text=text)
-            self._publish(Outgoing("event", happening))
-
-    def _say_goodbye(self) -> None:
-        if self._bus is not None:
-            time_text = self._wall.rfc3339(self._clock())
-            self._bus.stop(Status(state="offline", time=time_text, reason="stopped"))
+            self._outlet.tell("recording stopped", text)
 
     # -- tasks ---------------------------------------------------------------------------------------
 
@@ -419,40 +336,21 @@ class Shell:
         if first:
             return
         with self._turn:
-            self._pipeline = Pipeline(self.service.machine, self.service.settings, self._wall, self._publish)
+            self._pipeline = Pipeline(
+                self.service.machine, self.service.settings, self._wall, self._outlet.publish
+            )
             self._pipeline.skip_to(start_t)
             self._pipeline.publish_retained()
             self._pipeline.speak()
         log.info("the recording begins anew")
 
-    async def _watch_broker(self) -> None:
-        """The embedded broker is a process of its own, which may die or be killed."""
-        while self._broker is not None:
-            await asyncio.sleep(1.0)
-            try:
-                if await asyncio.to_thread(self._broker.ensure):
-                    log.warning("the embedded broker had died and was started again")
-            except InputError as error:
-                log.error("the embedded broker cannot be started again", reason=str(error))
+    def _wall_moved(self, by_s: float) -> None:
+        with self._turn:
+            self._wall.move(by_s)
 
-    async def _watch_clocks(self) -> None:
-        """Wall clock set, computer suspended; and the watchdog, fed while loop and ticks live."""
-        watch, losses = ClockWatch(), Losses()
-        while True:
-            await asyncio.sleep(1.0)
-            for line in losses.look(time.monotonic(), self._lost()):
-                log.warning(line)
-            await asyncio.to_thread(self._keeper.give_up_waiting)
-            if self._ticker.lives:
-                systemd.notify("WATCHDOG=1")
-            moved, slept = watch.look()
-            if moved:
-                log.warning("wall clock was set; times in messages follow", moved_s=round(moved, 1))
-                with self._turn:
-                    self._wall.move(moved)
-            if slept:
-                with self._turn:
-                    self._pipeline.was_suspended(self._intake.now(), slept)
+    def _was_suspended(self, for_s: float) -> None:
+        with self._turn:
+            self._pipeline.was_suspended(self._intake.now(), for_s)
 
     def _lost(self) -> dict[str, int]:
         """What was lost on the way out since the start, by what it is.
@@ -460,8 +358,8 @@ class Shell:
         Not live figures: without a connection they go by design, and the log tells of the connection.
         """
         lost = {}
-        if self._bus is not None:
-            lost["events"] = self._bus.counters.events_dropped
+        if self._turn.bus is not None:
+            lost["events"] = self._turn.bus.counters.events_dropped
         if self._recorder is not None:
             lost["readings for the recording"] = self._recorder.state.dropped
         return lost
@@ -476,8 +374,8 @@ class Shell:
         self.service = change.service
         with self._turn:
             self._pipeline.reload(self.service.machine, self.service.settings)
-            if self._bus is not None:
-                self._bus.publish("about", "", about_message(self.service, self._wall.rfc3339(0.0)))
+            if self._turn.bus is not None:
+                self._turn.bus.publish("about", "", about_message(self.service, self._wall.rfc3339(0.0)))
         if change.waits:
             self._say_reload("reload: these wait for a restart", "; ".join(change.waits))
         self._say_reload("reloaded", ", ".join(change.taken) or "nothing that is in use has changed")
@@ -486,37 +384,3 @@ class Shell:
         """To the log and, since whoever sent the signal may watch from elsewhere, to the bus."""
         with self._turn:
             self._pipeline.tell(kind, text)
-
-
-async def serve(
-    service: Service,
-    *,
-    record: Path | None = None,
-    remember: bool = True,
-    until_end: bool = False,
-    on_ready: Callable[[Ready], None] | None = None,
-) -> None:
-    """Run the service until it is stopped; see `Shell`."""
-    await Shell(service, record=record, remember=remember, until_end=until_end, on_ready=on_ready).run()
-
-
-async def _keep_going(work: Callable[[], Awaitable[None]]) -> None:
-    """A task of the shell, begun anew after a defect of ours, which is logged: the others depend on it."""
-    while True:
-        try:
-            await work()
-        except Exception:
-            log.exception("internal fault; going on", name=getattr(work, "__name__", ""))
-            await asyncio.sleep(TASK_RETRY_S)
-        else:
-            return
-
-
-def _soon(loop: asyncio.AbstractEventLoop, call: Callable[..., None], *arguments: object) -> None:
-    """Hand something from another thread to the event loop; at the very end there is none any more."""
-    with contextlib.suppress(RuntimeError):
-        loop.call_soon_threadsafe(call, *arguments)
-
-
-def _log_trouble(text: str) -> None:
-    log.warning("broker trouble", text=text)

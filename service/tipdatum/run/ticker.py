@@ -1,4 +1,4 @@
-"""The service's beat: a thread that sleeps to the next tick and runs it.
+"""The service's beat: a thread that sleeps to the next tick and runs it, and the turns that all threads take.
 
 The system wakes a sleeping thread to some microseconds, with next to nothing to do before it is at the tick.
 A timer of the event loop comes up to a millisecond late, and its way through selector, future and task takes
@@ -13,6 +13,7 @@ from collections.abc import Callable
 
 import structlog
 
+from tipdatum.bus.client import BusClient
 from tipdatum.run.clocks import RunClock
 
 log = structlog.get_logger()
@@ -65,3 +66,31 @@ class Ticker:
                 due = clock() + RETRY_S / clock.real_seconds(1.0)
             while not self._stopping and (left := due - clock()) >= 0.0:
                 time.sleep(min(clock.real_seconds(left), NAP_S))
+
+
+class Turn:
+    """`with turn:` around all that touches the pipeline, on whichever thread: one at a time.
+
+    Ticks, ports, orders and the keeper of the state all work with the same one.
+
+    What is published meanwhile leaves together when the turn ends.
+
+    Attributes:
+        bus: where it is published, once there is one.
+    """
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self.bus: BusClient | None = None
+
+    def __enter__(self) -> None:
+        self._lock.acquire()
+        if self.bus is not None:
+            self.bus.hold()
+
+    def __exit__(self, *_: object) -> None:
+        try:
+            if self.bus is not None:
+                self.bus.release()
+        finally:
+            self._lock.release()

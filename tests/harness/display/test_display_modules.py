@@ -16,7 +16,8 @@ from playwright.sync_api import Browser
 
 from tipdatum.bus.messages import Arm, Tip
 from tipdatum.config import Settings
-from tipdatum.core.pipeline import Outgoing, Pipeline
+from tipdatum.core.messages_out import Outgoing
+from tipdatum.core.pipeline import Pipeline
 from tipdatum.display.server import PAGE, PageSettings, start
 from tipdatum.display.texts import languages, speech
 from tipdatum.machine.description import parse_machine

@@ -13,7 +13,8 @@ from msgspec.structs import replace
 from tipdatum.bus.messages import Happening, Health, Message, Reply, State, Tip
 from tipdatum.config import Settings
 from tipdatum.core import pipeline as pipeline_module
-from tipdatum.core.pipeline import Outgoing, Pipeline
+from tipdatum.core.messages_out import Outgoing
+from tipdatum.core.pipeline import Pipeline
 from tipdatum.fusion.complementary import ComplementaryEstimator, ComplementaryOptions
 from tipdatum.fusion.pose import Matrices, Pose
 from tipdatum.machine.description import Machine

@@ -7,7 +7,8 @@ from datetime import UTC, datetime
 
 from tipdatum.bus.messages import Tip
 from tipdatum.config import Settings
-from tipdatum.core.pipeline import Outgoing, Pipeline
+from tipdatum.core.messages_out import Outgoing
+from tipdatum.core.pipeline import Pipeline
 from tipdatum.core.rounds import Rounds
 from tipdatum.machine.description import Machine
 from tipdatum.walltime import WallTime

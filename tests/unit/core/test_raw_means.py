@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tipdatum.bus.messages import Raw
-from tipdatum.core.raw_means import RawMeans
+from tipdatum.core.messages_out import RawMeans
 from tipdatum_drivers.reading import Imu, Vector
 
 figure = st.floats(-160.0, 160.0)

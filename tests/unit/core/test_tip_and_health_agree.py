@@ -12,7 +12,8 @@ from msgspec.structs import replace
 
 from tipdatum.bus.messages import Tip
 from tipdatum.config import Settings
-from tipdatum.core.pipeline import Outgoing, Pipeline
+from tipdatum.core.messages_out import Outgoing
+from tipdatum.core.pipeline import Pipeline
 from tipdatum.machine.description import Machine
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.presence import SLOWEST_S, TREMBLE

@@ -23,7 +23,8 @@ from small_machine import MACHINE
 from tipdatum.bus.messages import Health, Message, Tip
 from tipdatum.config import Service, ServiceFile, Settings, load_service
 from tipdatum.core import pipeline as pipeline_module
-from tipdatum.core.pipeline import Outgoing, Pipeline, starts_anew
+from tipdatum.core.messages_out import Outgoing
+from tipdatum.core.pipeline import Pipeline, starts_anew
 from tipdatum.errors import ConfigError, InputError
 from tipdatum.grade.state import WorkState
 from tipdatum.machine.description import Machine, parse_machine

@@ -12,7 +12,7 @@ from tipdatum.display.texts import languages, speech
 from tipdatum.errors import CommandRefused
 from tipdatum.sentences import ENGLISH, parts_of, sentence, written
 
-SERVICE = Path(__file__).parents[3] / "service" / "tipdatum"
+SERVICE = Path(__file__).parents[2] / "service" / "tipdatum"
 
 
 def test_sentence_is_its_english_text_and_its_parts() -> None:

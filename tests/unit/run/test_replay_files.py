@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from tipdatum.bus.messages import Datum, Happening, Quality, Reply, Tip
 from tipdatum.cli import main
 from tipdatum.config import FusionTable, Settings, make_settings
-from tipdatum.core.pipeline import Outgoing
+from tipdatum.core.messages_out import Outgoing
 from tipdatum.errors import ConfigError, InputError, SessionError
 from tipdatum.grade.work_options import WorkOptions
 from tipdatum.run.replay import Summary, output_name, replay_file, replay_many, tip_line

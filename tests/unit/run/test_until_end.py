@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tipdatum.config import load_service
-from tipdatum.run.shell import serve
+from tipdatum.run.shell import Shell
 from tipdatum.shipped import shipped
 
 
@@ -26,6 +26,8 @@ def test_a_service_of_recordings_ends_when_they_do(tmp_path: Path) -> None:
     )
     record = tmp_path / "heard.ndjson"
     asyncio.run(
-        asyncio.wait_for(serve(load_service(service), record=record, remember=False, until_end=True), 60)
+        asyncio.wait_for(
+            Shell(load_service(service), record=record, remember=False, until_end=True).run(), 60
+        )
     )
     assert record.read_text().count('"kind":"imu"') > 500

@@ -1,0 +1,121 @@
+"""Messages on their way out: to the bus and into the log; an `ok` when what it speaks of is on the disk."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable
+
+from tipdatum.bus.messages import Happening, Health, Reply, Status
+from tipdatum.bus.orders import Order
+from tipdatum.core.messages_out import Outgoing
+from tipdatum.errors import CommandRefused
+from tipdatum.grade.commands import EventAgain, parse_body
+from tipdatum.grade.state import WorkState
+from tipdatum.run.logs import MessageLog
+from tipdatum.run.state_keeper import StateKeeper
+from tipdatum.run.ticker import Turn
+from tipdatum.walltime import WallTime
+
+
+class Outlet:
+    """Takes what the pipeline makes, and publishes it.
+
+    Args:
+        turn: taken by whoever calls; it knows the bus, once there is one.
+        keeper: of the state on the disk; None where nothing is kept.
+        wall: wall time of the run.
+        clock: the run's.
+        state: gives the state that an answer made just now speaks of.
+    """
+
+    def __init__(
+        self,
+        turn: Turn,
+        keeper: StateKeeper | None,
+        wall: WallTime,
+        clock: Callable[[], float],
+        state: Callable[[], WorkState],
+    ) -> None:
+        self._turn, self._keeper = turn, keeper
+        self._wall, self._clock = wall, clock
+        self._state = state
+        self._log = MessageLog()
+
+    def publish(self, out: Outgoing) -> None:
+        """Publish a message. Within a turn."""
+        if self._keeper is not None:
+            if out.name == "state":
+                self._keeper.changed()
+            elif isinstance(out.message, Reply) and out.message.ok:
+                # `ok` is a promise: the answer leaves when what it speaks of is on the disk.
+                message = out.message
+                if not self._keeper.when_saved(self._state(), lambda why: self._answer(message, why)):
+                    self._send(Outgoing("reply", message.model_copy(update={"saved": True})))
+                return
+        self._send(out)
+
+    def tell(self, kind: str, text: str) -> None:
+        """Publish an event of the run itself. Within a turn."""
+        t = self._clock()
+        happening = Happening(t=round(t, 6), time=self._wall.rfc3339(t), kind=kind, text=text)
+        self._send(Outgoing("event", happening))
+
+    def send_again(self, order: Order) -> None:
+        """Have the bus send events once more; its network thread knows which it has. Within a turn.
+
+        Raises:
+            CommandRefused: the order's body is wrong.
+        """
+        _, body = parse_body(order.name, order.body)
+        if not isinstance(body, EventAgain):
+            raise CommandRefused(f"{order.name} asks for no events")
+        if self._turn.bus is None:
+            return
+        loop = asyncio.get_running_loop()
+        self._turn.bus.send_again(
+            body.first, body.most, lambda numbers: soon(loop, self._sent_again, order, numbers)
+        )
+
+    def say_goodbye(self) -> None:
+        """Tell the bus that the service stops, and end its thread."""
+        if self._turn.bus is not None:
+            time_text = self._wall.rfc3339(self._clock())
+            self._turn.bus.stop(Status(state="offline", time=time_text, reason="stopped"))
+
+    def _send(self, out: Outgoing) -> None:
+        if isinstance(out.message, (Health, Happening, Reply)):
+            self._log.write(out.message)
+        if self._turn.bus is not None:
+            self._turn.bus.publish(out.name, out.part, out.message)
+
+    def _answer(self, reply: Reply, not_saved: str | None) -> None:
+        """Send an answer that has waited for the disk. From the keeper's thread."""
+        text = reply.text if not_saved is None else f"{reply.text} Not saved: {not_saved}."
+        told = reply.model_copy(update={"saved": not_saved is None, "text": text})
+        with self._turn:
+            self._send(Outgoing("reply", told))
+
+    def _sent_again(self, order: Order, numbers: list[int]) -> None:
+        t = self._clock()
+        text = f"{len(numbers)} events are sent again" + (
+            f", {numbers[0]} to {numbers[-1]}." if numbers else ": none of these numbers is kept."
+        )
+        result = {"first": numbers[0], "next": numbers[-1] + 1} if numbers else None
+        reply = Reply(
+            t=round(t, 6),
+            time=self._wall.rfc3339(t),
+            command=order.name,
+            ok=True,
+            text=text,
+            request_id=order.request_id,
+            result=result,
+        )
+        with self._turn:
+            self.publish(Outgoing("reply", reply))
+
+
+def soon(loop: asyncio.AbstractEventLoop, call: Callable[..., None], *arguments: object) -> None:
+    """Hand something from another thread to the event loop; at the very end there is none any more."""
+    with contextlib.suppress(RuntimeError):
+        loop.call_soon_threadsafe(call, *arguments)
