@@ -76,7 +76,7 @@ _Groups: TypeAlias = dict[str, dict[str, dict[str, _Column]]]
 """Sensor → quantity → axis → its column."""
 
 
-class _Table:
+class _CsvTable:
     """The first rows of the log."""
 
     def __init__(self, path: Path) -> None:
@@ -124,7 +124,7 @@ def guess_columns(path: Path, sensors: Sequence[str] = ()) -> Guessed:
     Raises:
         SessionError: time, sensors or a unit cannot be told; says what to name in a columns file.
     """
-    table = _Table(path)
+    table = _CsvTable(path)
     said: list[str] = []
     time, unit = _time(table, said)
     groups: _Groups = {}
@@ -175,7 +175,7 @@ def _column(name: str) -> _Column:
     return _Column(name, words, unit)
 
 
-def _time(table: _Table, said: list[str]) -> tuple[str, str]:
+def _time(table: _CsvTable, said: list[str]) -> tuple[str, str]:
     for column in table.columns:
         if TIME_WORDS.isdisjoint(column.words):
             continue
@@ -209,7 +209,7 @@ def _is_moment(cell: str) -> bool:
     return True
 
 
-def _seconds(table: _Table, time: str, unit: str) -> list[float]:
+def _seconds(table: _CsvTable, time: str, unit: str) -> list[float]:
     if unit == "datetime":
         texts = [text.replace(",", ".") for text in table.text(time)]
         return [datetime.fromisoformat(t).timestamp() if _is_moment(t) else math.nan for t in texts]
@@ -242,7 +242,11 @@ def _quantity(column: _Column) -> tuple[str, str] | None:
 
 
 def _fields(
-    table: _Table, sensor: str, found: dict[str, dict[str, _Column]], rate_unit: str | None, said: list[str]
+    table: _CsvTable,
+    sensor: str,
+    found: dict[str, dict[str, _Column]],
+    rate_unit: str | None,
+    said: list[str],
 ) -> dict[str, Any]:
     fields: dict[str, Any] = {}
     accel, gyro, angles = (found.get(kind, {}) for kind in ("accel", "gyro", "angles"))
@@ -275,7 +279,7 @@ def _fields(
     return fields
 
 
-def _accel_unit(table: _Table, accel: dict[str, _Column], names: list[str]) -> tuple[str, str]:
+def _accel_unit(table: _CsvTable, accel: dict[str, _Column], names: list[str]) -> tuple[str, str]:
     if (told := accel["x"].unit) in SIZES:
         return str(told), "by its name"
     sizes = [math.hypot(*v) for v in zip(*(table.number(n) for n in names), strict=True)]
@@ -287,7 +291,7 @@ def _accel_unit(table: _Table, accel: dict[str, _Column], names: list[str]) -> t
     raise SessionError(table.file, 0, found, "an acceleration in g, mg or m/s², or accel_unit in --columns")
 
 
-def _gyro_unit(table: _Table, groups: _Groups, seconds: list[float]) -> str | None:
+def _gyro_unit(table: _CsvTable, groups: _Groups, seconds: list[float]) -> str | None:
     """The unit in which the gyros' turns are those of the accelerometers, over all sensors; None if none is.
 
     A log has one program's units, and an upperstructure that only slews tilts nothing to compare.

@@ -1,4 +1,4 @@
-"""The base of every driver's options, and how they refuse."""
+"""The base of every table that people write, of drivers' options too, and how they refuse."""
 
 from __future__ import annotations
 
@@ -49,13 +49,17 @@ FilePath = Annotated[Path, AfterValidator(_place_of)]
 """A path, its ~ opened."""
 
 
-class Options(BaseModel):
-    """Options of a driver, one `[[driver]]` table of the service's file without its `kind`.
+class Table(BaseModel):
+    """Base of every table that people write.
 
     Unknown keys are refused, so that a typing mistake is said and not ignored.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class Options(Table):
+    """Options of a driver, one `[[driver]]` table of the service's file without its `kind`."""
 
     def relative_to(self, base: Path) -> Self:
         """The same with relative paths taken from `base`, the folder of the service's file."""

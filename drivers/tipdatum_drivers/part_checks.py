@@ -36,7 +36,7 @@ CLIPPED_KEEPS = 0.998
 """How much of the share of clipped readings stays from one to the next: five seconds at 100 Hz."""
 
 
-class Limits(Options):
+class PartLimits(Options):
     """`[sensor.x.limits]`: what is believable; the defaults fit the usual parts on an excavator, shocks of
     15 g included."""
 
@@ -66,7 +66,7 @@ class ImuChecks:
         body: where the sensor sits, for the fastest rate.
     """
 
-    def __init__(self, limits: Limits, findings: Findings, g: float, body: str = "") -> None:
+    def __init__(self, limits: PartLimits, findings: Findings, g: float, body: str = "") -> None:
         self._limits, self._findings = limits, findings
         self._accel_limit = limits.accel_g * 9.80665
         fastest = limits.rate_degps or FASTEST_DEGPS.get(body, ELSE_DEGPS)
@@ -203,7 +203,7 @@ class TiltChecks:
         limits: what is believable. findings: takes what is found.
     """
 
-    def __init__(self, limits: Limits, findings: Findings) -> None:
+    def __init__(self, limits: PartLimits, findings: Findings) -> None:
         self._limits, self._findings = limits, findings
         self._last: tuple[float, ...] = ()
         self._same_since = 0.0
@@ -264,7 +264,7 @@ class TiltChecks:
             self._findings.end("same answer")
 
 
-def judge_warmth(reading: Imu | Tilt, limits: Limits, findings: Findings) -> None:
+def judge_warmth(reading: Imu | Tilt, limits: PartLimits, findings: Findings) -> None:
     """The part's temperature against its range."""
     low, high, temp = limits.temp_min_c, limits.temp_max_c, reading.temp_c
     if temp is not None and not low <= temp <= high:

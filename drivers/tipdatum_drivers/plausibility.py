@@ -40,8 +40,8 @@ from msgspec.structs import replace
 
 from tipdatum_drivers.findings import Findings
 from tipdatum_drivers.glitches import Glitches
-from tipdatum_drivers.part_checks import FRESH_START_S, ImuChecks, Limits, TiltChecks, shown
-from tipdatum_drivers.presence import CLOCK_STEP_S, Presence
+from tipdatum_drivers.part_checks import FRESH_START_S, ImuChecks, PartLimits, TiltChecks, shown
+from tipdatum_drivers.presence import CLOCK_STEP_S, Presence, SilenceDescription
 from tipdatum_drivers.reading import Beam, Fault, Identity, Imu, Reading, Slew, Tilt
 
 RUBBISH_BEGINS, RUBBISH_ENDS, RUBBISH_FADES = 0.1, 0.03, 0.01
@@ -61,16 +61,14 @@ DROPPING = frozenset({"frozen", "same answer", "not 1 g", "rate disagrees", "wro
 Stamped = TypeVar("Stamped", Imu, Tilt)
 State = Literal["ok", "waiting", "stale", "fault"]
 
-__all__ = ["Limits", "SensorHealth", "SensorMonitor", "State"]
+__all__ = ["PartLimits", "SensorHealth", "SensorMonitor", "State"]
 
 
-class Description(Protocol):
+class MonitoredDescription(SilenceDescription, Protocol):
     """What a monitor reads of a sensor's description."""
 
     @property
     def serial(self) -> str | None: ...
-    @property
-    def stale_after_s(self) -> float | None: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +98,11 @@ class SensorMonitor:
     """
 
     def __init__(
-        self, name: str, description: Description, limits: Limits | None = None, g: float = 9.80665
+        self,
+        name: str,
+        description: MonitoredDescription,
+        limits: PartLimits | None = None,
+        g: float = 9.80665,
     ) -> None:
         self.name = name
         self.presence = Presence.of(description)
@@ -171,7 +173,7 @@ class SensorMonitor:
         self._expected = serial
         self._findings.end("wrong serial")
 
-    def describe(self, description: Description, t: float, g: float) -> None:
+    def describe(self, description: MonitoredDescription, t: float, g: float) -> None:
         """Go on with a changed description at `t`, s; counts and what was learnt stay."""
         self._gravity = g
         self.presence.describe(description)
@@ -180,9 +182,9 @@ class SensorMonitor:
         if self.serial is not None:
             self._identify(Identity(t, self.name, self.serial))
 
-    def _judge_by(self, description: Description) -> None:
+    def _judge_by(self, description: MonitoredDescription) -> None:
         """Begin to judge readings by what the description says the part is."""
-        believed = self._limits or getattr(description, "limits", None) or Limits()
+        believed = self._limits or getattr(description, "limits", None) or PartLimits()
         self._type = getattr(description, "type", "")
         self._imu = ImuChecks(believed, self._findings, self._gravity, getattr(description, "body", ""))
         self._tilt = TiltChecks(believed, self._findings)

@@ -44,7 +44,7 @@ SURE_AFTER = 3
 Order = Literal["next", "behind", "clock stepped"]
 
 
-class Description(Protocol):
+class SilenceDescription(Protocol):
     """What is read of a sensor's description."""
 
     @property
@@ -85,14 +85,14 @@ class Presence:
         self._variance = 0.0
 
     @classmethod
-    def of(cls, description: Description) -> Presence:
+    def of(cls, description: SilenceDescription) -> Presence:
         """The presence of a sensor as its description has it."""
         given = description.stale_after_s
         if given is None and getattr(description, "type", "") == "beam":
             given = math.inf
         return cls(given)
 
-    def describe(self, description: Description) -> None:
+    def describe(self, description: SilenceDescription) -> None:
         """Go on with a changed description; what was learnt stays."""
         self._given = Presence.of(description)._given
         self._set_limit()

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, Field
 
 from tipdatum.bus.options import BrokerOptions
 from tipdatum.bus.topics import MACHINE_ID
@@ -22,19 +22,15 @@ from tipdatum.errors import ConfigError, InputError
 from tipdatum.fusion.estimator import DEFAULT_ESTIMATOR, options_model
 from tipdatum.grade.work_options import WorkOptions
 from tipdatum.machine.description import Machine, load_machine
-from tipdatum.sessions.options import RecordingOptions
+from tipdatum.sessions.recorder import RecordingOptions
 from tipdatum.validation import all_in_one, load_toml, parse_model
-from tipdatum_drivers.options import Options, PathText
+from tipdatum_drivers.options import Options, PathText, Table
 from tipdatum_drivers.registry import find_driver
 
 T = TypeVar("T")
 
 
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-
-
-class FusionTable(_Table):
+class FusionTable(Table):
     """`[fusion]`: the estimator, and how often figures are published."""
 
     estimator: str = DEFAULT_ESTIMATOR
@@ -46,10 +42,10 @@ class FusionTable(_Table):
     on where readings are missing. Saves the wait for the tick."""
     raw: bool = True
     """Whether half-second means of the raw readings are published, for `tipdatum calibrate` over the bus."""
-    options: dict[str, Any] = {}
+    options: dict[str, Any] = Field(default_factory=dict)
 
 
-class StateTable(_Table):
+class StateTable(Table):
     """`[state]`: what must outlive a restart."""
 
     directory: PathText | None = None
@@ -57,12 +53,12 @@ class StateTable(_Table):
     or ~/.local/state/tipdatum."""
 
 
-class ServiceFile(_Table):
+class ServiceFile(Table):
     """The service's file as it stands."""
 
     machine: PathText
     machine_id: str | None = None
-    driver: list[dict[str, Any]] = []
+    driver: list[dict[str, Any]] = Field(default_factory=list)
     fusion: FusionTable = FusionTable()
     work: WorkOptions = WorkOptions()
     broker: BrokerOptions = BrokerOptions()

@@ -12,12 +12,12 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, field_validator, model_validator
+from pydantic import Field, SecretStr, field_validator, model_validator
 
 from tipdatum.bus.small import SmallDisplayOptions
 from tipdatum.bus.topics import MACHINE_ID, ROOT
 from tipdatum.errors import ConfigError
-from tipdatum_drivers.options import FilePath
+from tipdatum_drivers.options import FilePath, Table
 
 PASSWORD_VARIABLE = "TIPDATUM_BROKER_PASSWORD"
 PLAIN_PORT, TLS_PORT = 1883, 8883  # as registered for MQTT with IANA
@@ -26,13 +26,7 @@ Protocol = Literal["auto", "5", "3.1.1"]
 _ROOT = re.compile(r"[^+#/\s$][^+#\s]*(?<!/)")
 
 
-class Options(BaseModel):
-    """Base: unknown keys are refused."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class TlsOptions(Options):
+class TlsOptions(Table):
     """`[broker.tls]`: present means TLS. Paths are relative to the service's file."""
 
     ca: FilePath | None = Field(
@@ -48,7 +42,7 @@ class TlsOptions(Options):
         return self
 
 
-class EmbeddedOptions(Options):
+class EmbeddedOptions(Table):
     """`[broker.embedded]`: the broker that comes with the service, used where `host` names none."""
 
     listen: str = Field(default="127.0.0.1", description="address; other than loopback only with users_file")
@@ -59,7 +53,7 @@ class EmbeddedOptions(Options):
     users_file: FilePath | None = Field(default=None, description='lines "user:password"')
 
 
-class BrokerOptions(Options):
+class BrokerOptions(Table):
     """`[broker]`."""
 
     host: str | None = Field(default=None, min_length=1, description="absent: the embedded broker")

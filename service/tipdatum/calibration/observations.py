@@ -38,10 +38,11 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import tomlkit
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
 from tipdatum.errors import ConfigError
 from tipdatum.validation import Misfit, parse_model, shown
+from tipdatum_drivers.options import Table
 
 FORMAT = "tipdatum-observations"
 VERSION = 1
@@ -88,10 +89,6 @@ OF: dict[str, tuple[str, ...]] = {
 """What `of` may name, by kind; kinds that are not here name a sensor, a mark or two marks."""
 
 NEEDS_WINDOW = frozenset({"specific_force", "slope", "height", "tip_on_mark", "plumb", "slew", "still"})
-
-
-class Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class Assumptions(Table):

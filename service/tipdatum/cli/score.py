@@ -14,7 +14,7 @@ from tipdatum.errors import InputError
 from tipdatum.results import write_text
 from tipdatum.run.replay import output_name
 from tipdatum.sessions.scorer import Errors, Score
-from tipdatum.sessions.verdict import Judged, judge, parse_limits, row
+from tipdatum.sessions.verdict import JudgedSession, judge, parse_limits, row
 from tipdatum.sessions.verdict import junit as as_junit
 from tipdatum.tables import csv_text, write_table
 
@@ -41,7 +41,7 @@ def score(
 ) -> None:
     """Compare replayed tip messages with the truth of their sessions; exit code 1 over a limit."""
     limits = parse_limits(limit or ())
-    judged: list[Judged] = []
+    judged: list[JudgedSession] = []
     errors: list[tuple[Path, InputError]] = []
     pairs = _pairs(files)
     for session, tips in pairs:
@@ -89,7 +89,7 @@ def _pairs(files: list[Path]) -> list[tuple[Path, Path]]:
     return [(sessions[0], last)]
 
 
-def together(judged: list[Judged]) -> Table:
+def together(judged: list[JudgedSession]) -> Table:
     """Several sessions, one a line, in millimetres."""
     grid = Table(title="Elevation error, mm", title_justify="left", box=box.SIMPLE_HEAD)
     grid.add_column("session", overflow="fold")

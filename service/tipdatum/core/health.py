@@ -77,7 +77,7 @@ class StrayFaults:
 
 
 @dataclass(slots=True)
-class _Line:
+class _Source:
     """One source, and the health that was last told of it."""
 
     watched: Watched
@@ -121,7 +121,7 @@ class HealthBoard:
         self.together = self._inclinometers()
         """Watches inclinometers beside what the bodies do."""
         self._lines = {
-            name: _Line(monitor, machine.sensor[name].body) for name, monitor in self.monitors.items()
+            name: _Source(monitor, machine.sensor[name].body) for name, monitor in self.monitors.items()
         }
 
     def describe(self, machine: Machine, t: float) -> None:
@@ -148,7 +148,7 @@ class HealthBoard:
             if len(self._lines) - len(self.monitors) >= STRAY_SOURCES:
                 source = "others"
             source = NOT_IN_A_TOPIC.sub("-", source) or "others"
-            self._lines.setdefault(source, _Line(StrayFaults(), "none"))
+            self._lines.setdefault(source, _Source(StrayFaults(), "none"))
         self._lines[source].watched.count(fault)
 
     def look_together(self, t: float, newest: float | None, estimator: Estimator) -> None:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
+
+from tipdatum_drivers.options import Table
 
 
-class DisplayOptions(BaseModel):
+class DisplayOptions(Table):
     """Whether and where the page is served."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
     enabled: bool = True
     host: str = "127.0.0.1"

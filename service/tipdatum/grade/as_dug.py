@@ -113,7 +113,7 @@ class GroundLine:
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class TooDeep:
     """A stretch that was dug deeper than allowed, m.
 
     Attributes:
@@ -208,7 +208,7 @@ def against(profiles: list[GroundLine], band: tuple[float, float] | None) -> Gro
     )
 
 
-def over_dug(profiles: list[GroundLine], band: tuple[float, float] | None) -> list[Stretch]:
+def over_dug(profiles: list[GroundLine], band: tuple[float, float] | None) -> list[TooDeep]:
     """Stretches below the tolerance, deepest first; without one, below the target by more than two sigma."""
     found = []
     for one in profiles:
@@ -222,7 +222,7 @@ def over_dug(profiles: list[GroundLine], band: tuple[float, float] | None) -> li
                 at = first + int(np.argmin(one.deviation[first:last]))
                 half = BIN_M / 2
                 found.append(
-                    Stretch(
+                    TooDeep(
                         one,
                         float(one.reach[first] - half),
                         float(one.reach[last - 1] + half),

@@ -5,18 +5,17 @@ from __future__ import annotations
 import math
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from tipdatum.grade.cautions import Jurisdiction
+from tipdatum_drivers.options import Table
 
 Metres = Annotated[float, Field(ge=0, le=10)]
 Seconds = Annotated[float, Field(gt=0, le=3600)]
 
 
-class WorkOptions(BaseModel):
+class WorkOptions(Table):
     """`[work]` of the service's file."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
     still_most_s: Seconds = 2.5
     """Longest stretch before a touch that is averaged. Longer averages more noise but may reach into the

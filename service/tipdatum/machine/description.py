@@ -24,11 +24,11 @@ from tipdatum.machine.parts import (
     Linkage,
     Sensor,
     Stick,
-    Table,
     Tolerances,
     Undercarriage,
 )
 from tipdatum.validation import Misfit, load_toml, parse_model, shown
+from tipdatum_drivers.options import Table
 
 NOT_YET: dict[str, str] = {
     "boom2": "a second boom section",

@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
-from tipdatum_drivers.part_checks import Limits
+from tipdatum_drivers.options import Table
+from tipdatum_drivers.part_checks import PartLimits
 
 Body = Literal["upper", "boom", "stick", "bucket", "rocker"]
 SensorType = Literal["imu", "tilt", "slew", "beam"]
@@ -33,12 +34,6 @@ MountAngles = tuple[
 
 ARM: tuple[str, ...] = ("boom", "stick", "bucket")
 """Sections of the arm in order, from the machine outwards."""
-
-
-class Table(BaseModel):
-    """Base of every table of the description: unknown keys are refused, values are not converted."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=False, allow_inf_nan=False)
 
 
 def _length(low: float, high: float) -> Any:
@@ -179,7 +174,7 @@ class Sensor(Table):
     gyro_offset_radps: Triple = (0.0, 0.0, 0.0)
     gyro_scale: Triple = (1.0, 1.0, 1.0)
     noise: Noise = Noise()
-    limits: Limits = Limits()
+    limits: PartLimits = PartLimits()
     """What readings are believed; the defaults depend on the body."""
 
 

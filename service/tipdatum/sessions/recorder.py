@@ -1,8 +1,8 @@
 """Keeps what comes in as session files, off the path from reading to message.
 
 The event loop only appends to a bounded queue; a thread of its own encodes, compresses and writes twice a
-second. A kill of the process costs at most that half second (more only while the disk takes nothing), and
-what was written stays readable. A full disk ends the recording with a fault in words; the service goes on.
+second. A kill of the process costs a second at most (more only while the disk takes nothing), and what was
+written stays readable. A full disk ends the recording with a fault in words; the service goes on.
 """
 
 from __future__ import annotations
@@ -15,15 +15,21 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field
 
 from tipdatum.errors import InputError
-from tipdatum.sessions.options import RecordingOptions
 from tipdatum.sessions.writer import SessionWriter
 from tipdatum_drivers.decode.session_lines import encode_line
+from tipdatum_drivers.options import PathText, Table
 from tipdatum_drivers.reading import Record, SessionHeader
 
 WRITE_EVERY_S = 0.5
-"""How often the thread writes: half of the second that may be lost when the process is killed."""
+"""How often the thread writes."""
+
+KILL_COSTS_S = 2.0 * WRITE_EVERY_S
+"""What a kill of the process costs at most: what came since the last write, and what that had in hand."""
 
 SYNC_EVERY = 10
 """Writes between two fsyncs (5 s): what a cut of the power may cost; more often would wear a memory card."""
@@ -32,6 +38,19 @@ SYNC_SECONDS = WRITE_EVERY_S * SYNC_EVERY
 
 QUEUE = 100_000
 """Records that may wait: a minute of eight sensors at 200 Hz, for a disk that stalls."""
+
+
+class RecordingOptions(Table):
+    """`[recording]` of the service's file: whether, where and how much of what comes in is kept."""
+
+    directory: PathText | None = None
+    """Where session files go; none is recorded without it (or `--record`)."""
+    format: Literal["ndjson.gz", "ndjson"] = "ndjson.gz"
+    """Gzip takes about a fifth of the space (four sensors at 100 Hz: 35 MB an hour instead of 190)."""
+    new_file_after_min: Annotated[float, Field(ge=1, le=1440)] = 60.0
+    """A new file is begun after so many minutes, so that old ones can go and one broken file costs little."""
+    keep_mb: Annotated[float, Field(ge=10)] = 2000.0
+    """Disk budget of the directory: before a new file is begun, the oldest go until the rest fits."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,7 +34,7 @@ NAMES = (*KINDS, *(f"{kind}.{part}" for kind in KINDS for part in PARTS), *SINGL
 
 
 @dataclass(frozen=True, slots=True)
-class Judged:
+class JudgedSession:
     """One session: its score, and in words which limits it does not keep."""
 
     session: Path
@@ -69,7 +69,7 @@ def figure(result: Score, name: str) -> float | None:
     return None if errors is None else PARTS[part or "rms"](errors)
 
 
-def judge(session: Path, tips: Path, limits: dict[str, float], *, any_session: bool = False) -> Judged:
+def judge(session: Path, tips: Path, limits: dict[str, float], *, any_session: bool = False) -> JudgedSession:
     """Score a replay of a session and hold it to limits.
 
     Raises:
@@ -85,7 +85,7 @@ def judge(session: Path, tips: Path, limits: dict[str, float], *, any_session: b
             broken.append(f"{name}: no figure, limit {limit:g}")
         elif abs(found) > limit:
             broken.append(f"{name}: {found:.4g}, limit {limit:g}")
-    return Judged(session, result, tuple(broken))
+    return JudgedSession(session, result, tuple(broken))
 
 
 def _same_session(session: Path, tips: Path, *, any_session: bool) -> None:
@@ -99,7 +99,7 @@ def _same_session(session: Path, tips: Path, *, any_session: bool) -> None:
         raise SessionError(str(tips), 1, found, expected)
 
 
-def row(judged: Judged) -> dict[str, Any]:
+def row(judged: JudgedSession) -> dict[str, Any]:
     """One line of a table: every figure by its name and unit."""
     found: dict[str, Any] = {
         "session": judged.session.name,
@@ -124,7 +124,7 @@ def _rounded(value: float | None) -> float | None:
     return None if value is None else round(value, 6)
 
 
-def junit(all_of_them: Sequence[Judged], errors: Sequence[tuple[Path, str]]) -> str:
+def junit(all_of_them: Sequence[JudgedSession], errors: Sequence[tuple[Path, str]]) -> str:
     """The verdict as JUnit XML: a test case a session."""
     suite = ElementTree.Element(
         "testsuite",

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
-from tipdatum_drivers.plausibility import Limits, SensorMonitor
+from tipdatum_drivers.plausibility import PartLimits, SensorMonitor
 from tipdatum_drivers.reading import Beam, Fault, Identity, Imu, Reading, Tilt
 from tipdatum_drivers.session_file import SessionFile
 
@@ -128,7 +128,7 @@ def test_gyro_that_does_not_fit_the_tilt_is_found_and_forgiven(gyro: Callable[[f
 
 
 def test_gyro_in_degrees_is_dropped_wherever_it_turns_faster_than_an_excavator() -> None:
-    monitor = SensorMonitor("boom", Described(), Limits())
+    monitor = SensorMonitor("boom", Described(), PartLimits())
     used = [monitor.check(r)[0] for r in swinging(3.0, gyro=math.degrees)]
     assert not any(used[155:245]), "20 to 40 rad/s"
     assert set(monitor.faults) <= {"out of range", "glitch", "rubbish"}
@@ -249,7 +249,7 @@ def test_shocks_are_believed_but_not_what_no_part_can_measure() -> None:
 
 
 def test_clipped_gyro_is_dropped_while_it_is_clipped() -> None:
-    wide = Limits(rate_degps=300.0, rate_step_degps=100.0)
+    wide = PartLimits(rate_degps=300.0, rate_step_degps=100.0)
     monitor = SensorMonitor("boom", Described(), wide)
     top = math.radians(250.0)
 
@@ -283,7 +283,7 @@ def test_stamps_of_the_device_are_used_only_while_they_make_sense() -> None:
 
 
 def test_temperature_is_a_fault_but_the_reading_is_used() -> None:
-    monitor = SensorMonitor("boom", Described(), Limits(temp_max_c=70.0))
+    monitor = SensorMonitor("boom", Described(), PartLimits(temp_max_c=70.0))
     monitor.check(still(0.0, temp_c=60.0))
     assert monitor.check(still(0.01, temp_c=80.0))[0] != ()
     assert "80 °C is outside -40 to 70 °C" in monitor.health(0.01).text

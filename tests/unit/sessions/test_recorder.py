@@ -9,8 +9,7 @@ from pathlib import Path
 import pytest
 
 from tipdatum.errors import InputError
-from tipdatum.sessions.options import RecordingOptions
-from tipdatum.sessions.recorder import QUEUE, Recorder, file_stem, make_room
+from tipdatum.sessions.recorder import QUEUE, Recorder, RecordingOptions, file_stem, make_room
 from tipdatum.sessions.writer import SessionWriter
 from tipdatum_drivers.decode.session_lines import encode_line
 from tipdatum_drivers.reading import Command, Imu, Input, Record, SessionHeader, Tilt
