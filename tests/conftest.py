@@ -44,6 +44,7 @@ def _take_in(name: str) -> ModuleType:
 
 _shared_data = _take_in("shared_data")
 _take_in("day_script")
+_take_in("level_sums")
 _take_in("small_machine")
 _take_in("fault_injection")
 

@@ -28,11 +28,6 @@ BUILT_IN: dict[str, str] = {
 """Name → module and class."""
 
 
-def driver_names() -> list[str]:
-    """The names that `find_driver` knows, sorted."""
-    return sorted(_announced())
-
-
 def find_driver(name: str, file: str = "driver", key: str = "kind") -> type[Driver]:
     """The class of the driver called `name`.
 

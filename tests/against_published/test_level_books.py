@@ -11,12 +11,12 @@ import math
 
 import pytest
 
+from level_sums import arithmetic_check
 from tipdatum.grade.levels import (
     Closure,
     Kind,
     LevelBook,
     Sight,
-    arithmetic_check,
     close,
     correction_at,
     to_csv,

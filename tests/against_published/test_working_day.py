@@ -17,9 +17,9 @@ from pathlib import Path
 import pytest
 
 from day_script import digging, touches
+from level_sums import arithmetic_check
 from tipdatum.fusion.estimator import DEFAULT_ESTIMATOR, make_estimator
 from tipdatum.grade.forms import Outcome
-from tipdatum.grade.levels import arithmetic_check
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.work import Work
 from tipdatum.machine.description import parse_machine

@@ -18,6 +18,7 @@ import numpy as np
 
 from tipdatum.calibration.adjustment import Solution
 from tipdatum.calibration.sensitivity import GEOMETRY
+from tipdatum.calibration.statistics import propagated
 from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.kinematics.frames import Array
 
@@ -61,7 +62,7 @@ def for_description(solution: Solution, figures: TipFigures) -> Written:
         pitch = f"sensor.{on_rocker[0]}.mount.pitch"
         joint = [i for i, n in enumerate(names) if n.startswith("linkage.") or n == pitch]
         effect = float(figures.weight @ J[:, names.index(pitch)] ** 2)
-        together = np.einsum("pi,ij,pj->p", J[:, joint], C[np.ix_(joint, joint)], J[:, joint])
+        together = propagated(J[:, joint], C[np.ix_(joint, joint)])
         mount[on_rocker[0]] = math.sqrt(max(float(figures.weight @ together), 0.0) / effect)
     whole = figures.rms(figures.variance(C)) ** 2
     of_lengths = of_mounts = 0.0

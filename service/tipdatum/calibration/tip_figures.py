@@ -14,6 +14,7 @@ import numpy as np
 
 from tipdatum.calibration.envelope import NODES, Postures, near_postures, reference_posture, working_envelope
 from tipdatum.calibration.sensitivity import TipSensitivity
+from tipdatum.calibration.statistics import propagated
 from tipdatum.kinematics.frames import Array
 from tipdatum.machine.description import Machine
 
@@ -49,9 +50,8 @@ class TipFigures:
         self.J = self.J_here - self.J_reference
 
     def variance(self, covariance: Array) -> Array:
-        """(P,) m²: J C Jᵀ's diagonal (JCGM 100, 5.2.2), `covariance` (n, n) in the order of `names`."""
-        found: Array = np.maximum(np.einsum("pi,ij,pj->p", self.J, covariance, self.J), 0.0)
-        return found
+        """(P,) m², from `covariance` (n, n) in the order of `names`."""
+        return propagated(self.J, covariance)
 
     def rms(self, variance: Array) -> float:
         """Root of the weighted mean of variances (P,), m."""
