@@ -122,6 +122,8 @@ class Maker:
             rocking=math.radians(rng.uniform(0.03, 0.12)),
         )
         self.shifts: dict[tuple[str, str], Matrix] = {}
+        self.exact = False
+        """Sensors without noise and power-up: what is left is what the calibration left."""
 
     # -- what sensors and people see ----------------------------------------------------------------------
 
@@ -129,7 +131,9 @@ class Maker:
         """A rest's average of one sensor that sees `up` in its own axes."""
         t = self.truth
         shift = self.shifts.setdefault((name, power_up), self.rng.normal(0, 0.0025, 3))
-        accel = (1.0 + t.scale[name]) * GRAVITY * up + t.bias[name] + shift + self.rng.normal(0, 0.001, 3)
+        accel = (1.0 + t.scale[name]) * GRAVITY * up + t.bias[name]
+        if not self.exact:
+            accel = accel + shift + self.rng.normal(0, 0.001, 3)
         a = [round(float(v), 6) for v in accel]
         return SensorRest(
             accel_mps2=(a[0], a[1], a[2]), sigma_mps2=(0.0013, 0.0013, 0.0013), samples=200,
@@ -322,10 +326,10 @@ class Maker:
                 standing=standing,
             )  # fmt: skip
 
-    def acceptance(self, s: Standing) -> tuple[Observation, ...]:
-        """Twenty postures and a reference, with true heights."""
+    def acceptance(self, s: Standing, points: int = 20) -> tuple[Observation, ...]:
+        """Some postures and a reference, with true heights."""
         found = []
-        for i in range(21):
+        for i in range(points + 1):
             name = "acceptance-reference" if i == 0 else f"acceptance-{i}"
             frames = self.stand(name, self.some_posture(float(self.rng.uniform(-1, 1))), s, "acceptance")
             found.append(

@@ -3,17 +3,19 @@
 Candidates are postures with the observations one would make there. All are put into the case at once as
 windows not yet measured; since windows do not see each other, one differentiation serves them all. Each
 candidate's angles are eliminated, which leaves its information about what it shares with the rest; the
-best is the one after which the mean variance of the tip's elevation over the working envelope is smallest
-(A-optimal design for that goal).
+best is the one that brings the tip's worst 1-sigma over the working envelope down most for each reading that
+it costs (a G-optimal design, taken greedily; Atkinson, Donev, *Optimum Experimental Designs*, ch. 10).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.linalg import solve_triangular
+from scipy.spatial.transform import Rotation
 from threadpoolctl import threadpool_limits
 
 from tipdatum.calibration.adjustment import Problem, Solution, Tell, adjust
@@ -49,14 +51,32 @@ class Candidate:
     observations: tuple[Observation, ...]
     power_up: str = "next"
 
+    @property
+    def readings(self) -> int:
+        """What a person reads or does there."""
+        return max(1, len(self.observations))
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """The tip's 1-sigma over the envelope, m: at worst, and root mean square."""
+
+    worst_m: float
+    rms_m: float
+
 
 @dataclass(frozen=True, slots=True)
 class Ranked:
-    """A candidate and the tip's root-mean-square sigma over the envelope, m, before and after it."""
+    """A candidate, and how well the tip is known before and after it."""
 
     candidate: Candidate
-    before_m: float
-    after_m: float
+    before: Known
+    after: Known
+
+    @property
+    def worth(self) -> float:
+        """Gain in the logarithm of the worst sigma, a reading."""
+        return math.log(self.before.worst_m / self.after.worst_m) / self.candidate.readings
 
 
 def rank(solution: Solution, candidates: Sequence[Candidate]) -> list[Ranked]:
@@ -84,8 +104,8 @@ def _rank(solution: Solution, candidates: Sequence[Candidate]) -> list[Ranked]:
     place = {problem.unknowns[c].name: i for i, c in enumerate(shared)}
     G = np.zeros((len(figures.postures), len(shared)))
     columns = [place[name] for name in figures.names]
-    G[:, columns] = np.sqrt(figures.weight)[:, None] * figures.J * problem.scale[shared[columns]]
-    before = _rms(G, information)
+    G[:, columns] = figures.J * problem.scale[shared[columns]]
+    before = _known(G, figures, information)
     ranked = []
     for i, candidate in enumerate(candidates):
         rows = np.flatnonzero(row_window == first + i)
@@ -94,13 +114,14 @@ def _rank(solution: Solution, candidates: Sequence[Candidate]) -> list[Ranked]:
         block = np.concatenate([J[rows], J[n + own]])
         q, _ = np.linalg.qr(block[:, own], mode="complete")
         rest = q[:, len(own) :].T @ block[:, shared]
-        ranked.append(Ranked(candidate, before, _rms(G, information + rest.T @ rest)))
-    return sorted(ranked, key=lambda r: r.after_m)
+        ranked.append(Ranked(candidate, before, _known(G, figures, information + rest.T @ rest)))
+    return sorted(ranked, key=lambda r: -r.worth)
 
 
-def _rms(G: Array, information: Array) -> float:
-    half = np.linalg.solve(np.linalg.cholesky(information), G.T)
-    return float(math.sqrt(np.sum(half**2)))
+def _known(G: Array, figures: TipFigures, information: Array) -> Known:
+    half = solve_triangular(np.linalg.cholesky(information), G.T, lower=True)
+    variance = np.sum(half**2, axis=0)
+    return Known(math.sqrt(float(variance.max())), figures.rms(variance))
 
 
 def _with_candidates(solution: Solution, candidates: Sequence[Candidate]) -> tuple[Problem, int]:
@@ -201,6 +222,8 @@ def suggestions(solution: Solution) -> list[Candidate]:
     buckets = np.arange(-160.0, -40.0, 10.0)
     for (s, m), far in zip(setup.mark_places, state.mark_range, strict=True):
         mark, where = setup.marks[m], setup.standings[s]
+        if where != standing:
+            continue
         up = float(state.mark_elevation[m] - state.standing[s, 0])
         postures, _ = reach_points(machine, np.full(buckets.shape, far), np.full(buckets.shape, up), buckets)
         found += [
@@ -260,33 +283,82 @@ POSTURE_KINDS = frozenset({"slope", "height", "tip_on_mark", "plumb", "slew"})
 
 
 @dataclass(frozen=True, slots=True)
+class Taken:
+    """A posture that was taken.
+
+    Attributes:
+        label: for people. readings: observations that it brought.
+        before, after: as predicted when it was chosen.
+        moved_m: RMS over the envelope by which the tip then moved.
+        expected_m: by which it should have, 1-sigma.
+    """
+
+    label: str
+    readings: int
+    before: Known
+    after: Known
+    moved_m: float
+    expected_m: float
+
+
+@dataclass(frozen=True, slots=True)
 class Followed:
     """A solution reached by taking postures in the order the plan asked for.
 
     `misfits` are ids of observations, in postures that were left aside, that an adjustment of everything
-    rejects: nobody needed them, but somebody should know.
+    rejects: nobody needed them, but somebody should know. `reached` says whether the goal was.
     """
 
     solution: Solution
-    order: tuple[str, ...]
-    predicted_m: tuple[float, ...]
+    order: tuple[Taken, ...]
     available: int
+    reached: bool
     misfits: tuple[str, ...] = ()
+
+    @property
+    def boldness(self) -> float:
+        """What the predictions must be multiplied by: see `boldness`."""
+        return boldness(self.order)
+
+
+def boldness(taken: Sequence[Taken]) -> float:
+    """How far the tip moved with new postures against how far it should have, 1 where as predicted.
+
+    Of two adjustments of which one holds the observations of the other, the difference has the difference of
+    their covariances (Koch, *Parameter Estimation and Hypothesis Testing in Linear Models*, 3.7): a predicted
+    figure that is too small shows in steps that are too large. One posture more counts as if it were as
+    predicted, so that the first one alone decides nothing.
+    """
+    expected = [t.expected_m**2 for t in taken]
+    if not expected:
+        return 1.0
+    one_more = sum(expected) / len(expected)
+    moved = sum(t.moved_m**2 for t in taken)
+    return max(1.0, math.sqrt((moved + one_more) / (sum(expected) + one_more)))
+
+
+GOAL_M = 0.0015
+"""1-sigma of the tip at worst at which the guide stops, against the reference, without noise and the next
+power-up: 3 mm at 95 %."""
+
+LITTLE = 0.04
+"""Share of the worst sigma that the next posture must gain, or the guide stops."""
 
 
 def follow(
     machine: Machine,
     book: ObservationBook,
     evidence: Evidence,
-    enough: float = 0.04,
+    goal_m: float = GOAL_M,
     most: int = 40,
     tell: Tell = lambda _: None,
+    choose: Callable[[Sequence[Ranked]], Ranked] = lambda ranked: ranked[0],
 ) -> Followed:
     """Take recorded postures one at a time, each time the one that helps most, as one would in the field.
 
     Args:
-        enough: stop when the best remaining posture improves the tip's sigma by less than this share.
-        most: postures to take at most.
+        goal_m: stop when the predicted worst sigma, times `boldness`, is below.
+        most: postures to take at most. choose: takes another than the best, to compare orders.
 
     Raises:
         ValueError: there is nothing to adjust.
@@ -294,28 +366,56 @@ def follow(
     everything = book.solving()
     posture_places = {o.place for o in everything if o.kind in POSTURE_KINDS}
     ids = {o.id for o in everything if o.place not in posture_places}
-    order: list[str] = []
-    predicted: list[float] = []
-    available = len(posture_places)
+    order: list[Taken] = []
+    before: Solution | None = None
+    best: Ranked | None = None
+    reached = False
     while True:
         chosen = [o for o in everything if o.id in ids]
         places = {o.place for o in chosen}
         windows = {p: w for p, w in evidence.windows.items() if p in places}
         tell(f"{len(order)} postures taken, choosing the next")
         solution = adjust(make_setup(machine, chosen, replace(evidence, windows=windows), book.assume), tell)
+        if before is not None and best is not None:
+            order.append(_taken(best, before, solution))
         ranked = rank(solution, recorded(solution, book, evidence))
-        if ranked:
-            predicted.append(ranked[0].before_m)
         if not ranked or len(order) >= most:
             break
-        best = ranked[0]
-        if len(order) >= FEWEST and best.after_m > (1.0 - enough) * best.before_m:
-            break
-        order.append(best.candidate.label)
+        before, best = solution, choose(ranked)
+        if len(order) >= FEWEST:
+            reached = boldness(order) * best.before.worst_m <= goal_m
+            gains = max(1.0 - r.after.worst_m / r.before.worst_m for r in ranked)
+            if reached or gains < LITTLE:
+                break
         ids |= {o.id for o in best.candidate.observations}
     whole = adjust(make_setup(machine, everything, evidence, book.assume))
     aside = tuple(name for name in whole.rejected if name not in ids)
-    return Followed(solution, tuple(order), tuple(predicted), available, aside)
+    return Followed(solution, tuple(order), len(posture_places), reached, aside)
+
+
+def _taken(chosen: Ranked, before: Solution, after: Solution) -> Taken:
+    """What a posture brought, and by how much the tip moved with it."""
+    figures = TipFigures(calibrated_machine(before))
+    change = tip_change(before, after, figures)
+    expected = math.sqrt(max(chosen.before.rms_m**2 - chosen.after.rms_m**2, 0.0))
+    return Taken(
+        chosen.candidate.label, chosen.candidate.readings, chosen.before, chosen.after,
+        figures.rms(change**2), expected,
+    )  # fmt: skip
+
+
+def tip_change(before: Solution, after: Solution, figures: TipFigures) -> Array:
+    """(P,) m: by how much elevations differ with the one and with the other solution."""
+    change = np.zeros(len(figures.names))
+    for i, name in enumerate(figures.names):
+        if ".mount." not in name:
+            change[i] = after.value(name) - before.value(name)
+    for s, sensor in enumerate(before.setup.sensors):
+        turn = Rotation.from_matrix(after.state.mount[s] @ before.state.mount[s].T).as_rotvec()
+        for k, axis in enumerate(("roll", "pitch", "yaw")):
+            change[figures.names.index(f"sensor.{sensor}.mount.{axis}")] = turn[k]
+    moved: Array = figures.J @ change
+    return moved
 
 
 FEWEST = 6

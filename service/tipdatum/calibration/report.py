@@ -34,6 +34,9 @@ DRIFT_DEG = 0.15
 """Turn within a window from which a rest is called out as not still."""
 
 
+BOLD = 1.2
+"""Ratio of the tip's movements to the predicted ones from which it is worth a word."""
+
 SHOWN = 6
 """Observations of the reliability table: the most dangerous ones."""
 
@@ -233,21 +236,32 @@ def next_postures(ranked: Sequence[Ranked], besides_m: float, most: int = 4) -> 
     """
     if not ranked:
         return
-    yield Text("More observations would bring the tip's 1-sigma over the envelope, best first:")
-    now = 1000 * math.hypot(ranked[0].before_m, besides_m)
+    yield Text(
+        "More observations would bring the tip's 1-sigma over the envelope (without noise and the next "
+        f"power-up, {1000 * besides_m:.1f} mm RMS, which no observation takes away), best first:"
+    )
+    now = ranked[0].before
     for r in ranked[:most]:
         yield Text(
-            f"  from {now:.1f} to {1000 * math.hypot(r.after_m, besides_m):.1f} mm RMS:  {r.candidate.label}"
+            f"  from {1000 * now.worst_m:.1f} to {1000 * r.after.worst_m:.1f} mm at worst, "
+            f"{1000 * now.rms_m:.1f} to {1000 * r.after.rms_m:.1f} mm RMS:  {r.candidate.label}"
         )
 
 
 def followed(result: Followed) -> Iterator[RenderableType]:
-    """Which recorded postures the guide asked for, in its order."""
+    """Which recorded postures the guide asked for, in its order, and whether its predictions were honest."""
+    readings = sum(t.readings for t in result.order)
     yield Text(
-        f"Followed the guide: {len(result.order)} of {result.available} recorded postures were needed."
+        f"Followed the guide: {len(result.order)} of {result.available} recorded postures, "
+        f"{readings} readings, were needed."
     )
-    for label, sigma in zip(result.order, result.predicted_m, strict=False):
-        yield Text(f"  {1000 * sigma:7.1f} mm before  {label}")
+    for t in result.order:
+        yield Text(f"  {1000 * t.before.worst_m:7.1f} mm at worst before  {t.label}")
+    bold = result.boldness
+    honest = "as predicted" if bold < BOLD else f"{bold:.1f} times more than predicted, which is allowed for"
+    yield Text(f"With each posture the tip moved {honest}.")
+    if not result.reached:
+        yield Text("The goal was not reached: the postures that are left would gain too little.")
 
 
 def _triple(values: Sequence[float], digits: int) -> str:

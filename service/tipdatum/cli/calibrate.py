@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import sys
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -21,9 +21,15 @@ from tipdatum.calibration.statistics import determined
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.calibration.verification import of_method, verify
 from tipdatum.cli import capture as capturing
+from tipdatum.cli.account import account
 from tipdatum.cli.inputs import read_machine
 from tipdatum.cli.options import Exit, Json, MachineFile, MachineId, Output, Sessions, print_json, talker
+from tipdatum.display.calibration.sheet import sheet
+from tipdatum.display.report.units import UNITS
+from tipdatum.display.report.words import Words
+from tipdatum.display.texts import languages
 from tipdatum.errors import InputError
+from tipdatum.results import write_text
 from tipdatum.walltime import to_the_second
 
 __all__ = ["calibrate"]
@@ -67,10 +73,17 @@ def calibrate(
         bool, typer.Option(help="Write a doubtful or refused calibration too; the file then says so.")
     ] = False,
     dry_run: Annotated[bool, typer.Option(help="Show everything, write nothing.")] = False,
+    report_file: Annotated[
+        Path | None,
+        typer.Option("--report", help="HTML file for a report of it: misfits, postures, verdict."),
+    ] = None,
+    language: Annotated[str, typer.Option(help=f"Of the report: {', '.join(languages())}.")] = "en",
     as_json: Json = False,
 ) -> None:
     """Solve for mounts, biases and lengths, say how well they are known, and write the description."""
     console = talker(as_json=as_json)
+    if language not in languages():
+        raise InputError(f'--language: found "{language}", expected one of {", ".join(languages())}')
     described, text = read_machine(machine)
     folders = sessions or [observations.parent]
     if capture_from is None:
@@ -131,14 +144,19 @@ def calibrate(
         tell.done()
     _print(console, report.summary(outcome))
     console.print(outcome.budget.words)
-    _accept(console, outcome, book, folders)
-    _print(console, report.next_postures(rank(solution, suggestions(solution)), outcome.budget.besides_m))
+    accepted = _accept(console, outcome, book, folders)
+    ranked = rank(solution, suggestions(solution))
+    _print(console, report.next_postures(ranked, outcome.budget.besides_m))
     _print(console, report.verdict_lines(outcome))
     if as_json:
         print_json(_plain(outcome))
     target = output or (machine if machine.suffix == ".toml" else None)
     writing = Writing(yes=yes, dry_run=dry_run, accept_doubtful=accept_doubtful)
-    _write(console, outcome, text, target, writing, now)
+    kept = _write(console, outcome, text, target, writing, now)
+    if report_file is not None:
+        told = replace(account(outcome, ranked, kept), acceptance=accepted)
+        write_text(report_file, sheet(told, Words.of(UNITS["m"], language)))
+        console.print(f"Report: {report_file}")
     if outcome.verdict.word == "refused":
         raise typer.Exit(Exit.NO)
     if outcome.verdict.word == "doubtful":
@@ -193,17 +211,23 @@ def _plain(outcome: Outcome) -> dict[str, Any]:
     }
 
 
-def _accept(console: Console, outcome: Outcome, book: ObservationBook, folders: list[Path]) -> None:
-    """The acceptance set before and after, if there is one: it took no part in the solution."""
+def _accept(
+    console: Console, outcome: Outcome, book: ObservationBook, folders: list[Path]
+) -> tuple[int, float, float] | None:
+    """The acceptance set before and after, if there is one: it took no part in the solution.
+
+    Returns:
+        Points, their RMS and the half-width of 95 % after, m.
+    """
     chosen = of_method(book, ACCEPTANCE)
     if not chosen:
-        return
+        return None
     try:
         evidence = gather(book, folders, chosen)
         after = verify(outcome.machine, chosen, evidence)
     except (InputError, ValueError) as error:
         console.print(f"The acceptance set was not looked at: {error}", markup=False)
-        return
+        return None
     try:
         before = f"{1000 * verify(outcome.solution.setup.machine, chosen, evidence).rms_m:.1f} mm"
     except ValueError:
@@ -212,6 +236,7 @@ def _accept(console: Console, outcome: Outcome, book: ObservationBook, folders: 
         f"Acceptance set, {len(after.points)} points that took no part: {before} RMS before, "
         f"{1000 * after.rms_m:.1f} mm after, 95 % within ±{1000 * after.half_width_95_m:.1f} mm."
     )
+    return len(after.points), after.rms_m, after.half_width_95_m
 
 
 def _write(
@@ -221,10 +246,11 @@ def _write(
     target: Path | None,
     writing: Writing,
     now: datetime.datetime,
-) -> None:
+) -> bool:
+    """Write the description if it may be; whether it was."""
     if not outcome.possible:
         console.print("Nothing written: as told, these observations fit no machine.")
-        return
+        return False
     name = str(target or "description")
     before = target.read_text(encoding="utf-8") if target is not None and target.exists() else text
     after = description.written(before, outcome.values, outcome.said, outcome.origin, name)
@@ -237,22 +263,23 @@ def _write(
             else "a recording carries the description; name a file with --output"
         )
         console.print(f"Nothing written ({why}).")
-        return
+        return False
     if word != "accepted" and not writing.accept_doubtful:
         console.print(
             f"Nothing written: the calibration is {word}. --accept-doubtful writes it all the same."
         )
-        return
+        return False
     if not writing.yes and not (word != "accepted" and writing.accept_doubtful):
         if not sys.stdin.isatty():
             console.print("Nothing written: nobody to ask. Say --yes to write.")
-            return
+            return False
         if not typer.confirm(f"Write {target}?"):
             console.print("Nothing written.")
-            return
+            return False
     expected = before if target.exists() else None
     kept = description.write(target, after, now.strftime("%Y%m%d-%H%M%S"), expected)
     console.print(f"Written {target}." + (f" The one before is kept as {kept.name}." if kept else ""))
+    return True
 
 
 def _print(console: Console, lines: Any) -> None:

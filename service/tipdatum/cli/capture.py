@@ -125,7 +125,7 @@ def _best_posture(talk: Guide, folders: list[Path]) -> str:
     if not ranked:
         return ""
     best = ranked[0]
-    talk.say(f"Tip over the envelope so far: {1000 * best.before_m:.1f} mm (1-sigma).")
+    talk.say(f"Tip over the envelope so far: {1000 * best.before.worst_m:.1f} mm at worst (1-sigma).")
     return best.candidate.label.removeprefix("measure: ") + ", or near it"
 
 

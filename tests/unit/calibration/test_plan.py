@@ -31,7 +31,7 @@ def two(retrofit: Any) -> Solution:
 
 def test_every_posture_helps_or_at_least_does_no_harm(two: Solution) -> None:
     for r in rank(two, suggestions(two)):
-        assert r.after_m <= r.before_m + 1e-9
+        assert r.after.worst_m <= r.before.worst_m + 1e-9
 
 
 def test_a_posture_already_measured_is_worth_less_than_the_best_new_one(two: Solution) -> None:
@@ -44,16 +44,16 @@ def test_the_prediction_is_what_the_measurement_brings(retrofit: Any, two: Solut
     """Predicted sigma after a third posture against that of an adjustment which has it."""
     three = solution_of(retrofit, 3)
     third = measuring("third", tuple(float(v) for v in three.state.angles[2]), "S")
-    predicted = rank(two, [third])[0].after_m
-    reached = rank(three, [third])[0].before_m
+    predicted = rank(two, [third])[0].after.worst_m
+    reached = rank(three, [third])[0].before.worst_m
     assert predicted == pytest.approx(reached, rel=0.25)
 
 
 def test_the_guide_takes_recorded_postures_until_the_next_gains_little(retrofit: Any) -> None:
     evidence = gather(retrofit.book, [], retrofit.book.solving())
-    result = follow(retrofit.machine, retrofit.book, evidence, enough=0.02)
+    result = follow(retrofit.machine, retrofit.book, evidence)
     assert 0 < len(result.order) <= result.available
-    assert result.predicted_m[-1] < 0.01 < result.predicted_m[0]
+    assert result.order[-1].after.worst_m < 0.02 < result.order[0].before.worst_m
 
 
 def test_what_is_asked_for_can_be_measured_on_a_flat_yard_and_is_said_as_a_level_shows_it(

@@ -1,0 +1,1 @@
+"""A calibration to look at: its report as one HTML file."""

@@ -1,0 +1,164 @@
+"""How many observations until the tip is known: the guide's order beside the file's and random ones.
+
+    python tests/benchmarks/guide_orders.py [--machines N] [--random N] [--postures N] [--output FILE.json]
+
+Each simulated retrofit (sensor on the bucket and on the rocker in turn) begins with bench and motions; then
+postures are taken one at a time: measured with level and staff, touches of marks from two standings, bucket
+rests, a reversal. After each one everything is adjusted anew, and the tip is compared with the truth at exact
+readings of many postures, so that what is left is what the calibration left. Printed are the readings and the
+postures after which 95 % of the errors stay within the limit, and what the guide had predicted then.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import random
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "harness"))
+
+from matrix_machine import Standing
+from retrofits import Maker
+
+from tipdatum.calibration.adjustment import adjust
+from tipdatum.calibration.budget import COVERAGE_95
+from tipdatum.calibration.description import calibrated_machine
+from tipdatum.calibration.observations import ObservationBook
+from tipdatum.calibration.plan import POSTURE_KINDS, Ranked, rank, recorded
+from tipdatum.calibration.recordings import gather
+from tipdatum.calibration.unknowns import make_setup
+from tipdatum.calibration.verification import verify
+
+LIMIT_M = 0.003
+JUDGES = 80
+
+
+class Trial:
+    """One machine, and what is left of its tip after some postures."""
+
+    def __init__(self, seed: int, rocker: bool, postures: int) -> None:
+        maker = Maker(seed, rocker)
+        made = maker.make(postures)
+        self.name, self.machine, self.book = made.name, made.described, made.book
+        maker.exact, maker.rests = True, []
+        self.judges = maker.acceptance(Standing(0.0, 0.0), JUDGES)
+        self.judged = gather(ObservationBook(rest=tuple(maker.rests)), [], self.judges)
+        self.everything = self.book.solving()
+        self.evidence = gather(self.book, [], self.everything)
+        self.places = list(dict.fromkeys(o.place for o in self.everything if o.kind in POSTURE_KINDS))
+
+    def error_95_m(self, machine: Any) -> float:
+        """What 95 % of the tip's errors stay within, m."""
+        try:
+            return float(np.quantile(np.abs(verify(machine, self.judges, self.judged).errors), 0.95))
+        except ValueError:
+            return math.inf
+
+    def follow(
+        self, choose: Callable[[Sequence[Ranked]], int] | list[Any], most: int
+    ) -> list[dict[str, Any]]:
+        """Postures taken one by one: readings so far, error and prediction after each."""
+        taken: list[Any] = []
+        steps: list[dict[str, Any]] = []
+        while True:
+            chosen = [o for o in self.everything if o.place in taken or o.place not in self.places]
+            places = {o.place for o in chosen}
+            evidence = replace(
+                self.evidence, windows={p: w for p, w in self.evidence.windows.items() if p in places}
+            )
+            solution = adjust(make_setup(self.machine, chosen, evidence, self.book.assume))
+            step = {
+                "readings": sum(o.place in taken for o in chosen),
+                "error": self.error_95_m(calibrated_machine(solution)),
+            }
+            steps.append(step)
+            if isinstance(choose, list):
+                if len(taken) >= min(most, len(choose)):
+                    return steps
+                taken.append(choose[len(taken)])
+                continue
+            ranked = rank(solution, recorded(solution, self.book, evidence_of(self)))
+            if ranked:
+                step["worst"] = ranked[0].before.worst_m
+            if not ranked or len(taken) >= most:
+                return steps
+            best = ranked[choose(ranked)]
+            taken.append(best.candidate.observations[0].place)
+
+
+def evidence_of(trial: Trial) -> Any:
+    """Every window: those not in the solution are what may be taken next."""
+    return trial.evidence
+
+
+def until(steps: list[dict[str, Any]], limit: float) -> int | None:
+    """Number of the step from which on the error stays within the limit."""
+    outside = [i for i, s in enumerate(steps) if s["error"] > limit]
+    first = outside[-1] + 1 if outside else 0
+    return first if first < len(steps) else None
+
+
+def told(steps: list[dict[str, Any]]) -> str:
+    """Error after each step, mm."""
+    return " ".join(f"{1000 * s['error']:.1f}" for s in steps)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("--machines", type=int, default=10)
+    parser.add_argument("--random", type=int, default=3, help="random orders a machine")
+    parser.add_argument("--postures", type=int, default=14, help="postures to take at most")
+    parser.add_argument("--first", type=int, default=0, help="seed of the first machine")
+    parser.add_argument("--output", type=Path)
+    options = parser.parse_args()
+    needed: dict[str, list[tuple[float, float]]] = {"guide": [], "file order": [], "random order": []}
+    honest: list[float] = []
+    found = []
+    for seed in range(options.first, options.first + options.machines):
+        trial = Trial(seed, seed % 2 == 1, 10)
+        chance = random.Random(seed)
+        orders: list[tuple[str, Any]] = [("guide", lambda ranked: 0), ("file order", trial.places)]
+        for _ in range(options.random):
+            orders.append(("random order", chance.sample(trial.places, len(trial.places))))
+        print(f"{trial.name}: 95 % of errors, mm, after 0, 1, 2, … postures")
+        for label, choose in orders:
+            steps = trial.follow(choose, options.postures)
+            at = until(steps, LIMIT_M)
+            last = len(steps) - 1 if at is None else at
+            # Whoever has not got there is counted with what it took and one posture more.
+            needed[label].append((steps[last]["readings"] + 7.0 * (at is None), last + (at is None)))
+            if label == "guide":
+                honest += [s["error"] / (COVERAGE_95 * s["worst"]) for s in steps[3:] if "worst" in s]
+            print(
+                f"  {label:12} {'not ' if at is None else ''}after {last:2} postures,"
+                f" {steps[last]['readings']:3} readings: {told(steps)}",
+                flush=True,
+            )
+            found.append({"machine": trial.name, "order": label, "steps": steps})
+    print(f"until 95 % of errors stay within {1000 * LIMIT_M:.0f} mm, mean and worst of the machines:")
+    for label, pairs in needed.items():
+        if pairs:
+            readings, postures = np.array(pairs).T
+            print(
+                f"  {label:12} {readings.mean():5.1f} readings (worst {readings.max():.0f}), "
+                f"{postures.mean():4.1f} postures (worst {postures.max():.0f})"
+            )
+    if honest:
+        print(
+            f"95 % of errors over the predicted worst at 95 %, from the third posture on: median "
+            f"{np.median(honest):.2f}, 95th percentile {np.quantile(honest, 0.95):.2f}"
+        )
+    if options.output is not None:
+        options.output.write_text(json.dumps(found, indent=1), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
