@@ -7,13 +7,19 @@ whoever stops and comes back finds all that was done, and steps that are in the 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
-from tipdatum.calibration.observations import Kind, Observation, ObservationBook, RestEntry, SwingEntry
+from tipdatum.calibration.observations import (
+    Kind,
+    Observation,
+    ObservationBook,
+    RestEntry,
+    SensorSwing,
+    SwingEntry,
+)
 from tipdatum.calibration.still import HOLD_S, Block, Stillness, StillWatch, swing_of
 from tipdatum.calibration.verification import posture_of
 from tipdatum.machine.description import Machine
@@ -30,6 +36,16 @@ FIRST_POSTURES = (
     "boom high, stick far out, bucket cutting",
 )
 """Six postures unlike each other, until there is a solution that knows better."""
+
+FIRST_ANGLES_DEG = (
+    (28, -62, -100),
+    (2, -38, -140),
+    (48, -100, -75),
+    (28, -35, -70),
+    (5, -85, -145),
+    (50, -40, -100),
+)
+"""About these angles of boom, stick and bucket against the horizontal, for a drawing of each of them."""
 
 MEASURED_IS_SAFE = (
     "Bucket on the ground or blocked, lever locked, engine off, key out, pressure released before anyone "
@@ -156,6 +172,53 @@ def watched(machine: Machine) -> tuple[str, ...]:
     return tuple(n for n, s in machine.sensor.items() if s.type in ("imu", "tilt"))
 
 
+def rest_observations(
+    step: Step, rest_id: str, standing: str, values: Mapping[Question, float]
+) -> list[Observation]:
+    """What a rest gives: what needs no asking, and the readings that were answered."""
+    stated = [*step.fixed, *((q.kind, q.of, v, q.unit, q.sigma) for q, v in values.items())]
+    return [
+        Observation(
+            id=f"{step.id} {kind} {of}",
+            method=step.method,
+            kind=kind,
+            of=of,
+            value=value,
+            unit=unit,
+            sigma=sigma,
+            rest=rest_id,
+            standing=standing if step.standing else None,
+        )
+        for kind, of, value, unit, sigma in stated
+    ]
+
+
+def with_rest(book: ObservationBook, entry: RestEntry, found: Sequence[Observation]) -> ObservationBook:
+    """The book with one more rest and what was read at it."""
+    return book.model_copy(update={"rest": (*book.rest, entry), "observation": (*book.observation, *found)})
+
+
+def with_swing(
+    book: ObservationBook, step: Step, standing: str, seen: Mapping[str, SensorSwing]
+) -> ObservationBook:
+    """The book with one more single-joint motion, begun in the direction that the step asks for."""
+    observation = Observation(
+        id=step.id, method=step.method, kind="single_joint", of=step.swing, value=1.0, unit="sign",
+        standing=standing,
+    )  # fmt: skip
+    return book.model_copy(
+        update={
+            "swing": (*book.swing, SwingEntry(id=step.id, sensor=dict(seen))),
+            "observation": (*book.observation, observation),
+        }
+    )
+
+
+def is_done(book: ObservationBook, step: Step) -> bool:
+    """Whether the book holds the step."""
+    return any(o.id == step.id or o.id.startswith(step.id + " ") for o in book.observation)
+
+
 @dataclass(slots=True)
 class Guide:
     """One capture in progress.
@@ -181,7 +244,7 @@ class Guide:
 
     def done(self, step: Step) -> bool:
         """Whether the book already holds it."""
-        return any(o.id == step.id or o.id.startswith(step.id + " ") for o in self.book.observation)
+        return is_done(self.book, step)
 
     def run(self, steps: Sequence[Step]) -> None:
         """Every step that is not in the book yet.
@@ -221,36 +284,15 @@ class Guide:
             # Whoever pauses on the way to a posture must be able to say that this is not it.
             if self._yes("Take this rest? Enter for yes, n to wait for the next one"):
                 break
-        common: dict[str, Any] = {
-            "method": step.method,
-            "rest": rest_id,
-            "standing": self.standing if step.standing else None,
-        }
-        found = [
-            Observation(
-                id=f"{step.id} {kind} {of}", kind=kind, of=of, value=value, unit=unit, sigma=sigma, **common
-            )
-            for kind, of, value, unit, sigma in step.fixed
-        ]
+        values: dict[Question, float] = {}
         for q in step.questions:
             value = self._number(q.words)
             if value is not None:
-                found.append(
-                    Observation(
-                        id=f"{step.id} {q.kind} {q.of}",
-                        kind=q.kind,
-                        of=q.of,
-                        value=value,
-                        unit=q.unit,
-                        sigma=q.sigma,
-                        **common,
-                    )
-                )
+                values[q] = value
+        found = rest_observations(step, rest_id, self.standing, values)
         if not found:
             raise SkippedError
-        self.book = self.book.model_copy(
-            update={"rest": (*self.book.rest, entry), "observation": (*self.book.observation, *found)}
-        )
+        self.book = with_rest(self.book, entry, found)
         self.say(f"Kept: {step.id}, {len(found)} readings.")
 
     def _swing(self, step: Step) -> None:
@@ -275,23 +317,7 @@ class Guide:
             self.say("No gyro turned by more than 5 degrees; not kept.")
             raise SkippedError
         self.say("Turned: " + ", ".join(f"{n} {np.degrees(s.turned_rad):.0f}°" for n, s in seen.items()))
-        self.book = self.book.model_copy(
-            update={
-                "swing": (*self.book.swing, SwingEntry(id=step.id, sensor=seen)),
-                "observation": (
-                    *self.book.observation,
-                    Observation(
-                        id=step.id,
-                        method=step.method,
-                        kind="single_joint",
-                        of=step.swing,
-                        value=1.0,
-                        unit="sign",
-                        standing=self.standing,
-                    ),
-                ),
-            }
-        )
+        self.book = with_swing(self.book, step, self.standing, seen)
 
     def _watch_for(self, sensors: tuple[str, ...]) -> StillWatch:
         if self._watch is None or self._watch.sensors != sensors:

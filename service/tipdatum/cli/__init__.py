@@ -31,6 +31,7 @@ COMMANDS: dict[str, str] = {
     "points": "Print the as-dug points of a running service, or write them as CSV.",
     "ports": "List the serial ports, with the names that stay.",
     "sniff": "Listen to a port, guess its format and rate, show its readings live.",
+    "guide": "Lead a person with a tablet through the measurements of a calibration.",
     "calibrate": "Solve for mounts, biases and lengths from observations, and write the machine description.",
     "rezero": "Take a replaced sensor into use, from one posture of known angle.",
     "noise": "Measure the sensors' noise from a still recording: Allan deviation and terms.",

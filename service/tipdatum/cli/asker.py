@@ -56,7 +56,7 @@ class Asker:
     """
 
     def __init__(self, access: Access) -> None:
-        self._topics = Topics(access.machine_id or _only_machine(access), access.topic_root)
+        self._topics = Topics(access.machine_id or only_machine(access), access.topic_root)
         self._listener = access.listen(self._topics.of("reply"))
 
     def ask(self, name: str, body: dict[str, Any], by: str, within_s: float) -> dict[str, Any]:
@@ -86,7 +86,12 @@ class Asker:
         self._listener.close()
 
 
-def _only_machine(access: Access) -> str:
+def only_machine(access: Access) -> str:
+    """The id of the one machine whose description the broker keeps.
+
+    Raises:
+        PortError: there is none, or more than one to choose from.
+    """
     listener = access.listen(f"{access.topic_root}/+/about")
     found: set[str] = set()
     until = time.monotonic() + FIND_WITHIN_S

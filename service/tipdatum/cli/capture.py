@@ -22,13 +22,10 @@ from rich.console import Console
 
 from tipdatum.bus.topics import Topics
 from tipdatum.calibration import guide
-from tipdatum.calibration.adjustment import adjust
 from tipdatum.calibration.guide import Guide, Step, StoppedError
 from tipdatum.calibration.observations import ObservationBook, save_observations
-from tipdatum.calibration.plan import rank, suggestions
-from tipdatum.calibration.recordings import gather
 from tipdatum.calibration.still import Block, Stillness, blocks
-from tipdatum.calibration.unknowns import make_setup
+from tipdatum.cli.guide import plan_after
 from tipdatum.errors import InputError, PortError
 from tipdatum.machine.description import Machine
 from tipdatum.walltime import to_the_second
@@ -114,19 +111,12 @@ def _measured(talk: Guide, folders: list[Path]) -> None:
 
 
 def _best_posture(talk: Guide, folders: list[Path]) -> str:
-    chosen = talk.book.solving()
-    try:
-        evidence = gather(talk.book, folders, chosen)
-        solution = adjust(make_setup(talk.machine, chosen, evidence, talk.book.assume))
-    except ValueError:
+    plan = plan_after(talk.machine, talk.book, folders)
+    best = next((c for c in plan.candidates if c.label.startswith("measure")), None) if plan else None
+    if plan is None or best is None:
         return ""
-    measured = [c for c in suggestions(solution) if c.label.startswith("measure")]
-    ranked = rank(solution, measured)
-    if not ranked:
-        return ""
-    best = ranked[0]
-    talk.say(f"Tip over the envelope so far: {1000 * best.before.worst_m:.1f} mm at worst (1-sigma).")
-    return best.candidate.label.removeprefix("measure: ") + ", or near it"
+    talk.say(f"Tip over the envelope so far: {1000 * plan.known.worst_m:.1f} mm at worst (1-sigma).")
+    return best.label.removeprefix("measure: ") + ", or near it"
 
 
 class _Status:

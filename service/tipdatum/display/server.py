@@ -87,7 +87,7 @@ def page_files() -> dict[str, Path]:
         for file in sorted(PAGE.rglob("*"))
         if file.suffix in TYPES
     }
-    return {"/": files["/index.html"], **files}
+    return {"/": files["/index.html"], "/calibrate": files["/calibrate.html"], **files}
 
 
 class _Handler(BaseHTTPRequestHandler):

@@ -1,0 +1,47 @@
+// What is in the book, chapter by chapter, and what can be chosen from it.
+
+import { make, setText } from "../dom.js";
+
+let drawn = "";
+
+/** Lists the steps; a touch on an open one goes there, on one that is done asks whether to take it back. */
+export function showBook({ say, at, act, settings, state, missing }) {
+  const view = missing ? null : state.view;
+  at("book").hidden = !view?.chapters;
+  if (!view?.chapters) return;
+  const { known, kept } = view;
+  const mm = (metres) => say.decimal((1000 * metres).toFixed(1));
+  setText(at("known"), known ? say("guide.known", { worst: mm(known.worst_m), goal: mm(known.goal_m) }) : "");
+  setText(at("kept"), say("guide.in-the-book", { observations: kept.observations }));
+  const wanted = JSON.stringify(view.chapters);
+  if (wanted === drawn) return;
+  drawn = wanted;
+  const may = settings.role !== "display";
+  at("chapters").replaceChildren(...view.chapters.map(({ name, steps }) => make(
+    "section",
+    {},
+    make("h3", {}, `${say(`guide.chapter.${name}`)} ${steps.filter((s) => s.state === "done").length}/${steps.length}`),
+    make("ol", {}, ...steps.map(({ id, state: how }, i) => make(
+      "li",
+      {},
+      make("button", {
+        type: "button", "data-state": how, disabled: !may || how === "now",
+        "aria-current": how === "now" ? "step" : null,
+        "aria-label": say("guide.step", { n: i + 1, name: short(id, say), state: say(`guide.state.${how}`) }),
+        onclick: () => choose(id, how, act, say),
+      }, make("span", { class: "tick", "aria-hidden": "true" }, { done: "✓", skipped: "–" }[how] ?? ""), short(id, say)),
+    ))),
+  )));
+}
+
+function short(id, say) {
+  const [kind, ...rest] = id.split("-");
+  if (kind === "motion") return say(`guide.short.${rest[0]}`);
+  if (kind === "reversal") return `${rest[0]}°`;
+  return kind === "touch" ? `${rest[0]} ${rest[1]}` : rest.join(" ");
+}
+
+function choose(id, how, act, say) {
+  if (how !== "done") act({ do: "choose", step: id });
+  else if (confirm(say("guide.take-back", { step: id }))) act({ do: "back", step: id });
+}
