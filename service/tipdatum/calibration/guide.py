@@ -38,12 +38,12 @@ FIRST_POSTURES = (
 """Six postures unlike each other, until there is a solution that knows better."""
 
 FIRST_ANGLES_DEG = (
-    (28, -62, -100),
-    (2, -38, -140),
-    (48, -100, -75),
-    (28, -35, -70),
-    (5, -85, -145),
-    (50, -40, -100),
+    (28.0, -62.0, -100.0),
+    (10.0, -30.0, -150.0),
+    (48.0, -100.0, -75.0),
+    (28.0, -35.0, -70.0),
+    (20.0, -110.0, -165.0),
+    (50.0, -40.0, -100.0),
 )
 """About these angles of boom, stick and bucket against the horizontal, for a drawing of each of them."""
 

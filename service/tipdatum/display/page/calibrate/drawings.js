@@ -28,7 +28,8 @@ export function drawArm(svg, view, say) {
   const boom = Math.hypot(known[1][0] - known[0][0], known[1][1] - known[0][1]);
   const size = boom / 4.6;
   const length = known.slice(1).reduce((sum, p, i) => sum + Math.hypot(p[0] - known[i][0], p[1] - known[i][1]), 0);
-  const left = -2.3 * size, right = known[0][0] + length * 1.02, top = known[0][1] + 0.8 * boom, foot = -0.28 * length;
+  const left = -2.3 * size, right = known[0][0] + length * 1.02, top = known[0][1] + 0.97 * boom;
+  const foot = Math.min(-0.06 * length, ...[...(pins ?? []), ...(wanted ?? [])].map(([, z]) => z - 0.03 * length));
   svg.setAttribute("viewBox", `${left} ${-top} ${right - left} ${top - foot}`);
   const path = (points, close = "") => `M${points.map(([x, z]) => `${x.toFixed(3)} ${(-z).toFixed(3)}`).join("L")}${close}`;
   const thin = 0.035 * size;

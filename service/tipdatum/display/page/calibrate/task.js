@@ -19,7 +19,7 @@ export function showTask(context) {
   at("caution").hidden = !near;
   setText(at("caution"), near ? say("guide.caution") : "");
   at("rest").hidden = Boolean(missing) || ["place", "readings", "end"].includes(stage);
-  at("sheet").hidden = Boolean(missing) || ["place", "end"].includes(stage);
+  at("sheet").hidden = Boolean(missing) || ["place", "readings", "end"].includes(stage);
   setText(at("still"), missing ? "" : stillness(view, say));
   showSlopes(view, context);
   showNote(view, context);
@@ -48,10 +48,10 @@ function words(view, say) {
   const { stage, step } = view;
   if (stage === "place") return say("guide.place");
   if (stage === "end") return say(view.verdict ? "guide.end.verdict" : "guide.end");
-  if (stage === "silent") return say("guide.silent", { sensors: view.silent.join(", ") });
+  if (stage === "silent") return say("guide.silent", { sensors: view.silent.map((name) => (say.has(`body.${name}`) ? say(`body.${name}`) : name)).join(", ") });
   if (stage === "readings") {
     const { rest } = step;
-    return say("guide.readings", { drift: say.decimal(rest.drift_deg.toFixed(3)), sensor: rest.worst });
+    return say("guide.readings", { drift: say.decimal(rest.drift_deg.toFixed(3)), sensor: say.has(`body.${rest.worst}`) ? say(`body.${rest.worst}`) : rest.worst });
   }
   const number = (value) => `${value > 0 ? "+" : value < 0 ? "−" : ""}${Math.abs(value)}°`;
   const values = { ...step.values };
