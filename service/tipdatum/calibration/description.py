@@ -22,6 +22,7 @@ from tomlkit.items import InlineTable, Table
 from tipdatum.calibration.adjustment import Solution
 from tipdatum.calibration.deviations import LINKAGE_LEFT_M, for_description, spread
 from tipdatum.calibration.statistics import determined
+from tipdatum.calibration.swings import Part
 from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.errors import ConfigError
 from tipdatum.kinematics.frames import rpy_deg_from_rotation
@@ -35,11 +36,14 @@ SCALED = (
 """What the deviations of mounts are, for whoever compares them with `[calibration.sigma]`."""
 
 
-def changes(solution: Solution, figures: TipFigures | None = None) -> dict[str, Any]:
+def changes(
+    solution: Solution, figures: TipFigures | None = None, parts: Mapping[str, Part] | None = None
+) -> dict[str, Any]:
     """What the solution says, as keys of the machine description, nested, rounded to what they carry.
 
     Args:
         figures: of `calibrated_machine(solution)`, for whoever has them.
+        parts: what motions show of the sensors, for the filter to start from.
     """
     found = _values(solution)
     figures = figures or TipFigures(calibrated_machine(solution))
@@ -58,7 +62,21 @@ def changes(solution: Solution, figures: TipFigures | None = None) -> dict[str, 
         if machine.sensor[name].type == "imu":
             left = math.hypot(written.bias[name], solution.setup.assume.turn_on_mps2)
             entry["noise"] = {"accel_bias_mps2": _sigma(left)}
+    for name, part in (parts or {}).items():
+        _add_part(found, machine, name, part)
     return found
+
+
+def _add_part(found: dict[str, Any], machine: Machine, name: str, part: Part) -> None:
+    entry, bucket = found["sensor"][name], machine.bucket[0]
+    position = [round(float(v), 3) for v in part.position_m]
+    overrides = machine.sensor[name].body == "bucket" and bucket.position_m is not None
+    (found["bucket"][0] if overrides else entry)["position_m"] = position
+    # One figure for three axes; across the arm a motion shows least.
+    entry["position_sigma_m"] = _sigma(float(np.sqrt(np.mean(np.square(part.position_sigma_m)))))
+    entry["gyro_scale"] = [round(float(v), 5) for v in part.gyro_scale]
+    entry["gyro_scale_sigma"] = [_sigma(float(v)) for v in part.gyro_scale_sigma]
+    entry["latency_s"] = round(part.latency_s, 4)
 
 
 def calibrated_machine(solution: Solution) -> Machine:

@@ -3,7 +3,7 @@ verdict."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from tipdatum.calibration.adjustment import Solution, Tell
@@ -11,6 +11,7 @@ from tipdatum.calibration.budget import Budget, make_budget
 from tipdatum.calibration.description import calibrated_machine, changes, merged, plain_machine, provenance
 from tipdatum.calibration.explanations import Explanation, explain, troubled
 from tipdatum.calibration.reliability import Reliability, reliability
+from tipdatum.calibration.swings import Part, parts
 from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.calibration.verdict import Verdict, judge
 from tipdatum.errors import ConfigError
@@ -27,6 +28,7 @@ class Outcome:
         checked: reliability of every observation, the most dangerous first.
         possible: whether the case as told gives a machine at all; if not, the figures are those of the
             explanation, and nothing can be written.
+        parts: what motions show of the sensors.
     """
 
     solution: Solution
@@ -38,6 +40,7 @@ class Outcome:
     explanation: Explanation | None
     verdict: Verdict
     possible: bool = True
+    parts: dict[str, Part] = field(default_factory=dict)
 
     @property
     def unchecked(self) -> list[Reliability]:
@@ -74,7 +77,9 @@ def conclude(solution: Solution, digest: str, date: str, tell: Tell = lambda _: 
         told = explanation.solution
         found = calibrated_machine(told)
     figures = TipFigures(found)
-    values = changes(told, figures)
+    joints = {o.id: o.of for o in told.setup.observations if o.kind == "single_joint"}
+    moved = parts(found, told.setup.evidence, joints)
+    values = changes(told, figures, moved.parts)
     origin = provenance(told, figures, digest, date)
     data = merged(merged(plain_machine(told), values), {"calibration": origin})
     machine = parse_machine(data, "calibrated description")
@@ -84,4 +89,16 @@ def conclude(solution: Solution, digest: str, date: str, tell: Tell = lambda _: 
     budget = make_budget(machine)
     checked = reliability(told, figures, budget.rms_m)
     verdict = judge(solution, checked, budget.rms_m, explanation)
-    return Outcome(solution, machine, values, origin, budget, checked, explanation, verdict, told is solution)
+    verdict.notes += moved.notes
+    return Outcome(
+        solution,
+        machine,
+        values,
+        origin,
+        budget,
+        checked,
+        explanation,
+        verdict,
+        told is solution,
+        moved.parts,
+    )

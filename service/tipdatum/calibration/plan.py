@@ -105,7 +105,10 @@ def _rank(solution: Solution, candidates: Sequence[Candidate]) -> list[Ranked]:
     G = np.zeros((len(figures.postures), len(shared)))
     columns = [place[name] for name in figures.names]
     G[:, columns] = figures.J * problem.scale[shared[columns]]
-    before = _known(G, figures, information)
+    half = np.linalg.cholesky(information)
+    seen = solve_triangular(half, G.T, lower=True)
+    variance = np.sum(seen**2, axis=0)
+    before = _known(figures, variance)
     ranked = []
     for i, candidate in enumerate(candidates):
         rows = np.flatnonzero(row_window == first + i)
@@ -114,13 +117,15 @@ def _rank(solution: Solution, candidates: Sequence[Candidate]) -> list[Ranked]:
         block = np.concatenate([J[rows], J[n + own]])
         q, _ = np.linalg.qr(block[:, own], mode="complete")
         rest = q[:, len(own) :].T @ block[:, shared]
-        ranked.append(Ranked(candidate, before, _known(G, figures, information + rest.T @ rest)))
+        # By as many rows as a posture has the covariance becomes smaller (Woodbury's identity).
+        w = solve_triangular(half, rest.T, lower=True)
+        inner = np.linalg.cholesky(np.eye(w.shape[1]) + w.T @ w)
+        gain = np.sum(solve_triangular(inner, w.T @ seen, lower=True) ** 2, axis=0)
+        ranked.append(Ranked(candidate, before, _known(figures, np.maximum(variance - gain, 0.0))))
     return sorted(ranked, key=lambda r: -r.worth)
 
 
-def _known(G: Array, figures: TipFigures, information: Array) -> Known:
-    half = solve_triangular(np.linalg.cholesky(information), G.T, lower=True)
-    variance = np.sum(half**2, axis=0)
+def _known(figures: TipFigures, variance: Array) -> Known:
     return Known(math.sqrt(float(variance.max())), figures.rms(variance))
 
 

@@ -19,6 +19,9 @@ from tipdatum.kinematics.frames import STANDARD_GRAVITY_MPS2, Array
 from tipdatum_drivers.reading import Imu, Record, Tilt
 from tipdatum_drivers.session_file import SessionFile
 
+BEFORE_S = 2.0
+"""What is kept of the time before a motion, s: the rest that it begins from."""
+
 BLOCKS = 8
 """Parts a window is cut into to see how steady its average is."""
 
@@ -38,6 +41,13 @@ class Samples:
     gyro: Array | None
     temp_c: float | None = None
 
+    def cut(self, start: float, end: float) -> Samples:
+        """A part of them."""
+        part = self.between(start, end)
+        return Samples(
+            self.t[part], self.accel[part], None if self.gyro is None else self.gyro[part], self.temp_c
+        )
+
     def between(self, start: float, end: float) -> slice:
         """The samples of a window, both ends included."""
         return slice(int(np.searchsorted(self.t, start, "left")), int(np.searchsorted(self.t, end, "right")))
@@ -53,6 +63,20 @@ class Swing:
     axis: Array
     turned_rad: float
     linearity: float
+
+
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """One single-joint motion as it was recorded, with the rest before it.
+
+    Attributes:
+        id: of its observation. file: the recording. window: (start, end) s. samples: by sensor.
+    """
+
+    id: str
+    file: str
+    window: tuple[float, float]
+    samples: dict[str, Samples]
 
 
 @dataclass(slots=True)
@@ -184,6 +208,7 @@ class Evidence:
 
     Attributes:
         windows: by `Observation.place`. swings: observation id → sensor → swing.
+        motions: observation id → its readings, of recorded ones.
         gyro_bias: (file, sensor) → (3,) rad/s, mean over the file's still windows.
         warnings: sentences about windows that were not still or sensors that were silent.
     """
@@ -191,6 +216,7 @@ class Evidence:
     windows: dict[tuple[str, float, float], Window] = field(default_factory=dict)
     swings: dict[str, dict[str, Swing]] = field(default_factory=dict)
     gyro_bias: dict[tuple[str, str], Array] = field(default_factory=dict)
+    motions: dict[str, Motion] = field(default_factory=dict)
     warnings: list[str] = field(default_factory=list)
 
 
@@ -288,6 +314,12 @@ def _gather_file(
             if bias is not None and (seen := swing(s, *o.window, bias)) is not None:
                 found[name] = seen
         evidence.swings[o.id] = found
+        evidence.motions[o.id] = Motion(
+            o.id,
+            file,
+            o.window,
+            {n: s.cut(o.window[0] - BEFORE_S, o.window[1]) for n, s in recording.samples.items()},
+        )
         if not found:
             evidence.warnings.append(f"{o.id}: no gyro turned by more than 5° in its window")
 

@@ -19,8 +19,12 @@ from tipdatum.calibration.verdict import amount, check_for, slip_words
 from tipdatum.kinematics.frames import rotation_from_rpy_deg, rpy_deg_from_rotation
 
 NEVER_OBSERVED = (
-    "Not observable from still postures, and left as described: sensor positions (lever arms), latencies, "
-    "a boom foot beside the slew plane."
+    "Not observable at all, and left as described: a boom foot beside the slew plane, and what all latencies "
+    "have in common."
+)
+ONLY_MOTIONS = (
+    "Positions of sensors, latencies and gyro scales show only in recorded motions of single joints; there "
+    "are none, and they are left as described."
 )
 FOOT_HEIGHT = (
     "the boom foot's height: it shifts every elevation alike, so a reference takes it away again; "
@@ -46,6 +50,7 @@ def summary(outcome: Outcome) -> Iterator[RenderableType]:
     yield from _outcome(outcome)
     yield from _reliability(outcome)
     yield parameters(outcome.solution)
+    yield from _parts(outcome)
     yield from _unobserved(outcome.solution)
     yield from _warnings(outcome.solution)
 
@@ -180,6 +185,29 @@ def parameters(solution: Solution) -> Table:
                 _which(seen),
             )
     return table
+
+
+def _parts(outcome: Outcome) -> Iterator[RenderableType]:
+    if not outcome.parts:
+        yield Text(ONLY_MOTIONS)
+        return
+    table = Table(title="What the filter starts from, by the motions, 1-sigma", title_justify="left")
+    table.add_column("sensor")
+    for name in ("position described, m", "found, m", "±", "latency, ms", "found", "gyro scale - 1, %", "±"):
+        table.add_column(name, justify="right")
+    for name, part in outcome.parts.items():
+        sensor = outcome.solution.setup.machine.sensor[name]
+        table.add_row(
+            name,
+            _triple(sensor.position_m, 3),
+            _triple(part.position_m.tolist(), 3),
+            _triple(part.position_sigma_m.tolist(), 3),
+            f"{1000 * sensor.latency_s:.1f}",
+            f"{1000 * part.latency_s:.1f}",
+            _triple((100 * (part.gyro_scale - 1)).tolist(), 2),
+            _triple((100 * part.gyro_scale_sigma).tolist(), 2),
+        )
+    yield table
 
 
 def _unobserved(solution: Solution) -> Iterator[RenderableType]:

@@ -40,6 +40,8 @@ def _length(low: float, high: float) -> Any:
     return Field(gt=low, le=high)
 
 
+Share = Annotated[float, Field(ge=0, le=0.1)]
+
 LengthSigma = Annotated[float | None, Field(ge=0, le=0.5)]
 """1-sigma of a dimension, m. Where the description does not state it, sigma takes the dimension as exact, and
 `tipdatum check` says so; `tipdatum new` writes a tape's, a calibration its own."""
@@ -173,6 +175,8 @@ class Sensor(Table):
     """Calibrated 3x3 matrix that turns (reading - offset) into specific force."""
     gyro_offset_radps: Triple = (0.0, 0.0, 0.0)
     gyro_scale: Triple = (1.0, 1.0, 1.0)
+    gyro_scale_sigma: tuple[Share, Share, Share] | None = None
+    """1-sigma of `gyro_scale`, 1, in the sensor's own axes; None: the estimator assumes its default."""
     noise: Noise = Noise()
     limits: PartLimits = PartLimits()
     """What readings are believed; the defaults depend on the body."""

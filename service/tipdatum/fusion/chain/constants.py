@@ -33,7 +33,7 @@ import numpy as np
 
 from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.fusion.sensors import Channel
-from tipdatum.kinematics.frames import Array
+from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
 from tipdatum.machine.parts import Sensor
 
 PER_SENSOR = 34
@@ -101,6 +101,9 @@ def prior_sigma(sensor: Sensor, options: ChainOptions, rate: Array) -> Array:
     sigma = np.empty(PER_SENSOR)
     sigma[GYRO_BIAS] = np.maximum(max(noise.gyro_bias_radps, options.gyro_start_sigma_radps), np.abs(rate))
     sigma[GYRO_SCALE] = sigma[ACCEL_SCALE] = options.scale_sigma
+    if sensor.gyro_scale_sigma is not None:
+        mount_squared = rotation_from_rpy_deg(sensor.mount_rpy_deg) ** 2
+        sigma[GYRO_SCALE] = np.sqrt(mount_squared @ np.square(sensor.gyro_scale_sigma))
     sigma[GYRO_CROSS], sigma[ACCEL_SKEW] = noise.gyro_cross_axis, noise.accel_cross_axis
     sigma[GYRO_WARM] = WARM_K * noise.gyro_per_kelvin_radps
     sigma[ACCEL_WARM] = WARM_K * noise.accel_per_kelvin_mps2
