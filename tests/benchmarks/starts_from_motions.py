@@ -48,7 +48,7 @@ def on_the_retrofit(root: Path) -> tuple[dict[str, Part], Array]:
         before = 1000 * (np.array(case.machine.sensor[name].position_m) - at)
         print(f"  {name:7} {np.round(before)} {np.round(1000 * (part.position_m - at))} "
               f"{np.round(1000 * part.position_sigma_m)}")  # fmt: skip
-    print(f"latencies against their mean, ms: described {np.round(1000 * (described - described.mean()), 2)}, "
+    print(f"latencies against their mean, ms: as told {np.round(1000 * (described - described.mean()), 2)}, "
           f"found {np.round(1000 * (late - late.mean()), 2)}")  # fmt: skip
     return found, late - late.mean()
 

@@ -1,9 +1,9 @@
 """What the filter starts from, out of single-joint motions: gyro scales, sensor positions, latencies.
 
 While one joint turns, every body beyond it turns about a point that stays, so a sensor at ρ from that point
-has the specific force g u + α × ρ + ω × (ω × ρ) (kinematics of a rigid body, in any text on mechanics), its
-vertical u carried along by its own gyro: ρ shows in the second and third term, the gyro's scale in how far u
-goes against the accelerometer. All of it is linear in small corrections, and is adjusted once for each sensor,
+has the specific force g u + α × ρ + ω × (ω × ρ), as any text on mechanics has it of a rigid body, and carries
+the vertical u along by its own gyro: ρ shows in the second and third term, the gyro's scale in how far u
+goes against the accelerometer. All of it is linear in small corrections, adjusted once for each sensor,
 on means over a fifth of a second that a running engine hardly shakes. Latencies show as shifts between the
 rates of sensors that turn together. What all have in common does not show at all and stays as described, so
 no sigma of a latency is stated: independent ones would make the common one too small.
