@@ -22,7 +22,8 @@ from tipdatum.calibration.observations import SensorRest
 from tipdatum.calibration.recordings import Evidence, Motion, Swing
 from tipdatum.calibration.verification import posture_of
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
-from tipdatum.machine.description import Machine, Sensor
+from tipdatum.machine.description import Machine
+from tipdatum.machine.parts import Sensor
 
 BOX_S = 0.2
 """Means over this time: the vibration of a running engine is gone, a joint's start and stop are not."""
