@@ -141,6 +141,13 @@ class SensorMonitor:
         """Count a fault that a driver found in what this sensor sent."""
         self._findings.count(fault)
 
+    def contact(self, t: float) -> None:
+        """Take notice at `t` that the contact of a laser receiver told its state: it is there, on the beam or
+        not."""
+        if self._type == "beam":
+            self.presence.heard(t)
+            self.presence.used(t)
+
     def suspect(self, t: float, text: str) -> None:
         """Take over what the filter suspects this sensor of; "" for nothing."""
         if text and text != self._suspected:

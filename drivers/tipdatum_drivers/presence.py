@@ -150,9 +150,14 @@ class Presence:
 
     @property
     def too_slow(self) -> bool:
-        """Whether it speaks too seldom for figures."""
+        """Whether it speaks too seldom for figures; never so for one that may be silent."""
         period = self.period_s
-        return period is not None and period > TREMBLE * SLOWEST_S and self._count >= SURE_AFTER
+        return (
+            period is not None
+            and self.stale_after_s < math.inf
+            and period > TREMBLE * SLOWEST_S
+            and self._count >= SURE_AFTER
+        )
 
     @property
     def slowness(self) -> str:

@@ -60,18 +60,23 @@ class Slew(_Line, frozen=True, tag="slew"):
 
 
 class Beam(_Line, frozen=True, tag="beam"):
-    """The laser receiver `sensor` is on the beam."""
+    """The laser receiver `sensor` is on the beam: the moment of a crossing."""
 
     t: float
     sensor: Name
+    t_sample: float | None = None
 
 
 class Input(_Line, frozen=True, tag="input"):
-    """A switch or button wired to the machine changed, or told its state."""
+    """A switch or button wired to the machine changed, or told its state.
+
+    One that is called like a laser receiver of the machine is the receiver's contact.
+    """
 
     t: float
     name: Name
     on: bool
+    t_sample: float | None = None
 
 
 class Identity(_Line, frozen=True, tag="identity"):
@@ -131,6 +136,6 @@ def handed_over(reading: Record, t: float) -> Record:
     Ports are read by threads of their own, so readings of two of them may change places by a moment. Order is
     kept by a later `t`, and the true arrival stays as the time of the sample where the device told none.
     """
-    if isinstance(reading, (Imu, Tilt)) and reading.t_sample is None:
+    if isinstance(reading, (Imu, Tilt, Beam, Input)) and reading.t_sample is None:
         return replace(reading, t=t, t_sample=reading.t)
     return replace(reading, t=t)

@@ -23,6 +23,7 @@ BUILT_IN: dict[str, str] = {
     "modbus-rtu": "tipdatum_drivers.decode.modbus_rtu:ModbusDriver",
     "imu-55": "tipdatum_drivers.decode.imu55:Imu55Driver",
     "packets": "tipdatum_drivers.decode.packets:PacketsDriver",
+    "contacts": "tipdatum_drivers.decode.contacts:ContactsDriver",
     "slcan": "tipdatum_drivers.decode.slcan:SlcanDriver",
 }
 """Name → module and class."""

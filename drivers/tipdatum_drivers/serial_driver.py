@@ -61,6 +61,14 @@ class SerialDriver(Driver):
     def decoder(self) -> LineDecoder:
         """A new decoder, for a new connection."""
 
+    def reads(self, port: serial.SerialBase, timeout_s: float) -> Callable[[], bytes]:
+        """A function that waits for `timeout_s` at most and returns what has come, b"" for nothing.
+
+        It raises OSError when the port has gone. Only a device that speaks by other means than bytes has its
+        own.
+        """
+        return reader(port, timeout_s)
+
     def advice(self) -> list[str]:
         """What a person should know about these options before the start, a sentence each."""
         port = self.options.port or ""
@@ -78,13 +86,18 @@ class SerialDriver(Driver):
         return (named,) if isinstance(named, str) else tuple(named or ())
 
     @property
+    def inputs(self) -> tuple[str, ...]:
+        """The switches that hang on this port."""
+        return tuple(getattr(self.options, "input", None) or ())
+
+    @property
     def line(self) -> str:
         return self.options.port_words
 
     @property
     def _whose(self) -> tuple[str, ...]:
-        """Whom a fault of the line concerns: every sensor on it, the line itself where it has none."""
-        return self.sensors or (self.line,)
+        """Whom a fault of the line concerns: every sensor on it, every switch where it has none."""
+        return self.sensors or self.inputs or (self.line,)
 
     async def run(self, emit: Emit, clock: Clock) -> None:
         """Deliver readings until cancelled; see `tipdatum_drivers.source.Driver.run`."""
@@ -151,7 +164,7 @@ class SerialDriver(Driver):
         """Read and send until the port fails, falls silent for long, or the driver stops."""
         before = clock()
         line = Connection(self.options, self._whose, self.usual_bauds, decoder, before)
-        read, stopping, turn, asks = reader(port, decoder.poll_s), self._stop.is_set, line.turn, line.asks
+        read, stopping, turn, asks = self.reads(port, decoder.poll_s), self._stop.is_set, line.turn, line.asks
         came, tell = self._came, self._tell
         while not (stopping() or line.over):
             if asks:

@@ -117,6 +117,8 @@ def open_port(options: SerialOptions, timeout_s: float) -> serial.SerialBase:
     }
     if "://" not in name:
         settings["exclusive"] = True
+    elif name.startswith("rfc2217:"):
+        del settings["write_timeout"]  # pyserial's client of a terminal server has none, and refuses it
     try:
         port = serial.serial_for_url(name, **settings)
         if options.rs485:

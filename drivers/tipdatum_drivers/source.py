@@ -73,6 +73,11 @@ class Driver(ABC):
         return ()
 
     @property
+    def inputs(self) -> tuple[str, ...]:
+        """The switches whose state it brings; one that is called like a laser receiver is its contact."""
+        return ()
+
+    @property
     def line(self) -> str:
         """How a person calls the line, for faults that are no single sensor's; empty for none."""
         return ""

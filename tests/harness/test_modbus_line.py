@@ -30,12 +30,13 @@ def device(*registers: int, bits: tuple[int, ...] = (0, 0)) -> Any:
 
 
 @contextlib.asynccontextmanager
-async def serving(line: Line, devices: dict[int, Any]) -> AsyncIterator[None]:
+async def serving(line: Line, devices: dict[int, Any], **more: Any) -> AsyncIterator[None]:
     server: Any = ModbusSerialServer(
         ModbusServerContext(devices=devices, single=False),
         framer=FramerType.RTU,
         port=str(line.ends[1].path),
         baudrate=115200,
+        **more,
     )
     wire = asyncio.create_task(line.carry())
     work = asyncio.create_task(server.serve_forever())

@@ -171,7 +171,8 @@ class PacketsDecoder(Decoder):
 
     def _states(self, body: bytes, t: float) -> list[Item]:
         _, states = struct.unpack("<IB", body)
-        return [Input(t, name, bool(states >> bit & 1)) for name, bit in self._inputs.items()]
+        stamp = self._stamp(body, t)
+        return [Input(t, name, bool(states >> bit & 1), stamp) for name, bit in self._inputs.items()]
 
     def _temperatures(self, body: bytes, t: float) -> list[Item]:
         for number, raw in _WARMTH.iter_unpack(body):

@@ -7,8 +7,8 @@ session  format "tipdatum-session", version 1, started, machine, comment (first 
 imu      t, sensor, accel_mps2 [x,y,z]; optional gyro_radps [x,y,z], temp_c, t_sample
 tilt     t, sensor, angle_deg, or pitch_deg and roll_deg; optional temp_c, t_sample
 slew     t, sensor, angle_deg
-beam     t, sensor
-input    t, name, on
+beam     t, sensor; optional t_sample
+input    t, name, on; optional t_sample
 command  t, name, body
 truth    t, tip_m [x,y,z]; optional tip_ground_m, quiet
 ======== ===========================================================================================

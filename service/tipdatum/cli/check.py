@@ -98,6 +98,7 @@ def _check_service(console: Console, service: Service) -> None:
     _say_machine(console, service.machine)
     if not service.drivers:
         strangers.append("no [[driver]]: nothing would ever come in")
+    strangers += _receivers_without_contact(service)
     for note in strangers:
         console.print(f"Note: {note}", soft_wrap=True)
 
@@ -190,6 +191,22 @@ def _check_sensors_are_brought(service: Service) -> None:
     if missing:
         what = f"the machine's sensor{'s' if len(missing) > 1 else ''} {', '.join(missing)}"
         raise ConfigError(str(service.path), "driver", f"no table that brings {what}", "one for each sensor")
+
+
+def _receivers_without_contact(service: Service) -> list[str]:
+    """A sentence for each laser receiver whose crossings nothing live would bring."""
+    brought = {
+        name
+        for table in service.drivers
+        for driver in (find_driver(table.kind)(table.options),)
+        for name in (*driver.inputs, *driver.sensors)
+    }
+    receivers = [name for name, sensor in service.machine.sensor.items() if sensor.type == "beam"]
+    return [
+        f"laser receiver {name}: no driver has an input of that name; only recordings bring its crossings"
+        for name in receivers
+        if name not in brought
+    ]
 
 
 def _check_folders(service: Service) -> None:

@@ -281,6 +281,8 @@ class Pipeline:
 
     def _input(self, told: Input) -> None:
         self.advance(told.t)
+        if (receiver := self._board.monitors.get(told.name)) is not None:
+            receiver.contact(told.t)
         self.work.observe(told)
 
     def _recorded_command(self, told: Command) -> None:

@@ -20,6 +20,7 @@ from typing import Literal, TypeAlias
 import numpy as np
 
 from tipdatum.fusion.pose import Pose
+from tipdatum.grade.contact import HOLD_S, LONGEST_S, Contact
 from tipdatum.grade.work_options import WorkOptions
 from tipdatum.kinematics.chain import Chain, Point
 from tipdatum.kinematics.frames import Array
@@ -229,12 +230,19 @@ def receiver_jacobian(sensor: Sensor, chain: Chain, angles: Sequence[float] | Ar
 
 
 class Receiver:
-    """The recent path of one receiver, and the crossings it reported."""
+    """The recent path of one receiver, and the crossings it reported.
 
-    KEEP_S = 1.5
+    Attributes:
+        contact: its switch, where it has one. rested_s: how long it was on the beam when that was too long
+            for a crossing; whoever has told of it sets None.
+    """
+
+    KEEP_S = LONGEST_S / 2.0 + HOLD_S + 1.5
 
     def __init__(self, name: str, sensor: Sensor) -> None:
         self.name, self.sensor = name, sensor
+        self.contact = Contact()
+        self.rested_s: float | None = None
         self._path: deque[tuple[float, Array, float, float]] = deque()
         self._due: list[float] = []
 
@@ -257,8 +265,14 @@ class Receiver:
         """The receiver told at `t` that it was on the beam, `latency_s` earlier."""
         self._due.append(t - self.sensor.latency_s)
 
-    def crossings(self) -> list[Crossing]:
-        """Those whose moment the path has reached, with the height then by linear interpolation."""
+    def crossings(self, t: float) -> list[Crossing]:
+        """Those whose moment the path has reached by `t`, with the height then by linear interpolation."""
+        if (passed := self.contact.passed(t)) is not None:
+            middle, lasted = passed
+            if lasted <= LONGEST_S:
+                self.crossed(middle)
+            else:
+                self.rested_s = lasted
         ready = [t for t in self._due if self._path and t <= self._path[-1][0]]
         self._due = [t for t in self._due if t not in ready]
         return [c for c in map(self._at, ready) if c is not None]

@@ -132,9 +132,12 @@ class Work:
 
     def observe(self, reading: Beam | Input) -> None:
         """Take a laser crossing or a switch."""
+        moment = reading.t if reading.t_sample is None else reading.t_sample
         if isinstance(reading, Beam):
             if reading.sensor in self.site.receivers:
-                self.site.receivers[reading.sensor].crossed(reading.t)
+                self.site.receivers[reading.sensor].crossed(moment)
+        elif reading.name in self.site.receivers:
+            self.site.receivers[reading.name].contact.told(reading.on, moment)
         elif reading.name == TRAVEL_INPUT and reading.on:
             self.doubt(reading.t, "the machine travelled (travel switch)", travelled=True)
 

@@ -350,6 +350,22 @@ def test_a_laser_receiver_that_is_off_the_beam_is_not_stale() -> None:
     assert monitor.is_ok(500.0)
 
 
+def test_a_laser_receiver_is_well_once_its_contact_was_heard_of_however_seldom_it_changes() -> None:
+    monitor = SensorMonitor("laser", Described(type="beam"))
+    assert monitor.health(1.0).state == "waiting"
+    for t in (2.0, 7.0, 12.0, 17.0, 22.0):
+        monitor.contact(t)
+        assert monitor.health(t + 1.0).state == "ok"
+        assert monitor.is_ok(t + 1.0)
+    assert monitor.fault_count == 0
+
+
+def test_a_contact_says_nothing_of_a_sensor_that_measures() -> None:
+    monitor = SensorMonitor("boom", Described(type="imu"))
+    monitor.contact(2.0)
+    assert monitor.health(2.0).state == "waiting"
+
+
 @given(
     st.lists(
         st.tuples(
