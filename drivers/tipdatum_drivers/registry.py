@@ -7,6 +7,7 @@ without being installed; a test compares the two. Nothing is imported before it 
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 from importlib.metadata import EntryPoint, entry_points
 
@@ -58,6 +59,16 @@ def find_driver(name: str, file: str = "driver", key: str = "kind") -> type[Driv
             f'driver "{name}" from {entry.value}',
             "a class derived from source.Driver, with Options (see docs/writing-a-driver.md)",
         )
+    return found
+
+
+def plugins() -> list[type[Driver]]:
+    """The drivers of other packages that can be loaded."""
+    found = []
+    for name in driver_names():
+        if name not in BUILT_IN:
+            with contextlib.suppress(ConfigError):  # said where somebody configures it
+                found.append(find_driver(name))
     return found
 
 

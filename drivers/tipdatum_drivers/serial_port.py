@@ -128,6 +128,11 @@ def open_port(options: SerialOptions, timeout_s: float) -> serial.SerialBase:
     except (OSError, ValueError) as error:
         # SerialException is an OSError; pyserial keeps the number where there is one.
         raise _explained(name, error) from None
+    except Exception as error:
+        if type(error).__module__ != "termios":  # the system's own refusal of a setting, which is no OSError
+            raise
+        wanted = f"{options.baud} baud, parity {options.parity}"
+        raise PortError(f"{name} cannot be set to {wanted}: {error.args[-1]}", retry_helps=False) from None
     # USB adapters hold bytes back for 16 ms unless told otherwise; where that is not offered, so be it.
     with contextlib.suppress(OSError, ValueError, AttributeError, NotImplementedError):
         port.set_low_latency_mode(True)

@@ -10,7 +10,8 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
-from typing import ClassVar, TypeAlias
+from dataclasses import dataclass, field
+from typing import Any, ClassVar, TypeAlias
 
 from tipdatum_drivers.options import Options as DriverOptions
 from tipdatum_drivers.reading import Fault, Reading, Record, SessionHeader
@@ -19,6 +20,27 @@ Emit: TypeAlias = Callable[[Record | Fault], None]
 Clock: TypeAlias = Callable[[], float]
 OnPass: TypeAlias = Callable[[SessionHeader | None, float], None]
 """Called at the start of each pass with the header (None for a CSV log) and the clock time of its t = 0."""
+
+
+@dataclass(frozen=True)
+class Guess:
+    """A driver that may understand a line, and the options that would read what was heard.
+
+    Attributes:
+        kind: the driver. share: part of what came that is whole and understood, 0 to 1. words: what was seen,
+            for a person.
+        options: under made-up names, without the port. complete: whether they are enough to read it.
+        missing: lines of the driver's table that only a person can fill in, as examples.
+        proven: whether a checksum or a frame that noise hardly makes says so.
+    """
+
+    kind: str
+    share: float
+    words: str
+    options: dict[str, Any] = field(default_factory=dict)
+    complete: bool = True
+    missing: tuple[str, ...] = ()
+    proven: bool = False
 
 
 class Driver(ABC):
@@ -52,6 +74,12 @@ class Driver(ABC):
 
     @abstractmethod
     def __init__(self, options: DriverOptions) -> None: ...
+
+    @classmethod
+    def recognise(cls, data: bytes) -> Guess | None:
+        """What some bytes of an unknown line are, for `tipdatum sniff`; None where they are none of its."""
+        del data
+        return None
 
     @abstractmethod
     async def run(self, emit: Emit, clock: Clock) -> None:

@@ -12,7 +12,9 @@ from pathlib import Path
 
 import pytest
 from serial_tools import TornPort, faults, readings, running, until
+from test_sniff import sending
 
+from tipdatum.cli.sniff import sniff
 from tipdatum.config import load_service
 from tipdatum.errors import ConfigError
 from tipdatum_drivers.reading import Tilt
@@ -90,3 +92,16 @@ def test_mistake_in_its_table_is_named_by_file_and_key(package: Path) -> None:
     table = blocks("toml")[1].replace("baud = 19200", "baudrate = 19200")
     with pytest.raises(ConfigError, match=r"site\.toml: driver\[0\]\.baudrate: .*\"baud\""):
         load_service(service_file(package, table))
+
+
+def test_sniff_knows_the_guide_s_device(
+    package: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "160")
+    port = TornPort(package / "tty-larch")
+    with sending(port, lambda i: GOOD if i % 2 else b"\xa5\x01dirt"):
+        sniff(str(port.path), seconds=1.0)
+    told = capsys.readouterr().out
+    assert "Larch inclinometers (" in told
+    assert 'kind = "larch-tilt"' in told
+    assert "pitch 12.34°, roll -5.00°" in told

@@ -118,7 +118,7 @@ class ModbusDecoder:
         if question is None:
             return []  # an answer that came too late, or noise: nobody asked
         self._heard = (self._heard + data)[-512:]
-        pdu = self._answer(question)
+        pdu = answer_in(self._heard, self._framer, question.address, question.function, question.answer_bytes)
         if pdu is None:
             return []
         self._asked = None
@@ -149,26 +149,10 @@ class ModbusDecoder:
         for name, wired in options.input.items():
             questions.append(_Question(name, wired.address, wired.function, wired.bit, 1, "input"))
         for question in questions:
-            request = _REQUESTS[question.function](
-                address=question.first, count=question.count, dev_id=question.address
+            question.frame = request(
+                self._framer, question.address, question.function, question.first, question.count
             )
-            question.frame = self._framer.buildFrame(request)
         return questions
-
-    def _answer(self, question: _Question) -> ModbusPDU | None:
-        """The answer to `question` in what was heard, None while there is none."""
-        heard = self._heard
-        whole = bytes((question.address, question.function, question.answer_bytes))
-        refusal = bytes((question.address, question.function | 0x80))
-        for head, length in ((whole, question.answer_bytes + 5), (refusal, 5)):
-            at = heard.find(head)
-            while at >= 0:
-                candidate = heard[at : at + length]
-                body, crc = candidate[:-2], int.from_bytes(candidate[-2:], "big")
-                if len(candidate) == length and FramerRTU.check_CRC(body, crc):
-                    return self._framer.handleFrame(candidate, question.address, 0)[1]
-                at = heard.find(head, at + 1)
-        return None
 
     def _no_answer(self, question: _Question, t: float) -> Fault:
         self._asked = None
@@ -203,6 +187,27 @@ class ModbusDecoder:
         except (ValueError, OverflowError):
             return [Fault(t, question.name, "bad value", "a register holds no finite number")]
         return [reading] if reading is not None else []
+
+
+def request(framer: FramerRTU, address: int, function: int, first: int, count: int) -> bytes:
+    """The bytes that ask part `address` for `count` registers or bits from `first`; function 1 to 4."""
+    return framer.buildFrame(_REQUESTS[function](address=first, count=count, dev_id=address))
+
+
+def answer_in(
+    heard: bytes, framer: FramerRTU, address: int, function: int, answer_bytes: int
+) -> ModbusPDU | None:
+    """The answer to such a question, or the refusal, anywhere in what was heard; None while there is none."""
+    whole, refusal = bytes((address, function, answer_bytes)), bytes((address, function | 0x80))
+    for head, length in ((whole, answer_bytes + 5), (refusal, 5)):
+        at = heard.find(head)
+        while at >= 0:
+            candidate = heard[at : at + length]
+            body, crc = candidate[:-2], int.from_bytes(candidate[-2:], "big")
+            if len(candidate) == length and FramerRTU.check_CRC(body, crc):
+                return framer.handleFrame(candidate, address, 0)[1]
+            at = heard.find(head, at + 1)
+    return None
 
 
 class ModbusDriver(SerialDriver):

@@ -38,7 +38,7 @@ from tipdatum_drivers.serial_driver import SerialDriver, SerialOptions
 
 LONGEST = 32
 SSI, SSI2, ADDRESS_CLAIMED = 61459, 61481, 60928
-_BITRATES = {10: 0, 20: 1, 50: 2, 100: 3, 125: 4, 250: 5, 500: 6, 800: 7, 1000: 8}
+BITRATES = {10: 0, 20: 1, 50: 2, 100: 3, 125: 4, 250: 5, 500: 6, 800: 7, 1000: 8}
 _FRAME = re.compile(rb"(?:t([0-9A-Fa-f]{3})|T([0-9A-Fa-f]{8}))([0-8])((?:[0-9A-Fa-f]{2})*)")
 
 
@@ -93,7 +93,7 @@ class SlcanDecoder(Decoder):
         self._greeted = True
         opening = "L" if self._options.listen_only else "O"
         # A leading end closes whatever the adapter had half read; C closes a channel left open.
-        send = f"\r\rC\rS{_BITRATES[self._options.bitrate_kbps]}\r{opening}\r"
+        send = f"\r\rC\rS{BITRATES[self._options.bitrate_kbps]}\r{opening}\r"
         if not self._options.listen_only:
             send += "".join(f"t{0x600 + node:03X}84018100400000000\r" for node in self._nodes)
         return send.encode(), []

@@ -83,6 +83,21 @@ class SniffView:
             )
         return found
 
+    def lines(self, now: float) -> list[str]:
+        """The same as lines of text, for an output that is no screen."""
+        told = []
+        for name, row in self.rows.items():
+            health = row.monitor.health(now)
+            rate = "" if health.rate_hz is None else f"{health.rate_hz:.1f} Hz"
+            faults = ", ".join(f"{kind} {count}" for kind, count in health.faults.items())
+            parts = (name, health.state, shown(row.last), f"{row.count} readings", rate, faults)
+            told.append("  ".join(filter(None, parts)))
+        if self.inputs:
+            told.append(
+                "inputs: " + ", ".join(f"{n} {'on' if on else 'off'}" for n, on in self.inputs.items())
+            )
+        return told
+
     def table(self, now: float) -> RenderableType:
         """The present state at time `now`, s."""
         table = Table(box=None, pad_edge=False)
@@ -137,13 +152,22 @@ def _angle(x: float, force: float) -> str:
     return f"{math.degrees(math.asin(max(-1.0, min(1.0, x / force)))):.1f}° up" if force > 0 else "?"
 
 
-def snippet(port: str, baud: int, found: Guess) -> str:
-    """The lines of a service's file that read this port; names are for a person to change."""
-    table: dict[str, Any] = {"kind": found.kind, "port": port, "baud": baud, **found.options}
-    if port.startswith("usb:"):
-        vendor, product, *serial = port.removeprefix("usb:").split(":")
-        table.pop("port")
-        table |= {"usb_id": f"{vendor}:{product}"} | ({"usb_serial": serial[0]} if serial else {})
+def snippet(address: dict[str, Any], baud: int, found: Guess) -> str:
+    """The lines of a service's file that read this port; names are for a person to change.
+
+    Args:
+        address: the keys that name the port.
+    """
+    table: dict[str, Any] = {"kind": found.kind, **address, "baud": baud, **found.options}
     text = tomlkit.dumps({"driver": [table]})
-    more = "" if found.complete else "# and a [driver.sensor.NAME] table that says which field is which\n"
-    return f"\nFor a service's file (change the sensors' names to those of the machine file):\n\n{text}{more}"
+    # Keys of the table itself must stand before its sub-tables, where a person uncomments them.
+    here = "".join(f"# {line}\n" for line in found.missing if not _in_table(found.missing, line))
+    below = "".join(f"# {line}\n" for line in found.missing if _in_table(found.missing, line))
+    head, bracket, tail = text.partition("\n[driver.")
+    text = f"{head.rstrip()}\n{here}{bracket}{tail}{below}"
+    return f"\nFor a service's file (change the sensors' names to those of the machine file):\n\n{text}"
+
+
+def _in_table(lines: tuple[str, ...], line: str) -> bool:
+    """Whether a line belongs to a sub-table that one before it opens, or opens one."""
+    return any(one.startswith("[") for one in lines[: lines.index(line) + 1])
