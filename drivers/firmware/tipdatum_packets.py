@@ -13,15 +13,15 @@ class Packets:
     """Packets of one microcontroller; `write` takes the bytes.
 
     MicroPython's `time.ticks_us` wraps earlier than 32 bits (at 2**30 on most ports): set `ticks_bits`
-    to match, or pass a count that wraps at 32 bits.
+    to match, or pass a count that wraps at 32 bits. A count a little behind the one before, as of another
+    sensor's sample, is taken as such and not as a wrap.
     """
 
     def __init__(self, write, ticks_bits=32):
         self._write = write
         self._sequence = 0
-        self._bits = ticks_bits
-        self._last = 0
-        self._turns = 0
+        self._half = 1 << (ticks_bits - 1)
+        self._time_us = None
 
     def imu(self, ticks, sensors):
         """Sensors: list of (id, accel m/s2, gyro rad/s)."""
@@ -58,10 +58,12 @@ class Packets:
         self._send(6, bytes((number,)) + serial.encode())
 
     def _time(self, ticks):
-        if ticks < self._last:
-            self._turns += 1
-        self._last = ticks
-        return struct.pack("<I", (ticks + (self._turns << self._bits)) & 0xFFFFFFFF)
+        if self._time_us is None:
+            self._time_us = ticks
+        half = self._half
+        forward = ((ticks - self._time_us + half) & (2 * half - 1)) - half
+        self._time_us = (self._time_us + forward) & 0xFFFFFFFF
+        return struct.pack("<I", self._time_us)
 
     def _send(self, kind, body):
         content = bytes((kind, self._sequence)) + body
