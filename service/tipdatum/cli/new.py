@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
@@ -13,9 +13,30 @@ import numpy as np
 import typer
 
 from tipdatum.bus.topics import MACHINE_ID
-from tipdatum.cli.new_texts import GREETING, LINKAGE, MACHINE, SENSOR, SERVICE
+from tipdatum.cli.new_texts import (
+    ANSWERS,
+    GREETING,
+    LINKAGE,
+    MACHINE,
+    SENSOR,
+    SERVICE,
+    UNMEASURED,
+    driver_tables,
+)
 from tipdatum.cli.options import MachineId
-from tipdatum.cli.questions import ARROWS, Questions, arrows, between, lengths, number, one_of, words
+from tipdatum.cli.ports import connected
+from tipdatum.cli.questions import (
+    ARROWS,
+    Questions,
+    arrows,
+    between,
+    lengths,
+    number,
+    one_of,
+    read_answers,
+    words,
+    written_answers,
+)
 from tipdatum.config import load_service
 from tipdatum.errors import InputError
 from tipdatum.kinematics.frames import rpy_deg_from_rotation
@@ -28,6 +49,13 @@ PLACES = {
     "rocker": ("along the rocker from its pivot, left, off its pin line", "0.25, 0.05, 0.05"),
 }
 """body → what the three distances of its sensor are, and usual ones."""
+USUAL_ARROWS = "along up"
+ANSWERED = (
+    *("name", "machine_id", "foot", "boom", "stick", "bucket_name", "tip", "width", "fourth", "linkage"),
+    "ear_angle",
+    *(f"sensor.{body}.{what}" for body in PLACES for what in ("position", "arrows")),
+)
+"""The keys of an answers file."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,47 +101,90 @@ def new(
         list[str] | None,
         typer.Option(help='Where a sensor sits and looks, such as "boom=1.7,0.1,0.25:along up"; repeat it.'),
     ] = None,
+    answers: Annotated[
+        Path | None, typer.Option(help="A TOML file with answers; what it has is not asked. See --template.")
+    ] = None,
+    template: Annotated[
+        bool, typer.Option("--template", help="Print such a file with every question and default, and end.")
+    ] = False,
     yes: Annotated[
         bool, typer.Option("--yes", help="Ask nothing; what is not given takes its default.")
     ] = False,
     force: Annotated[bool, typer.Option("--force", help="Overwrite files that exist.")] = False,
 ) -> None:
     """Ask for tape measurements and sensors, and write a machine file and a service file."""
-    questions = Questions(interactive=not yes and sys.stdin.isatty())
+    if template:
+        typer.echo(ANSWERS, nl=False)
+        return
+    told = {} if answers is None else read_answers(answers, ANSWERED)
+    questions = Questions(not yes and sys.stdin.isatty(), told, str(answers))
     if questions.interactive:
         typer.echo(GREETING)
-    called = questions.ask("--name", name, "What is the machine called?", words, "My excavator")
-    ident = questions.ask("--machine-id", machine_id, "Its name in topics", _identifier, _slug(called))
-    machine_file, service_file = folder / f"{ident}-machine.toml", folder / f"{ident}.toml"
-    for path in (machine_file, service_file):
-        if path.exists() and not force:
-            raise InputError(f"{path} exists already; --force overwrites it")
-    sensors = _given_sensors(sensor or [])
-    given = Given(foot, boom, stick, bucket_name, tip, width, fourth, linkage, ear_angle, sensors)
-    machine_text = _machine_text(questions, called, given)
+    given = Given(foot, boom, stick, bucket_name, tip, width, fourth, linkage, ear_angle, _sensors(sensor))
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        machine_file.write_text(machine_text, encoding="utf-8")
-        service_file.write_text(SERVICE.format(machine=machine_file.name, ident=ident), encoding="utf-8")
-    except OSError as error:
-        raise InputError(f"{error.filename}: {error.strerror}") from None
-    typer.echo(f"written: {machine_file}\nwritten: {service_file}")
+        called = questions.ask("name", name, "What is the machine called?", words, "My excavator")
+        ident = questions.ask("machine_id", machine_id, "Its name in topics", _identifier, _slug(called))
+        machine_file, service_file = folder / f"{ident}-machine.toml", folder / f"{ident}.toml"
+        for path in (machine_file, service_file):
+            if path.exists() and not force:
+                raise InputError(f"{path} exists already; --force overwrites it")
+        machine_text = _machine_text(questions, called, given)
+    except (typer.Abort, KeyboardInterrupt):
+        _keep(folder, questions)
+        raise
+    service_text = SERVICE.format(machine=machine_file.name, ident=ident, tables=driver_tables(connected()))
+    _write(folder, {machine_file: machine_text, service_file: service_text})
+    _say_usual(questions)
     load_service(service_file)  # what does not fit together is told now, and mended in the file
     typer.echo(f"next:    tipdatum check {service_file}")
+
+
+def _write(folder: Path, texts: Mapping[Path, str]) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for path, text in texts.items():
+            path.write_text(text, encoding="utf-8")
+            typer.echo(f"written: {path}")
+    except OSError as error:
+        raise InputError(f"{error.filename}: {error.strerror}") from None
+
+
+def _keep(folder: Path, questions: Questions) -> None:
+    """Write down what was answered before somebody broke off."""
+    if questions.kept:
+        path = folder / "answers.toml"
+        typer.echo()
+        _write(folder, {path: written_answers(questions.kept)})
+        typer.echo(f"go on:   tipdatum new {folder} --answers {path}")
+
+
+def _say_usual(questions: Questions) -> None:
+    """Which defaults were taken, and which of them are guesses about this machine."""
+    usual = dict(questions.usual)
+    guessed = [key.split(".")[1] for key in usual if key.endswith(".position")]
+    looks = [key.split(".")[1] for key in usual if key.endswith(".arrows")]
+    plain = [f"{key} = {text}" for key, text in usual.items() if not key.startswith("sensor.")]
+    if plain:
+        typer.echo(f"usual:   {'; '.join(plain)}")
+    for what, bodies in (("where its sensor sits", guessed), ("which way its sensor looks", looks)):
+        if bodies:
+            typer.echo(
+                f"guessed: {what}, on {', '.join(bodies)}; the file and tipdatum check say so until measured"
+            )
 
 
 def _machine_text(questions: Questions, name: str, given: Given) -> str:
     ask = questions.ask
     question = "Boom foot pin: forward of the slew axis, left, above the tracks' underside"
-    x, y, z = ask("--foot", given.foot, question, lengths(3))
-    boom = ask("--boom", given.boom, "Boom: foot pin to stick pin", between(0.3, 30))
-    stick = ask("--stick", given.stick, "Stick: boom pin to bucket pin", between(0.2, 30))
-    bucket = ask("--bucket-name", given.bucket_name, "What is the bucket called?", words, "trenching 600")
-    tip = ask("--tip", given.tip, "Bucket: pin to the middle of the cutting edge", between(0.1, 6))
-    width = ask("--width", given.width, "Bucket: width of the cutting edge", between(0.05, 6))
+    x, y, z = ask("foot", given.foot, question, lengths(3))
+    boom = ask("boom", given.boom, "Boom: foot pin to stick pin", between(0.3, 30))
+    stick = ask("stick", given.stick, "Stick: boom pin to bucket pin", between(0.2, 30))
+    bucket = ask("bucket_name", given.bucket_name, "What is the bucket called?", words, "trenching 600")
+    tip = ask("tip", given.tip, "Bucket: pin to the middle of the cutting edge", between(0.1, 6))
+    width = ask("width", given.width, "Bucket: width of the cutting edge", between(0.05, 6))
     question = "Where does the fourth sensor sit, bucket or rocker?"
-    usual = "rocker" if given.linkage else "bucket"
-    last = ask("--fourth", given.fourth, question, one_of("bucket", "rocker"), usual)
+    usual = "rocker" if given.linkage or questions.has("linkage") else "bucket"
+    last = ask("fourth", given.fourth, question, one_of("bucket", "rocker"), usual)
     parts = [
         MACHINE.format(name=name, x=x, y=y, z=z, boom=boom, stick=stick, bucket=bucket, tip=tip, width=width)
     ]
@@ -130,20 +201,33 @@ def _linkage_text(questions: Questions, stick: float, given: Given) -> str:
     question = (
         "Linkage: pivot back from the bucket pin, pivot off the pin line, rocker, link, ear (pin to pin)"
     )
-    back, off, rocker, link, ear = questions.ask("--linkage", given.linkage, question, lengths(5))
+    back, off, rocker, link, ear = questions.ask("linkage", given.linkage, question, lengths(5))
     question = "Degrees from the line bucket pin–tip to the line bucket pin–link pin"
-    angle = questions.ask("--ear-angle", given.ear_angle, question, number)
+    angle = questions.ask("ear_angle", given.ear_angle, question, number)
     return LINKAGE.format(x=round(stick - back, 4), z=off, rocker=rocker, link=link, ear=ear, angle=angle)
 
 
 def _sensor_text(questions: Questions, body: str, given: str) -> str:
     where, usual = PLACES[body]
     place, _, look = (part.strip() or None for part in given.partition(":"))
-    option = f"--sensor {body}=…"
-    position = questions.ask(option, place, f"Sensor on the {body}: {where}", lengths(3), usual)
+    key, option = f"sensor.{body}", f"--sensor {body}=…"
+    question = f"Sensor on the {body}: {where}"
+    position = questions.ask(f"{key}.position", place, question, lengths(3), usual, option)
     question = "  its x and z arrow point (arm thought stretched out level)"
-    mount = mount_from_arrows(*questions.ask(option, look, question, arrows, "along up"))
-    return SENSOR.format(body=body, where=where, position=_listed(position), mount=_listed(mount))
+    mount = mount_from_arrows(*questions.ask(f"{key}.arrows", look, question, arrows, USUAL_ARROWS, option))
+    guessed = [
+        name
+        for name, answer in (("position_m", "position"), ("mount_rpy_deg", "arrows"))
+        if f"{key}.{answer}" in questions.usual
+    ]
+    return SENSOR.format(
+        body=body,
+        where=where,
+        position=_listed(position),
+        position_sigma=0.15 if "position_m" in guessed else 0.03,
+        mount=_listed(mount),
+        unmeasured=UNMEASURED.format(keys=", ".join(f'"{name}"' for name in guessed)) if guessed else "",
+    )
 
 
 def mount_from_arrows(x_arrow: str, z_arrow: str) -> tuple[float, float, float]:
@@ -154,9 +238,9 @@ def mount_from_arrows(x_arrow: str, z_arrow: str) -> tuple[float, float, float]:
     return round(roll, 6) + 0.0, round(pitch, 6) + 0.0, round(yaw, 6) + 0.0
 
 
-def _given_sensors(options: list[str]) -> dict[str, str]:
+def _sensors(options: list[str] | None) -> dict[str, str]:
     found = {}
-    for option in options:
+    for option in options or ():
         body, equals, rest = option.partition("=")
         if not equals or body not in PLACES:
             raise InputError(f'--sensor "{option}": a body ({", ".join(PLACES)}), =, and where it sits')

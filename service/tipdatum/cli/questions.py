@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TypeVar
+import difflib
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+from typing import Any, TypeVar
 
+import tomlkit
 import typer
 
-from tipdatum.errors import InputError
+from tipdatum.errors import ConfigError, InputError
 from tipdatum.grade.units import parse_length
+from tipdatum.validation import load_toml
 
 T = TypeVar("T")
 
@@ -24,49 +28,110 @@ ARROWS = {
 
 
 class Questions:
-    """Turns an option's text, or the answer of whoever sits there, into a value.
+    """Turns an option's text, an answers file's, or the answer of whoever sits there, into a value.
 
     Args:
         interactive: ask; otherwise a missing answer takes its default or is refused.
+        answers: by key, from a file that is called `file`.
+
+    Attributes:
+        kept: what was answered, by key, in order; so that nobody is asked twice.
+        usual: keys whose default was taken, by nobody's word.
     """
 
-    def __init__(self, interactive: bool) -> None:
+    def __init__(self, interactive: bool, answers: Mapping[str, str] | None = None, file: str = "") -> None:
         self.interactive = interactive
+        self._answers, self._file = dict(answers or {}), file
+        self.kept: dict[str, str] = {}
+        self.usual: dict[str, str] = {}
 
     def ask(
         self,
-        option: str,
+        key: str,
         given: str | None,
         question: str,
         parse: Callable[[str], T],
         default: str | None = None,
+        option: str | None = None,
     ) -> T:
         """One value.
 
         Args:
-            option: the command line's option for it. given: what that option said.
-            parse: raises InputError with what is wrong.
+            key: its name in an answers file. given: what the command line said.
+            parse: raises InputError with what is wrong. option: the command line's, where it is not --key.
 
         Raises:
             InputError: what was given makes no sense, or is missing, cannot be asked for and has no default.
         """
+        where = option or "--" + key.replace("_", "-")
+        if given is None and key in self._answers:
+            given, where = self._answers[key], f"{self._file}: {key}"
         if given is None and self.interactive:
-            return self._ask(question, parse, default)
-        text = given if given is not None else default
-        if text is None:
-            raise InputError(f"{option} is missing ({question[:1].lower()}{question[1:]})")
-        try:
-            return parse(text)
-        except InputError as error:
-            raise InputError(f"{option}: {error}") from None
+            text, value = self._asked(question, parse, default)
+        else:
+            found = given if given is not None else default
+            if found is None:
+                raise InputError(f"{where} is missing ({question[:1].lower()}{question[1:]})")
+            try:
+                text, value = found, parse(found)
+            except InputError as error:
+                raise InputError(f"{where}: {error}") from None
+        self.kept[key] = text
+        if given is None and text == default:
+            self.usual[key] = text
+        return value
 
-    def _ask(self, question: str, parse: Callable[[str], T], default: str | None) -> T:
+    def has(self, key: str) -> bool:
+        """Whether the answers file answers this."""
+        return key in self._answers
+
+    def _asked(self, question: str, parse: Callable[[str], T], default: str | None) -> tuple[str, T]:
         while True:
             answer = typer.prompt(question, default=default, type=str)
             try:
-                return parse(answer)
+                return answer, parse(answer)
             except InputError as error:
                 typer.echo(f"  {error}")
+
+
+def read_answers(path: Path, keys: Iterable[str]) -> dict[str, str]:
+    """The answers of a file by their keys, as text; numbers and lists of them may stand as such.
+
+    Raises:
+        InputError: it cannot be read, or has a key that is none of `keys`.
+    """
+    known = list(keys)
+    found: dict[str, str] = {}
+
+    def collect(table: Mapping[str, object], before: str) -> None:
+        for name, value in table.items():
+            key = f"{before}{name}"
+            if isinstance(value, Mapping):
+                collect(value, f"{key}.")
+            elif key not in known:
+                near = difflib.get_close_matches(key, known, n=1)
+                raise ConfigError(
+                    str(path), key, "an unknown key", f'"{near[0]}"?' if near else ", ".join(known)
+                )
+            else:
+                found[key] = ", ".join(map(str, value)) if isinstance(value, list) else str(value)
+
+    collect(load_toml(path), "")
+    return found
+
+
+def written_answers(answers: Mapping[str, str]) -> str:
+    """Answers as the text of a file that `read_answers` reads."""
+    document = tomlkit.document()
+    for key, text in answers.items():
+        table: Any = document
+        *tables, name = key.split(".")
+        for part in tables:
+            if part not in table:
+                table[part] = tomlkit.table(is_super_table=part == "sensor")
+            table = table[part]
+        table[name] = text
+    return tomlkit.dumps(document)
 
 
 def length(text: str) -> float:

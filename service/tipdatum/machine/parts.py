@@ -180,6 +180,8 @@ class Sensor(Table):
     noise: Noise = Noise()
     limits: PartLimits = PartLimits()
     """What readings are believed; the defaults depend on the body."""
+    unmeasured: tuple[Literal["position_m", "mount_rpy_deg"], ...] = ()
+    """Keys that hold a usual value which nobody measured here; nothing is computed from this list."""
 
 
 class Undercarriage(Table):

@@ -157,6 +157,13 @@ def describe_calibration(machine: Machine) -> str:
     return f"calibrated {said.date}: {said.verdict}, {tip}"
 
 
+UNMEASURED = {
+    "position_m": "measure it, write it down, and take it out of the sensor's unmeasured",
+    "mount_rpy_deg": "look at the arrows on the part and do the same, or calibrate",
+}
+"""Keys that may be guesses → what to do about them."""
+
+
 def notes(machine: Machine) -> list[str]:
     """What is allowed and yet worth a second look."""
     found = []
@@ -186,6 +193,11 @@ def notes(machine: Machine) -> list[str]:
             f"no mount_sigma_deg for {', '.join(levelled)}: "
             "taken as levelled to gravity where the service starts"
         )
+    for key, what in UNMEASURED.items():
+        guessed = [name for name, sensor in machine.sensor.items() if key in sensor.unmeasured]
+        # A calibration finds where sensors look, not where they sit.
+        if guessed and not (key == "mount_rpy_deg" and machine.calibrated is not None):
+            found.append(f"{key} of {', '.join(guessed)} is a guess that nobody measured: {what}")
     if machine.dimensions_taken_as_exact:
         found.append(
             "a length of the arm has no length_sigma_m, foot_sigma_m or tip_sigma_m: sigma takes it as exact"

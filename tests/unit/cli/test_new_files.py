@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
+import typer
 from hypothesis import given
 from hypothesis import strategies as st
 
 from tipdatum.cli import main
 from tipdatum.cli.new import mount_from_arrows
+from tipdatum.cli.new_texts import ANSWERS, driver_tables
+from tipdatum.cli.ports import Port
 from tipdatum.cli.questions import ARROWS
 from tipdatum.config import load_service
 from tipdatum.kinematics.frames import rotation_from_rpy_deg
+from tipdatum.machine.words import notes
+from tipdatum_drivers.registry import BUILT_IN, find_driver
 
 MEASURED = (
     "--yes", "--name", "Blue digger", "--foot", "0.35,0,1.75", "--boom", "460 cm", "--stick", "2500 mm",
@@ -117,6 +123,123 @@ def test_files_that_exist_are_left_alone_unless_told_otherwise(new: New, tmp_pat
     assert path.read_text() == "mine"
     assert new(*MEASURED, "--force")[0] == 0
     assert path.read_text() != "mine"
+
+
+def test_the_template_is_an_answers_file_that_works_as_printed(
+    new: New, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit):
+        main(["new", "--template"])
+    printed = capsys.readouterr().out
+    for text, name in (
+        (printed, "my-excavator"),
+        (printed.replace("# ", "#").replace('#name = "My', 'name = "Our'), "our-excavator"),
+    ):
+        (tmp_path / "answers.toml").write_text(text)
+        assert new("--answers", str(tmp_path / "answers.toml")) == (0, "")
+        machine = load_service(tmp_path / "site" / f"{name}.toml").machine
+        assert (machine.boom.length_m, machine.stick.length_m, machine.bucket[0].tip_m) == (4.6, 2.5, 1.3)
+
+
+def test_every_default_of_the_template_is_the_one_that_is_taken(new: New, tmp_path: Path) -> None:
+    everything = "\n".join(
+        line.removeprefix("# ")
+        if re.match(r"# (\[|\w+ = )", line) and "linkage" not in line and "ear_" not in line
+        else line
+        for line in ANSWERS.splitlines()
+    )
+    made = []
+    for text in (ANSWERS, everything):
+        (tmp_path / "answers.toml").write_text(text)
+        assert new("--force", "--answers", str(tmp_path / "answers.toml"))[0] == 0
+        made.append(load_service(tmp_path / "site" / "my-excavator.toml").machine)
+    for name, sensor in made[0].sensor.items():
+        assert made[1].sensor[name].position_m == sensor.position_m
+        assert made[1].sensor[name].mount_rpy_deg == sensor.mount_rpy_deg
+        assert (sensor.unmeasured, made[1].sensor[name].unmeasured) == (("position_m", "mount_rpy_deg"), ())
+
+
+def test_guesses_are_marked_in_the_file_and_named_until_measured(
+    new: New, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    new(*MEASURED, "--sensor", "boom=1.7,0.12,0.24:back up", "--sensor", "stick=1.2,0.1,0.2")
+    path = tmp_path / "site" / "blue-digger-machine.toml"
+    told = notes(load_service(tmp_path / "site" / "blue-digger.toml").machine)
+    assert any("position_m of upper, bucket is a guess that nobody measured" in note for note in told)
+    assert any("mount_rpy_deg of upper, stick, bucket is a guess" in note for note in told)
+    lines = [line for line in path.read_text().splitlines() if not line.startswith("unmeasured")]
+    path.write_text("\n".join(lines))
+    assert not any(
+        "guess" in note for note in notes(load_service(path.with_name("blue-digger.toml")).machine)
+    )
+
+
+def test_answers_are_kept_when_somebody_breaks_off_and_are_not_asked_again(
+    new: New, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[str] = []
+    answers = iter(["Blue digger", "blue-digger", "0.35, 0, 1.75", "460 cm", None])
+
+    def prompt(question: str, **_: object) -> str:
+        asked.append(question)
+        answer = next(answers, "x")
+        if answer is None:
+            raise typer.Abort
+        return answer
+
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
+    monkeypatch.setattr(typer, "prompt", prompt)
+    new()
+    kept = tmp_path / "site" / "answers.toml"
+    assert 'boom = "460 cm"' in kept.read_text()
+    monkeypatch.setattr("sys.stdin.isatty", lambda: False, raising=False)
+    more = ("--stick", "2.5", "--tip", "1.3", "--width", "0.6")
+    assert new("--answers", str(kept), *more)[0] == 0
+    assert load_service(tmp_path / "site" / "blue-digger.toml").machine.boom.length_m == 4.6
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ('boon = "4.6"', 'answers.toml: boon: found an unknown key; expected "boom"?'),
+        ('boom = "long"', "answers.toml: boom: "),
+        ("[sensor.boom]\nplace = 1", "sensor.boom.place: found an unknown key"),
+        ("boom = [", "answers.toml"),
+    ],
+)
+def test_a_wrong_answers_file_is_refused_by_file_and_key(
+    new: New, tmp_path: Path, text: str, told: str
+) -> None:
+    (tmp_path / "answers.toml").write_text(text)
+    code, said = new("--foot", "0,0,1", "--answers", str(tmp_path / "answers.toml"))
+    assert code == 2
+    assert told in said
+
+
+def test_numbers_and_lists_of_an_answers_file_may_stand_as_such(new: New, tmp_path: Path) -> None:
+    (tmp_path / "answers.toml").write_text(
+        'name = "Blue digger"\nfoot = [0.35, 0, 1.75]\nboom = 4.6\nstick = 2.5\ntip = 1.3\nwidth = 0.6\n'
+        "sensor.boom.position = [1.7, 0.1, 0.2]\n"
+    )
+    assert new("--answers", str(tmp_path / "answers.toml"))[0] == 0
+    machine = load_service(tmp_path / "site" / "blue-digger.toml").machine
+    assert machine.sensor["boom"].position_m == (1.7, 0.1, 0.2)
+    assert machine.sensor["boom"].unmeasured == ("mount_rpy_deg",)
+
+
+def test_every_ready_made_driver_table_works_when_its_marks_are_taken_off() -> None:
+    port = Port("/dev/ttyUSB0", "/dev/serial/by-id/usb-adapter", "0403:6001", "A1", "adapter")
+    text = driver_tables([port])
+    assert "Connected when this was written: /dev/serial/by-id/usb-adapter (adapter)." in text
+    assert "tipdatum sniff /dev/serial/by-id/usb-adapter" in text
+    _, *tables = text.split("# [[driver]]")
+    kinds = set()
+    for table in tables:
+        taken_off = re.sub(r"(?m)^# ", "", "[[driver]]" + table)
+        (driver,) = tomllib.loads(taken_off)["driver"]
+        kinds.add(driver["kind"])
+        find_driver(driver.pop("kind")).Options.model_validate(driver)
+    assert kinds == set(BUILT_IN) - {"csv-replay"}
 
 
 @given(st.sampled_from(sorted(ARROWS)), st.sampled_from(sorted(ARROWS)))
