@@ -65,7 +65,7 @@ def find_driver(name: str, file: str = "driver", key: str = "kind") -> type[Driv
 def plugins() -> list[type[Driver]]:
     """The drivers of other packages that can be loaded."""
     found = []
-    for name in driver_names():
+    for name in sorted(_announced()):
         if name not in BUILT_IN:
             with contextlib.suppress(ConfigError):  # said where somebody configures it
                 found.append(find_driver(name))

@@ -160,8 +160,8 @@ def driver_tables(ports: Sequence[Port]) -> str:
 
 ANSWERS = """\
 # Answers for `tipdatum new FOLDER --answers FILE`. What is left out is asked for at a terminal; elsewhere it
-# takes the default that stands here behind a #, and what has none is refused. Lengths as on your tape: "4.60",
-# "4600 mm", "15 ft 1 1/4 in"; a number alone is metres. From pin centre to pin centre.
+# takes the default that stands here behind a #, and what has none is refused. Lengths as on your
+# tape: "4.60", "4600 mm", "15 ft 1 1/4 in"; a number alone is metres. From pin centre to pin centre.
 # name = "My excavator"
 # machine_id = "my-excavator"  # from the name
 foot = "0.35, 0, 1.75"  # boom foot pin: forward of slew axis, left, above the tracks' underside; no default
