@@ -1,0 +1,287 @@
+"""A scenario: which machine stands on which ground, what it shall dig, and a script of movements.
+
+One short TOML file; lengths in metres, angles in degrees, heights above the ground on which the slew centre
+stood at the start, reach from the slew axis. Every key is shown in `config/scenarios/` and
+`docs/practice.md`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from tipdatum.errors import ConfigError
+from tipdatum.machine.description import Machine, load_machine, load_toml
+from tipdatum.simulator.plant import RANGES_DEG
+from tipdatum.simulator.sensors import SensorsTable
+from tipdatum.simulator.simulation import Setting, Truck
+from tipdatum.validation import Misfit, parse_model
+
+FIRMNESS = {"soft": 0.5, "firm": 1.0, "hard": 2.2}
+FAULTS: tuple[str, ...] = ("unplug", "freeze", "swap", "corrupt", "warm", "knock")
+MOST_STEPS = 5000
+"""Of a script, repetitions written out: some hours of work."""
+
+Metres = Annotated[float, Field(ge=-30, le=30)]
+Degrees = Annotated[float, Field(ge=-360, le=360)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class GroundTable(_Table):
+    """`[ground]`"""
+
+    along: Annotated[float, Field(ge=-0.3, le=0.3)] = 0.0
+    """Rise over run ahead of the machine."""
+    across: Annotated[float, Field(ge=-0.3, le=0.3)] = 0.0
+    """Rise over run to its left."""
+    firmness: Literal["soft", "firm", "hard"] = "firm"
+
+
+class StartTable(_Table):
+    """`[start]`: the posture; angles of the arm are relative to the section before."""
+
+    boom_deg: Degrees = 28.0
+    stick_deg: Degrees = -95.0
+    bucket_deg: Degrees = -50.0
+    slew_deg: Degrees = 0.0
+
+
+class TruckTable(_Table):
+    """`[truck]`: a body to load, its middle ahead and to the left of the slew centre."""
+
+    ahead_m: Metres
+    left_m: Metres
+    length_m: Annotated[float, Field(gt=0, le=15)] = 5.0
+    width_m: Annotated[float, Field(gt=0, le=5)] = 2.3
+    rim_m: Annotated[float, Field(ge=0, le=5)] = 2.4
+    capacity_m3: Annotated[float, Field(gt=0, le=40)] = 7.0
+
+
+class LaserTable(_Table):
+    """`[laser]`: a rotating laser; its plane is level."""
+
+    height_m: Metres
+
+
+class TaskTable(_Table):
+    """`[task]`: the plane to be dug to, where, and how well."""
+
+    text: Annotated[str, Field(min_length=1, max_length=400)]
+    depth_m: Annotated[float, Field(gt=0, le=10)]
+    """Below the ground, at the end of the area that is nearest to the machine."""
+    grade: Annotated[float, Field(ge=-2, le=2)] = 0.0
+    """Rise over run going away from the machine."""
+    cross: Annotated[float, Field(ge=-1, le=1)] = 0.0
+    """Rise over run to the left."""
+    from_m: Annotated[float, Field(ge=0, le=30)]
+    to_m: Annotated[float, Field(ge=0, le=30)]
+    width_m: Annotated[float, Field(gt=0, le=10)]
+    tolerance_m: Annotated[float, Field(gt=0, le=0.5)] = 0.03
+    par_s: Annotated[float, Field(gt=0, le=36000)] = 300.0
+    """Time in which a practised operator does it."""
+
+    @model_validator(mode="after")
+    def _near_before_far(self) -> TaskTable:
+        if self.to_m <= self.from_m:
+            raise Misfit("to_m", f"{self.to_m:g}", f"more than from_m, which is {self.from_m:g}")
+        return self
+
+
+class Goal(_Table):
+    """Where a movement of the arm ends; what is not named stays as it is."""
+
+    reach_m: Annotated[float, Field(ge=0.5, le=30)] | None = None
+    height_m: Metres | None = None
+    attitude_deg: Degrees | None = None
+    """The bucket's line from pin to tip against the horizon: -90 hangs down, -180 points at the cab."""
+    slew_deg: Degrees | None = None
+    speed_mps: Annotated[float, Field(gt=0.01, le=4)] = 1.0
+
+    def moved(self, by: Goal, times: int) -> Goal:
+        """The same goal, each of its coordinates further by `times` those of `by`."""
+        changes = {}
+        for key in ("reach_m", "height_m", "attitude_deg", "slew_deg"):
+            own, step = getattr(self, key), getattr(by, key)
+            if own is not None and step is not None:
+                changes[key] = own + times * step
+        return self.model_copy(update=changes)
+
+
+class Each(_Table):
+    """What a repetition adds to the goals of the one before."""
+
+    reach_m: Metres | None = None
+    height_m: Metres | None = None
+    attitude_deg: Degrees | None = None
+    slew_deg: Degrees | None = None
+
+
+class FaultStep(_Table):
+    """Something that happens to a sensor."""
+
+    kind: Literal["unplug", "freeze", "swap", "corrupt", "warm", "knock"]
+    sensor: str
+    other: str | None = None
+    """The one it changes plugs with."""
+    over: bool = False
+    """It ends, instead of beginning."""
+
+
+class Step(_Table):
+    """One line of the script: exactly one of these."""
+
+    go: Goal | None = None
+    """Move the arm there freely."""
+    draw: Goal | None = None
+    """Draw the edge there in a straight line at an even speed."""
+    wait_s: Annotated[float, Field(gt=0, le=36000)] | None = None
+    order: str | None = None
+    """A command to the service, such as datum/set."""
+    body: dict[str, Any] = {}
+    travel_m: Annotated[float, Field(ge=-100, le=100)] | None = None
+    turn_deg: Degrees | None = None
+    """Turn the tracks by so much, positive to the left."""
+    fault: FaultStep | None = None
+    repeat: Annotated[int, Field(ge=1, le=1000)] | None = None
+    step: list[Step] = []
+    """What is repeated."""
+    each: Each = Each()
+
+    @model_validator(mode="after")
+    def _exactly_one(self) -> Step:
+        kinds = ("go", "draw", "wait_s", "order", "travel_m", "turn_deg", "fault", "repeat")
+        named = [kind for kind in kinds if getattr(self, kind) is not None]
+        if len(named) != 1:
+            raise Misfit(
+                "", " and ".join(named) or "a step without one", "exactly one of " + ", ".join(kinds)
+            )
+        if bool(self.step) != (self.repeat is not None):
+            found = "steps without it" if self.step else "nothing to repeat"
+            raise Misfit("repeat", found, "a number, and [[step.step]] tables that it repeats")
+        return self
+
+
+class ScenarioFile(_Table):
+    """A scenario's file as it stands."""
+
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    about: str = ""
+    machine: Annotated[str, Field(min_length=1)]
+    """Path of the machine's description, relative to this file."""
+    mass_kg: Annotated[float, Field(ge=300, le=200_000)] | None = None
+    seed: Annotated[int, Field(ge=0, le=2**31)] = 1
+    ground: GroundTable = GroundTable()
+    start: StartTable = StartTable()
+    sensors: SensorsTable = SensorsTable()
+    truck: TruckTable | None = None
+    laser: LaserTable | None = None
+    task: TaskTable | None = None
+    step: list[Step] = []
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """A scenario with its machine; `steps` is the script with all repetitions written out."""
+
+    path: Path
+    file: ScenarioFile
+    machine: Machine
+    steps: tuple[Step, ...]
+
+    def setting(self, seed: int | None = None, **sensors: Any) -> Setting:
+        """What a simulation starts from; `sensors` replaces keys of `[sensors]`."""
+        f = self.file
+        start = (f.start.boom_deg, f.start.stick_deg, f.start.bucket_deg)
+        truck = None
+        if f.truck is not None:
+            t = f.truck
+            truck = Truck(t.ahead_m, t.left_m, t.length_m / 2.0, t.width_m / 2.0, t.rim_m, t.capacity_m3)
+        return Setting(
+            posture=tuple(math.radians(a) for a in start),
+            slew=math.radians(f.start.slew_deg),
+            slope=(f.ground.along, f.ground.across),
+            strength=FIRMNESS[f.ground.firmness],
+            mass_kg=f.mass_kg,
+            sensors=f.sensors.model_copy(update=sensors),
+            truck=truck,
+            laser_m=f.laser.height_m if f.laser is not None else None,
+            seed=f.seed if seed is None else seed,
+        )
+
+
+def load_scenario(path: Path, machine: Path | None = None) -> Scenario:
+    """A scenario from its file; `machine` is a description to use instead of the one that it names.
+
+    Raises:
+        ConfigError: the file or the machine's cannot be used, by file, key, found and expected.
+    """
+    data = load_toml(path)
+    if "boom" in data:
+        raise ConfigError(str(path), "", "a machine's description", "a scenario, which names it")
+    file = parse_model(ScenarioFile, data, str(path))
+    place = machine if machine is not None else path.parent / file.machine
+    if machine is None and not place.exists():
+        raise ConfigError(
+            str(path), "machine", f'"{file.machine}", which does not exist', "a machine file's path"
+        )
+    described = load_machine(place)
+    steps = _written_out(file.step, str(path))
+    _check_sensors(steps, described, str(path))
+    _check_start(file, str(path))
+    return Scenario(path, file, described, steps)
+
+
+def _written_out(steps: list[Step], file: str) -> tuple[Step, ...]:
+    found: list[Step] = []
+    for step in steps:
+        if step.repeat is None:
+            found.append(step)
+        else:
+            inner = _written_out(step.step, file)
+            by = Goal.model_construct(**step.each.model_dump())
+            for times in range(step.repeat):
+                found += [_moved(one, by, times) for one in inner]
+        if len(found) > MOST_STEPS:
+            raise ConfigError(
+                file, "step", f"more than {MOST_STEPS} steps with repetitions", f"at most {MOST_STEPS}"
+            )
+    return tuple(found)
+
+
+def _moved(step: Step, by: Goal, times: int) -> Step:
+    changes = {k: goal.moved(by, times) for k in ("go", "draw") if (goal := getattr(step, k)) is not None}
+    return step.model_copy(update=changes) if changes else step
+
+
+def _check_sensors(steps: tuple[Step, ...], machine: Machine, file: str) -> None:
+    names = ", ".join(machine.sensor) or "none"
+    for step in steps:
+        if step.fault is None:
+            continue
+        wanted = [("sensor", step.fault.sensor)]
+        if step.fault.kind == "swap":
+            wanted.append(("other", step.fault.other or ""))
+        for key, name in wanted:
+            if name not in machine.sensor:
+                found = f'"{name}"' if name else "nothing"
+                raise ConfigError(file, f"step.fault.{key}", found, f"a sensor of the machine: {names}")
+
+
+def _check_start(file: ScenarioFile, path: str) -> None:
+    for name, angle in (
+        ("boom", file.start.boom_deg),
+        ("stick", file.start.stick_deg),
+        ("bucket", file.start.bucket_deg),
+    ):
+        low, high = RANGES_DEG[name]
+        if not low <= angle <= high:
+            raise ConfigError(
+                path, f"start.{name}_deg", f"{angle:g}", f"from {low:g} to {high:g}, where its cylinder ends"
+            )

@@ -1,0 +1,499 @@
+"""The simulated machine: levers in, readings and truth out, one step after the other.
+
+No clock: `advance` moves on by one step of `STEP_S`, and the same levers from the same seed give the same
+bytes. A step solves, for the change Δv of the joints' speeds,
+
+    (M + h D + h² K) Δv = h (τ - bias - h K v)
+
+with the stiffness K and damping D of oil, tracks and soil taken at the step's end (so that stiff springs
+need no small steps), then moves q by h (v + Δv/2). Sensors see the mean acceleration of the steps before
+and after.
+"""
+
+from __future__ import annotations
+
+import heapq
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from tipdatum.machine.description import Machine
+from tipdatum.simulator.chain import Array, Motion, cross
+from tipdatum.simulator.hydraulics import Hydraulics, hydraulics_of
+from tipdatum.simulator.plant import Plant, plant_of
+from tipdatum.simulator.sensors import SensorsTable, SimulatedEncoder, SimulatedSensor, renamed
+from tipdatum.simulator.soil import Soil
+from tipdatum_drivers.reading import Beam, Imu, Reading, Record, Tilt, Truth
+
+STEP_S = 0.005
+TRUTH_EVERY = 4
+"""Steps between two lines of truth."""
+SETTLE_S = 3.0
+ENGINE_HZ = 30.0
+QUIET_MPS = 0.15
+GRIP = 0.75
+"""Friction of tracks on soil."""
+FALL_M3PS = 2.2
+"""How fast soil leaves an open bucket that is full, at the reference size."""
+HOLD_FROM, HOLD_FULL = -0.05, 0.55
+"""Upward part of the direction in which the bucket is open: below the first it holds nothing, from the second
+on all that fits."""
+BEAM_HALF_M = 0.004
+"""Half the height of a receiver's window."""
+
+
+@dataclass(frozen=True, slots=True)
+class Truck:
+    """A body to load: middle (x, y) m, half sides along x and y, rim above the ground, capacity."""
+
+    x: float
+    y: float
+    half_x: float
+    half_y: float
+    rim: float
+    capacity_m3: float
+
+    def under(self, x: float, y: float) -> bool:
+        """Whether a place is over it."""
+        return abs(x - self.x) <= self.half_x and abs(y - self.y) <= self.half_y
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What a simulation starts from, beside the machine; see the scenario's tables of the same names.
+
+    Attributes:
+        posture: joint angles relative to the section before, rad, boom outwards. slew: rad.
+        laser_m: height of a rotating laser's plane; None: no laser.
+    """
+
+    posture: tuple[float, ...]
+    slew: float = 0.0
+    slope: tuple[float, float] = (0.0, 0.0)
+    strength: float = 1.0
+    mass_kg: float | None = None
+    sensors: SensorsTable = field(default_factory=SensorsTable)
+    truck: Truck | None = None
+    laser_m: float | None = None
+    seed: int = 1
+
+
+@dataclass(slots=True)
+class Faults:
+    """What somebody does to sensors: silent ones, stuck ones, and pairs whose plugs changed places."""
+
+    silent: set[str] = field(default_factory=set)
+    frozen: dict[str, Imu | Tilt | None] = field(default_factory=dict)
+    swapped: dict[str, str] = field(default_factory=dict)
+
+    def apply(self, reading: Imu | Tilt) -> Imu | Tilt | None:
+        """The reading as it reaches the line; None where nothing does."""
+        name = reading.sensor
+        if name in self.silent:
+            return None
+        if name in self.frozen:
+            kept = self.frozen[name]
+            if kept is None:
+                kept = self.frozen[name] = reading
+            elif isinstance(kept, Imu) and isinstance(reading, Imu):
+                reading = Imu(
+                    reading.t, name, kept.accel_mps2, kept.gyro_radps, kept.temp_c, reading.t_sample
+                )
+            elif isinstance(kept, Tilt):
+                reading = Tilt(
+                    reading.t,
+                    name,
+                    kept.angle_deg,
+                    kept.pitch_deg,
+                    kept.roll_deg,
+                    kept.temp_c,
+                    reading.t_sample,
+                )
+        other = self.swapped.get(name)
+        return renamed(reading, other) if other is not None else reading
+
+
+class Simulation:
+    """One machine on its ground.
+
+    Args:
+        machine: as described. setting: where it stands and what it carries.
+    """
+
+    def __init__(self, machine: Machine, setting: Setting) -> None:
+        self.setting = setting
+        self.plant: Plant = plant_of(machine, setting.mass_kg)
+        self.hydraulics: Hydraulics = hydraulics_of(self.plant)
+        chain = self.chain = self.plant.chain
+        reach = sum(s.length for s in self.plant.arm) + abs(machine.boom.foot_m[0])
+        self.soil = Soil(math.ceil(reach + 3.0), setting.slope, setting.strength)
+        self.load_m3 = 0.0
+        self.truck_m3 = 0.0
+        self.dumped_m3 = 0.0
+        """What fell outside the grid of the ground or into trucks that have driven away."""
+        self.faults = Faults()
+        self.step_number = 0
+        self.motion: Motion
+        self._q: Array = np.zeros(chain.size)
+        self._v: Array = np.zeros(chain.size)
+        self._qdd: Array = np.zeros(chain.size)
+        self._arm = [chain.index[s.name] for s in self.plant.arm]
+        self._slew, self._roll = chain.index["slew"], chain.index["roll"]
+        self._joint_of = {
+            "boom": self._arm[0],
+            "stick": self._arm[1],
+            "bucket": self._arm[2],
+            "upper": self._slew,
+        }
+        half = machine.bucket[0].width_m / 2.0
+        self._edge = np.array([[machine.bucket[0].tip_m, half, 0.0], [machine.bucket[0].tip_m, -half, 0.0]])
+        self._tip = np.array(self.plant.tip)
+        self._anchor = [0.0, 0.0, 0.0]
+        self._drives = [(chain.index[s.name], self.hydraulics.drives[s.name]) for s in self.plant.arm]
+        self._drives.append((self._slew, self.hydraulics.drives["slew"]))
+        self.relief: set[str] = set()
+        """Functions that give way at the relief pressure."""
+        self._pending: list[tuple[float, int, Record]] = []
+        self._order = 0
+        self._waiting = False
+        self._place(setting)
+        rng = np.random.SeedSequence(setting.seed).spawn(len(machine.sensor))
+        self.sensors: dict[str, SimulatedSensor] = {}
+        self.encoders: list[SimulatedEncoder] = []
+        self._receivers: list[tuple[str, int, Array, float]] = []
+        for (name, told), seed in zip(machine.sensor.items(), rng, strict=True):
+            generator = np.random.default_rng(seed)
+            if told.type in ("imu", "tilt"):
+                self.sensors[name] = SimulatedSensor(name, told, setting.sensors, generator, ENGINE_HZ)
+            elif told.type == "slew":
+                self.encoders.append(SimulatedEncoder(name, told, setting.sensors, generator))
+            else:
+                self._receivers.append(
+                    (name, self._joint_of[told.body], np.asarray(told.position_m), math.inf)
+                )
+        rigid = [s for s in self.sensors.values() if s.told.body != "rocker"]
+        self._rigid = rigid
+        self._rigid_joints = np.array([self._joint_of[s.told.body] for s in rigid], dtype=int)
+        self._rigid_places = np.array([s.place for s in rigid]).reshape(-1, 3)
+        self._rocking = next((s for s in self.sensors.values() if s.told.body == "rocker"), None)
+        self._settle()
+
+    # -- time ------------------------------------------------------------------------------------------
+
+    @property
+    def t(self) -> float:
+        """Time of the present state, s."""
+        return self.step_number * STEP_S
+
+    def advance(self, levers: Mapping[str, float]) -> list[Record]:
+        """One step with the levers where they are; returns readings and truth that have come in, in order."""
+        self.hydraulics.set_levers(levers)
+        self._step()
+        t = self.t
+        for sensor in self.sensors.values():
+            for reading in sensor.due(t, self.hydraulics.engine):
+                self._send(self.faults.apply(reading))
+        for encoder in self.encoders:
+            for angle in encoder.due(t, float(self._q[self._slew])):
+                self._send(angle if encoder.name not in self.faults.silent else None)
+        self._look_for_beam(t)
+        if self.step_number % TRUTH_EVERY == 0:
+            self._send(self.truth())
+        out: list[Record] = []
+        while self._pending and self._pending[0][0] <= t:
+            out.append(heapq.heappop(self._pending)[2])
+        return out
+
+    def _send(self, record: Reading | Truth | None) -> None:
+        if record is not None:
+            self._order += 1
+            heapq.heappush(self._pending, (record.t, self._order, record))
+
+    # -- what is true ----------------------------------------------------------------------------------
+
+    def truth(self) -> Truth:
+        """Where the tip is, against the slew centre and against where that was at the start."""
+        tip, centre = self.tip(), self.motion.origin[self._roll]
+        low = [round(float(a), 5) for a in tip - centre]
+        ground = [round(float(a), 5) for a in tip - self._start]
+        speed = self.motion.point_velocity(self._arm[-1], self._tip) - self.motion.velocity[self._roll]
+        quiet = bool(np.linalg.norm(speed) < QUIET_MPS)
+        return Truth(round(self.t, 6), (low[0], low[1], low[2]), (ground[0], ground[1], ground[2]), quiet)
+
+    def tip(self) -> Array:
+        """Middle of the edge, (3,) m, world."""
+        return self.motion.point(self._arm[-1], self._tip)
+
+    def corners(self) -> tuple[Array, Array]:
+        """Left and right end of the edge, (3,) m each, world."""
+        return self.motion.point(self._arm[-1], self._edge[0]), self.motion.point(
+            self._arm[-1], self._edge[1]
+        )
+
+    def joint_angles(self) -> dict[str, float]:
+        """Of slew and arm, rad, each against the section before."""
+        names = ("slew", *(s.name for s in self.plant.arm))
+        return {name: float(self._q[self.chain.index[name]]) for name in names}
+
+    @property
+    def rates(self) -> Array:
+        """Speeds of all joints, (n,)."""
+        return self._v
+
+    @property
+    def positions(self) -> Array:
+        """Of all joints, (n,)."""
+        return self._q
+
+    @property
+    def slew_centre(self) -> Array:
+        """(3,) m, world."""
+        return np.asarray(self.motion.origin[self._roll])
+
+    def elevation_angles(self) -> list[float]:
+        """Of the sections in the boom's plane against the horizon, rad, boom outwards."""
+        R = self.motion.R[self._arm]
+        ahead = self.motion.R[self._slew][:, 0]
+        flat = np.array([ahead[0], ahead[1], 0.0]) / math.hypot(ahead[0], ahead[1])
+        return [math.atan2(float(r[2, 0]), float(flat @ r[:, 0])) for r in R]
+
+    # -- bodies ----------------------------------------------------------------------------------------
+
+    def _place(self, setting: Setting) -> None:
+        """Put the machine on its ground in its first posture, the oil holding it."""
+        q = self._q
+        q[self.chain.index["pitch"]] = math.atan(setting.slope[0])
+        q[self.chain.index["roll"]] = math.atan(setting.slope[1])
+        q[self._slew] = setting.slew
+        for joint, angle, section in zip(self._arm, setting.posture, self.plant.arm, strict=True):
+            q[joint] = min(section.high - 0.01, max(section.low + 0.01, angle))
+        self.motion = self.chain.motion(q, self._v)
+        _, bias = self.chain.equations(self.motion)
+        for joint, drive in self._drives:
+            drive.place = float(q[joint]) + float(bias[joint]) / drive.stiffness
+        self._start = np.zeros(3)
+        self.ground_start = 0.0
+        """Height of the slew centre at the start, m, world: what a scenario's heights count from."""
+
+    def _settle(self) -> None:
+        """Let it come to rest on its tracks before time begins."""
+        history = [self._rigid, self._rocking]
+        self._rigid, self._rocking = [], None
+        for _ in range(round(SETTLE_S / STEP_S)):
+            self._step()
+        self._rigid, self._rocking = history[0] or [], history[1]  # type: ignore[assignment]
+        self.step_number = 0
+        self._start = self.slew_centre.copy()
+        self.ground_start = float(self._start[2])
+
+    def _step(self) -> None:
+        h, chain = STEP_S, self.chain
+        self.hydraulics.advance(h)
+        motion = self.motion
+        M, bias = chain.equations(motion)
+        tau, K, D = np.zeros(chain.size), np.zeros(chain.size), np.zeros(chain.size)
+        stiff = np.zeros_like(M)
+        self._hold(tau, K, D, self._stand(motion, tau, stiff), h)
+        self.relief.clear()
+        for joint, drive in self._drives:
+            torque, gives = drive.torque(float(self._q[joint]), float(self._v[joint]))
+            tau[joint] += torque
+            if gives:
+                self.relief.add(drive.name)
+            else:
+                K[joint] += drive.stiffness
+                D[joint] += drive.damping
+        self._dig(motion, tau, stiff, h)
+        left = M + stiff
+        diagonal: list[int] = list(range(chain.size))
+        left[diagonal, diagonal] += h * D + h * h * K
+        right = h * (tau - bias - h * K * self._v)
+        change = np.linalg.solve(left, right)
+        qdd: Array = np.asarray(change / h)
+        self._observe(motion, 0.5 * (self._qdd + qdd))
+        self._qdd = qdd
+        self._q = np.asarray(self._q + h * (self._v + 0.5 * change))
+        self._v = np.asarray(self._v + change)
+        self.motion = chain.motion(self._q, self._v)
+        self.step_number += 1
+        self._spill(h)
+
+    def _stand(self, m: Motion, tau: Array, stiff: Array) -> float:
+        """What the ground under the tracks does; returns the load that they carry, N."""
+        h, tracks, i = STEP_S, self.plant.tracks, self._roll
+        k, c = tracks.stiffness, tracks.damping
+        names = self.chain.index
+        z, pitch, roll = names["z"], names["pitch"], names["roll"]
+        load = 0.0
+        R, o = m.R[i], m.origin[i]
+        (px, py, _), (rx, ry, _) = m.axis[pitch].tolist(), m.axis[roll].tolist()
+        vz, vp, vr = float(self._v[z]), float(self._v[pitch]), float(self._v[roll])
+        for corner in tracks.corners:
+            ax, ay, az = (R @ np.array(corner)).tolist()
+            depth = self.soil.height(float(o[0]) + ax, float(o[1]) + ay) - (float(o[2]) + az)
+            if depth <= 0.0:
+                continue
+            jp, jr = px * ay - py * ax, rx * ay - ry * ax
+            speed = vz + jp * vp + jr * vr
+            force = max(0.0, k * depth - c * speed)
+            load += force
+            tau[z] += force
+            tau[pitch] += jp * force
+            tau[roll] += jr * force
+            # The stiffness's own share of the right side, and both on the left.
+            ahead = h * k * speed
+            tau[z] -= ahead
+            tau[pitch] -= jp * ahead
+            tau[roll] -= jr * ahead
+            weight = h * c + h * h * k
+            row = ((z, 1.0), (pitch, jp), (roll, jr))
+            for a, ja in row:
+                for b, jb in row:
+                    stiff[a, b] += weight * ja * jb
+        return load
+
+    def _hold(self, tau: Array, K: Array, D: Array, load: float, h: float) -> None:
+        """Tracks grip the ground where they stand, and move that place when they are driven."""
+        left, right = self.hydraulics.drives["left_track"], self.hydraulics.drives["right_track"]
+        x, y, heading = (self.chain.index[n] for n in ("x", "y", "heading"))
+        forward, turn = 0.5 * (left.rate + right.rate), (right.rate - left.rate) / self.plant.tracks.gauge
+        angle = float(self._q[heading])
+        rates = (forward * math.cos(angle), forward * math.sin(angle), turn)
+        grip = GRIP * load
+        k = 2.0 * self.plant.tracks.stiffness
+        c = 2.0 * 0.5 * math.sqrt(k * self.plant.mass)
+        arm = 0.3 * self.plant.tracks.length
+        for n, (joint, rate, lever) in enumerate(
+            ((x, rates[0], 1.0), (y, rates[1], 1.0), (heading, rates[2], arm))
+        ):
+            self._anchor[n] += rate * h
+            stiffness, damping, most = k * lever**2, c * lever**2, grip * lever
+            gap = self._anchor[n] - float(self._q[joint])
+            force = stiffness * gap + damping * (rate - float(self._v[joint]))
+            if abs(force) > most:
+                force = math.copysign(most, force)
+                reach = most / stiffness
+                self._anchor[n] = float(self._q[joint]) + min(reach, max(-reach, gap))
+            else:
+                K[joint] += stiffness
+                D[joint] += damping
+            tau[joint] += force
+
+    # -- soil ------------------------------------------------------------------------------------------
+
+    def _dig(self, m: Motion, tau: Array, stiff: Array, h: float) -> None:
+        bucket = self._arm[-1]
+        left, right = self.corners()
+        velocity = m.point_velocity(bucket, self._tip)
+        opening = -m.R[bucket][:, 2]
+        room = max(0.0, self._room(float(opening[2])) - self.load_m3)
+        contact = self.soil.meet(left, right, velocity, opening, room, h)
+        if contact.cut_m3 > 0.0 and float(velocity @ opening) > 0.0:
+            self._set_load(self.load_m3 + min(contact.cut_m3, room))
+        if not contact.force.any():
+            return
+        J = m.jacobian(bucket, 0.5 * (left + right))
+        tau += J @ contact.force
+        if contact.stiffness > 0.0:
+            row = J[:, 2]
+            tau -= h * contact.stiffness * float(velocity[2]) * row
+            stiff += (
+                h * h * contact.stiffness + h * 0.05 * math.sqrt(contact.stiffness * 1500.0)
+            ) * np.outer(row, row)
+
+    def _room(self, upward: float) -> float:
+        part = (upward - HOLD_FROM) / (HOLD_FULL - HOLD_FROM)
+        return self.plant.bucket_capacity_m3 * min(1.0, max(0.0, part))
+
+    def _spill(self, h: float) -> None:
+        """What a turned bucket no longer holds falls on the ground below, or into the truck."""
+        over = self.load_m3 - self._room(float(-self.motion.R[self._arm[-1]][2, 2]))
+        if over > 0.0:
+            falls = min(over, FALL_M3PS * self.plant.size**3 * h)
+            tip, pin = self.tip(), self.motion.origin[self._arm[-1]]
+            x, y = (0.75 * tip + 0.25 * pin)[:2].tolist()
+            truck = self.setting.truck
+            if (
+                truck is not None
+                and truck.under(x, y)
+                and tip[2] > self.soil.natural_height(x, y) + truck.rim - 0.3
+            ):
+                self.truck_m3 += falls
+            else:
+                self._falling = getattr(self, "_falling", 0.0) + falls
+            self._set_load(self.load_m3 - falls)
+            self._fall_at = (x, y)
+        if self.step_number % 10 == 0:
+            if self._falling > 0.0:
+                width = self.plant.machine.bucket[0].width_m
+                before = self.soil.volume_m3 + self._falling
+                self.soil.put(*self._fall_at, 0.25 + 0.5 * width, self._falling)
+                self.dumped_m3 += before - self.soil.volume_m3
+                self._falling = 0.0
+            self.soil.settle()
+
+    _falling: float = 0.0
+    _fall_at: tuple[float, float] = (0.0, 0.0)
+
+    def _set_load(self, volume: float) -> None:
+        self.load_m3 = max(0.0, volume)
+        self.chain.set_body(self._arm[-1], self.plant.bucket_body(self.load_m3))
+
+    # -- sensors ---------------------------------------------------------------------------------------
+
+    def _observe(self, m: Motion, qdd: Array) -> None:
+        """Show every sensor what its body does at the step's beginning."""
+        if not self._rigid and self._rocking is None:
+            return
+        t = self.t
+        alpha, accel = m.accelerations(qdd)
+        if self._rigid:
+            i = self._rigid_joints
+            R, omega = m.R[i], m.omega[i]
+            arm = (R @ self._rigid_places[:, :, None])[:, :, 0]
+            force = accel[i] + cross(alpha[i], arm) + cross(omega, cross(omega, arm))
+            force[:, 2] += self.chain.gravity
+            forces = (force[:, None, :] @ R)[:, 0, :]
+            rates = (omega[:, None, :] @ R)[:, 0, :]
+            for sensor, f, w in zip(self._rigid, forces, rates, strict=True):
+                sensor.observe(t, f, w)
+        if self._rocking is not None:
+            self._observe_rocker(self._rocking, m, qdd, alpha, accel)
+
+    def _observe_rocker(
+        self, sensor: SimulatedSensor, m: Motion, qdd: Array, alpha: Array, accel: Array
+    ) -> None:
+        rocker, stick, bucket = self.plant.rocker, self._arm[-2], self._arm[-1]
+        beta = float(self._q[bucket])
+        rho = rocker.angle(beta) if rocker is not None else None
+        if rocker is None or rho is None:
+            return
+        ratio, eps = rocker.ratio(beta), 1e-3
+        bend = (rocker.ratio(beta + eps) - rocker.ratio(beta - eps)) / (2.0 * eps)
+        speed = float(self._v[bucket])
+        across = -m.R[stick][:, 1]
+        omega = m.omega[stick] + across * ratio * speed
+        turn = alpha[stick] + cross(m.omega[stick], across * ratio * speed)
+        turn = turn + across * (ratio * float(qdd[bucket]) + bend * speed**2)
+        c, s = math.cos(rho), math.sin(rho)
+        R = m.R[stick] @ np.array([[c, 0.0, -s], [0.0, 1.0, 0.0], [s, 0.0, c]])
+        pivot = m.R[stick] @ np.array([rocker.pivot[0], 0.0, rocker.pivot[1]])
+        w0 = m.omega[stick]
+        at_pivot = accel[stick] + cross(alpha[stick], pivot) + cross(w0, cross(w0, pivot))
+        arm = R @ sensor.place
+        force = at_pivot + cross(turn, arm) + cross(omega, cross(omega, arm))
+        force[2] += self.chain.gravity
+        sensor.observe(self.t, force @ R, omega @ R)
+
+    def _look_for_beam(self, t: float) -> None:
+        laser = self.setting.laser_m
+        if laser is None:
+            return
+        for n, (name, joint, place, before) in enumerate(self._receivers):
+            above = float(self.motion.point(joint, place)[2]) - laser
+            self._receivers[n] = (name, joint, place, above)
+            crossed = before * above < 0.0 or (abs(above) < BEAM_HALF_M <= abs(before))
+            if crossed and math.isfinite(before) and name not in self.faults.silent:
+                self._send(Beam(t, name))
