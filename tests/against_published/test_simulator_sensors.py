@@ -12,7 +12,7 @@ import allantools
 import numpy as np
 import pytest
 
-from tipdatum.machine.description import Noise, Sensor
+from tipdatum.machine.parts import Noise, Sensor
 from tipdatum.simulator.sensors import SensorsTable, SimulatedSensor
 from tipdatum_drivers.reading import Imu, Tilt
 

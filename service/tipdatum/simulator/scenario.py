@@ -15,11 +15,11 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from tipdatum.errors import ConfigError
-from tipdatum.machine.description import Machine, load_machine, load_toml
+from tipdatum.machine.description import Machine, load_machine
 from tipdatum.simulator.plant import RANGES_DEG
 from tipdatum.simulator.sensors import SensorsTable
 from tipdatum.simulator.simulation import Setting, Truck
-from tipdatum.validation import Misfit, parse_model
+from tipdatum.validation import Misfit, load_toml, parse_model
 
 FIRMNESS = {"soft": 0.5, "firm": 1.0, "hard": 2.2}
 FAULTS: tuple[str, ...] = ("unplug", "freeze", "swap", "corrupt", "warm", "knock")

@@ -23,7 +23,7 @@ import numpy as np
 from msgspec.structs import replace
 from pydantic import BaseModel, ConfigDict, Field
 
-from tipdatum.machine.description import Sensor
+from tipdatum.machine.parts import Sensor
 from tipdatum.simulator.chain import Array
 from tipdatum_drivers.reading import Imu, Slew, Tilt, Vector
 
