@@ -2,85 +2,81 @@
 
 A sentence is its English text (a `str`) that still knows its parts: a code and values for each. Added to one
 another sentences keep their parts; text that is only text becomes a part without a code. Whoever shows a
-sentence in another language, or in other units, says the parts from its own catalogue.
+sentence in another language, or in other units, says the parts from its own catalogue: `said(text)` is what
+the messages carry, `tipdatum.display.texts` and the page's `texts.js` say it.
 
-The end of a value's name tells what it is and how it is written: `_m` a length in metres to the millimetre,
-`_fine_m` a small one in millimetres, `_signed_m` the same with its sign, `_number_mm` millimetres without the
-unit, `_s` seconds, `_whole_s` whole ones.
+The English stands with that of every other language, in `display/page/texts/<language>.json` under
+`say.<code>`: blanks in braces, and commands in brackets, `[datum/set]`, which a page writes as the button
+that sends them.
+
+The end of a value's name tells what it is and how it is written: see `_WAYS`. A value may be a sentence
+itself, or several.
 """
 
 from __future__ import annotations
 
+import json
 import re
-from typing import Any, Self
+from collections.abc import Callable, Iterable, Sequence
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, Self, TypeAlias
+
+CATALOGUE = Path(__file__).parent / "display" / "page" / "texts" / "en.json"
+
+COMMAND = re.compile(r"\[([a-z]+/[a-z-]+)\]")
+"""A command as it stands in a text of the catalogue."""
 
 ENGLISH: dict[str, str] = {
-    # the reference
-    "reference-set": "Reference set on {mark} at {elevation_m}{corner}, averaged over {lasted_s}, spread "
-    "{spread_fine_m}.",
-    "no-reference": "There is no reference: set one with datum/set.",
-    "nothing-to-confirm": "There is no reference to confirm: set one with datum/set.",
-    "not-in-doubt": "The reference was not in doubt.",
-    "confirmed": "Reference confirmed although {doubts}.",
-    "reference-cleared": "Reference cleared. Marks, level book and target are kept.",
-    "was-no-reference": "There was no reference.",
-    "needs-reference": "{what}: there is no reference. Set one with datum/set.",
-    "needs-sure-reference": "{what}: the reference is doubtful ({doubts}). Touch a known mark (mark/return), "
-    "use the laser, or confirm it with datum/confirm.",
-    "measured-from-reference": "This is measured from the reference: set one with datum/set first.",
-    "reference-doubtful": " The reference is doubtful: no deviation until it is confirmed.",
-    # marks
-    "mark-noted": "{mark} noted at {elevation_m}.",
-    "mark-kept": "{mark} kept at {elevation_m} (sigma {sigma_fine_m}{where}), spread {spread_fine_m}.",
-    "carried-over": "Reference carried over by {mark} at {elevation_m}, averaged over {lasted_s}, spread "
-    "{spread_fine_m}.",
-    "check-passed": "Check PASSED: {mark} reads {elevation_m}, known {known_m}, {off_signed_m} off "
-    "(allowed {limit}{allowed_fine_m}). Nothing was changed.",
-    "check-not-passed": "Check NOT PASSED: {mark} reads {elevation_m}, known {known_m}, {off_signed_m} off "
-    "(allowed {limit}{allowed_fine_m}). Nothing was changed.",
-    "mark-forgotten": "{mark} forgotten.",
-    # targets
-    "target-level": "Target: level at {elevation_m}.",
-    "target-level-below": "Target: level at {elevation_m}, {depth_m} below the reference's mark.",
-    "target-grade": "Target: {way} through {elevation_m} at {where}{across}.",
-    "target-cleared": "Target cleared.",
-    "follows-boom": " There is no slew sensor: the grade follows the boom plane wherever it is swung.",
-    "tolerance": "Tolerance +{above_number_mm} / -{below_fine_m}.",
-    "layers": "{count} layers: {names}. The target itself is worked on.",
-    "at-station": "The tip is at station {station}.",
-    # touches
-    "not-still": "The tip is not still: {why}. Hold it on the mark and try again.",
-    "no-rest": "The tip did not come to rest within {wait_whole_s}: {why}.",
-    "arm-unknown": "The arm's position is not known ({reasons}).",
-    "arm-unknown-now": "The arm's position is not known just now ({reasons}).",
-    # limits, trench, bucket, points
-    "limits-cleared": "{count} limits cleared.",
-    "limit-cleared": "{count} limit cleared.",
-    "no-such-limit": "There is no limit of kind {kind}.",
-    "limit-needs-slew": "A slew limit needs a slew sensor; this machine has none.",
-    "ground-at": "Ground beside the trench at {elevation_m}.",
-    "bucket-stays": "{bucket} stays on.",
-    "bucket-on": "Bucket {bucket} is on: tip {tip_m} from the pin, {width} wide.",
-    "check-new-bucket": " The reference stays; check it with the new bucket on a mark (mark/check).",
-    "recording-stopped": "Automatic recording stopped.",
-    "recording-needs-target": "Automatic recording follows the target: set one first.",
-    "points-cleared": "{count} points cleared.",
-    "no-elevation-now": "There is no elevation to record just now.",
-    "put-back": "Put back: {command}. It had answered: {answer}",
-    "nothing-to-undo": "Nothing was changed in the last {seconds_whole_s}; older changes stay.",
+    key.removeprefix("say."): COMMAND.sub(r"\1", text)
+    for key, text in json.loads(CATALOGUE.read_text(encoding="utf-8")).items()
+    if key.startswith("say.")
 }
 """Code → English, with the values' names in braces."""
 
+Part: TypeAlias = tuple[str, dict[str, Any]]
+
 _BLANK = re.compile(r"\{(\w+)\}")
+_NUMBER = r"-?\d+(?:\.\d+)?"
+
+
+def _signed_mm(metres: float) -> str:
+    size = f"{metres * 1000:+.0f}"
+    return f"{'0' if float(size) == 0.0 else size} mm"
+
+
+_WAYS: tuple[tuple[str, Callable[[float], str], str, float], ...] = (
+    ("_signed_m", _signed_mm, r"([+-]?\d+) mm", 0.001),
+    ("_tenths_m", lambda v: f"{v * 1000:.1f} mm", rf"({_NUMBER}) mm", 0.001),
+    ("_fine_m", lambda v: f"{v * 1000:.0f} mm", rf"({_NUMBER}) mm", 0.001),
+    ("_number_mm", lambda v: f"{v:.0f}", rf"({_NUMBER})", 1.0),
+    ("_coarse_m", lambda v: f"{v:.2f} m", rf"({_NUMBER}) m", 1.0),
+    ("_whole_m", lambda v: f"{v:.0f} m", rf"({_NUMBER}) m", 1.0),
+    ("_bare_m", lambda v: f"{v:.3f}", rf"({_NUMBER})", 1.0),
+    ("_m", lambda v: f"{v:.3f} m", rf"({_NUMBER}) m", 1.0),
+    ("_m3", lambda v: f"{v:.2f} m³", rf"({_NUMBER}) m³", 1.0),
+    ("_fine_mps", lambda v: f"{v * 1000:.0f} mm/s", rf"({_NUMBER}) mm/s", 0.001),
+    ("_mps", lambda v: f"{v:.2f} m/s", rf"({_NUMBER}) m/s", 1.0),
+    ("_grade", lambda v: f"{abs(v) * 100:.2f} %", rf"({_NUMBER}) %", 0.01),
+    ("_share", lambda v: f"{v * 100:.0f} %", rf"({_NUMBER}) %", 0.01),
+    ("_whole_deg", lambda v: f"{v:g}°", rf"({_NUMBER})°", 1.0),
+    ("_deg", lambda v: f"{v:.1f}°", rf"({_NUMBER})°", 1.0),
+    ("_min", lambda v: f"{v:.0f} min", rf"({_NUMBER}) min", 1.0),
+    ("_whole_s", lambda v: f"{v:g} s", rf"({_NUMBER}) s", 1.0),
+    ("_s", lambda v: f"{v:.1f} s", rf"({_NUMBER}) s", 1.0),
+    ("_kv", lambda v: f"{v:g} kV", rf"({_NUMBER}) kV", 1.0),
+)  # fmt: skip
+"""End of a value's name, how English writes the number, how that is read again, and its unit in SI: lengths
+to the millimetre, coarse ones to the centimetre, fine ones in millimetres; speeds; grades as a ratio."""
 
 
 class Sentence(str):
     """English text with its parts: (code, values) each; the code is empty for what is only text."""
 
     __slots__ = ("parts",)
-    parts: tuple[tuple[str, dict[str, Any]], ...]
+    parts: tuple[Part, ...]
 
-    def __new__(cls, text: str, parts: tuple[tuple[str, dict[str, Any]], ...]) -> Self:
+    def __new__(cls, text: str, parts: tuple[Part, ...]) -> Self:
         made = super().__new__(cls, text)
         made.parts = parts
         return made
@@ -93,8 +89,12 @@ class Sentence(str):
         return Sentence(super().__add__(other), self.parts + parts_of(other))
 
 
+_TOLD = frozenset({"why", "reasons", "doubts", "answer", "remark"})
+"""Values that repeat what was said elsewhere; all others are numbers, names or words of people."""
+
+
 def sentence(code: str, **values: Any) -> Sentence:
-    """The sentence of that code.
+    """The sentence of that code; a value may be a sentence, or a sequence of them.
 
     Raises:
         KeyError: there is no such code, or a value is missing.
@@ -103,28 +103,108 @@ def sentence(code: str, **values: Any) -> Sentence:
     return Sentence(text, ((code, values),))
 
 
-def parts_of(text: str) -> tuple[tuple[str, dict[str, Any]], ...]:
+def parts_of(text: str) -> tuple[Part, ...]:
     """The parts of any text: what is no sentence is one part without a code; nothing is none."""
     if isinstance(text, Sentence):
         return text.parts
     return (("", {"text": text}),) if text else ()
 
 
+def said(text: str) -> list[dict[str, Any]]:
+    """The parts as messages carry them: code and values each; values that are sentences as lists of parts.
+
+    Texts that come without a code are looked for among the sentences: drivers know nothing of the service's
+    words, and what was read from the disk is text.
+    """
+    return [{"code": code, "values": _plain(values)} for code, values in parts_of(recognised(text))]
+
+
+def said_each(texts: Iterable[str]) -> list[list[dict[str, Any]]]:
+    """`said` of each."""
+    return [said(text) for text in texts]
+
+
 def written(name: str, value: Any) -> str:
-    """A value as English writes it, by the end of its name."""
+    """A value as English writes it, by the end of its name; several of them with semicolons."""
+    if isinstance(value, (list, tuple)):
+        return "; ".join(map(str, value))
     if not isinstance(value, int | float) or isinstance(value, bool):
         return str(value)
-    if name.endswith("_signed_m"):
-        size = f"{value * 1000:+.0f}"
-        return f"{'0' if float(size) == 0.0 else size} mm"
-    if name.endswith("_fine_m"):
-        return f"{value * 1000:.0f} mm"
-    if name.endswith("_number_mm"):
-        return f"{value:.0f}"
-    if name.endswith("_m"):
-        return f"{value:.3f} m"
-    if name.endswith("_whole_s"):
-        return f"{value:g} s"
-    if name.endswith("_s"):
-        return f"{value:.1f} s"
-    return str(value)
+    for end, write, _, _ in _WAYS:
+        if name.endswith(end):
+            return write(value)
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _plain(values: dict[str, Any]) -> dict[str, Any]:
+    plain: dict[str, Any] = {}
+    for name, value in values.items():
+        if isinstance(value, (list, tuple)):
+            plain[name] = said_each(value)
+        elif isinstance(value, str) and name != "text":
+            found = recognised(value) if name in _TOLD else value
+            plain[name] = [said(found)] if isinstance(found, Sentence) else value
+        else:
+            plain[name] = value
+    return plain
+
+
+# Texts without a code
+
+
+def recognised(text: str) -> str:
+    """The sentence that reads like this, else the text itself.
+
+    Also of the form "kind: what was found", several of them with semicolons, as sensors' faults are told.
+    """
+    return text if isinstance(text, Sentence) else _recognised(text)
+
+
+@lru_cache(maxsize=256)
+def _recognised(text: str) -> str:
+    for code, pattern, names in _patterns():
+        if match := pattern.fullmatch(text):
+            return Sentence(text, ((code, {n: _read(n, match[i + 1]) for i, n in enumerate(names)}),))
+    for between in ("; ", ": "):
+        first, sign, rest = text.partition(between)
+        if not sign:
+            continue
+        one, other = recognised(first), recognised(rest)
+        # A name before a colon is no sentence; what stands on either side of a semicolon may be.
+        if isinstance(one, Sentence) or (between == "; " and isinstance(other, Sentence)):
+            return Sentence(text, (*parts_of(one), ("", {"text": sign}), *parts_of(other)))
+    return text
+
+
+@lru_cache(maxsize=1)
+def _patterns() -> Sequence[tuple[str, re.Pattern[str], tuple[str, ...]]]:
+    """Every sentence as a pattern, those with the most words of their own first."""
+    ordered = sorted(ENGLISH.items(), key=lambda item: (-len(_BLANK.sub("", item[1])), item[0]))
+    # A sentence that is little more than its blanks would be found in everything.
+    return [
+        (code, _pattern(text), tuple(_BLANK.findall(text)))
+        for code, text in ordered
+        if len(_BLANK.sub("", text)) > 3
+    ]
+
+
+def _pattern(text: str) -> re.Pattern[str]:
+    pieces = _BLANK.split(text)
+    return re.compile(
+        "".join(re.escape(piece) if i % 2 == 0 else _reading(piece) for i, piece in enumerate(pieces)),
+        re.DOTALL,
+    )
+
+
+def _reading(name: str) -> str:
+    return next(
+        (pattern for end, _, pattern, _ in _WAYS if name.endswith(end)),
+        r"(.+?)" if name in _TOLD else r"([^;:]+?)",
+    )
+
+
+def _read(name: str, text: str) -> Any:
+    for end, _, _, unit in _WAYS:
+        if name.endswith(end):
+            return round(float(text) * unit, 9)
+    return int(text) if name == "count" and text.isdecimal() else text

@@ -1,25 +1,49 @@
-"""Sentences: English text that still knows its code and values."""
+"""Sentences: English text that still knows its code and values, and every language that says them."""
 
 from __future__ import annotations
 
 import ast
+import json
 import re
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from tipdatum.display.texts import languages, speech
 from tipdatum.errors import CommandRefused
-from tipdatum.sentences import ENGLISH, parts_of, sentence, written
+from tipdatum.fusion.pose import SEVERITY
+from tipdatum.grade.commands import COMMANDS
+from tipdatum.grade.figures import CAUSES
+from tipdatum.sentences import COMMAND, ENGLISH, Sentence, parts_of, recognised, said, sentence, written
+from tipdatum_drivers.plausibility import KIND_WORDS
 
 SERVICE = Path(__file__).parents[2] / "service" / "tipdatum"
+DRIVERS = Path(__file__).parents[2] / "drivers" / "tipdatum_drivers"
+BLANK = re.compile(r"\{(\w+)\}")
+WORD = re.compile(r"[A-Za-z]+")
+
+TELLS_AS_TEXT = (
+    *sorted((SERVICE / "fusion").rglob("*.py")),
+    *(
+        DRIVERS / name
+        for name in (
+            "presence.py",
+            "plausibility.py",
+            "part_checks.py",
+            "connection.py",
+            "together.py",
+        )
+    ),
+)
+"""Where texts are made that the service tells as sentences without being made as such."""
 
 
 def test_sentence_is_its_english_text_and_its_parts() -> None:
-    said = sentence("target-level", elevation_m=-1.2345) + sentence("reference-doubtful") + " More."
-    assert said.startswith("Target: level at -1.234 m. The reference is doubtful")
-    assert said.endswith("More.")
-    assert said.parts == (
+    told = sentence("target-level", elevation_m=-1.2345) + sentence("reference-doubtful") + " More."
+    assert told.startswith("Target: level at -1.234 m. The reference is doubtful")
+    assert told.endswith("More.")
+    assert told.parts == (
         ("target-level", {"elevation_m": -1.2345}),
         ("reference-doubtful", {}),
         ("", {"text": " More."}),
@@ -33,13 +57,29 @@ def test_sentence_stays_one_in_a_refusal() -> None:
     assert parts_of(str(refusal)) == (("no-reference", {}),)
 
 
+def test_sentence_in_a_sentence_is_told_as_parts() -> None:
+    told = sentence("not-still", why=sentence("tip-spread", spread_fine_m=0.03, last_s=1.0))
+    assert told == (
+        "The tip is not still: its height spread over 30 mm in the last 1.0 s. "
+        "Hold it on the mark and try again."
+    )
+    inner = {"code": "tip-spread", "values": {"spread_fine_m": 0.03, "last_s": 1.0}}
+    assert said(told) == [{"code": "not-still", "values": {"why": [[inner]]}}]
+    doubts = (sentence("doubt-shook"), sentence("doubt-lean", change_deg=1.25))
+    both = said(sentence("confirmed", doubts=doubts))[0]["values"]["doubts"]
+    assert [part[0]["code"] for part in both] == ["doubt-shook", "doubt-lean"]
+
+
 @pytest.mark.parametrize(
     ("name", "value", "text"),
     [
         ("elevation_m", 24.31, "24.310 m"),
         ("spread_fine_m", 0.0042, "4 mm"),
+        ("sigma_tenths_m", 0.0042, "4.2 mm"),
+        ("station_coarse_m", 12.5, "12.50 m"),
         ("off_signed_m", 0.0121, "+12 mm"),
         ("off_signed_m", -0.0004, "0 mm"),
+        ("rise_grade", -0.02, "2.00 %"),
         ("lasted_s", 2.0, "2.0 s"),
         ("wait_whole_s", 10.0, "10 s"),
         ("mark", "BM1", "BM1"),
@@ -49,20 +89,125 @@ def test_values_are_written_by_the_end_of_their_names(name: str, value: float | 
     assert written(name, value) == text
 
 
-def test_every_language_says_every_sentence_with_values_that_it_has() -> None:
+def test_text_without_a_code_is_recognised_with_its_values() -> None:
+    assert parts_of(recognised("stick sensor silent for 3.2 s")) == (
+        ("sensor-silent-for", {"sensor": "stick", "age_s": 3.2}),
+    )
+    found = recognised("frozen: the same reading for more than 2 s; late: 0.31 s old when it came")
+    assert [code for code, _ in parts_of(found) if code] == [
+        "kind-frozen", "found-frozen", "kind-late", "found-late",
+    ]  # fmt: skip
+    assert not isinstance(recognised("a remark of somebody: nothing of ours"), Sentence)
+
+
+def test_names_that_people_give_are_no_sentences() -> None:
+    """A mark may be called like a fault."""
+    assert said(sentence("mark-forgotten", mark="late"))[0]["values"] == {"mark": "late"}
+
+
+@pytest.mark.parametrize("code", sorted(ENGLISH))
+def test_every_sentence_is_said_in_every_language_with_the_same_values(code: str) -> None:
     for language in languages():
-        texts = speech(language).texts
-        for code, english in ENGLISH.items():
-            blanks = set(re.findall(r"\{(\w+)\}", english))
-            assert set(re.findall(r"\{(\w+)\}", texts[f"say.{code}"])) <= blanks, (language, code)
+        text = speech(language).texts[f"say.{code}"]
+        assert set(BLANK.findall(text)) <= set(BLANK.findall(ENGLISH[code])), language
+        assert set(COMMAND.findall(text)) <= set(COMMANDS), language
 
 
-def test_every_code_is_used_and_every_used_code_is_there() -> None:
-    used = set()
-    for file in SERVICE.rglob("*.py"):
+def test_commands_stand_in_brackets_wherever_a_sentence_names_one() -> None:
+    """So that a page can write them as buttons."""
+    for language in languages():
+        for key, text in speech(language).texts.items():
+            bare = COMMAND.sub("", text)
+            named = [command for command in COMMANDS if re.search(rf"\b{command}\b", bare)]
+            assert not named, (language, key)
+
+
+def test_every_code_is_used_or_is_what_is_told_as_text() -> None:
+    used = {code for file in SERVICE.rglob("*.py") for code in _codes(file)}
+    texts = (
+        *TELLS_AS_TEXT,
+        *DRIVERS.rglob("*.py"),
+        *(SERVICE / "core").glob("*.py"),
+        SERVICE / "run" / "shell.py",
+    )
+    told = set(WORD.findall(" ".join(piece for file in texts for piece in _pieces(file))))
+    made = {f"why-{cause}" for cause in CAUSES} | {f"arm-quality-{quality}" for quality in SEVERITY}
+    left = {
+        code
+        for code in set(ENGLISH) - used - made
+        if not set(WORD.findall(BLANK.sub(" ", ENGLISH[code]))) <= told
+    }
+    assert used <= set(ENGLISH)
+    assert left == set()
+
+
+def test_what_estimators_and_sensors_tell_stands_in_the_catalogue() -> None:
+    """A text that changes there changes in the catalogue, or it would be English in every language."""
+    english = "\n".join(BLANK.sub(lambda blank: written(blank[1], 1.0), text) for text in ENGLISH.values())
+    pieces = {piece.strip() for file in TELLS_AS_TEXT for piece in _pieces(file) if " " in piece.strip()}
+    kinds = set(KIND_WORDS.values())
+    assert {piece for piece in pieces - kinds if piece not in english and f"{piece} " not in english} == {
+        "wrong serial:"  # kind and text, put together again
+    }
+
+
+def test_refusals_answers_and_events_are_sentences() -> None:
+    """Whatever `grade` tells a person has a code: no plain text is handed to what tells."""
+    plain = []
+    for file in sorted((SERVICE / "grade").rglob("*.py")):
         for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "sentence" and node.args:
-                first = node.args[0]
-                codes = [first.body, first.orelse] if isinstance(first, ast.IfExp) else [first]
-                used |= {code.value for code in codes if isinstance(code, ast.Constant)}
-    assert used == set(ENGLISH)
+            if not isinstance(node, ast.Call):
+                continue
+            name = getattr(node.func, "id", getattr(node.func, "attr", ""))
+            at = {
+                "CommandRefused": 0,
+                "done": 1,
+                "refused": 1,
+                "tell": 2,
+                "doubt": 1,
+                "NotStill": 1,
+                "Sign": 0,
+            }
+            place = at.get(name)
+            if place is not None and len(node.args) > place and _is_text(node.args[place]):
+                plain.append((file.name, node.lineno))
+    assert plain == []
+
+
+def _is_text(node: ast.expr) -> bool:
+    return isinstance(node, ast.JoinedStr) or (isinstance(node, ast.Constant) and isinstance(node.value, str))
+
+
+def _codes(file: Path) -> Iterator[str]:
+    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "sentence" and node.args:
+            for inner in ast.walk(node.args[0]):
+                if (
+                    isinstance(inner, ast.Constant)
+                    and isinstance(inner.value, str)
+                    and inner.value in ENGLISH
+                ):
+                    yield inner.value
+
+
+def _pieces(file: Path) -> Iterator[str]:
+    """The texts of a module that are not for developers: without docstrings and errors."""
+    tree = ast.parse(file.read_text(encoding="utf-8"))
+    skipped: set[int] = set()
+    for node in ast.walk(tree):
+        called = getattr(node, "func", None)
+        name = getattr(called, "id", getattr(called, "attr", ""))
+        docstring = isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
+        if docstring or isinstance(node, ast.Raise) or name in ("Field", "info", "warning", "error"):
+            skipped |= {id(inner) for inner in ast.walk(node)}
+    for node in ast.walk(tree):
+        if id(node) not in skipped and isinstance(node, ast.Constant) and isinstance(node.value, str):
+            yield node.value
+
+
+def test_catalogues_have_the_same_keys() -> None:
+    keys = [set(speech(language).texts) for language in languages()]
+    missing = {language: set.union(*keys) - own for language, own in zip(languages(), keys, strict=True)}
+    # A word that English writes as the service does needs no entry.
+    assert {key for own in missing.values() for key in own if not key.startswith("word.")} == set()
+    assert json.loads((SERVICE / "display" / "page" / "texts" / "en.json").read_text())["language.name"]

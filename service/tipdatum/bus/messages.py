@@ -11,7 +11,7 @@ from typing import Any, Literal, Self
 import orjson
 from pydantic import BaseModel, ConfigDict, Field
 
-CONTRACT_VERSION = "1.1"
+CONTRACT_VERSION = "1.2"
 """Version of the message contract: major for what breaks a reader, minor for what is added."""
 
 UNITS: dict[str, str] = {
@@ -73,6 +73,9 @@ class Tip(Message):
     reasons: list[str] = Field(
         description="why figures are missing or weak, in short words; what is missing of the target "
         "(station unknown, outside the profile) stands here while quality is good"
+    )
+    reasons_said: list[list[dict[str, Any]]] = Field(
+        default_factory=list, description="the reasons as parts, see `said` of a reply"
     )
     datum: Datum
     deviation_m: float | None = Field(
@@ -152,6 +155,9 @@ class LimitFigure(Message):
     distance_deg: float | None = Field(default=None, description="the same of a slew limit")
     time_s: float | None = Field(description="until it is reached at the present speed")
     reason: str = ""
+    said: list[dict[str, Any]] = Field(
+        default_factory=list, description="the reason as parts, see `said` of a reply"
+    )
     note: str = ""
 
 
@@ -195,6 +201,9 @@ class Health(Message):
     body: str
     state: Literal["ok", "waiting", "stale", "fault"]
     text: str = Field(description="what is wrong in words, empty when ok")
+    said: list[dict[str, Any]] = Field(
+        default_factory=list, description="the text as parts, see `said` of a reply"
+    )
     rate_hz: float | None
     jitter_s: float | None = None
     age_s: float | None
@@ -232,6 +241,9 @@ class Change(Message):
     command: str
     by: str
     text: str
+    said: list[dict[str, Any]] = Field(
+        default_factory=list, description="the text as parts, see `said` of a reply"
+    )
 
 
 class Changes(Message):
@@ -255,7 +267,8 @@ class Reply(Message):
     )
     said: list[dict[str, Any]] = Field(
         default_factory=list,
-        description="the same as parts for other languages and units: code and values each; code empty: text",
+        description="the same as parts for other languages and units, code and values each (no code: text); "
+        "a value that is a list holds sentences, each a list of such parts",
     )
     request_id: str | None = None
     result: dict[str, Any] | None = None
@@ -268,6 +281,9 @@ class State(Message):
     time: str
     datum: Datum
     reasons: list[str] = Field(default_factory=list, description="why the reference is doubtful")
+    reasons_said: list[list[dict[str, Any]]] = Field(
+        default_factory=list, description="the reasons as parts, see `said` of a reply"
+    )
     reference: dict[str, Any] | None = None
     bucket: str | None = None
     target: dict[str, Any] | None = None
@@ -302,6 +318,9 @@ class Happening(Message):
     time: str
     kind: str
     text: str
+    said: list[dict[str, Any]] = Field(
+        default_factory=list, description="the text as parts, see `said` of a reply"
+    )
     sensor: str | None = None
     data: dict[str, Any] | None = Field(
         default=None, description="figures of an as-dug point or of a line of the level book"

@@ -17,6 +17,7 @@ from tipdatum.bus.topics import Topics
 from tipdatum.errors import CommandRefused
 from tipdatum.grade.commands import COMMANDS
 from tipdatum.grade.forms import Destroying, Request
+from tipdatum.sentences import sentence
 
 MAX_BODY_BYTES = 64 * 1024  # a target of a thousand points needs a third of this
 MAX_TOPIC_CHARACTERS = 256
@@ -113,9 +114,7 @@ class OrderDesk:
             if self._flood_told:
                 return None
             self._flood_told = True
-            return self._taken(
-                message, None, f"too many commands: more than {RATE_HZ:g} a second; wait a moment"
-            )
+            return self._taken(message, None, sentence("order-too-many", rate=RATE_HZ))
         if self._allowance > BURST / 2:
             self._flood_told = False
         refusal, body = _read(message)
@@ -134,7 +133,7 @@ class OrderDesk:
                     return None  # being worked on; its answer is on the way
                 return Repeated(known.payload, self._where(message))
             if known is not None:
-                refusal = f'request id "{request_id}" was used for another command: take a new one'
+                refusal = sentence("order-id-used", id=request_id)
                 return self._taken(message, request_id, refusal)
         return self._taken(message, request_id, refusal, body, by, remember=refusal is None)
 
@@ -194,17 +193,17 @@ class OrderDesk:
 def _read(message: Inbound) -> tuple[str | None, dict[str, Any]]:
     """Why the message is no command (or None), and its body."""
     if message.retained:
-        return "a retained command is not carried out: nobody knows how old it is. Send it without retain", {}
+        return sentence("order-retained"), {}
     if len(message.body) > MAX_BODY_BYTES:
-        return f"{len(message.body)} bytes are too many for a command; at most {MAX_BODY_BYTES}", {}
+        return sentence("order-too-long", count=len(message.body), most=MAX_BODY_BYTES), {}
     if not message.body.strip():
-        return "an empty message is no command: it is how a retained one is tidied away. Send at least {}", {}
+        return sentence("order-empty"), {}
     try:
         body = orjson.loads(message.body)
     except orjson.JSONDecodeError as error:
-        return f"not JSON: {error}", {}
+        return sentence("order-not-json", error=str(error)), {}
     if not isinstance(body, dict):
-        return f'found {_kind(body)}; expected a JSON object such as {{"elevation_m": 101.25}}', {}
+        return sentence("order-no-object", found=_kind(body)), {}
     return None if message.retain_shown else _must_be_meant(message.name, body), body
 
 

@@ -17,6 +17,7 @@ from tipdatum.core.messages_out import rounded
 from tipdatum.fusion.estimator import Agreement, Estimator
 from tipdatum.machine.description import Machine
 from tipdatum.machine.parts import ARM
+from tipdatum.sentences import said
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.plausibility import SensorHealth, SensorMonitor
 from tipdatum_drivers.reading import Fault
@@ -204,6 +205,7 @@ class HealthBoard:
             body=body,
             state=health.state,
             text=health.text,
+            said=said(health.text),
             rate_hz=rounded(health.rate_hz, 1),
             jitter_s=rounded(health.jitter_s, 5),
             age_s=rounded(health.age_s, 3),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import lru_cache
 from typing import Any, TypeAlias
 
 from tipdatum.bus.messages import (
@@ -23,7 +24,7 @@ from tipdatum.fusion.estimator import Event
 from tipdatum.grade.forms import Outcome
 from tipdatum.grade.ledger import Told
 from tipdatum.grade.report import Against, TipReport
-from tipdatum.sentences import parts_of
+from tipdatum.sentences import said, said_each, sentence
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.reading import Imu, Value
 
@@ -69,12 +70,19 @@ def tip_message(report: TipReport, wall: WallTime) -> Tip:
             "sigma_m": rounded(report.sigma_m, 5),
             "quality": report.quality,
             "reasons": list(report.reasons),
+            "reasons_said": _reasons_said(report.reasons),
             "datum": report.datum,
             "deviation_m": rounded(report.deviation_m),
             "sigma_prediction_m": rounded(report.sigma_prediction_m, 5),
             **(NO_TARGET if report.against is None else target_figures(report.against)),
         }
     )
+
+
+@lru_cache(maxsize=64)
+def _reasons_said(reasons: tuple[str, ...]) -> list[list[dict[str, Any]]]:
+    """Kept, because the same few reasons are given at every tick; nobody writes into what a message holds."""
+    return said_each(reasons)
 
 
 def target_figures(against: Against) -> dict[str, Any]:
@@ -136,6 +144,7 @@ def limits_message(report: TipReport, wall: WallTime) -> Limits:
                 distance_deg=distance if in_degrees else None,
                 time_s=rounded(one.time_s, 2),
                 reason=one.reason,
+                said=said(one.reason),
                 note=one.note,
             )
         )
@@ -149,6 +158,7 @@ def event_message(event: Event, wall: WallTime) -> Happening:
         time=wall.rfc3339(event.t),
         kind=event.kind,
         text=event.text,
+        said=said(event.text),
         sensor=event.sensor or None,
         data=event.data if isinstance(event, Told) else None,
     )
@@ -157,7 +167,12 @@ def event_message(event: Event, wall: WallTime) -> Happening:
 def state_message(view: dict[str, Any], not_saved: str | None, t: float, wall: WallTime) -> State:
     """The `state` message from what is set; `not_saved` says why it is not on the disk, None: it is."""
     if not_saved is not None:
-        view = {**view, "reasons": [*view.get("reasons", ()), f"not saved: {not_saved}"]}
+        told = sentence("not-saved", why=not_saved)
+        view = {
+            **view,
+            "reasons": [*view["reasons"], told],
+            "reasons_said": [*view["reasons_said"], said(told)],
+        }
     return State(t=round(t, 6), time=wall.rfc3339(t), **view)
 
 
@@ -169,7 +184,7 @@ def reply_message(outcome: Outcome, t: float, wall: WallTime) -> Reply:
         command=outcome.command,
         ok=outcome.ok,
         text=outcome.text,
-        said=[{"code": code, "values": values} for code, values in parts_of(outcome.text)],
+        said=said(outcome.text),
         request_id=outcome.token,
         result=outcome.result or None,
     )

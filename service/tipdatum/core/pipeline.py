@@ -36,6 +36,7 @@ from tipdatum.grade.report import TipReport
 from tipdatum.grade.state import WorkState
 from tipdatum.grade.work import Work
 from tipdatum.machine.description import Machine
+from tipdatum.sentences import sentence
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.presence import Presence
 from tipdatum_drivers.reading import (
@@ -160,10 +161,10 @@ class Pipeline:
 
     def was_suspended(self, t: float, seconds: float) -> None:
         """The computer slept for `seconds`; nobody knows what the machine did meanwhile."""
-        text = f"the computer was suspended for {seconds:.0f} s; the filter starts anew"
+        text = sentence("computer-slept", slept_whole_s=round(seconds))
         self._happened(Event(t, "suspended", text))
         self._renew_estimator()
-        self.work.doubt(t, "the computer was suspended; the machine may have moved", travelled=True)
+        self.work.doubt(t, sentence("doubt-suspended"), travelled=True)
         self._flush(t)
 
     def reload(self, machine: Machine, settings: Settings) -> None:
@@ -199,7 +200,7 @@ class Pipeline:
         if why is not None:
             self._board.fault(Fault(self._now, "disk", "state not saved", why))
         if (why is None) != (before is None):
-            text = "what was set is on the disk again" if why is None else f"what is set is not saved: {why}"
+            text = sentence("saved-again") if why is None else sentence("is-not-saved", why=why)
             self._happened(Event(self._now, "state saved" if why is None else "state not saved", text))
             self._emit_state(self._now)
 
@@ -290,7 +291,7 @@ class Pipeline:
         self.command(told.name, told.body, told.t, by="session")
 
     def _clock_stepped_back(self, t: float) -> None:
-        text = f"readings went back by {(self._newest or 0.0) - t:.1f} s; the filter starts anew"
+        text = sentence("readings-back", step_s=(self._newest or 0.0) - t)
         self._happened(Event(t, "clock step", text))
         for presence in (self._stream, *self._board.presences.values()):
             presence.clock_stepped()
@@ -355,7 +356,7 @@ class Pipeline:
             )
 
     def _defect(self, t: float, error: Exception) -> None:
-        text = f"internal fault ({type(error).__name__}: {error}); the filter starts anew"
+        text = sentence("internal-fault", what=f"{type(error).__name__}: {error}")
         self._happened(Event(t, "internal fault", text))
         newest = self._newest
         self._renew_estimator()
@@ -390,7 +391,14 @@ class Pipeline:
         self._emit(Outgoing("reply", reply))
         if outcome.ok:
             self._changes.append(
-                Change(time=reply.time, t=reply.t, command=reply.command, by=outcome.by, text=reply.text)
+                Change(
+                    time=reply.time,
+                    t=reply.t,
+                    command=reply.command,
+                    by=outcome.by,
+                    text=reply.text,
+                    said=reply.said,
+                )
             )
             del self._changes[:-CHANGES_KEPT]
             self._emit_changes()

@@ -25,7 +25,7 @@ from tipdatum.grade.marks import find_mark
 from tipdatum.grade.recent import TipPoint, Touch
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import AsDug, Closed, Mark, noted_otherwise
-from tipdatum.grade.units import signed_mm
+from tipdatum.sentences import sentence
 
 
 class CloseBook(CommandBody):
@@ -51,26 +51,23 @@ class CloseBook(CommandBody):
 
 def close_book(site: Site, body: CloseBook, request: Request) -> Outcome | None:
     """Measure a benchmark and say how the line closes on it; changes no elevation."""
-    site.need_reference("A line of levels cannot be closed")
+    site.need_reference(sentence("book-needs-reference"))
     name = body.mark or unnamed_mark(site)
     if body.elevation_m is None:
         mark = find_mark(site.state.marks, name)
         if not mark.known:
-            raise CommandRefused(f"{name} is a turning point measured here; a line closes on a benchmark.")
+            raise CommandRefused(sentence("book-turning-point", mark=name))
         known = mark.elevation_m
     else:
         known = body.elevation_m
         noted = noted_otherwise(site.state.marks, name, known)
         if noted:
-            raise CommandRefused(
-                f"{name} is to be {known:.3f} m, but it is noted at "
-                f"{site.state.marks[name].elevation_m:.3f} m. If {known:.3f} m is right, send mark/add "
-                "first; otherwise leave elevation_m out."
-            )
+            otherwise = site.state.marks[name].elevation_m
+            raise CommandRefused(sentence("book-otherwise", mark=name, known_m=known, noted_m=otherwise))
 
     def carry_on(touch: Touch) -> Outcome:
         found, _ = site.elevation_of(touch)
-        remark = f"known {known:.3f}, misclosure {signed_mm(found - known)} mm"
+        remark = sentence("remark-closing", known_bare_m=known, off_signed_m=found - known)
         book = sight(site, request, name, "closing", touch, remark)
         closure = close(book.line, found, known, body.k_m)
         marks = site.state.marks if body.mark else named_marks(site)
@@ -100,16 +97,13 @@ def distribute(site: Site, body: Nothing, request: Request) -> Outcome:
     state = site.state
     closed = state.closed
     if closed is None:
-        raise CommandRefused(
-            "There is no misclosure to distribute: close on a benchmark with book/close first."
-        )
+        raise CommandRefused(sentence("book-nothing"))
     if closed.distributed:
-        raise CommandRefused("The misclosure has been distributed already.")
+        raise CommandRefused(sentence("book-distributed-before"))
     closure = Closure(closed.misclosure_m, closed.setups, closed.allowable_m, closed.k_m)
     if not closure.within:
         raise CommandRefused(
-            f"The misclosure of {signed_mm(closure.misclosure_m)} mm is more than the allowable "
-            f"{closure.allowable_m * 1000:.0f} mm: find the mistake, do not spread it."
+            sentence("book-too-much", off_signed_m=closure.misclosure_m, allowed_fine_m=closure.allowable_m)
         )
     rows = list(state.book.rows)
     line = rows[closed.line_from : closed.rows]
@@ -131,9 +125,13 @@ def distribute(site: Site, body: Nothing, request: Request) -> Outcome:
     moved = sum(p.setup in nth_of for p in points)
     return done(
         request,
-        f"Misclosure of {signed_mm(closure.misclosure_m)} mm distributed over {_setups(closure)}; "
-        f"{signed_mm(-closure.misclosure_m)} mm added to every elevation from now on. "
-        f"{_points(moved)} their elevation as recorded, with the corrected one beside it (adjusted_m).",
+        sentence(
+            "book-distributed",
+            off_signed_m=closure.misclosure_m,
+            count=closure.setups,
+            added_signed_m=-closure.misclosure_m,
+            points=_points(moved),
+        ),
         misclosure_m=closure.misclosure_m,
         setups=closure.setups,
         points=moved,
@@ -153,7 +151,7 @@ def _corrected(mark: Mark, closure: Closure) -> Mark:
 
 
 def _points(count: int) -> str:
-    return "The one point of the line keeps" if count == 1 else f"The {count} points of the line keep"
+    return sentence("book-point-keeps") if count == 1 else sentence("book-points-keep", count=count)
 
 
 def new_book(site: Site, body: Destroying, request: Request) -> Outcome:
@@ -162,20 +160,20 @@ def new_book(site: Site, body: Destroying, request: Request) -> Outcome:
     lines = len(site.state.book.rows)
     marks = {n: mark.model_copy(update={"setup_in_line": 0}) for n, mark in site.state.marks.items()}
     site.change(book=LevelBook(), closed=None, marks=marks)
-    return done(request, f"New level book; {lines} lines of the old one were dropped.", dropped=lines)
+    return done(request, sentence("book-new", count=lines), dropped=lines)
 
 
 def _closed_text(name: str, found: float, known: float, closure: Closure) -> str:
-    verdict = "within" if closure.within else "MORE THAN"
-    return (
-        f"{name} found at {found:.3f} m, known {known:.3f} m: misclosure {signed_mm(closure.misclosure_m)} "
-        f"mm over {_setups(closure)}, {verdict} the allowable {closure.allowable_m * 1000:.0f} mm "
-        f"({closure.k_m * 1000:.1f} mm times the root of the set-ups)."
+    return sentence(
+        "book-closed-within" if closure.within else "book-closed-beyond",
+        mark=name,
+        found_m=found,
+        known_m=known,
+        off_signed_m=closure.misclosure_m,
+        count=closure.setups,
+        allowed_fine_m=closure.allowable_m,
+        k_tenths_m=closure.k_m,
     )
-
-
-def _setups(closure: Closure) -> str:
-    return f"{closure.setups} set-up{'' if closure.setups == 1 else 's'}"
 
 
 def _orders(distance_m: float | None) -> str:
@@ -185,7 +183,7 @@ def _orders(distance_m: float | None) -> str:
     allowed = ", ".join(
         f"{name} {mm * math.sqrt(distance_m / 1000.0):.0f} mm" for name, mm in ORDERS_MM_PER_ROOT_KM.items()
     )
-    return f" For comparison only, over {distance_m:.0f} m: {allowed}."
+    return sentence("book-orders", over_whole_m=distance_m, orders=allowed)
 
 
 def _figures(closure: Closure, found: float) -> dict[str, object]:
@@ -208,7 +206,7 @@ def export_book(site: Site, body: ExportBook, request: Request) -> Outcome:
     """Give the book out."""
     rows = site.state.book.rows
     text = to_csv(rows) if body.form == "csv" else to_table(rows)
-    return done(request, f"{len(rows)} lines.", text=text)
+    return done(request, sentence("book-lines", count=len(rows)), text=text)
 
 
 COMMANDS = {

@@ -13,7 +13,6 @@ from tipdatum.grade.marks import find_mark
 from tipdatum.grade.recent import Touch
 from tipdatum.grade.reference import tip_gain
 from tipdatum.grade.site import Site, Spec
-from tipdatum.grade.units import signed_mm
 from tipdatum.sentences import sentence
 
 STEEP_ENOUGH = 0.5
@@ -45,15 +44,10 @@ def wear_from_touch(off_m: float, gain: float, sigma_m: float) -> Wear:
         CommandRefused: the posture cannot tell, or the figure is no wear.
     """
     if abs(gain) < STEEP_ENOUGH:
-        raise CommandRefused(
-            "The wear does not show in this posture: touch the mark with the tip pointing steeply down, and "
-            "if the reference was set with this bucket, with it curled quite differently than then."
-        )
+        raise CommandRefused(sentence("wear-does-not-show"))
     wear = off_m / gain
     if abs(wear) > MOST_WEAR_M:
-        raise CommandRefused(
-            f"The mark reads {signed_mm(off_m)} mm wrong, which is no wear: check mark, reference, bucket."
-        )
+        raise CommandRefused(sentence("wear-is-none", off_signed_m=off_m))
     return Wear(wear, sigma_m / abs(gain))
 
 
@@ -81,20 +75,18 @@ def choose_bucket(site: Site, body: ChooseBucket, request: Request) -> Outcome:
     """Mount another bucket; the height of instrument stays as it is."""
     names = [b.name for b in site.mounted.description.bucket]
     if body.name not in names:
-        raise CommandRefused(
-            f'There is no bucket "{body.name}" in the description; there are: {", ".join(names)}.'
-        )
+        raise CommandRefused(sentence("no-bucket", bucket=body.name, names=", ".join(names)))
     before = site.machine.bucket[0].name
     site.mount_bucket(body.name)
     site.answered("bucket")
     if before == body.name:
         return done(request, sentence("bucket-stays", bucket=body.name), bucket=body.name)
-    site.ledger.tell(request.t, "bucket", f"Bucket changed from {before} to {body.name}.")
+    site.ledger.tell(request.t, "bucket", sentence("bucket-changed", before=before, bucket=body.name))
     bucket = site.machine.bucket[0]
     reference = "" if site.tie is None else sentence("check-new-bucket")
     return done(
         request,
-        sentence("bucket-on", bucket=body.name, tip_m=bucket.tip_m, width=f"{bucket.width_m:.2f} m")
+        sentence("bucket-on", bucket=body.name, tip_m=bucket.tip_m, width_coarse_m=bucket.width_m)
         + reference,
         bucket=body.name,
         tip_m=bucket.tip_m,
@@ -104,11 +96,11 @@ def choose_bucket(site: Site, body: ChooseBucket, request: Request) -> Outcome:
 
 def measure_wear(site: Site, body: MeasureWear, request: Request) -> Outcome | None:
     """Find the wear from a touch: what the mark reads wrong, the tip is shorter."""
-    site.need_reference("Wear cannot be measured")
+    site.need_reference(sentence("wear-needs-reference"))
     reference = site.state.reference
     assert reference is not None
     if body.mark is None and (reference.how != "mark" or reference.mark is None):
-        raise CommandRefused("Name the mark that the tip stands on: the reference was not set on one.")
+        raise CommandRefused(sentence("wear-needs-mark"))
     mark = site.state.marks.get(reference.mark or "") if body.mark is None else None
     if body.mark is not None:
         mark = find_mark(site.state.marks, body.mark)
@@ -124,8 +116,14 @@ def measure_wear(site: Site, body: MeasureWear, request: Request) -> Outcome | N
         moved = site.set_wear(bucket, total)
         return done(
             request,
-            f"{bucket} is worn by {total * 1000:.0f} mm (this touch: {signed_mm(found.wear_m)} mm, sigma "
-            f"{found.sigma_m * 1000:.0f} mm).{_moved(moved)}",
+            sentence(
+                "wear-measured",
+                bucket=bucket,
+                wear_fine_m=total,
+                this_signed_m=found.wear_m,
+                sigma_fine_m=found.sigma_m,
+            )
+            + _moved(moved),
             wear_m=total,
             sigma_m=found.sigma_m,
         )
@@ -137,13 +135,14 @@ def set_wear(site: Site, body: SetWear, request: Request) -> Outcome:
     """Enter the wear of the mounted bucket."""
     bucket = site.machine.bucket[0].name
     moved = site.set_wear(bucket, body.wear_m)
-    return done(request, f"{bucket} is worn by {body.wear_m * 1000:.0f} mm.{_moved(moved)}", moved_m=moved)
+    told = sentence("wear-entered", bucket=bucket, wear_fine_m=body.wear_m)
+    return done(request, told + _moved(moved), moved_m=moved)
 
 
 def _moved(by_m: float) -> str:
     if by_m == 0.0:
-        return " The reference was not moved."
-    return f" The reference had been set with it: height of instrument {signed_mm(by_m)} mm."
+        return sentence("wear-reference-stays")
+    return sentence("wear-reference-moved", by_signed_m=by_m)
 
 
 COMMANDS = {

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from tipdatum.grade.forms import Document
+from tipdatum.sentences import sentence
 
 Jurisdiction: TypeAlias = Literal["us"]
 Soil: TypeAlias = Literal["stable rock", "A", "B", "C"]
@@ -41,22 +42,18 @@ class Shown(Document):
 
 CALL_FIRST = Caution(
     "call before you dig",
-    "Have buried services located and marked before you dig, and wait until it is done. Marks give no depth. "
-    "No powered digging inside the tolerance zone beside a mark: its width is set locally.",
-    "common practice; widths differ by place (18 and 24 in are both in force in the US)",
+    sentence("caution-call"),
+    sentence("caution-call-source"),
 )
 
 UNKNOWN_DEPTH = Caution(
     "depth unknown",
-    "The depth of this trench is not known: touch the ground beside it and send ground/set. A depth that is "
-    "not known is not a shallow one, and a shallow trench can cave in too.",
+    sentence("caution-depth"),
 )
 
 PROTECT = Caution(
     "trench walls",
-    "Trench walls cave in without warning. Nobody enters before a competent person has looked at soil, "
-    "depth and "
-    "protection. " + DECIDES,
+    sentence("caution-walls"),
 )
 
 EGRESS_M, PROTECTIVE_M, ENGINEER_M = 4 * FOOT_M, 5 * FOOT_M, 20 * FOOT_M
@@ -66,9 +63,7 @@ US_DEPTHS: tuple[tuple[float, Caution], ...] = (
         EGRESS_M,
         Caution(
             "egress",
-            "US figure: from 4 ft (1.22 m) deep, a ladder, ramp or stair within 25 ft (7.62 m) of everybody "
-            "in "
-            "the trench; where a bad atmosphere may be expected, test it before anyone enters. " + DECIDES,
+            sentence("caution-egress"),
             "29 CFR 1926.651(c)(2) and (g), as quoted by safety trainers",
             "us",
         ),
@@ -77,10 +72,7 @@ US_DEPTHS: tuple[tuple[float, Caution], ...] = (
         PROTECTIVE_M,
         Caution(
             "protective system",
-            "US figure: from 5 ft (1.52 m) deep, shoring, a shield, or slopes, unless it is entirely stable "
-            "rock; below 5 ft too, where a competent person sees a sign of cave-in. Spoil and machine stay "
-            "2 ft (0.61 m) "
-            "back from the edge. " + DECIDES,
+            sentence("caution-protective"),
             "29 CFR 1926.652(a)(1) and 1926.651(j)(2), regulation text",
             "us",
         ),
@@ -89,9 +81,7 @@ US_DEPTHS: tuple[tuple[float, Caution], ...] = (
         ENGINEER_M,
         Caution(
             "engineered system",
-            "US figure: deeper than 20 ft (6.1 m), a registered professional engineer designs the slopes or "
-            "the "
-            "protective system. " + DECIDES,
+            sentence("caution-engineered"),
             "29 CFR 1926 Subpart P App. B, as quoted by a contractors' association",
             "us",
         ),
@@ -132,18 +122,20 @@ def slope_caution(soil: str | None, jurisdiction: str | None) -> list[Caution]:
         return [
             Caution(
                 "slope",
-                "US figure: without a soil classification, slopes no steeper than 1½H:1V (34°). " + DECIDES,
+                sentence("caution-slope-unclassified"),
                 "29 CFR 1926.652(b)(1)(i), regulation text",
                 "us",
             )
         ]
     run, angle = US_SLOPES[soil]
-    what = "may stand vertical" if run == 0.0 else f"no steeper than {run:g}H:1V ({angle}°)"
+    if run == 0.0:
+        told = sentence("caution-slope-rock")
+    else:
+        told = sentence("caution-slope-soil", soil=soil, run=run, angle=angle)
     return [
         Caution(
             "slope",
-            f"US figure for {soil if soil == 'stable rock' else 'type ' + soil + ' soil'}, less than 20 ft "
-            f"deep: {what}. {DECIDES}",
+            told,
             "29 CFR 1926 Subpart P App. B, Table B-1, as quoted",
             "us",
         )
@@ -164,22 +156,19 @@ def line_clearance_m(kilovolts: float) -> float | None:
 
 def line_caution(kilovolts: float, jurisdiction: str | None) -> Caution:
     """About an overhead line of that voltage."""
-    plain = (
-        "Ask the line's owner for its voltage, and to switch it off or guard it; every part of the machine "
-        "stays clear, spoil and swing included. "
-    )
+    plain = sentence("caution-line")
     if jurisdiction != "us":
-        return Caution("overhead line", plain + DECIDES)
+        return Caution("overhead line", plain)
     clearance = line_clearance_m(kilovolts)
     if clearance is None:
-        figure = "US figure: above 1000 kV the owner of the line or an engineer sets the clearance. "
+        figure = sentence("caution-line-owner")
     else:
         feet = clearance / FOOT_M
         up = math.ceil(clearance * 100.0 - 1e-9) / 100.0
-        figure = f"US figure for {kilovolts:g} kV: at least {feet:.1f} ft ({up:.2f} m). "
+        figure = sentence("caution-line-figure", voltage_kv=kilovolts, feet=f"{feet:.1f}", up_coarse_m=up)
     return Caution(
         "overhead line",
-        figure + plain + DECIDES,
+        figure + plain,
         "larger of 29 CFR 1926.1408 Table A (cranes; excavators are outside its scope) and 1926.600(a)(6), "
         "the latter from memory and trade press",
         "us",

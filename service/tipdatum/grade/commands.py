@@ -48,7 +48,7 @@ class EventAgain(CommandBody):
 
 
 def _asked_of_a_recording(_site: Site, _body: EventAgain, request: Request) -> Outcome:
-    raise CommandRefused(f"{request.name} asks a running service; a recording has nobody who sends again.")
+    raise CommandRefused(sentence("order-running-only", command=request.name))
 
 
 def _undo(site: Site, body: Nothing, request: Request) -> Outcome:
@@ -66,7 +66,7 @@ def _undo(site: Site, body: Nothing, request: Request) -> Outcome:
         site.tie_anew()
     if "bucket" in fields or "wear_m" in fields:
         site.remount(site.mounted.description)
-    site.ledger.tell(request.t, "undone", f"{last.command} was put back.")
+    site.ledger.tell(request.t, "undone", sentence("was-put-back", command=last.command))
     return done(
         request,
         sentence("put-back", command=last.command, answer=last.text),
@@ -95,10 +95,12 @@ def spec_of(name: str) -> Spec:
     group = sorted(c for c in COMMANDS if c.startswith(f"{name.lower().strip('/')}/"))
     near = difflib.get_close_matches(name.lower(), COMMANDS, n=1, cutoff=0.5)
     if group:
-        hint = f" There are {', '.join(group)}."
+        hint = sentence("order-there-are", names=", ".join(group))
+    elif near:
+        hint = sentence("order-did-you-mean", near=near[0])
     else:
-        hint = f' Did you mean "{near[0]}"?' if near else f" Known are {', '.join(sorted(COMMANDS))}."
-    raise CommandRefused(f'There is no command "{name}".{hint}')
+        hint = sentence("order-known-are", names=", ".join(sorted(COMMANDS)))
+    raise CommandRefused(sentence("order-unknown", command=name, hint=hint))
 
 
 def parse_body(name: str, body: Mapping[str, Any]) -> tuple[Spec, CommandBody]:
@@ -109,7 +111,9 @@ def parse_body(name: str, body: Mapping[str, Any]) -> tuple[Spec, CommandBody]:
     """
     spec = spec_of(name)
     if not isinstance(body, Mapping):
-        raise CommandRefused(f"{name} needs a JSON object such as {example(spec)}.")
+        raise CommandRefused(
+            sentence("order-needs", command=name, expected=f"a JSON object such as {example(spec)}")
+        )
     try:
         return spec, parse_model(spec.body, body, name)
     except ConfigError as wrong:
@@ -119,11 +123,14 @@ def parse_body(name: str, body: Mapping[str, Any]) -> tuple[Spec, CommandBody]:
 def _refusal(name: str, wrong: ConfigError) -> CommandRefused:
     if not wrong.key:
         # What is wrong with the whole says itself what is needed.
-        return CommandRefused(f"{name} needs {wrong.expected}.")
+        return CommandRefused(sentence("order-needs", command=name, expected=wrong.expected))
     # "24.31 m" under elevation_m: the key without its unit takes it.
     words = wrong.key.endswith("_m") and wrong.found.startswith('"')
-    hint = f' With its unit, such as "1.2 m", it goes under "{wrong.key[:-2]}".' if words else ""
-    return CommandRefused(f'{name}: "{wrong.key}": found {wrong.found}, expected {wrong.expected}.{hint}')
+    hint = sentence("order-with-unit", key=wrong.key[:-2]) if words else ""
+    told = sentence(
+        "order-bad-value", command=name, key=wrong.key, found=wrong.found, expected=wrong.expected
+    )
+    return CommandRefused(told + hint)
 
 
 def example(spec: Spec) -> str:

@@ -42,15 +42,11 @@ class SetUp:
     @property
     def text(self) -> str:
         """For the answer to the operator."""
-        moved = ""
-        if self.moved_m is not None:
-            by = signed_mm(self.moved_m)
-            moved = (
-                " The height of instrument is as before."
-                if by == "0"
-                else (f" The height of instrument changed by {by} mm.")
-            )
-        return moved + (f" {self.line}" if self.line else "")
+        if self.moved_m is None:
+            return self.line
+        if signed_mm(self.moved_m) == "0":
+            return sentence("instrument-as-before") + self.line
+        return sentence("instrument-changed", by_signed_m=self.moved_m) + self.line
 
 
 def sight(site: Site, request: Request, name: str, kind: Kind, touch: Touch, remark: str = "") -> LevelBook:
@@ -173,7 +169,9 @@ def set_up_on_plane(
     # A plane carries height alone: if the machine has travelled, where along the line is not known.
     site.known_pose()
     line = leave_line(site)
-    made = _write(site, request, record, "laser plane", "laser", sigma_m, line, f"mean of {count} crossings")
+    made = _write(
+        site, request, record, "laser plane", "laser", sigma_m, line, sentence("remark-mean", count=count)
+    )
     site.take_reference(record, request.t, anchored=False)
     return made
 
@@ -193,7 +191,7 @@ def _write(
     same_place = before is not None and not state.travelled and not line
     moved = record.instrument_m - before.instrument_m if before and same_place else None
     if moved is not None:
-        remark = (remark + ", " if remark else "") + f"height of instrument {signed_mm(moved)} mm"
+        remark = (remark + "; " if remark else "") + sentence("remark-instrument", by_signed_m=moved)
     seen = Sight(-record.touch_height_m, sigma_m, remark, request.t, site.ledger.time(request.t))
     marks = state.marks
     if kind in ("benchmark", "laser"):
@@ -229,7 +227,7 @@ def _keep_line(site: Site, mark: Mark | None, touch: Touch, in_line: bool | None
     if mark is not None and mark.station_m is not None and in_line:
         along = touch.slew_rad if pose.slew_known else None
         site.change(line=line_through(touch.reach_m, touch.lateral_m, touch.slew_rad, along, mark.station_m))
-        return f"Station carried over: {mark.station_m:.2f} m."
+        return sentence("station-carried", station_coarse_m=mark.station_m)
     return _lose_line(site)
 
 
@@ -245,12 +243,9 @@ def _lose_line(site: Site) -> str:
     line = site.state.line
     if line is None or line.lost:
         return ""
-    lost = "the machine was set up anew and the mark did not carry the station"
+    lost = sentence("doubt-set-up-anew")
     site.change(line=line.model_copy(update={"lost": lost}))
-    return (
-        "Station unknown from here on: a sloped target needs a mark of known station touched with the boom "
-        'in line ("in_line": true), or must be entered again.'
-    )
+    return sentence("station-lost")
 
 
 class SetDatum(CommandBody):
@@ -286,14 +281,14 @@ def set_datum(site: Site, body: SetDatum, request: Request) -> Outcome | None:
         made = set_up_on_mark(site, request, touch, name, "benchmark", body.elevation_m, 0.0, body.in_line)
         mark = site.state.marks[name].model_copy(update={"known": True, "setup_in_line": 0})
         site.change(marks={**site.state.marks, name: mark})
-        which = {"tip": "", "left": " with the left corner", "right": " with the right corner"}[touch.point]
+        corner = {"left": sentence("with-left-corner"), "right": sentence("with-right-corner")}
         return done(
             request,
             sentence(
                 "reference-set",
                 mark=name,
                 elevation_m=body.elevation_m,
-                corner=which,
+                corner=corner.get(touch.point, ""),
                 lasted_s=touch.lasted_s,
                 spread_fine_m=touch.spread_m,
             )
@@ -316,7 +311,7 @@ def confirm_datum(site: Site, body: Confirm, request: Request) -> Outcome:
     doubts = site.state.doubts
     if not doubts:
         return done(request, sentence("not-in-doubt"))
-    text = sentence("confirmed", doubts="; ".join(doubts))
+    text = sentence("confirmed", doubts=doubts)
     site.settle_doubts()
     return done(request, text)
 
@@ -324,7 +319,7 @@ def confirm_datum(site: Site, body: Confirm, request: Request) -> Outcome:
 def correct_datum(site: Site, body: Correct, request: Request) -> Outcome:
     """Shift the height system by a correction found elsewhere."""
     if site.tie is None:
-        raise CommandRefused("There is no reference to correct: set one with datum/set.")
+        raise CommandRefused(sentence("nothing-to-correct"))
     site.shift(body.add_m)
     line = leave_line(site)
     if site.state.travelled:
@@ -343,12 +338,11 @@ def correct_datum(site: Site, body: Correct, request: Request) -> Outcome:
         time=site.ledger.time(request.t),
     )
     site.write(site.state.book.with_row(row))
-    doubt = " It counts as reliable again." if site.state.doubts else ""
+    doubt = sentence("reliable-again") if site.state.doubts else ""
     site.settle_doubts()
     return done(
         request,
-        f"{signed_mm(body.add_m)} mm added to every elevation from now on; the height of instrument is "
-        f"{record.instrument_m:.3f} m.{doubt}{' ' + line if line else ''}",
+        sentence("corrected", add_signed_m=body.add_m, instrument_m=record.instrument_m) + doubt + line,
         add_m=body.add_m,
         instrument_m=record.instrument_m,
     )
@@ -359,7 +353,7 @@ def clear_datum(site: Site, body: Nothing, request: Request) -> Outcome:
     if site.tie is None:
         return done(request, sentence("was-no-reference"))
     site.drop_reference()
-    site.ledger.tell(request.t, "datum-cleared", "The reference was cleared.")
+    site.ledger.tell(request.t, "datum-cleared", sentence("reference-was-cleared"))
     return done(request, sentence("reference-cleared"))
 
 

@@ -29,6 +29,7 @@ from tipdatum.fusion.pose import Pose
 from tipdatum.grade.slew_centre import SlewCentre
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
 from tipdatum.machine.description import Machine
+from tipdatum.sentences import sentence
 from tipdatum_drivers.reading import Imu
 
 LOW_HZ, HIGH_HZ = 2.0, 12.0
@@ -204,7 +205,7 @@ class MoveWatch:
         speed, self._moved_mps = self._moved_mps, 0.0
         if speed == 0.0:
             return None
-        return Sign(f"the machine moved: its slew centre went at {speed:.1f} m/s", travelled=True)
+        return Sign(sentence("doubt-centre", speed_mps=speed), travelled=True)
 
     def _watch_rattle(self, pose: Pose, step: float) -> Sign | None:
         since = self._still_since
@@ -221,7 +222,7 @@ class MoveWatch:
         if self._rattling_s < RATTLE_LASTS_S:
             return None
         self._rattling_s = 0.0
-        return Sign("the machine shook with a still arm, as when it travels", travelled=True)
+        return Sign(sentence("doubt-shook"), travelled=True)
 
     def _watch_lean(self, pose: Pose, reach_m: float) -> Sign | None:
         last = self._leans[-1][0] if self._leans else -math.inf
@@ -245,10 +246,7 @@ class MoveWatch:
         if change < max(TILT_RAD, TILT_SIGMAS * sigma) + ROCKING_RAD_PER_M * swung:
             return None
         self._leans.clear()
-        return Sign(
-            f"the machine's lean changed by {math.degrees(change):.1f}°: it has moved or settled",
-            travelled=False,
-        )
+        return Sign(sentence("doubt-lean", change_deg=math.degrees(change)), travelled=False)
 
     def _mean(self, end: float) -> tuple[float, ...] | None:
         """Mean lean (2), place of the tip (2) and sigma of the lean over the stretch up to `end`."""

@@ -25,6 +25,7 @@ from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.surfaces import BelowPlane, Level, Surface
 from tipdatum.kinematics.chain import Located
 from tipdatum.kinematics.frames import Array
+from tipdatum.sentences import recognised, sentence
 
 RATE_STEP_S = 0.01
 """Step of the finite difference that turns joint rates into the points' velocities, s."""
@@ -44,7 +45,7 @@ def figures(site: Site, pose: Pose, located: Located | None) -> TipReport:
         for receiver in site.receivers.values():
             receiver.forget()
         limits = tuple(
-            LimitReport(one.kind, "unknown", None, None, None, f"arm {pose.quality}", one.note)
+            LimitReport(one.kind, "unknown", None, None, None, recognised(f"arm {pose.quality}"), one.note)
             for one in site.state.limits
         )
         return TipReport.unknown(pose.t, pose.quality, pose.reasons, site.datum, limits)
@@ -68,7 +69,7 @@ def figures(site: Site, pose: Pose, located: Located | None) -> TipReport:
         sigma = site.tie.sigma(pose, located, variance, site.machine).total
     prediction = math.sqrt(max(ahead, 0.0))
     if not math.isfinite(reach + lateral + height + sigma + prediction + (offset or 0.0)):
-        raise ArithmeticError("the pose is no number")
+        raise ArithmeticError(sentence("pose-no-number"))
     state, reasons, against = site.state, pose.reasons, None
     if state.target is not None:
         found = _against(site, pose, located, offset, sigma)
@@ -113,7 +114,7 @@ def _against(
     if isinstance(target, BelowPlane):
         fix = state.beam_fix
         if fix is None:
-            return "laser plane not crossed"
+            return sentence("plane-not-crossed")
         # Heights above the slew centre at rest: neither reference nor station is needed.
         lift, line = pose.heave_m, None
         reach, _, _ = located.pins[-1]
@@ -124,7 +125,7 @@ def _against(
         if offset is None or site.datum != "set":
             return None
         if not isinstance(target, Level) and (line is None or line.lost or state.travelled):
-            return "station unknown"
+            return sentence("station-unknown")
         lift, surface = offset, target
         if line is not None and line.lost:
             line = None
@@ -142,7 +143,7 @@ def _against(
         state.tolerance,
         bucket_floor_rad(bucket, theta),
     )
-    return "outside the profile" if found is None else found
+    return sentence("outside-profile") if found is None else found
 
 
 def _limits(site: Site, pose: Pose, offset: float | None, sigma: float) -> tuple[LimitReport, ...]:
@@ -173,17 +174,8 @@ def _limits(site: Site, pose: Pose, offset: float | None, sigma: float) -> tuple
     return tuple(watch(limit, body, offset, site.datum) for limit in limits)
 
 
-WORDS = {
-    "angles": "the arm's angles, from the touch to now",
-    "prediction": "predicting to this moment",
-    "geometry": "lengths of the description",
-    "touch": "how the tip stood on the mark",
-    "known": "the mark's own elevation, as it was carried here",
-    "heave": "heave of the machine",
-    "play": "play in the pins",
-    "temperature": "temperature since the calibration",
-}
-"""Every cause and what it is called, in the order of the way from sensor to figure."""
+CAUSES = ("angles", "prediction", "geometry", "touch", "known", "heave", "play", "temperature")
+"""Every cause, in the order of the way from sensor to figure; `why-<cause>` says it."""
 
 SMALL = 0.005
 """A share below this is not worth a word."""
@@ -203,11 +195,11 @@ def variances(site: Site) -> dict[str, float]:
         causes = {"angles": variance}
     else:
         sigma = site.tie.sigma(pose, located, variance, site.machine)
-        causes = {name: getattr(sigma, name) ** 2 for name in WORDS if name != "prediction"}
+        causes = {name: getattr(sigma, name) ** 2 for name in CAUSES if name != "prediction"}
     # What comes from predicting is a part of what the angles are worth.
     causes["prediction"] = min(max(ahead, 0.0), causes["angles"])
     causes["angles"] -= causes["prediction"]
-    return {name: causes[name] for name in WORDS if name in causes}
+    return {name: causes[name] for name in CAUSES if name in causes}
 
 
 def why(site: Site, body: Nothing, request: Request) -> Outcome:
@@ -215,17 +207,17 @@ def why(site: Site, body: Nothing, request: Request) -> Outcome:
     causes = variances(site)
     total = sum(causes.values())
     if total == 0.0:
-        raise CommandRefused("Everything counts as exact: the figure has no sigma.")
+        raise CommandRefused(sentence("why-nothing"))
     shares = {name: part / total for name, part in causes.items()}
-    parts = ", ".join(
-        f"{share * 100:.0f} % {WORDS[name]} ({math.sqrt(causes[name]) * 1000:.1f} mm)"
+    parts = [
+        sentence(f"why-{name}", part_share=share, sigma_tenths_m=math.sqrt(causes[name]))
         for name, share in sorted(shares.items(), key=lambda item: -item[1])
         if share >= SMALL
-    )
-    reference = "" if site.tie is not None else " There is no reference: this is for the bare height."
+    ]
+    bare = "" if site.tie is not None else sentence("why-height")
     return done(
         request,
-        f"One sigma is {math.sqrt(total) * 1000:.1f} mm. Of its square: {parts}.{reference}",
+        sentence("why-sigma", sigma_tenths_m=math.sqrt(total), parts=parts) + bare,
         sigma_m=math.sqrt(total),
         variance_m2=causes,
         share=shares,

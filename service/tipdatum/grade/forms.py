@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_vali
 from tipdatum.errors import CommandRefused
 from tipdatum.grade.units import parse_length
 from tipdatum.model_places import alternatives, bare
+from tipdatum.sentences import sentence
 
 Elevation: TypeAlias = Annotated[float, Field(ge=-11000, le=9000)]
 """m; between the deepest sea and the highest mountain, so that a figure in millimetres is caught."""
@@ -92,10 +93,7 @@ class Request:
             CommandRefused: it is not known to be fresh, and does not say that it is meant.
         """
         if not self.fresh and not body.sure:
-            raise CommandRefused(
-                f"{self.name} destroys a record, and this message does not show whether it is new or an old "
-                'one that the broker kept: send it with {"sure": true}.'
-            )
+            raise CommandRefused(sentence("order-destroys", command=self.name))
 
 
 @dataclass(frozen=True, slots=True)

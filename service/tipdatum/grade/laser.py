@@ -22,6 +22,7 @@ from tipdatum.grade.recent import Crossing
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import BeamFix, Plane
 from tipdatum.grade.units import parse_grade, signed_mm
+from tipdatum.sentences import sentence
 
 KEEP_S = 150.0
 """How long a crossing made before the command still counts, s."""
@@ -65,13 +66,15 @@ class Gathering:
             if t < self.request.t + site.options.laser_wait_s:
                 return None
             fast = len(crossings) - len(slow)
-            more = f"; {fast} were faster than {SLOW_MPS:g} m/s and left out" if fast else ""
-            return refused(
-                self.request,
-                f"{f'Only {len(slow)}' if slow else 'None'} of {self.count} crossings of the laser's plane "
-                f"came within {t - self.request.t:.0f} s{more}. Raise and "
-                "lower the receiver slowly through the beam and try again.",
-            )
+            had, waited = len(slow), round(t - self.request.t)
+            more = sentence("crossings-fast", count=fast, slow_mps=SLOW_MPS) if fast else ""
+            if slow:
+                text = sentence(
+                    "crossings-too-few", had=had, count=self.count, waited_whole_s=waited, fast=more
+                )
+            else:
+                text = sentence("crossings-none", count=self.count, waited_whole_s=waited, fast=more)
+            return refused(self.request, text)
         used = slow[-self.count :]
         instruments = [self._plane_at(c) - c.height_m for c in used]
         spread = max(instruments) - min(instruments)
@@ -79,12 +82,10 @@ class Gathering:
         if spread > allowed:
             # They would be the first ones in the next attempt.
             crossings.clear()
-            each = ", ".join(f"{signed_mm(i - statistics.fmean(instruments))}" for i in instruments)
+            each = ", ".join(f"{signed_mm(i - statistics.fmean(instruments))} mm" for i in instruments)
             return refused(
                 self.request,
-                f"The crossings disagree by {spread * 1000:.0f} mm (allowed {allowed * 1000:.0f} mm; "
-                f"each against their mean: {each} mm). They are left out from now on: cross again, "
-                "more slowly, and check that the laser is level.",
+                sentence("crossings-disagree", spread_fine_m=spread, allowed_fine_m=allowed, each=each),
                 spread_m=spread,
             )
         return self.then(
@@ -140,13 +141,15 @@ def set_plane(site: Site, body: SetPlane, request: Request) -> Outcome:
     need_receiver(site)
     plane = Plane(elevation_m=body.elevation_m, grade=parse_grade(body.grade), note=body.note)
     site.change(plane=plane)
-    return done(request, f"Laser plane at {body.elevation_m:.3f} m{_graded(plane.grade)}.")
+    if plane.grade == 0.0:
+        return done(request, sentence("plane-level", elevation_m=body.elevation_m))
+    return done(request, sentence("plane-graded", elevation_m=body.elevation_m, way=away(plane.grade)))
 
 
 def clear_plane(site: Site, body: Nothing, request: Request) -> Outcome:
     """Forget the plane."""
     site.change(plane=None)
-    return done(request, "Laser plane forgotten.")
+    return done(request, sentence("plane-forgotten"))
 
 
 def set_by_laser(site: Site, body: UseLaser, request: Request) -> Outcome | None:
@@ -159,8 +162,13 @@ def set_by_laser(site: Site, body: UseLaser, request: Request) -> Outcome | None
         )
         return done(
             request,
-            f"Reference set by laser at {plane.elevation_m:.3f} m from {found.count} crossings, spread "
-            f"{found.spread_m * 1000:.0f} mm.{made.text}",
+            sentence(
+                "set-by-laser",
+                elevation_m=plane.elevation_m,
+                count=found.count,
+                spread_fine_m=found.spread_m,
+            )
+            + made.text,
             elevation_m=plane.elevation_m,
             crossings=found.count,
             spread_m=found.spread_m,
@@ -174,19 +182,18 @@ def check_by_laser(site: Site, body: UseLaser, request: Request) -> Outcome | No
     """Average several crossings and say how far they are from the reference; changes nothing."""
     plane = _plane(site, body)
     if site.tie is None:
-        raise CommandRefused("There is no reference to check: use laser/set, or datum/set on a mark.")
+        raise CommandRefused(sentence("nothing-to-check-by-laser"))
 
     def carry_on(found: Found) -> Outcome:
         off = site.instrument_m() - found.instrument_m
-        remark = f"off by {signed_mm(off)} mm, {found.count} crossings"
+        remark = sentence("remark-off-crossings", off_signed_m=off, count=found.count)
         time = site.ledger.time(request.t)
         seen = Sight(-found.height_m, found.sigma_m, remark, request.t, time)
         book = site.state.book.with_foresight("laser plane", "check", site.instrument_m(), seen)
         site.write(book)
         return done(
             request,
-            f"The carried elevation is {signed_mm(off)} mm from the laser's, mean of {found.count} "
-            f"crossings with a spread of {found.spread_m * 1000:.0f} mm. Nothing was changed.",
+            sentence("checked-by-laser", off_signed_m=off, count=found.count, spread_fine_m=found.spread_m),
             off_m=off,
             crossings=found.count,
             spread_m=found.spread_m,
@@ -202,10 +209,7 @@ def need_receiver(site: Site) -> None:
         CommandRefused: the description names none.
     """
     if not site.receivers:
-        raise CommandRefused(
-            'This machine has no laser receiver: its description needs a sensor of type "beam" with its '
-            "position."
-        )
+        raise CommandRefused(sentence("no-receiver"))
 
 
 def when_crossed(site: Site, request: Request, plane: Plane, count: int, then: Then) -> Outcome | None:
@@ -215,9 +219,8 @@ def when_crossed(site: Site, request: Request, plane: Plane, count: int, then: T
     answer = gathering.answer(request.t)
     if answer is None:
         site.waiting.append(gathering)
-        text = (
-            f"{request.name} waits for {count} slow crossings of the laser's plane, at most "
-            f"{site.options.laser_wait_s:g} s."
+        text = sentence(
+            "waits-for-crossings", command=request.name, count=count, most_whole_s=site.options.laser_wait_s
         )
         site.ledger.tell(request.t, "waiting", text)
     return answer
@@ -240,7 +243,7 @@ def take_crossings(site: Site, t: float) -> None:
 
 def _tell_crossing(site: Site, crossing: Crossing, sensor: str) -> None:
     if abs(crossing.speed_mps) > SLOW_MPS:
-        text = f"The receiver crossed the beam at {abs(crossing.speed_mps):.2f} m/s, too fast to count."
+        text = sentence("crossed-too-fast", speed_mps=abs(crossing.speed_mps))
         site.ledger.tell(crossing.t, "laser-crossing", text, sensor)
         return
     fix = BeamFix(
@@ -249,7 +252,7 @@ def _tell_crossing(site: Site, crossing: Crossing, sensor: str) -> None:
         sigma_m=crossing.sigma_m,
         time=site.ledger.time(crossing.t),
     )
-    site.ledger.tell(crossing.t, "laser-crossing", "The receiver crossed the laser's plane.", sensor)
+    site.ledger.tell(crossing.t, "laser-crossing", sentence("crossed"), sensor)
     site.change(beam_fix=fix)
 
 
@@ -259,20 +262,18 @@ def _plane(site: Site, body: UseLaser) -> Plane:
         return Plane(elevation_m=body.elevation_m)
     plane = site.state.plane
     if plane is None:
-        raise CommandRefused("Say where the plane is: give elevation_m, or describe it with laser/plane.")
+        raise CommandRefused(sentence("where-is-the-plane"))
     line = site.state.line
     if plane.grade != 0.0 and (line is None or line.lost or site.state.travelled):
-        raise CommandRefused(
-            "Station unknown: a graded plane has no one elevation. Touch a mark of known station, or level "
-            "the laser."
-        )
+        raise CommandRefused(sentence("plane-needs-station"))
     return plane
 
 
-def _graded(grade: float) -> str:
+def away(grade: float) -> str:
+    """A grade in words."""
     if grade == 0.0:
-        return ", level"
-    return f", {'rising' if grade > 0 else 'falling'} {abs(grade) * 100:.2f} % away from the machine"
+        return sentence("way-level")
+    return sentence("way-rising" if grade > 0.0 else "way-falling", rise_grade=grade)
 
 
 COMMANDS = {

@@ -21,6 +21,7 @@ from typing import Any, Literal, TypeAlias
 from pydantic import Field
 
 from tipdatum.grade.forms import Document
+from tipdatum.sentences import sentence
 
 Kind: TypeAlias = Literal["benchmark", "turning point", "laser", "correction", "mark", "check", "closing"]
 
@@ -169,14 +170,16 @@ def correction_at(closure: Closure, setup_in_line: int) -> float:
 def row_in_words(row: BookRow) -> str:
     """A line of the book in words."""
     if row.kind == "correction":
-        return f"Level book, set-up {row.setup}: correction {row.remark}."
-    sight, rod = (
-        ("backsight", row.backsight_m) if row.backsight_m is not None else ("foresight", row.foresight_m)
-    )
-    remark = f"; {row.remark}" if row.remark else ""
-    return (
-        f"Level book, set-up {row.setup}: {sight} {rod or 0.0:.3f} on {row.point}, elevation "
-        f"{row.elevation_m:.3f} m, height of instrument {row.instrument_m:.3f} m{remark}."
+        return sentence("book-row-correction", setup=row.setup, remark=row.remark)
+    back = row.backsight_m is not None
+    return sentence(
+        "book-row-back" if back else "book-row-fore",
+        setup=row.setup,
+        rod_bare_m=(row.backsight_m if back else row.foresight_m) or 0.0,
+        point=row.point,
+        elevation_m=row.elevation_m,
+        instrument_m=row.instrument_m,
+        remark=sentence("remark-more", remark=row.remark) if row.remark else "",
     )
 
 

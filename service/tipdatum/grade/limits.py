@@ -66,7 +66,7 @@ def watch(limit: Limit, body: WatchedPoints, offset_m: float | None, datum: str)
         return _watch_slew(limit, body)
     if limit.kind in ("ceiling", "floor"):
         if offset_m is None or datum != "set":
-            why = "no reference" if offset_m is None else "reference doubtful"
+            why = sentence("why-no-reference" if offset_m is None else "why-reference-doubtful")
             return LimitReport(limit.kind, "unknown", None, None, None, why, limit.note)
         sign = 1.0 if limit.kind == "ceiling" else -1.0
         room = sign * (limit.value - offset_m - body.points[:, 2])
@@ -82,7 +82,7 @@ def watch(limit: Limit, body: WatchedPoints, offset_m: float | None, datum: str)
 
 def _watch_slew(limit: Limit, body: WatchedPoints) -> LimitReport:
     if body.slew_rad is None:
-        return LimitReport(limit.kind, "unknown", None, None, None, "no slew sensor", limit.note)
+        return LimitReport(limit.kind, "unknown", None, None, None, sentence("why-no-slew"), limit.note)
     sign = 1.0 if limit.kind == "slew left" else -1.0
     room = sign * (limit.value - math.degrees(body.slew_rad))
     speed = sign * math.degrees(body.slew_rate)
@@ -102,10 +102,7 @@ def _judge(limit: Limit, point: str, room: float, speed: float, warn: float) -> 
     return LimitReport(limit.kind, state, point, left, time, "", limit.note)
 
 
-ADVICE = (
-    " Advice only: not a safety device, no permission to work there, no powered digging inside a buried "
-    "service's tolerance zone; neither people nor the counterweight's swing are seen."
-)
+ADVICE = sentence("limit-advice")
 
 
 class SetLimit(CommandBody):
@@ -142,9 +139,9 @@ def set_limit(site: Site, body: SetLimit, request: Request) -> Outcome:
     slew = body.kind.startswith("slew")
     value, key = (body.value_deg, "value_deg") if slew else (body.value_m, "value_m")
     if value is None:
-        raise CommandRefused(f'A limit of kind "{body.kind}" needs "{key}".')
+        raise CommandRefused(sentence("limit-needs-value", kind=body.kind, key=key))
     if "reach" in body.kind and value <= 0.0:
-        raise CommandRefused(f"A {body.kind} is a distance from the slew axis, above 0 m; found {value:g} m.")
+        raise CommandRefused(sentence("reach-above-zero", kind=body.kind, value_coarse_m=value))
     if slew and not site.mounted.has_slew_sensor:
         raise CommandRefused(sentence("limit-needs-slew"))
     limit = Limit(
@@ -155,17 +152,14 @@ def set_limit(site: Site, body: SetLimit, request: Request) -> Outcome:
     site.change(limits=(*others, limit))
     if body.kilovolts is not None:
         show_cautions(site, request.t, [line_caution(body.kilovolts, site.state.trench.jurisdiction)])
-    unit = "°" if slew else " m"
+    if slew:
+        told = sentence("limit-set-slew", kind=body.kind, value_whole_deg=value)
+    else:
+        told = sentence("limit-set", kind=body.kind, value_m=value)
     unknown = ""
     if not slew and "reach" not in body.kind:
-        unknown = (
-            " It becomes unknown when the reference turns doubtful."
-            if site.datum == "set"
-            else " Unknown as long as there is no reliable reference."
-        )
-    return done(
-        request, f"Limit: {body.kind} at {value:g}{unit}.{unknown}{ADVICE}", kind=body.kind, value=value
-    )
+        unknown = sentence("limit-until-doubt" if site.datum == "set" else "limit-unknown-now")
+    return done(request, told + unknown + ADVICE, kind=body.kind, value=value)
 
 
 def clear_limit(site: Site, body: ClearLimit, request: Request) -> Outcome:

@@ -17,7 +17,6 @@ from tipdatum.grade.levels import Kind, setups_of
 from tipdatum.grade.recent import TipPoint, Touch
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import Checked, Mark, noted_otherwise
-from tipdatum.grade.units import signed_mm
 from tipdatum.sentences import sentence
 
 
@@ -32,10 +31,10 @@ def find_mark(marks: Mapping[str, Mark], name: str) -> Mark:
     plain = {known.lower(): known for known in marks}
     near = difflib.get_close_matches(name.lower(), plain, n=1, cutoff=0.5)
     if near:
-        hint = f'did you mean "{plain[near[0]]}"?'
-    else:
-        hint = f"known are {', '.join(sorted(marks))}." if marks else "none has been kept yet."
-    raise CommandRefused(f'There is no mark "{name}": {hint}')
+        raise CommandRefused(sentence("no-mark-did-you-mean", mark=name, near=plain[near[0]]))
+    if marks:
+        raise CommandRefused(sentence("no-mark-known-are", mark=name, names=", ".join(sorted(marks))))
+    raise CommandRefused(sentence("no-mark-none", mark=name))
 
 
 class AddMark(CommandBody):
@@ -92,24 +91,17 @@ def add_mark(site: Site, body: AddMark, request: Request) -> Outcome:
     )
     site.change(marks={**site.state.marks, body.name: mark})
     reference = site.state.reference
-    stays = (
-        " The reference that was set on it stays as it is."
-        if reference and reference.mark == body.name
-        else ""
-    )
+    stays = sentence("mark-stays") if reference and reference.mark == body.name else ""
     told = sentence("mark-noted", mark=body.name, elevation_m=body.elevation_m)
     return done(request, told + noted + (stays if noted else ""))
 
 
 def keep_mark(site: Site, body: TouchMark, request: Request) -> Outcome | None:
     """Measure the mark under the tip, to carry the reference over a move."""
-    site.need_reference("A mark kept now would carry the error on")
+    site.need_reference(sentence("mark-would-carry-error"))
     known = site.state.marks.get(body.name)
     if known is not None and known.known:
-        raise CommandRefused(
-            f"{body.name} is a benchmark at {known.elevation_m:.3f} m. Take another name for a turning "
-            "point, or mark/check to compare."
-        )
+        raise CommandRefused(sentence("mark-is-benchmark", mark=body.name, elevation_m=known.elevation_m))
 
     def carry_on(touch: Touch) -> Outcome:
         elevation, sigma = site.elevation_of(touch)
@@ -129,7 +121,7 @@ def keep_mark(site: Site, body: TouchMark, request: Request) -> Outcome | None:
             time=site.ledger.time(request.t),
         )
         site.write(book, marks={**site.state.marks, body.name: mark})
-        where = "" if station is None else f", station {station:.2f} m"
+        where = "" if station is None else sentence("at-that-station", station_coarse_m=station)
         return done(
             request,
             sentence(
@@ -152,10 +144,7 @@ def return_to_mark(site: Site, body: ReturnToMark, request: Request) -> Outcome 
     """The tip stands on a kept mark again: re-establish the reference."""
     mark = find_mark(site.state.marks, body.name)
     if body.if_doubtful and site.datum == "set":
-        raise CommandRefused(
-            f"The reference is not in doubt: carrying it over by {body.name} would replace it. To compare, "
-            'mark/check; to replace it, send mark/return without "if_doubtful".'
-        )
+        raise CommandRefused(sentence("would-replace", mark=body.name))
 
     def carry_on(touch: Touch) -> Outcome:
         kind: Kind = "benchmark" if mark.known else "turning point"
@@ -191,13 +180,13 @@ def check_mark(site: Site, body: CheckMark, request: Request) -> Outcome | None:
     """Compare a mark's elevation as it is now with what is known; changes nothing."""
     mark = find_mark(site.state.marks, body.name)
     if site.tie is None:
-        raise CommandRefused("There is no reference to check: set one with datum/set.")
+        raise CommandRefused(sentence("nothing-to-check"))
 
     def carry_on(touch: Touch) -> Outcome:
         elevation, sigma = site.elevation_of(touch)
         sigma = math.hypot(sigma, site.touched_common_m() - mark.touch_common_m)
         off = elevation - mark.elevation_m
-        book = sight(site, request, body.name, "check", touch, f"off by {signed_mm(off)} mm")
+        book = sight(site, request, body.name, "check", touch, sentence("remark-off", off_signed_m=off))
         allowed = 2.0 * sigma if body.within_m is None else body.within_m
         passed = abs(off) <= allowed
         checked = Checked(
@@ -216,7 +205,7 @@ def check_mark(site: Site, body: CheckMark, request: Request) -> Outcome | None:
             elevation_m=elevation,
             known_m=mark.elevation_m,
             off_signed_m=off,
-            limit="two sigma, " if body.within_m is None else "",
+            limit=sentence("two-sigma") if body.within_m is None else "",
             allowed_fine_m=allowed,
         )
         if not passed:
@@ -237,16 +226,10 @@ def check_mark(site: Site, body: CheckMark, request: Request) -> Outcome | None:
 def _what_now(site: Site, name: str, passed: bool) -> str:
     """What a check suggests."""
     if site.state.doubts:
-        return (
-            " The reference is doubtful: if the machine has not moved, datum/confirm; otherwise mark/return "
-            f"with {name}."
-        )
+        return sentence("check-in-doubt", mark=name)
     if passed:
         return ""
-    return (
-        " Touch it again with care; if it stays off, find out why (bucket, wear, a machine that settled) and "
-        f"set the reference anew: mark/return with {name}."
-    )
+    return sentence("check-touch-again", mark=name)
 
 
 def forget_mark(site: Site, body: NamedMark, request: Request) -> Outcome:

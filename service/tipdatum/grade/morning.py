@@ -11,14 +11,21 @@ from tipdatum.grade.forms import CommandBody, Nothing, Outcome, Request, done
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import WorkState
 from tipdatum.grade.surfaces import Target
+from tipdatum.sentences import sentence
 
 QuestionName: TypeAlias = Literal["bucket", "target", "reference", "check"]
 
 _TO_DO: dict[str, str] = {
-    "bucket": "Choose the bucket that is on with bucket/choose.",
-    "target": "Enter the target (target/level, target/grade, …), or take it away with target/clear.",
-    "reference": "Set the reference on a mark with datum/set or mark/return, or by laser with laser/set.",
-    "check": "Stand the tip on a mark that is known and send mark/check with its name.",
+    "bucket": sentence("do-bucket"),
+    "target": sentence("do-target"),
+    "reference": sentence("do-reference"),
+    "check": sentence("do-check"),
+}
+
+_CONFIRMED: dict[str, str] = {
+    "bucket": sentence("question-confirmed-bucket"),
+    "target": sentence("question-confirmed-target"),
+    "reference": sentence("question-confirmed-reference"),
 }
 
 
@@ -42,29 +49,30 @@ def questions(state: WorkState) -> tuple[str, ...]:
 def described(target: Target) -> str:
     """A target in a few words, as an operator would know it again."""
     if target.kind == "level":
-        return f"level at {target.elevation_m:.3f} m"
+        return sentence("target-is-level", elevation_m=target.elevation_m)
     if target.kind == "grade":
-        way = "rising" if target.grade > 0.0 else "falling"
-        slope = "level" if target.grade == 0.0 else f"{way} {abs(target.grade) * 100:.2f} %"
-        return f"{slope} from {target.elevation_m:.3f} m"
+        rises = target.grade > 0.0
+        way = sentence("plain-rising" if rises else "plain-falling", rise_grade=target.grade)
+        slope = way if target.grade else sentence("way-level")
+        return sentence("target-is-grade", way=slope, elevation_m=target.elevation_m)
     if target.kind == "profile":
-        return f"profile of {len(target.points)} rows"
-    return f"{target.depth_m:.3f} m below the laser's plane"
+        return sentence("target-is-profile", count=len(target.points))
+    return sentence("target-is-below", depth_m=target.depth_m)
 
 
 def wording(question: str, state: WorkState, bucket: str) -> str:
     """The question as the operator reads it."""
     if question == "bucket":
-        return f"Is the bucket {bucket} on?"
+        return sentence("ask-bucket", bucket=bucket)
     if question == "target":
-        kind = described(state.target) if state.target else "none"
-        layer = f", layer {state.layer}" if state.layer else ""
-        return f"Is the target still the one that was set ({kind}{layer})?"
+        kind = described(state.target) if state.target else sentence("target-is-none")
+        layer = sentence("on-layer", layer=state.layer) if state.layer else ""
+        return sentence("ask-target", target=kind, layer=layer)
     if question == "reference":
         mark = state.reference.mark if state.reference else None
-        return f"Has the machine stood untouched since the reference was set{' on ' + mark if mark else ''}?"
+        return sentence("ask-reference-on", mark=mark) if mark else sentence("ask-reference")
     names = ", ".join(sorted(name for name, mark in state.marks.items() if mark.known))
-    return f"Do the daily check on a mark now ({names})?"
+    return sentence("ask-check", names=names)
 
 
 class AnswerQuestion(CommandBody, title="Answer"):
@@ -78,24 +86,24 @@ def answer(site: Site, body: AnswerQuestion, request: Request) -> Outcome:
     """Take an answer; a no says what to do, and the question stays until it is done."""
     if body.question not in site.state.questions:
         asked = site.state.questions[0] if site.state.questions else "nothing"
-        raise CommandRefused(f"{body.question} was not asked; now asked: {asked}.")
+        raise CommandRefused(sentence("question-not-asked", question=body.question, asked=asked))
     if not body.yes:
         if body.question == "check":
             site.answered("check")
-            return done(request, "The daily check was left out.")
+            return done(request, sentence("check-left-out"))
         return done(request, what_to_do(body.question))
     if body.question == "check":
         return done(request, what_to_do("check"))
     if body.question == "reference":
         site.settle_doubts()
     site.answered(body.question)
-    return done(request, f"{body.question.capitalize()} confirmed.")
+    return done(request, _CONFIRMED[body.question])
 
 
 def ask_again(site: Site, body: Nothing, request: Request) -> Outcome:
     """Ask the morning's questions now."""
     ask(site)
-    return done(request, f"{len(site.state.questions)} questions.")
+    return done(request, sentence("questions-asked", count=len(site.state.questions)))
 
 
 def ask(site: Site) -> None:

@@ -36,8 +36,13 @@ NO_SURVEY = "Record of what the machine measured; not a certified survey."
 
 def point_in_words(point: AsDug) -> str:
     """A point in one line."""
-    code = f" {point.code}" if point.code else ""
-    return f"Point {point.number}: {point.elevation_m:.3f} m (sigma {point.sigma_m * 1000:.0f} mm){code}."
+    return sentence(
+        "point-recorded",
+        number=point.number,
+        elevation_m=point.elevation_m,
+        sigma_fine_m=point.sigma_m,
+        label=f" {point.code}" if point.code else "",
+    )
 
 
 COLUMNS = (
@@ -210,7 +215,7 @@ def record(
         site.known_pose()
         raise CommandRefused(sentence("no-elevation-now"))
     if len(state.points) >= MOST:
-        raise CommandRefused(f"There are {MOST} points already: export them, then clear with point/clear.")
+        raise CommandRefused(sentence("points-full", most=MOST))
     line = state.line
     known = line is not None and not line.lost
     place = line.place(tip.reach_m, tip.lateral_m, tip.slew_rad) if line and known else (None, None)
@@ -250,12 +255,12 @@ def record_by_itself(site: Site, follower: TargetFollower, report: TipReport) ->
         record(site, report.t, auto.code, at=lowest)
     except CommandRefused as reason:
         site.change(auto=None)
-        site.ledger.tell(report.t, "points-full", f"Automatic recording stopped. {reason}")
+        site.ledger.tell(report.t, "points-full", sentence("recording-stopped") + " " + str(reason))
 
 
 def record_point(site: Site, body: RecordPoint, request: Request) -> Outcome:
     """Record the tip."""
-    site.need_reference("A point recorded now would be worthless")
+    site.need_reference(sentence("point-worthless"))
     plan = (body.easting_m, body.northing_m)
     point = record(site, request.t, body.code, body.note, plan)
     return done(request, point_in_words(point), **point.model_dump())
@@ -271,15 +276,14 @@ def auto_points(site: Site, body: AutoPoints, request: Request) -> Outcome:
     site.change(auto=AutoRecord(step_m=body.step_m, within_m=body.within_m, code=body.code))
     return done(
         request,
-        f"Recording the lowest point of every {body.step_m:g} m along the target, while the tip is within "
-        f"{body.within_m * 1000:.0f} mm of it.{_not_yet(site)}",
+        sentence("recording", step_coarse_m=body.step_m, within_fine_m=body.within_m) + _not_yet(site),
     )
 
 
 def _not_yet(site: Site) -> str:
     if site.datum == "set":
         return ""
-    return " Nothing is recorded while the reference is missing or doubtful, as it is now."
+    return sentence("recording-not-yet")
 
 
 def clear_points(site: Site, body: Destroying, request: Request) -> Outcome:
@@ -294,33 +298,31 @@ def volume(site: Site, body: Volume, request: Request) -> Outcome:
     """Bank volume of the trench, by average end area."""
     ground = body.ground_m if body.ground_m is not None else site.state.trench.ground_m
     if ground is None:
-        raise CommandRefused(
-            "The ground's elevation is not known: touch it with ground/set, or give ground_m."
-        )
+        raise CommandRefused(sentence("volume-needs-ground"))
     points = [p for p in site.state.points if body.code in (None, p.code)]
     measured = [(p.station_m, p.elevation_m) for p in points if p.station_m is not None]
-    along = ""
+    along: str = ""
     if not measured and len({p.setup for p in points}) == 1:
         # A level target has no line; from one place the reach tells as well how far apart points are.
-        measured, along = [(p.reach_m, p.elevation_m) for p in points], " of reach"
+        measured, along = [(p.reach_m, p.elevation_m) for p in points], sentence("volume-of-reach")
     chosen = bottom(measured)
     if len(chosen) < 2:
-        raise CommandRefused(
-            "A volume needs at least two points apart, with a station (station/set before they are recorded) "
-            "or all of one set-up."
-        )
+        raise CommandRefused(sentence("volume-needs-points"))
     width = body.width_m or site.machine.bucket[0].width_m
     cubic = trench_volume(chosen, ground, width)
     length = chosen[-1][0] - chosen[0][0]
-    passed = (
-        f", {len(measured) - len(chosen)} left out where a lower one is near"
-        if len(measured) > len(chosen)
-        else ""
-    )
+    passed = len(measured) - len(chosen)
     return done(
         request,
-        f"{cubic:.2f} m³ bank volume over {length:.2f} m{along} from {len(chosen)} points{passed}; "
-        f"{width:.2f} m wide, vertical walls assumed.",
+        sentence(
+            "volume",
+            cubic_m3=cubic,
+            length_coarse_m=length,
+            along=along,
+            count=len(chosen),
+            passed=sentence("volume-passed", count=passed) if passed else "",
+            width_coarse_m=width,
+        ),
         volume_m3=cubic,
         length_m=length,
         width_m=width,
@@ -341,7 +343,9 @@ def export_points(site: Site, body: ExportPoints, request: Request) -> Outcome:
     chosen = wanted[: body.most]
     following = wanted[body.most].number if len(wanted) > body.most else None
     text = to_csv(chosen, provenance(site.mounted.description, site.state))
-    return done(request, f"{len(chosen)} points.", text=text, next=following, points=len(chosen))
+    return done(
+        request, sentence("points-given", count=len(chosen)), text=text, next=following, points=len(chosen)
+    )
 
 
 COMMANDS = {

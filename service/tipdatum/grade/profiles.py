@@ -13,12 +13,14 @@ from pydantic import Field, model_validator
 
 from tipdatum.errors import CommandRefused, ConfigError
 from tipdatum.grade.forms import CommandBody, Elevation, Outcome, Request, done
+from tipdatum.grade.laser import away
 from tipdatum.grade.recent import Touch
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import Pipe
 from tipdatum.grade.surfaces import Grade, Layer, Profile, ProfilePoint
-from tipdatum.grade.targets import GradeText, Through, away, begin, boom_plane, line_from, take_target, where
+from tipdatum.grade.targets import GradeText, Through, begin, boom_plane, line_from, take_target, where
 from tipdatum.grade.units import parse_grade
+from tipdatum.sentences import sentence
 
 Thickness = Annotated[float, Field(ge=0, le=5)]
 _RISES = re.compile(r"\s*(rising|rises|\+)")
@@ -78,13 +80,11 @@ def set_profile(site: Site, body: SetProfile, request: Request) -> Outcome | Non
     """Dig to a profile."""
     rows = body.points if body.points is not None else parse_profile(body.table or "", "table")
     if len(rows) < 2:
-        raise CommandRefused("A profile needs at least two rows of station and elevation.")
+        raise CommandRefused(sentence("profile-too-short"))
     back = next((i for i in range(1, len(rows)) if rows[i][0] < rows[i - 1][0]), None)
     if back is not None:
-        raise CommandRefused(
-            f"The profile's stations go back in row {back + 1}: {rows[back][0]:g} after "
-            f"{rows[back - 1][0]:g}. Rows come in order of station."
-        )
+        there, before = rows[back][0], rows[back - 1][0]
+        raise CommandRefused(sentence("profile-goes-back", row=back + 1, there=there, before=before))
 
     def lay(start_m: float, touch: Touch | None) -> Outcome:
         base = start_m if body.relative else 0.0
@@ -92,8 +92,15 @@ def set_profile(site: Site, body: SetProfile, request: Request) -> Outcome | Non
         text = take_target(site, request, Profile(points=points), line=line_from(site, touch))
         return done(
             request,
-            f"Target: profile of {len(points)} rows from station {rows[0][0]:g} to {rows[-1][0]:g} m, "
-            f"station 0 at {where(body.through)}.{boom_plane(site)}{text}",
+            sentence(
+                "target-profile",
+                count=len(points),
+                from_coarse_m=rows[0][0],
+                to_coarse_m=rows[-1][0],
+                where=where(body.through),
+            )
+            + boom_plane(site)
+            + text,
             rows=len(points),
         )
 
@@ -125,9 +132,15 @@ def set_pipe(site: Site, body: SetPipe, request: Request) -> Outcome | None:
         )
         return done(
             request,
-            f"Target: trench bottom at {bottom:.3f} m at {where(body.through)} "
-            f"({pipe.below_invert_m * 1000:.0f} mm below the invert), "
-            f"{away(grade)}.{boom_plane(site)}{text}",
+            sentence(
+                "target-pipe",
+                elevation_m=bottom,
+                where=where(body.through),
+                below_fine_m=pipe.below_invert_m,
+                way=away(grade),
+            )
+            + boom_plane(site)
+            + text,
             bottom_m=bottom,
             grade_percent=grade * 100.0,
             below_invert_m=pipe.below_invert_m,

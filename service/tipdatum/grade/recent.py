@@ -25,6 +25,7 @@ from tipdatum.grade.work_options import WorkOptions
 from tipdatum.kinematics.chain import Chain, Point
 from tipdatum.kinematics.frames import Array
 from tipdatum.machine.parts import Sensor
+from tipdatum.sentences import sentence
 from tipdatum_drivers.reading import Value
 
 TipPoint: TypeAlias = Literal["tip", "left", "right"]
@@ -117,7 +118,7 @@ def still_touch(
 ) -> Touch | NotStill:
     """The touch that the recent moments show at `now`, or why there is none."""
     if not moments or now - moments[-1].t > GAP_S:
-        return NotStill(False, "the tip's position is not known just now")
+        return NotStill(False, sentence("tip-not-known"))
     stretch = _stretch(moments, now, point, options, options.still_spread_m)
     if _lasted(stretch) < options.still_least_s * 0.999:
         wobble = min(WOBBLE_SIGMAS * moments[-1].sigma_m, options.wobble_most_m)
@@ -183,9 +184,10 @@ def _why_not(moments: Sequence[Moment], now: float, point: TipPoint, options: Wo
     )
     moving = len(brief) > 1 and speed > options.moving_mps
     seconds = last[-1].t - last[0].t
-    text = f"its height spread over {spread * 1000:.0f} mm in the last {seconds:.1f} s"
     if moving:
-        text = f"it moves at about {speed * 1000:.0f} mm/s; " + text
+        text = sentence("tip-moves", speed_fine_mps=speed, spread_fine_m=spread, last_s=seconds)
+    else:
+        text = sentence("tip-spread", spread_fine_m=spread, last_s=seconds)
     return NotStill(moving, text)
 
 

@@ -185,7 +185,7 @@ class Site:
             CommandRefused: it is not known just now.
         """
         if self.pose is None or not self.pose.known:
-            why = ", ".join(self.pose.reasons) if self.pose else "no readings yet"
+            why = self.pose.reasons if self.pose else sentence("no-readings-yet")
             raise CommandRefused(sentence("arm-unknown-now", reasons=why))
         return self.pose
 
@@ -198,9 +198,7 @@ class Site:
         if self.tie is None:
             raise CommandRefused(sentence("needs-reference", what=otherwise))
         if self.state.doubts:
-            raise CommandRefused(
-                sentence("needs-sure-reference", what=otherwise, doubts="; ".join(self.state.doubts))
-            )
+            raise CommandRefused(sentence("needs-sure-reference", what=otherwise, doubts=self.state.doubts))
 
     # What may be done
 
@@ -234,7 +232,7 @@ class Site:
         if self.tie is None or reason in state.doubts:
             return
         self.change(doubts=(*state.doubts, reason))
-        self.ledger.tell(t, "datum-doubtful", f"The reference is doubtful: {reason}.")
+        self.ledger.tell(t, "datum-doubtful", sentence("doubtful-because", why=reason))
 
     def settle_doubts(self) -> None:
         """The reference can be relied on again, and the machine stands where it stood."""
@@ -356,7 +354,7 @@ class Site:
     def supersede(self, name: str) -> None:
         """Of the same command sent twice the later one waits on."""
         late = [w.request for w in self.waiting if w.request.name == name]
-        self.answers += [refused(request, f"Replaced by a later {name}.") for request in late]
+        self.answers += [refused(request, sentence("replaced-by-later", command=name)) for request in late]
         self.waiting = [w for w in self.waiting if w.request.name != name]
 
     def serve_waiting(self, t: float) -> None:
@@ -392,5 +390,5 @@ class _TouchAwaited:
         if t < self.request.t + wait_s:
             return None
         if site.pose is not None and not site.pose.known:
-            return refused(self.request, sentence("arm-unknown", reasons=", ".join(site.pose.reasons)))
+            return refused(self.request, sentence("arm-unknown", reasons=site.pose.reasons))
         return refused(self.request, sentence("no-rest", wait_whole_s=wait_s, why=found.text))

@@ -16,6 +16,7 @@ from tipdatum.grade.forms import Document
 from tipdatum.grade.levels import LevelBook
 from tipdatum.grade.recent import TipPoint, Touch
 from tipdatum.grade.surfaces import Alignment, Layer, Target, Tolerance
+from tipdatum.sentences import sentence
 
 LimitKind: TypeAlias = Literal["ceiling", "floor", "near reach", "far reach", "slew left", "slew right"]
 
@@ -278,4 +279,4 @@ def noted_otherwise(marks: Mapping[str, Mark], name: str, elevation_m: float) ->
     mark = marks.get(name)
     if mark is None or abs(mark.elevation_m - elevation_m) < SAME_ELEVATION_M:
         return ""
-    return f" {name} had been at {mark.elevation_m:.3f} m before."
+    return sentence("mark-was", mark=name, elevation_m=mark.elevation_m)

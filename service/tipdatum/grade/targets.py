@@ -9,7 +9,7 @@ from pydantic import Field, model_validator
 
 from tipdatum.errors import CommandRefused
 from tipdatum.grade.forms import CommandBody, Elevation, Name, Nothing, Outcome, Request, done
-from tipdatum.grade.laser import need_receiver
+from tipdatum.grade.laser import away, need_receiver
 from tipdatum.grade.recent import Touch
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.surfaces import (
@@ -23,7 +23,7 @@ from tipdatum.grade.surfaces import (
     line_through,
 )
 from tipdatum.grade.trench import show_target_cautions
-from tipdatum.grade.units import parse_grade, signed_mm
+from tipdatum.grade.units import parse_grade
 from tipdatum.sentences import sentence
 
 Depth = Annotated[float, Field(ge=-50, le=50)]
@@ -178,16 +178,14 @@ def set_grade(site: Site, body: SetGrade, request: Request) -> Outcome | None:
     """Dig to a plane."""
     grade, cross = body.rise(), body.rise_to_left()
     if body.cross is not None and not site.mounted.has_slew_sensor:
-        raise CommandRefused(
-            "A cross-slope needs a slew sensor; without one the grade follows the boom plane and there is no "
-            "across. Leave cross out."
-        )
+        raise CommandRefused(sentence("cross-needs-slew"))
 
     def lay(start_m: float, touch: Touch | None) -> Outcome:
         elevation = body.elevation_m if body.elevation_m is not None else start_m - (body.depth_m or 0.0)
         plane = Grade(elevation_m=elevation, grade=grade, cross=cross)
         text = take_target(site, request, plane, line=line_from(site, touch))
-        across = f", falling {body.cross_falls} {abs(cross) * 100:.2f} %" if cross else ""
+        side = sentence("across-left" if body.cross_falls == "left" else "across-right", cross_grade=cross)
+        across = side if cross else ""
         return done(
             request,
             sentence(
@@ -214,8 +212,9 @@ def set_below_plane(site: Site, body: SetBelowPlane, request: Request) -> Outcom
     text = take_target(site, request, BelowPlane(depth_m=body.depth_m, grade=grade))
     return done(
         request,
-        f"Target: {body.depth_m:.3f} m below the laser's plane, {away(grade)}. Cross the plane slowly with "
-        f"the receiver from each place where the machine stands.{boom_plane(site) if grade else ''}{text}",
+        sentence("target-below-plane", depth_m=body.depth_m, way=away(grade))
+        + (boom_plane(site) if grade else "")
+        + text,
         depth_m=body.depth_m,
     )
 
@@ -227,9 +226,8 @@ def set_station(site: Site, body: SetStation, request: Request) -> Outcome | Non
         along = touch.slew_rad if site.known_pose().slew_known else None
         line = line_through(touch.reach_m, touch.lateral_m, touch.slew_rad, along, body.station_m)
         site.change(line=line)
-        return done(
-            request, sentence("at-station", station=f"{body.station_m:.2f} m"), station_m=body.station_m
-        )
+        told = sentence("at-station", station_coarse_m=body.station_m)
+        return done(request, told, station_m=body.station_m)
 
     return site.when_still(request, "tip", carry_on)
 
@@ -245,7 +243,7 @@ def set_layers(site: Site, body: SetLayers, request: Request) -> Outcome:
     names = [layer.name for layer in body.layers]
     twice = next((n for n in names if names.count(n) > 1), None)
     if twice is not None:
-        raise CommandRefused(f'Two layers are named "{twice}".')
+        raise CommandRefused(sentence("layer-twice", name=twice))
     site.change(layers=tuple(Layer(name=layer.name, up_m=layer.up_m) for layer in body.layers), layer=None)
     return done(request, sentence("layers", count=len(names), names=", ".join(names) or "none"))
 
@@ -255,10 +253,11 @@ def choose_layer(site: Site, body: ChooseLayer, request: Request) -> Outcome:
     chosen = next((layer for layer in site.state.layers if layer.name == body.name), None)
     if body.name is not None and chosen is None:
         known = ", ".join(layer.name for layer in site.state.layers) or "none"
-        raise CommandRefused(f'There is no layer "{body.name}"; known are: {known}.')
+        raise CommandRefused(sentence("no-layer", name=body.name, names=known))
     site.change(layer=body.name)
-    where = f"{body.name}, {signed_mm(chosen.up_m)} mm on the target" if chosen else "the target itself"
-    return done(request, f"Layer: {where}.")
+    if chosen is None:
+        return done(request, sentence("layer-none"))
+    return done(request, sentence("layer-chosen", name=chosen.name, up_signed_m=chosen.up_m))
 
 
 def set_tolerance(site: Site, body: SetTolerance, request: Request) -> Outcome:
@@ -281,7 +280,7 @@ def begin(site: Site, request: Request, through: Through, lay: Lay, needs_mark: 
     if through == "reference":
         return lay(_mark_elevation(site), None)
     if needs_mark:
-        site.need_reference("The point under the tip has no elevation to begin from")
+        site.need_reference(sentence("no-elevation-to-begin"))
     return site.when_still(
         request, "tip", lambda touch: lay(site.elevation_of(touch)[0] if needs_mark else 0.0, touch)
     )
@@ -295,10 +294,7 @@ def line_from(site: Site, touch: Touch | None) -> Alignment:
         return line_through(touch.reach_m, touch.lateral_m, touch.slew_rad, along)
     reference = site.state.reference
     if reference is None or reference.how != "mark" or site.state.travelled:
-        raise CommandRefused(
-            'Station unknown: the reference was not set on a mark from here. Use "through": "here" with the '
-            "tip on the point where the grade begins."
-        )
+        raise CommandRefused(sentence("station-needs-mark"))
     return line_through(reference.reach_m, reference.lateral_m, reference.slew_rad, along)
 
 
@@ -310,16 +306,9 @@ def take_target(site: Site, request: Request, target: Target, **beside: Any) -> 
     return sentence("reference-doubtful") if site.state.doubts else ""
 
 
-def away(grade: float) -> str:
-    """A grade in words."""
-    if grade == 0.0:
-        return "level"
-    return f"{'rising' if grade > 0 else 'falling'} {abs(grade) * 100:.2f} % away from the machine"
-
-
 def where(through: Through) -> str:
     """Where station 0 is, in words."""
-    return "the reference's mark" if through == "reference" else "the point touched"
+    return sentence("at-reference-mark" if through == "reference" else "at-point-touched")
 
 
 def boom_plane(site: Site) -> str:

@@ -22,7 +22,7 @@ from tipdatum.grade.morning import offer_check
 from tipdatum.grade.recent import Touch
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.site import Site, Spec
-from tipdatum.sentences import sentence
+from tipdatum.sentences import recognised, sentence
 
 DEEPER_M = 0.01
 """Depth grows in steps of at least this much, m, before cautions are looked up again."""
@@ -67,8 +67,8 @@ def show_cautions(site: Site, t: float, cautions: list[Caution]) -> None:
         return
     change_trench(site, shown=(*site.state.trench.shown, *fresh))
     for shown in fresh:
-        source = f" [{shown.source}]" if shown.source else ""
-        site.ledger.tell(t, "caution", f"{shown.text}{source}")
+        source = sentence("source", source=shown.source) if shown.source else ""
+        site.ledger.tell(t, "caution", recognised(shown.text) + source)
 
 
 def show_target_cautions(site: Site, t: float) -> None:
@@ -135,7 +135,7 @@ def set_ground(site: Site, body: SetGround, request: Request) -> Outcome | None:
 
     if body.elevation_m is not None:
         return take(body.elevation_m)
-    site.need_reference("The ground's elevation cannot be measured")
+    site.need_reference(sentence("ground-needs-touch"))
 
     def carry_on(touch: Touch) -> Outcome:
         return take(site.elevation_of(touch)[0])
@@ -148,9 +148,8 @@ def new_trench(site: Site, body: NewTrench, request: Request) -> Outcome:
     change_trench(site, name=body.name, soil=body.soil, ground_m=None, deepest_m=None, shown=())
     show_cautions(site, request.t, slope_caution(body.soil, site.state.trench.jurisdiction))
     show_target_cautions(site, request.t)
-    return done(
-        request, f"New trench{' ' + body.name if body.name else ''}: touch the ground beside it (ground/set)."
-    )
+    told = sentence("new-trench-named", name=body.name) if body.name else sentence("new-trench")
+    return done(request, told)
 
 
 def set_jurisdiction(site: Site, body: SetJurisdiction, request: Request) -> Outcome:
@@ -158,7 +157,7 @@ def set_jurisdiction(site: Site, body: SetJurisdiction, request: Request) -> Out
     change_trench(site, jurisdiction=body.jurisdiction, shown=())
     show_target_cautions(site, request.t)
     whose = "none" if body.jurisdiction is None else body.jurisdiction.upper()
-    return done(request, f"Figures quoted in cautions: {whose}. Local rules and a competent person decide.")
+    return done(request, sentence("rules-quoted", whose=whose))
 
 
 def overhead_line(site: Site, body: OverheadLine, request: Request) -> Outcome:

@@ -28,6 +28,7 @@ from tipdatum.grade.trench import TrenchWatch
 from tipdatum.grade.work_options import WorkOptions
 from tipdatum.kinematics.chain import Located
 from tipdatum.machine.description import Machine
+from tipdatum.sentences import said, said_each, sentence
 from tipdatum_drivers.reading import Beam, Imu, Input, Slew, Tilt
 
 TRAVEL_INPUT = "travel"
@@ -35,6 +36,8 @@ TRAVEL_INPUT = "travel"
 
 SECONDS_LONG = 120.0
 """Durations up to here are told in seconds, s."""
+MINUTES_LONG = 7200.0
+"""Durations up to here are told in minutes, s."""
 
 
 class Work:
@@ -139,7 +142,7 @@ class Work:
         elif reading.name in self.site.receivers:
             self.site.receivers[reading.name].contact.told(reading.on, moment)
         elif reading.name == TRAVEL_INPUT and reading.on:
-            self.doubt(reading.t, "the machine travelled (travel switch)", travelled=True)
+            self.doubt(reading.t, sentence("doubt-travel-switch"), travelled=True)
 
     def hear(self, reading: Imu | Tilt | Slew) -> None:
         """Take what the sensors felt, to notice travel; only the upper's inertial sensor matters."""
@@ -170,8 +173,7 @@ class Work:
         """
         if age_s is not None and 0.0 <= age_s <= self.site.options.restart_trust_s:
             return
-        pause = "for an unknown time" if age_s is None else f"for {lasted(age_s)}"
-        self.doubt(t, f"the service was off {pause}; the machine may have moved", travelled=True)
+        self.doubt(t, was_off(age_s), travelled=True)
         morning.ask(self.site)
 
     def replace_estimator(self, estimator: Estimator) -> None:
@@ -192,11 +194,15 @@ class Work:
             self.doubt(pose.t, sign.text, travelled=sign.travelled)
 
 
-def lasted(seconds: float) -> str:
-    """A duration as people say it."""
+def was_off(seconds: float | None) -> str:
+    """For how long the service was off, as people say it; None is not known."""
+    if seconds is None:
+        return sentence("doubt-off-unknown")
     if seconds < SECONDS_LONG:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
+        return sentence("doubt-off", off_whole_s=round(seconds))
+    if seconds < MINUTES_LONG:
+        return sentence("doubt-off-min", off_min=seconds / 60.0)
+    return sentence("doubt-off-h", hours=f"{seconds / 3600.0:.1f}")
 
 
 def state_view(site: Site) -> dict[str, Any]:
@@ -205,6 +211,7 @@ def state_view(site: Site) -> dict[str, Any]:
     return {
         "datum": site.datum,
         "reasons": list(state.doubts),
+        "reasons_said": said_each(state.doubts),
         "reference": _reference(site),
         "bucket": site.mounted.bucket,
         "target": _target(site),
@@ -217,7 +224,10 @@ def state_view(site: Site) -> dict[str, Any]:
         "plane": state.plane.model_dump() if state.plane else None,
         "limits": [one.model_dump() for one in state.limits],
         "question": _question(site),
-        "cautions": [shown.model_dump() for shown in state.trench.shown],
+        "cautions": [
+            {**one.model_dump(), "said": said(one.text), "source_said": said(one.source)}
+            for one in state.trench.shown
+        ],
         "trench": state.trench.model_dump(exclude={"shown", "day"}),
         "checked": state.checked.model_dump() if state.checked else None,
         "points": len(state.points),
@@ -230,7 +240,7 @@ def _question(site: Site) -> dict[str, Any] | None:
     if not left:
         return None
     text = morning.wording(left[0], site.state, site.mounted.bucket)
-    return {"name": left[0], "text": text, "left": len(left)}
+    return {"name": left[0], "text": text, "said": said(text), "left": len(left)}
 
 
 def _reference(site: Site) -> dict[str, Any] | None:
@@ -257,5 +267,5 @@ def _station(site: Site) -> dict[str, Any] | None:
     line = site.state.line
     if line is None:
         return None
-    lost = line.lost or ("the machine travelled" if site.state.travelled else None)
+    lost = line.lost or (sentence("doubt-travelled") if site.state.travelled else None)
     return {"known": lost is None, "reason": lost, "follows_boom_plane": line.azimuth_rad is None}

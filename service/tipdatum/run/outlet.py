@@ -15,6 +15,7 @@ from tipdatum.grade.state import WorkState
 from tipdatum.run.logs import MessageLog
 from tipdatum.run.state_keeper import StateKeeper
 from tipdatum.run.ticker import Turn
+from tipdatum.sentences import said, sentence
 from tipdatum.walltime import WallTime
 
 
@@ -91,16 +92,18 @@ class Outlet:
 
     def _answer(self, reply: Reply, not_saved: str | None) -> None:
         """Send an answer that has waited for the disk. From the keeper's thread."""
-        text = reply.text if not_saved is None else f"{reply.text} Not saved: {not_saved}."
-        told = reply.model_copy(update={"saved": not_saved is None, "text": text})
+        told = reply.model_copy(update={"saved": not_saved is None})
+        if not_saved is not None:
+            more = sentence("also-not-saved", why=not_saved)
+            told.text, told.said = reply.text + more, [*reply.said, *said(more)]
         with self._turn:
             self._send(Outgoing("reply", told))
 
     def _sent_again(self, order: Order, numbers: list[int]) -> None:
         t = self._clock()
-        text = f"{len(numbers)} events are sent again" + (
-            f", {numbers[0]} to {numbers[-1]}." if numbers else ": none of these numbers is kept."
-        )
+        text = sentence("events-none-kept")
+        if numbers:
+            text = sentence("events-again-from", count=len(numbers), first=numbers[0], last=numbers[-1])
         result = {"first": numbers[0], "next": numbers[-1] + 1} if numbers else None
         reply = Reply(
             t=round(t, 6),
@@ -108,6 +111,7 @@ class Outlet:
             command=order.name,
             ok=True,
             text=text,
+            said=said(text),
             request_id=order.request_id,
             result=result,
         )

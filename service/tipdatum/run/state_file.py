@@ -24,6 +24,7 @@ from pydantic import ValidationError
 
 from tipdatum.errors import InputError
 from tipdatum.grade.state import WorkState
+from tipdatum.sentences import sentence
 from tipdatum.validation import dotted
 
 try:
@@ -105,9 +106,9 @@ class StateFile:
         state, left_out = carried_over(document["work"])
         doubts = []
         if not isinstance(version, int) or version > VERSION:
-            doubts.append("the state was written by another version of the service")
+            doubts.append(sentence("state-other-version"))
         if any(part.partition("[")[0] in DOUBTS for part in left_out):
-            doubts.append("whether the reference was doubtful before the restart is not known")
+            doubts.append(sentence("doubt-not-known"))
         if doubts:
             state = state.model_copy(update={"doubts": (*state.doubts, *doubts)})
         if version == VERSION and not left_out:

@@ -2,7 +2,7 @@
 // question, or a caution that nobody at this screen has seen yet.
 
 import { make } from "./dom.js";
-import { sayReply } from "./texts.js";
+import { sayReply, saySaid } from "./texts.js";
 
 const SEEN = "tipdatum.seen";
 const TOLD_MS = 6000;
@@ -78,8 +78,8 @@ export class Card {
     };
     this.#element.replaceChildren(
       make("h2", {}, say("card.caution")),
-      make("p", {}, say.has(`caution.${caution.name}`) ? say(`caution.${caution.name}`) : caution.text),
-      caution.source ? make("p", { class: "note" }, caution.source) : "",
+      make("p", {}, saySaid(say, caution.said, caution.text)),
+      caution.source ? make("p", { class: "note" }, saySaid(say, caution.source_said, caution.source)) : "",
       make("div", { class: "row" }, make("button", { type: "button", onclick: seen }, say("card.read"))),
     );
   }
@@ -98,7 +98,7 @@ export class Card {
     const button = (key, yes) => make("button", { type: "button", disabled: why !== null, onclick: () => reply(yes) }, say(key));
     this.#element.replaceChildren(
       make("h2", {}, say("card.question", { left: question.left })),
-      make("p", {}, say.has(`question.${question.name}`) && say.language !== "en" ? say(`question.${question.name}`, { bucket: this.#last?.state?.bucket ?? "" }) : question.text),
+      make("p", {}, saySaid(say, question.said, question.text)),
       make("div", { class: "row" }, button("card.yes", true), button("card.no", false)),
       why ? make("p", { class: "note" }, say(why.key, why)) : answer,
     );

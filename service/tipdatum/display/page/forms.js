@@ -4,7 +4,7 @@
 import { setText, make } from "./dom.js";
 import { control } from "./fields.js";
 import { buildKeypad } from "./keypad.js";
-import { sayReply } from "./texts.js";
+import { sayReply, saySaid } from "./texts.js";
 
 const at = (id) => document.getElementById(id);
 
@@ -81,7 +81,7 @@ export class Forms {
     const key = cautions.map(({ text }) => text).join();
     const box = make("details", { class: "caution", open: !this.#read.has(key) },
       make("summary", {}, say("cautions.fold", { n: cautions.length })),
-      ...cautions.map(({ text, source }) => make("p", {}, text, source ? make("small", {}, ` (${source})`) : null)));
+      ...cautions.map((one) => make("p", {}, saySaid(say, one.said, one.text), one.source ? make("small", {}, ` (${saySaid(say, one.source_said, one.source)})`) : null)));
     box.addEventListener("toggle", () => { if (!box.open) this.#read.add(key); });
     this.#read.add(key);
     return box;

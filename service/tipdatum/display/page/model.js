@@ -104,14 +104,14 @@ export class Model {
     if (why) return { kind: "none", why };
     const { tip } = this;
     if (tip.quality === "stale" || tip.quality === "invalid" || tip.sigma_m === null) {
-      return { kind: "none", why: { key: `quality.${tip.quality}`, reasons: tip.reasons } };
+      return { kind: "none", why: { key: `quality.${tip.quality}`, reasons: tip.reasons, said: tip.reasons_said } };
     }
     if (tip.deviation_m !== null) {
       const { point, value } = governing(tip);
       return { kind: "deviation", value, point, sigma: tip.sigma_m, verdict: verdict(tip, tolerance(this.state)) };
     }
     if (tip.elevation_m === null) {
-      return { kind: "none", why: { key: `datum.${tip.datum}`, reasons: tip.reasons } };
+      return { kind: "none", why: { key: `datum.${tip.datum}`, reasons: tip.reasons, said: tip.reasons_said } };
     }
     return { kind: "elevation", value: tip.elevation_m, sigma: tip.sigma_m, verdict: this.#withoutDeviation(tip) };
   }

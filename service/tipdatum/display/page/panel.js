@@ -2,7 +2,7 @@
 
 import { make, setText } from "./dom.js";
 import { tolerance } from "./model.js";
-import { sayReason } from "./texts.js";
+import { sayEach } from "./texts.js";
 import { UNIT_SETS, formatLength, lengthText, stepFor } from "./units.js";
 
 const FAR_M = 0.995;
@@ -85,7 +85,7 @@ function showDetails(figure, { say, units, model, step, near }) {
 export function reasonWords(why, { say, machine }) {
   const seconds = why.seconds === null || why.seconds === undefined ? "" : why.seconds.toFixed(why.seconds < 10 ? 1 : 0);
   const values = { seconds: say.comma ? seconds.replace(".", ",") : seconds, detail: why.detail ?? "", machine };
-  const reasons = (why.reasons ?? []).map((reason) => sayReason(say, reason)).join("; ");
+  const reasons = sayEach(say, why.said, why.reasons).join("; ");
   return {
     why: say(why.key, values),
     remedy: [reasons, say(`remedy.${why.key}`, values)].filter(Boolean).join(". "),

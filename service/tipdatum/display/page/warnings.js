@@ -1,11 +1,11 @@
 // What asks for attention: full-width lines, each with what to do, all of them, the most urgent first.
 
 import { make, setText } from "./dom.js";
-import { sayReason } from "./texts.js";
+import { sayEach, saySaid, sayWord } from "./texts.js";
 import { lengthText } from "./units.js";
 
 /** How urgent a kind of line is: the smaller, the higher it stands. */
-const URGENCY = { "limit.beyond": 0, "limit.near": 1, doubt: 2, "limit.unknown": 3, sensor: 4, trouble: 5, settling: 6, assumed: 7 };
+const URGENCY = { "limit.beyond": 0, "limit.near": 1, doubt: 2, "limit.unknown": 3, sensor: 4, settling: 5, assumed: 6 };
 
 /** How far a limit is, in words: what is taken off is said, for "−1.00 m" alone reads as a mistake. */
 export function limitRoom({ distance_m: room = null, distance_deg: turn = null, point = null }, { say, units }) {
@@ -14,7 +14,7 @@ export function limitRoom({ distance_m: room = null, distance_deg: turn = null, 
     ? `${Math.abs(turn).toFixed(0)}°`
     : lengthText(Math.abs(room), "long", units, { step: 0.01, comma: say.comma });
   const negative = (room ?? turn) < 0;
-  const where = point === null ? "" : sayReason(say, point);
+  const where = point === null ? "" : sayWord(say, point);
   return say(negative ? "limit.past" : "limit.left", { size, point: where }).trim();
 }
 
@@ -22,7 +22,7 @@ function limitLine(limit, context) {
   const { say } = context;
   const what = [say(`limit.${limit.kind}`), limit.note].filter(Boolean).join(", ");
   const words = [say(`warn.limit.${limit.state}`, { what })];
-  if (limit.reason) words.push(sayReason(say, limit.reason));
+  if (limit.reason) words.push(saySaid(say, limit.said, limit.reason));
   const room = limitRoom(limit, context);
   if (room) words.push(room);
   if (limit.state === "near" && limit.time_s !== null && limit.time_s !== undefined && limit.time_s < 10) {
@@ -37,20 +37,19 @@ export function warningLines(context, now) {
   const lines = model.warnings(now).map((limit) => limitLine(limit, context));
   const { state, tip } = model;
   if (state?.datum === "doubtful") {
-    const why = (state.reasons ?? []).map((reason) => sayReason(say, reason)).join("; ");
+    const why = sayEach(say, state.reasons_said, state.reasons).join("; ");
     lines.push({ kind: "doubt", text: say("warn.doubt", { why }), remedy: say("remedy.datum.doubtful") });
   }
   const bad = [...model.health.values()].filter((health) => health.state === "fault" || health.state === "stale");
-  for (const { sensor, state: how, text } of bad) {
-    lines.push({ kind: "sensor", text: say("warn.sensor", { sensor, state: say(`sensors.state.${how}`), text }).replace(/: $/, ""), remedy: say("remedy.sensor") });
+  for (const { sensor, state: how, text, said } of bad) {
+    lines.push({ kind: "sensor", text: say("warn.sensor", { sensor, state: say(`sensors.state.${how}`), text: saySaid(say, said, text) }).replace(/: $/, ""), remedy: say("remedy.sensor") });
   }
-  for (const trouble of state?.troubles ?? []) lines.push({ kind: "trouble", text: sayReason(say, trouble), remedy: "" });
   if (tip && model.silence(now) === null) {
     if (tip.quality === "settling") lines.push({ kind: "settling", text: say("warn.settling"), remedy: say("remedy.settling") });
     // What is assumed because nothing measures it; that the arm moves an operator sees.
-    for (const reason of tip.reasons.filter((one) => one.endsWith("assumed"))) {
-      lines.push({ kind: "assumed", text: sayReason(say, reason), remedy: "" });
-    }
+    tip.reasons.forEach((reason, i) => {
+      if (reason.endsWith("assumed")) lines.push({ kind: "assumed", text: saySaid(say, tip.reasons_said?.[i], reason), remedy: "" });
+    });
   }
   return lines.sort((a, b) => URGENCY[a.kind] - URGENCY[b.kind]);
 }

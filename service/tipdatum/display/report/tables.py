@@ -210,10 +210,10 @@ def history(run: Run, words: Words) -> Table | None:
     entries: list[tuple[float, str, str]] = []
     for reply in run.replies:
         refused = "" if reply["ok"] else words("answer.refused", text="")
-        entries.append((reply["t"], reply["command"], refused + reply["text"]))
+        entries.append((reply["t"], reply["command"], refused + words.said(reply)))
     for event in run.events:
         if any(word in event["kind"] for word in DATUM_EVENTS):
-            entries.append((event["t"], event["kind"], event["text"]))
+            entries.append((event["t"], event["kind"], words.said(event)))
     if not entries:
         return None
     entries.sort(key=lambda entry: entry[0])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
 from typing import Any
@@ -37,6 +38,21 @@ class Words:
     def __call__(self, key: str, **values: Any) -> str:
         """The text of a key."""
         return self.say(key, **values)
+
+    def said(self, message: Mapping[str, Any]) -> str:
+        """What a reply or an event says, in this language and these units."""
+        return self.say.said(message.get("said"), message["text"], self._written)
+
+    def _written(self, name: str, value: float) -> str | None:
+        if name.endswith("_signed_m"):
+            return self.units.small(value, sign=True)
+        if name.endswith("_fine_m"):
+            return self.units.small(value)
+        if name.endswith("_bare_m"):
+            return self.units.large(value, unit=False)
+        if name.endswith("_coarse_m"):
+            return self.reach(value)
+        return self.units.large(value) if name.endswith("_m") and not name.endswith("_tenths_m") else None
 
     def large(self, metres: float | None) -> str:
         """An elevation or a reach."""

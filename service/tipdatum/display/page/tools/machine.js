@@ -2,7 +2,7 @@
 
 import { make } from "../dom.js";
 import { markNames } from "./reference.js";
-import { sayReason } from "../texts.js";
+import { sayFault, saySaid } from "../texts.js";
 
 const bucket = {
   id: "bucket",
@@ -45,8 +45,8 @@ function bracket(health, say) {
 function sensorTable({ model, say }) {
   if (!model.health.size) return [make("p", {}, say("sensors.none"))];
   const rows = [...model.health.values()].map((health) => {
-    const counted = Object.entries(health.faults).map(([kind, n]) => `${sayReason(say, kind)} ${n}`).join(", ");
-    const words = [sayReason(say, health.text), counted && say("sensors.faults", { list: counted })].filter(Boolean).join("; ");
+    const counted = Object.entries(health.faults).map(([kind, n]) => `${sayFault(say, kind)} ${n}`).join(", ");
+    const words = [saySaid(say, health.said, health.text), counted && say("sensors.faults", { list: counted })].filter(Boolean).join("; ");
     return make("tr", {},
       make("th", { scope: "row" }, make("strong", {}, health.sensor), make("br"), say("sensors.body", { body: say(`body.${health.body}`) })),
       make("td", {}, make("strong", {}, say(`sensors.state.${health.state}`)), words ? make("br") : null, words),

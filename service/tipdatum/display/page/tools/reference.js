@@ -1,7 +1,7 @@
 // Reference: a touch on a mark, marks to come back to after a move, the laser, the station.
 
 import { make } from "../dom.js";
-import { sayReason } from "../texts.js";
+import { sayEach } from "../texts.js";
 import { lengthText } from "../units.js";
 
 export const POINT = {
@@ -42,7 +42,7 @@ const onMark = {
   title: "form.datum.title",
   note: "form.datum.note",
   info: ({ model, say }) => (inDoubt(model)
-    ? [make("p", { class: "caution" }, say("form.datum.doubt", { why: model.state.reasons.map((one) => sayReason(say, one)).join("; ") }))]
+    ? [make("p", { class: "caution" }, say("form.datum.doubt", { why: sayEach(say, model.state.reasons_said, model.state.reasons).join("; ") }))]
     : []),
   fields: [
     { name: "elevation_m", kind: "length", label: "form.datum.elevation" },
