@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ast
-import json
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -203,11 +202,3 @@ def _pieces(file: Path) -> Iterator[str]:
     for node in ast.walk(tree):
         if id(node) not in skipped and isinstance(node, ast.Constant) and isinstance(node.value, str):
             yield node.value
-
-
-def test_catalogues_have_the_same_keys() -> None:
-    keys = [set(speech(language).texts) for language in languages()]
-    missing = {language: set.union(*keys) - own for language, own in zip(languages(), keys, strict=True)}
-    # A word that English writes as the service does needs no entry.
-    assert {key for own in missing.values() for key in own if not key.startswith("word.")} == set()
-    assert json.loads((SERVICE / "display" / "page" / "texts" / "en.json").read_text())["language.name"]

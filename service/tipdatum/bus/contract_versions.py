@@ -27,4 +27,9 @@ VERSIONS: dict[str, Version] = {
         "A reply says whether what is set is on the disk (saved), and its text in parts (said). "
         "Health tells test_ratio, vibration_mps2 and clipped_share.",
     ),
+    "1.2": Version(
+        "2bb98a51cc63fede",
+        "Whatever is said comes as parts too, code and values each: said of events, health, limits, changes, "
+        "questions and cautions, reasons_said of tip and state; a value may hold sentences itself.",
+    ),
 }

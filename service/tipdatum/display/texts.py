@@ -88,7 +88,7 @@ class Speech:
         if isinstance(value, list):
             return "; ".join(self.said(parts, write=write) for parts in value)
         if isinstance(value, bool) or not isinstance(value, int | float):
-            return self.word(value) if name in WORDS else str(value)
+            return self.word(str(value)) if name in WORDS else str(value)
         told = None if write is None else write(name, value)
         if told is not None:
             return told
