@@ -84,6 +84,11 @@ class Tip(Message):
     sigma_prediction_m: float | None = Field(
         default=None, description="the part of sigma_m that comes from predicting to t"
     )
+    cutting: bool | None = Field(
+        default=None,
+        description="whether the edge cuts ground, by the way it moves: null no; false a stroke that "
+        "does not count yet; true it counts, from its first false on",
+    )
     judgement: str | None = Field(
         default=None,
         description="against the tolerance: on grade, above, below or cannot judge; null without a tolerance",

@@ -74,6 +74,7 @@ def tip_message(report: TipReport, wall: WallTime) -> Tip:
             "datum": report.datum,
             "deviation_m": rounded(report.deviation_m),
             "sigma_prediction_m": rounded(report.sigma_prediction_m, 5),
+            "cutting": report.cutting,
             **(NO_TARGET if report.against is None else target_figures(report.against)),
         }
     )

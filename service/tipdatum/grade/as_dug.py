@@ -22,6 +22,8 @@ over the depths.
 
 from __future__ import annotations
 
+import math
+from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
@@ -29,6 +31,8 @@ from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
+
+from tipdatum.kinematics.chain import Point
 
 Floats: TypeAlias = NDArray[np.float64]
 Mask: TypeAlias = NDArray[np.bool_]
@@ -145,27 +149,74 @@ class GroundAgainst:
     below: float | None
 
 
+class EdgeWatch:
+    """Tells from tick to tick whether the edge cuts: the rule of this module, for a live run."""
+
+    def __init__(self) -> None:
+        self._way: deque[tuple[float, float, float, float]] = deque()
+        self._began_m: float | None = None
+
+    def lost(self) -> None:
+        """Where the edge is, is not known: no stroke goes on over that."""
+        self._way.clear()
+        self._began_m = None
+
+    def follow(
+        self, t: float, reach_m: float, elevation_m: float, slew_deg: float, hang: float
+    ) -> bool | None:
+        """None: the edge does not cut. False: a stroke has begun that does not count yet. True: it counts.
+
+        With the first True all of the stroke counts, from its first False on.
+
+        Args:
+            slew_deg, hang: NaN where they are not known, see `EdgePath`.
+        """
+        way = self._way
+        while len(way) > 1 and way[1][0] <= t - OVER_S + 1e-6:
+            way.popleft()
+        before = way[0] if way else None
+        way.append((t, reach_m, elevation_m, slew_deg))
+        if before is None or not self._cuts(before, way[-1], hang):
+            self._began_m = None
+            return None
+        if self._began_m is None:
+            self._began_m = reach_m
+        return self._began_m - reach_m >= STROKE_M
+
+    def _cuts(self, before: tuple[float, ...], now: tuple[float, ...], hang: float) -> bool:
+        dt, drawn, up = now[0] - before[0], before[1] - now[1], now[2] - before[2]
+        # The comparisons with NaN are the ones that let pass what is not known.
+        return (
+            OVER_S - 1e-6 <= dt < 4 * OVER_S
+            and drawn > DRAWN_MPS * dt
+            and -STEEPEST_DOWN * drawn <= up <= STEEPEST_UP * drawn
+            and not hang < HANGS
+            and not abs(now[3] - before[3]) > SLEW_DPS * dt
+        )
+
+
 def cutting(path: EdgePath) -> Mask:
-    """(M,) whether the edge cut at each tick; see this module."""
-    t, reach, elevation = path.t, path.reach, path.elevation
-    mask = np.zeros(len(t), dtype=bool)
-    if len(t) < 3:
-        return mask
-    span = max(1, round(OVER_S / max(1e-3, float(np.median(np.diff(t))))))
-    back = np.maximum(np.arange(len(t)) - span, 0)
-    dt = t - t[back]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        drawn = reach[back] - reach
-        up = elevation - elevation[back]
-        moves = path.known & path.known[back] & (dt > 0) & (dt < 4 * OVER_S) & (drawn > DRAWN_MPS * dt)
-        flat = (up <= STEEPEST_UP * drawn) & (-up <= STEEPEST_DOWN * drawn)
-        hangs = ~(path.hang < HANGS)
-        stands = ~(np.abs(path.slew - path.slew[back]) > SLEW_DPS * dt)
-    mask = moves & flat & hangs & stands
-    for begin, end in runs_of(mask):
-        if reach[begin] - reach[end - 1] < STROKE_M:
-            mask[begin:end] = False
+    """(M,) whether the edge cut at each tick; see `EdgeWatch`."""
+    mask = np.zeros(len(path.t), dtype=bool)
+    watch, began = EdgeWatch(), 0
+    ticks = zip(path.t, path.reach, path.elevation, path.slew, path.hang, strict=True)
+    for i, (known, tick) in enumerate(zip(path.known, ticks, strict=True)):
+        told = None
+        if known:
+            told = watch.follow(*map(float, tick))
+        else:
+            watch.lost()
+        if told is None:
+            began = i + 1
+        elif told:
+            mask[began : i + 1] = True
     return mask
+
+
+def hang_of(pin: Point, tip: Point) -> float:
+    """How far the tip lies below its pin, in parts of their distance; NaN where they are one."""
+    length = math.dist(pin, tip)
+    return (pin[2] - tip[2]) / length if length > 0.0 else math.nan
 
 
 def lowest_by_place(reach: Floats, elevation: Floats) -> tuple[Floats, NDArray[np.intp]]:

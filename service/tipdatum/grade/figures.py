@@ -9,6 +9,7 @@ import numpy as np
 
 from tipdatum.errors import CommandRefused
 from tipdatum.fusion.pose import Pose
+from tipdatum.grade.as_dug import hang_of
 from tipdatum.grade.forms import Nothing, Outcome, Request, done
 from tipdatum.grade.limits import WatchedPoints, watch
 from tipdatum.grade.recent import Moment
@@ -42,6 +43,7 @@ def figures(site: Site, pose: Pose, located: Located | None) -> TipReport:
     """
     if located is None:
         site.recent.forget()
+        site.edge.lost()
         for receiver in site.receivers.values():
             receiver.forget()
         limits = tuple(
@@ -77,6 +79,12 @@ def figures(site: Site, pose: Pose, located: Located | None) -> TipReport:
             reasons = (*reasons, found)
         else:
             against = found
+    cutting = None
+    if offset is None:
+        site.edge.lost()
+    else:
+        hang = hang_of(pins[-2], pins[-1])
+        cutting = site.edge.follow(pose.t, reach, height + offset, math.degrees(pose.slew_rad), hang)
     return TipReport(
         t=pose.t,
         height_m=height,
@@ -98,6 +106,7 @@ def figures(site: Site, pose: Pose, located: Located | None) -> TipReport:
         roll_rad=pose.angles[1],
         against=against,
         limits=_limits(site, pose, offset, sigma) if state.limits else (),
+        cutting=cutting,
     )
 
 

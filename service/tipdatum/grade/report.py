@@ -227,6 +227,7 @@ class TipReport(Value, frozen=True):
         slew_rad, pitch_rad, roll_rad: of the pose; pitch of the upper positive nose up, roll right side down.
         against: figures against the target; None without a target, or where they are not known.
         limits: one entry a limit that was set.
+        cutting: whether the edge cuts, see `tipdatum.grade.as_dug.EdgeWatch.follow`.
     """
 
     t: float
@@ -249,6 +250,7 @@ class TipReport(Value, frozen=True):
     roll_rad: float = 0.0
     against: Against | None = None
     limits: tuple[LimitReport, ...] = ()
+    cutting: bool | None = None
 
     @classmethod
     def unknown(

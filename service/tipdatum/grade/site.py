@@ -14,6 +14,7 @@ from typing import Any, Protocol, TypeAlias
 from tipdatum.errors import CommandRefused
 from tipdatum.fusion.estimator import Estimator
 from tipdatum.fusion.pose import Pose
+from tipdatum.grade.as_dug import EdgeWatch
 from tipdatum.grade.doubt import MoveWatch
 from tipdatum.grade.forms import CommandBody, Outcome, Request, refused
 from tipdatum.grade.ledger import Ledger, UndoHistory, without
@@ -68,6 +69,7 @@ class Site:
         receivers, crossings: of a laser's plane, by sensor, and as they were met.
         watch: tells when the machine may have moved.
         waiting: commands that wait.
+        edge: tells whether the edge cuts.
     """
 
     def __init__(
@@ -86,6 +88,7 @@ class Site:
         self.crossings: list[Crossing] = []
         self.waiting: list[Waiting] = []
         self.answers: list[Outcome] = []
+        self.edge = EdgeWatch()
         self._set_up(machine, options)
         if state.trench.jurisdiction is None and options.jurisdiction is not None:
             self._set_jurisdiction(options)

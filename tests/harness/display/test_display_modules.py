@@ -260,18 +260,16 @@ def test_limits_of_which_nothing_is_heard_are_not_watched(ask: Ask) -> None:
 
 RECORD = """
 const record = new Record(); let t = 0;
-const go = (reach, elevation, more = {}) => {
-  const { slew = 0, hang = 0.8 } = more;
-  const pin = { reach_m: reach, height_m: elevation + hang };
-  const tip = { reach_m: reach + Math.sqrt(Math.max(0, 1 - hang * hang)), height_m: elevation };
+const go = (reach, elevation, { slew = 0, cutting = null } = {}) => {
   const figures = { reach_m: reach, elevation_m: elevation, deviation_m: elevation + 1, sigma_m: 0 };
-  record.take({ t: (t += 0.02), ...figures }, { slew_deg: slew, points: [pin, tip] });
+  record.take({ t: (t += 0.02), cutting, ...figures }, { slew_deg: slew, points: [] });
 };
-const stroke = (from, to, elevation, more) => {
+const stroke = (from, to, elevation, more = {}) => {
   const step = 0.02 * Math.sign(to - from);
-  for (let r = from; (to - r) * step > 0; r += step) go(r, elevation, more);
+  for (let r = from; (to - r) * step > 0; r += step) {
+    go(r, elevation, { cutting: to < from ? from - r > 0.3 : null, ...more });
+  }
 };
-const fall = (reach, from, to) => { for (let z = from; z > to; z -= 0.03) go(reach, z); };
 """
 
 
@@ -290,21 +288,11 @@ def test_ground_is_the_lowest_cut_and_air_is_none(ask: Ask) -> None:
     assert inner == pytest.approx([-1.2] * len(inner))
 
 
-def test_bucket_that_is_let_down_builds_no_wall_of_air(ask: Ask) -> None:
-    ground = record(
-        ask,
-        """for (let i = 0; i < 100; i += 1) go(6.5 - 0.006 * i, 2 - 0.03 * i);
-        stroke(5.9, 4.9, -1); return record.ground;""",
-    )
-    assert ground
-    assert all(elevation == pytest.approx(-1) for _, elevation, _ in ground)
-
-
-@pytest.mark.parametrize(
-    "more", ["{ hang: -0.2 }", "{ get slew() { return 30 * t; } }"], ids=["carried curled", "swung"]
-)
-def test_carrying_and_swinging_cut_nothing(ask: Ask, more: str) -> None:
-    assert record(ask, f"stroke(6, 5, -1, {more}); return record.lines.flatMap((l) => l.ground);") == []
+def test_stroke_counts_from_its_beginning_once_it_counts(ask: Ask) -> None:
+    code = "go(6, 1); stroke(6, 5.8, -1); go(5.8, 1); stroke(6, 5, -1.5); return record.ground;"
+    ground = record(ask, code)
+    assert max(reach for reach, _, _ in ground) == pytest.approx(6)
+    assert {elevation for _, elevation, _ in ground} == {-1.5}, "a stroke too short to count was drawn"
 
 
 def test_another_line_of_the_boom_is_another_ground(ask: Ask) -> None:
@@ -352,7 +340,7 @@ def dig_of(path: Path) -> tuple[list[Any], Any]:
         if isinstance(item.message, Arm):
             last["arm"] = item.message.model_dump(include={"t", "points", "slew_deg"})
         elif isinstance(item.message, Tip) and "arm" in last:
-            names = {"t", "reach_m", "elevation_m", "deviation_m", "sigma_m"}
+            names = {"t", "reach_m", "elevation_m", "deviation_m", "sigma_m", "cutting"}
             rows.append([item.message.model_dump(include=names), last["arm"]])
 
     machine = parse_machine(session.header.machine, str(path))

@@ -19,7 +19,7 @@ import { drawStaff } from "./staff.js";
 import { targetWords } from "./target.js";
 import { Targets } from "./targets.js";
 import { loadLanguages, pickLanguage, speaker } from "./texts.js";
-import { TOOLS, dayTool, screenTool } from "./tools/index.js";
+import { LABELS, TOOLS, dayTool, screenTool } from "./tools/index.js";
 import { holdPicture } from "./touch.js";
 import { drawTrend } from "./trend.js";
 import { Undo } from "./undo.js";
@@ -183,6 +183,7 @@ function showTexts() {
   say = speaker(pickLanguage(choices.language, navigator.languages));
   choices.language = say.language;
   say.units = choices.units;
+  say.labels = LABELS;
   document.documentElement.lang = say.language;
   for (const element of document.querySelectorAll("[data-text]")) setText(element, say(element.dataset.text));
   for (const element of document.querySelectorAll("[data-label]")) {

@@ -1,8 +1,7 @@
 // What the tip has done: the trace of its last passes, the recent deviations, and the ground as dug.
 //
-// Ground is what the edge has cut, not where it has been. No sensor feels it, so cutting is told from carrying by
-// how the edge moves: drawn towards the machine, no steeper down than letting down and no steeper up than lifting;
-// the bucket hanging, the boom standing; and all that for the length of a stroke. See docs/display.md.
+// Ground is what the edge has cut, not where it has been: the service tells with every tip message whether it
+// cuts (`cutting`), by one rule for page, report and terminal. See docs/display.md.
 
 import { governing } from "./model.js";
 
@@ -15,24 +14,11 @@ export const BIN_M = 0.05;
 /** A dig is seen along one line of the boom; beyond this much slew, in degrees, it is another line. */
 const LINE_DEG = 7;
 const LINES = 24;
-/** Evidence of cutting; the report tells ground by the same figures. */
-const DRAWN_MPS = 0.03, STEEPEST_DOWN = 1.0, STEEPEST_UP = 1.7, HANGS = 0.33, SLEW_DPS = 4, STROKE_M = 0.3;
-/** Span over which the way of the edge is taken, and the longest hole in it, in seconds. */
-const OVER_S = 0.1, HOLE_S = 0.4;
-
 /** Drops samples older than `seconds` from the front of a list in order of `t`. */
 function forget(samples, seconds, t) {
   let n = 0;
   while (n < samples.length && samples[n].t < t - seconds) n += 1;
   if (n) samples.splice(0, n);
-}
-
-/** How far the tip lies below its pin, in parts of their distance; 1 where the arm is not known. */
-function hang(pins) {
-  if (!pins || pins.length < 2) return 1;
-  const [pin, tip] = pins.slice(-2);
-  const length = Math.hypot(tip.reach_m - pin.reach_m, tip.height_m - pin.height_m);
-  return length > 0 ? (pin.height_m - tip.height_m) / length : 1;
 }
 
 export class Record {
@@ -42,7 +28,7 @@ export class Record {
   trend = [];
   /** As-dug points of this page's time: `{reach, slew, name}`. */
   points = [];
-  #lines = []; #line = null; #way = []; #stroke = []; #system = null;
+  #lines = []; #line = null; #known = false; #stroke = []; #counted = 0; #system = null;
 
   /** The ground along the present line of the boom: `[[reach, elevation], …]` by reach. */
   get ground() {
@@ -64,8 +50,7 @@ export class Record {
     this.#system = system;
     this.#lines = [];
     this.#line = null;
-    this.#way = [];
-    this.#stroke = [];
+    this.#break();
     this.trace = [];
     this.trend = [];
     this.points = [];
@@ -88,23 +73,25 @@ export class Record {
       return;
     }
     const slew = arm?.slew_deg ?? null;
-    const point = { t: tip.t, reach: tip.reach_m, elevation: tip.elevation_m, deviation: tip.deviation_m, slew: slew ?? 0, hang: hang(arm?.points) };
+    const point = { t: tip.t, reach: tip.reach_m, elevation: tip.elevation_m, deviation: tip.deviation_m };
     const before = this.trace.at(-1);
-    if (!before || !this.#way.length || Math.hypot(point.reach - before.reach, point.elevation - before.elevation) > STEP_M) {
-      this.trace.push({ ...point, after: !this.#way.length });
+    if (!before || !this.#known || Math.hypot(point.reach - before.reach, point.elevation - before.elevation) > STEP_M) {
+      this.trace.push({ ...point, after: !this.#known });
       forget(this.trace, TRACE_S, tip.t);
     }
+    this.#known = true;
     this.#chooseLine(slew);
-    this.#dig(point);
+    this.#dig(point, tip.cutting ?? null);
   }
 
   #break() {
-    this.#way = [];
+    this.#known = false;
     this.#endStroke();
   }
 
   #endStroke() {
     this.#stroke = [];
+    this.#counted = 0;
   }
 
   #chooseLine(slew) {
@@ -117,27 +104,16 @@ export class Record {
     this.#lines = [...this.#lines.filter(({ bins }) => bins.size).slice(1 - LINES), this.#line];
   }
 
-  #cuts(from, to) {
-    const dt = to.t - from.t, drawn = from.reach - to.reach, up = to.elevation - from.elevation;
-    return drawn > DRAWN_MPS * dt && up <= STEEPEST_UP * drawn && -up <= STEEPEST_DOWN * drawn
-      && to.hang >= HANGS && Math.abs(to.slew - from.slew) <= SLEW_DPS * dt;
-  }
-
-  /** What a stroke has cut counts once it is long enough, from its beginning. */
-  #dig(point) {
-    forget(this.#way, 2 * OVER_S, point.t);
-    const from = this.#way.findLast(({ t }) => t <= point.t - OVER_S + 1e-6);
-    this.#way.push(point);
-    if (!from || point.t - from.t > HOLE_S) return;
-    if (!this.#cuts(from, point)) {
+  /** What a stroke has cut counts once it is told that it counts, from its beginning. */
+  #dig(point, cutting) {
+    if (cutting === null) {
       this.#endStroke();
       return;
     }
     this.#stroke.push(point);
-    if (this.#stroke[0].reach - point.reach < STROKE_M) return;
-    // The first time the whole stroke so far, afterwards only its newest piece.
-    for (let i = this.#stroke.counted ?? 1; i < this.#stroke.length; i += 1) this.#lower(this.#stroke[i - 1], this.#stroke[i]);
-    this.#stroke.counted = this.#stroke.length;
+    if (!cutting) return;
+    for (let i = Math.max(1, this.#counted); i < this.#stroke.length; i += 1) this.#lower(this.#stroke[i - 1], this.#stroke[i]);
+    this.#counted = this.#stroke.length;
   }
 
   /** Lowers every bin between two points, so that a quick pass leaves no gaps. */

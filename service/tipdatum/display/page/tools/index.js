@@ -14,3 +14,9 @@ import { LIMITS, POINTS, TRENCH } from "./work.js";
 
 export { dayTool, screenTool };
 export const TOOLS = [REFERENCE, TARGET, MACHINE, POINTS, LIMITS, TRENCH];
+
+/** Command → the label of the button that sends it, for sentences that name one. */
+export const LABELS = Object.fromEntries(
+  [...TOOLS, dayTool({})].flatMap((tool) => [...(tool.pages ?? []), tool]).flatMap(({ actions = [] }) => actions)
+    .filter(({ command }) => command).map(({ command, label }) => [command, label]).toReversed(),
+);
