@@ -28,8 +28,9 @@ VERSIONS: dict[str, Version] = {
         "Health tells test_ratio, vibration_mps2 and clipped_share.",
     ),
     "1.2": Version(
-        "2bb98a51cc63fede",
+        "f54d8f049ac61a05",
         "Whatever is said comes as parts too, code and values each: said of events, health, limits, changes, "
-        "questions and cautions, reasons_said of tip and state; a value may hold sentences itself.",
+        "questions and cautions, reasons_said of tip and state; a value may hold "
+        "sentences itself. tip tells whether the edge cuts (cutting).",
     ),
 }
