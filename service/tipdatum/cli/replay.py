@@ -21,7 +21,7 @@ from tipdatum.cli.recordings import Recordings, recordings_from
 from tipdatum.config import Settings
 from tipdatum.core.messages_out import Outgoing
 from tipdatum.errors import InputError
-from tipdatum.results import result_file
+from tipdatum.results import STANDARD, result_file
 from tipdatum.run.replay import Summary, output_name, replay_file, replay_many
 from tipdatum.tables import write_table
 
@@ -47,13 +47,13 @@ def replay(
     console = Console(stderr=True)
     if output is not None and output_dir is not None:
         raise InputError("--output and --output-dir exclude each other")
-    if output is not None and output.is_dir():
+    if output is not None and (output.is_dir() or (len(session) > 1 and output != STANDARD)):
         output, output_dir = None, output
     if output_dir is None:
         if output is None:
-            raise InputError("say where the messages go: --output FILE, or --output-dir FOLDER")
+            raise InputError("say where the messages go: -o FILE, or -o FOLDER for those of several sessions")
         if len(session) > 1:
-            raise InputError(f"{len(session)} sessions need --output-dir, a folder for their messages")
+            raise InputError(f"{len(session)} sessions need a folder for their messages: -o FOLDER")
         with _teller(told) as watch, recordings.opened(session) as (one,):
             if output.suffix in (".csv", ".parquet"):
                 summary = _into_table(one, output, settings, watch)
@@ -64,7 +64,7 @@ def replay(
     if told is not None:
         raise InputError("--told goes with one session and --output")
     if output_dir.exists() and not output_dir.is_dir():
-        raise InputError(f"{output_dir} is not a folder; --output-dir wants one")
+        raise InputError(f"{output_dir} is not a folder; the messages of several sessions want one")
     twice = [name for name, n in Counter(map(output_name, session)).items() if n > 1]
     if twice:
         raise InputError(

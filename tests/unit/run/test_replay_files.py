@@ -282,7 +282,7 @@ def test_the_command_writes_a_folder_for_several_and_tells_the_bad_ones(
 ) -> None:
     bad = tmp_path / "bad.ndjson"
     bad.write_text("hello\n")
-    assert commanded(dig, bad, tmp_path / "none.ndjson", "--output-dir", tmp_path / "out") == 2
+    assert commanded(dig, bad, tmp_path / "none.ndjson", "-o", tmp_path / "out") == 2
     told = capsys.readouterr().err
     assert "200 tip messages over 4.0 s" in told
     assert told.count("tipdatum: ") == 2
@@ -293,8 +293,8 @@ def test_the_command_writes_a_folder_for_several_and_tells_the_bad_ones(
 @pytest.mark.parametrize(
     ("arguments", "told"),
     [
-        (("a.ndjson",), "say where the messages go: --output FILE, or --output-dir FOLDER"),
-        (("a.ndjson", "b.ndjson", "--output", "o"), "2 sessions need --output-dir"),
+        (("a.ndjson",), "say where the messages go: -o FILE, or -o FOLDER"),
+        (("a.ndjson", "b.ndjson", "--output", "-"), "2 sessions need a folder"),
         (("a.ndjson", "x/a.ndjson.gz", "--output-dir", "o"), "would both be written to"),
         (("a.ndjson", "--output", "o", "--estimator", "best"), 'fusion.estimator: found "best"'),
         (("a.ndjson", "--output", "o", "--config", "none.toml"), "none.toml: found no such file"),
