@@ -66,8 +66,7 @@ def test_a_slow_sensor_gives_figures_whose_sigma_says_what_slowness_costs(
         last = {o.part: o.message for o in out if isinstance(o.message, Health)}
         assert last[sensor].state == "ok"
         assert last[sensor].rate_hz == pytest.approx(1.0 / period_s, rel=0.1)
-    assert sigmas[1:] == sorted(sigmas[1:])
-    assert sigmas[-1] > 1.2 * sigmas[0]
+    assert min(sigmas[2:]) > 1.2 * sigmas[0]
 
 
 def test_a_slower_one_is_refused_in_words(dig: Callable[..., Any]) -> None:
