@@ -22,6 +22,7 @@ for _variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 
 COMMANDS: dict[str, str] = {
     "demo": "Show the whole line at work: a broker, a recorded dig, a live view.",
+    "practise": "Drive a simulated machine: the whole line without an excavator.",
     "new": "Ask for tape measurements and write a machine file and a service file.",
     "check": "Check a file without starting anything, and say it in words.",
     "run": "Run the service that a file describes.",

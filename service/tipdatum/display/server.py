@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import threading
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from functools import partial
 from http import HTTPStatus
@@ -42,6 +43,11 @@ HEADERS = {
     "Referrer-Policy": "no-referrer",
     "Cache-Control": "no-cache",
 }
+
+WITHIN_OUR_PAGES = {
+    name: value.replace("frame-ancestors 'none'", "frame-ancestors 'self'") for name, value in HEADERS.items()
+}
+"""The same where another page of this server shows the display beside its own."""
 
 REPORT_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
 """A report carries its own style and drawings, and nothing else."""
@@ -99,8 +105,14 @@ class _Handler(BaseHTTPRequestHandler):
     timeout = 30
 
     def __init__(
-        self, *args: object, files: dict[str, Path], settings: bytes, report: DayReport | None
+        self,
+        *args: object,
+        files: dict[str, Path],
+        settings: bytes,
+        report: DayReport | None,
+        headers: Mapping[str, str] = HEADERS,
     ) -> None:
+        self._extra = headers
         self._files = files
         self._settings = settings
         self._report = report
@@ -146,7 +158,7 @@ class _Handler(BaseHTTPRequestHandler):
         self.send_response(status)
         self.send_header("Content-Type", content_type)
         self.send_header("Content-Length", str(len(body)))
-        for name, value in HEADERS.items():
+        for name, value in self._extra.items():
             self.send_header(name, policy or value if name == "Content-Security-Policy" else value)
         self.end_headers()
         if with_body:
@@ -189,7 +201,13 @@ class Server:
             self._report.close()
 
 
-def start(host: str, port: int, settings: PageSettings, report: DayReport | None = None) -> Server:
+def start(
+    host: str,
+    port: int,
+    settings: PageSettings,
+    report: DayReport | None = None,
+    pages: Mapping[str, Path] | None = None,
+) -> Server:
     """Serve the page in a thread of its own.
 
     Args:
@@ -197,11 +215,18 @@ def start(host: str, port: int, settings: PageSettings, report: DayReport | None
         port: 0 takes a free one.
         settings: what `settings.json` tells the page.
         report: writes the day's report when the page asks for it; None where nothing is recorded.
+        pages: path in the address → file, of pages beside the display's own, which may show it within.
 
     Raises:
         PortError: the address cannot be listened on.
     """
-    handler = partial(_Handler, files=page_files(), settings=settings_json(settings).encode(), report=report)
+    handler = partial(
+        _Handler,
+        files={**page_files(), **(pages or {})},
+        settings=settings_json(settings).encode(),
+        report=report,
+        headers=WITHIN_OUR_PAGES if pages else HEADERS,
+    )
     try:
         http = _HttpServer((host, port), handler)
     except OSError as error:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -60,7 +60,7 @@ def open_broker(service: Service) -> BrokerPlace:
     return BrokerPlace(changed, password, broker, addresses)
 
 
-def open_page(service: Service, place: BrokerPlace) -> Server | None:
+def open_page(service: Service, place: BrokerPlace, pages: Mapping[str, Path] | None = None) -> Server | None:
     """Serve the page, where it is wanted and the broker's WebSocket address is known.
 
     Raises:
@@ -87,7 +87,7 @@ def open_page(service: Service, place: BrokerPlace) -> Server | None:
     if folder is not None and display.role != "display":
         place_of_files = service.path.parent / folder
         report = DayReport(place_of_files, display.language, "ft" if display.units.startswith("ft") else "m")
-    return start(display.host, display.port, settings, report)
+    return start(display.host, display.port, settings, report, pages)
 
 
 def open_recorder(

@@ -11,7 +11,7 @@ import asyncio
 import contextlib
 import signal
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -72,6 +72,7 @@ class Shell:
         remember: whether state is read at start and kept; a demonstration forgets.
         until_end: whether to stop once every driver has come to its end.
         on_ready: told once where everything listens.
+        pages: path in the address → file, of pages beside the display's own.
     """
 
     def __init__(
@@ -82,12 +83,14 @@ class Shell:
         remember: bool = True,
         until_end: bool = False,
         on_ready: Callable[[Ready], None] | None = None,
+        pages: Mapping[str, Path] | None = None,
     ) -> None:
         self.service = service
         self._until_end = until_end
         self.topics = Topics(service.machine_id, service.broker.topic_root)
         self._record = record
         self._on_ready = on_ready
+        self._pages = pages
         self._drivers = [(table.kind, find_driver(table.kind)(table.options)) for table in service.drivers]
         self._clock = RunClock(max((driver.speed or 1.0 for _, driver in self._drivers), default=1.0))
         self._intake = Intake(
@@ -180,7 +183,7 @@ class Shell:
             stack.callback(place.broker.stop)
         self._turn.bus = bus = self._make_bus(place)
         stack.callback(self._outlet.say_goodbye)
-        page = open_page(self.service, place)
+        page = open_page(self.service, place, self._pages)
         if page is not None:
             stack.callback(page.close)
         # The recorder comes last of those: a start that fails leaves no file in the way of the next one.

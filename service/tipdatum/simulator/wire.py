@@ -46,6 +46,8 @@ class Line:
         self.machine = machine
         self.spoilt: set[str] = set()
         """Sensors whose bytes are spoilt on the way."""
+        self.clock_ahead_s = 0.0
+        """The board's clock against the machine's time, s."""
         self._chance = random.Random(5)
 
     def send(self, records: Iterable[Record], t: float) -> bytes:
@@ -113,7 +115,7 @@ class PacketsLine(Line):
                 made = [row for r in rows_of if (row := make(self._ids[r.sensor], r)) is not None]
                 if made:
                     spoilt = next((r.sensor for r in rows_of if r.sensor in self.spoilt), rows_of[0].sensor)
-                    micros = struct.pack("<I", round(stamp * 1e6) & 0xFFFFFFFF)
+                    micros = struct.pack("<I", round((stamp + self.clock_ahead_s) * 1e6) & 0xFFFFFFFF)
                     yield spoilt, self._packet(packet_kind, micros + b"".join(made))
 
     def _packet(self, kind: int, body: bytes) -> bytes:

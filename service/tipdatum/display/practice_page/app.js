@@ -1,0 +1,230 @@
+// The practice machine's page: hands in, pictures out. It speaks to the machine over topics beside the service's,
+// hears what the service publishes like any display, and shows the display itself in a frame.
+
+import { MqttClient } from "../mqtt.js";
+import { Levers, drawLever } from "./levers.js";
+import { Plan } from "./plan.js";
+import { drawSide } from "./side.js";
+import { SigmaStrip } from "./sigma.js";
+
+const SEND_MS = 50; // between two words about where the levers stand
+const FAULT_NAMES = { unplug: "Unplug", freeze: "Freeze", swap: "Swap", corrupt: "Spoil", warm: "Warm up", knock: "Knock" };
+const PATTERNS = {
+  iso: { name: "ISO 10968", left: ["stick out", "stick in", "slew left", "slew right"], right: ["boom down", "boom up", "curl", "dump"] },
+  backhoe: { name: "backhoe", left: ["boom down", "boom up", "slew left", "slew right"], right: ["stick out", "stick in", "curl", "dump"] },
+};
+
+const el = (id) => document.getElementById(id);
+const style = getComputedStyle(document.documentElement);
+const colour = (name) => style.getPropertyValue(`--${name}`).trim();
+const ink = {
+  ...Object.fromEntries(["paper", "ink", "quiet", "faint", "target", "tip", "raised", "edge", "sky", "soil"].map((n) => [n, colour(n)])),
+  ground: colour("soil-dark"), deep: "#8a6c42", steel: "#d5d2c4", glass: "#dfe8e6",
+};
+
+const settings = await fetch("../settings.json").then((answer) => answer.json());
+const base = `practice/${settings.machine_id}`, service = `${settings.topic_root}/${settings.machine_id}`;
+const state = { scene: null, view: null, tip: null, levers: null, pattern: localStorage.getItem("practice-pattern") === "backhoe" ? "backhoe" : "iso" };
+globalThis.practice = state; // for tests and for the curious
+const plan = new Plan(), strip = new SigmaStrip(), levers = new Levers({ left: el("left"), right: el("right") });
+const decode = (payload) => JSON.parse(new TextDecoder().decode(payload));
+
+const client = new MqttClient(settings.websocket.replace("{host}", location.hostname), { clientId: `practice-${Math.random().toString(36).slice(2, 8)}` });
+for (const topic of [`${base}/scene`, `${base}/view`, `${service}/tip`, `${service}/reply`, `${service}/event`]) client.subscribe(topic);
+client.onState = (now, reason) => {
+  if (now === "connected") wish({ do: "repaint" });
+  else if (now !== "connecting") say(`No connection to the broker: ${reason}`, "no");
+};
+client.onMessage = (topic, payload) => {
+  if (topic === `${base}/view`) takeView(decode(payload));
+  else if (topic === `${base}/scene`) takeScene(decode(payload));
+  else if (topic === `${service}/tip`) takeTip(decode(payload));
+  else if (topic === `${service}/reply`) takeReply(decode(payload));
+  else if (topic === `${service}/event`) takeEvent(decode(payload));
+};
+client.start();
+el("display").src = "../?view=normal";
+
+function wish(what) {
+  client.publish(`${base}/wish`, JSON.stringify(what), { qos: 1 }).catch(() => say("The machine cannot be reached.", "no"));
+}
+
+function say(text, kind = "yes") {
+  el("say").textContent = text;
+  el("say").dataset.kind = kind;
+}
+
+// --- what comes in ------------------------------------------------------------------------------------
+
+function takeScene(scene) {
+  state.scene = scene;
+  el("name").textContent = scene.name;
+  el("task").textContent = scene.task?.text ?? scene.about;
+  for (const id of ["target", "begin", "end", "score-part"]) el(id).hidden = !scene.task && id !== "score-part";
+  el("sensor").replaceChildren(...scene.sensors.map(({ name }) => new Option(name, name)));
+  el("faults").replaceChildren(...scene.faults.map((kind, i) => {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.dataset.fault = kind;
+    button.setAttribute("aria-pressed", "false");
+    button.title = `Key ${i + 1}`;
+    button.innerHTML = `${FAULT_NAMES[kind]} <kbd>${i + 1}</kbd>`;
+    button.onclick = () => toggleFault(kind);
+    return button;
+  }));
+  say("Put the tip on the ground and set the reference: a staff beside it tells the ground's height.");
+}
+
+function takeView(view) {
+  const before = state.view;
+  state.view = view;
+  if (!state.scene) return;
+  plan.take(view.squares, state.scene);
+  if (view.message && view.message !== before?.message) say(view.message[0].toUpperCase() + view.message.slice(1) + ".", "no");
+  showScore(view);
+  showFaults(view);
+}
+
+function takeTip(tip) {
+  state.tip = { ...tip, at: performance.now() };
+  if (state.view) strip.take(tip.elevation_m, tip.sigma_m, state.view.tip[2]);
+}
+
+function takeReply(reply) {
+  say(`${reply.command}: ${reply.text}`, reply.ok ? "yes" : "no");
+}
+
+function takeEvent(event) {
+  if (event.text) say(event.text, "no");
+}
+
+// --- what is shown ------------------------------------------------------------------------------------
+
+function showScore({ score, load, truck_m3: truck }) {
+  el("load").textContent = `${Math.round(100 * load)} %` + (truck ? `, truck ${truck.toFixed(1)} m³` : "");
+  if (!score) return;
+  const minutes = Math.floor(score.seconds / 60), seconds = Math.floor(score.seconds % 60);
+  el("seconds").textContent = score.state === "waiting" ? "–" : `${minutes}:${String(seconds).padStart(2, "0")}`;
+  el("done").textContent = `${Math.round(100 * score.done)} %`;
+  el("within").textContent = `${Math.round(100 * score.within)} %`;
+  el("over").textContent = `${score.over_m3.toFixed(2)} m³`;
+  el("begin").disabled = score.state === "running";
+  el("end").disabled = score.state !== "running";
+  if (score.state === "done" && state.ending) {
+    state.ending = false;
+    showResult(score);
+  }
+}
+
+function showFaults({ faults, torn }) {
+  const on = faults[el("sensor").value] ?? [];
+  for (const button of el("faults").children) button.setAttribute("aria-pressed", String(on.includes(button.dataset.fault)));
+  el("line").setAttribute("aria-pressed", String(torn));
+}
+
+function showSigma() {
+  const shown = Number(el("truth").value) / 100, tip = state.tip, view = state.view;
+  strip.draw(el("sigma"), shown, ink);
+  if (!tip || !view) return;
+  if (tip.elevation_m === null || performance.now() - tip.at > 500) {
+    el("sigma-words").textContent = `No figure: ${tip.reasons.join(", ") || tip.quality}`;
+    return;
+  }
+  const mm = (m) => `${m < 0 ? "−" : "+"}${Math.abs(Math.round(1000 * m))} mm`;
+  const words = [`${tip.elevation_m.toFixed(3)} m ± ${Math.round(1000 * tip.sigma_m)} mm (${tip.quality})`];
+  if (shown > 0) {
+    const [one, two] = strip.shares;
+    words.push(`true ${view.tip[2].toFixed(3)} m, off by ${mm(tip.elevation_m - view.tip[2])}`, `of the last seconds ${Math.round(100 * one)} % within 1 σ, ${Math.round(100 * two)} % within 2 σ`);
+  }
+  el("sigma-words").textContent = words.join("; ");
+}
+
+function showResult(score) {
+  el("points").textContent = score.points;
+  const task = state.scene.task;
+  const rows = [
+    ["Time", `${Math.round(score.seconds)} s (practised: ${Math.round(task.par_s)} s)`],
+    ["Dug", `${Math.round(100 * score.done)} % of ${task.planned_m3.toFixed(2)} m³`],
+    ["Within tolerance", `${Math.round(100 * score.within)} % of the area, ± ${Math.round(1000 * task.tolerance_m)} mm`],
+    ["Too deep", `${score.over_m3.toFixed(2)} m³, deepest ${Math.round(1000 * score.deepest_m)} mm`],
+  ];
+  el("result-figures").replaceChildren(...rows.map(([name, value]) => {
+    const row = document.createElement("div");
+    row.append(Object.assign(document.createElement("dt"), { textContent: name }), Object.assign(document.createElement("dd"), { textContent: value }));
+    return row;
+  }));
+  el("report-words").textContent = "";
+  el("result").showModal();
+}
+
+let last = performance.now(), sent = 0, moved = false;
+function frame(now) {
+  const at = levers.read(Math.min(0.1, (now - last) / 1000));
+  last = now;
+  state.levers = at;
+  const busy = [...at.left, ...at.right, ...at.tracks].some((v) => Math.abs(v) > 0.01);
+  if (client.connected && now - sent >= SEND_MS && (busy || moved)) {
+    client.publish(`${base}/levers`, JSON.stringify({ pattern: state.pattern, ...at })).catch(() => {});
+    sent = now;
+    moved = busy;
+  }
+  const { left, right } = PATTERNS[state.pattern];
+  drawLever(el("left"), at.left, left, ink);
+  drawLever(el("right"), at.right, right, ink);
+  if (state.scene && state.view) {
+    drawSide(el("side"), state.scene, state.view, ink);
+    plan.draw(el("plan"), state.scene, state.view, ink);
+    showSigma();
+  }
+  requestAnimationFrame(frame);
+}
+requestAnimationFrame(frame);
+
+// --- what hands do beside the levers -------------------------------------------------------------------
+
+function toggleFault(kind) {
+  const sensor = el("sensor").value, names = state.scene.sensors.map(({ name }) => name);
+  const other = names[(names.indexOf(sensor) + 1) % names.length];
+  const over = (state.view.faults[sensor] ?? []).includes(kind);
+  wish({ do: "fault", kind, sensor, over, ...(kind === "swap" ? { other } : {}) });
+  const what = kind === "swap" ? `${FAULT_NAMES[kind]}: ${sensor} and ${other}` : `${FAULT_NAMES[kind]}: ${sensor}`;
+  say(`${what}${over ? ", over" : ""}. Watch what the service says of it.`, over ? "yes" : "no");
+}
+
+function setPattern(pattern) {
+  state.pattern = pattern;
+  localStorage.setItem("practice-pattern", pattern);
+  el("pattern").innerHTML = `Levers: ${PATTERNS[pattern].name} <kbd>P</kbd>`;
+  el("left-words").textContent = "left lever";
+  el("right-words").textContent = "right lever";
+}
+
+const tearLine = () => wish({ do: "line", out: !state.view?.torn });
+el("reference").onclick = () => wish({ do: "reference" });
+el("target").onclick = () => wish({ do: "target" });
+el("begin").onclick = () => wish({ do: "begin" });
+el("end").onclick = () => { state.ending = true; wish({ do: "end" }); };
+el("line").onclick = tearLine;
+el("pattern").onclick = () => setPattern(state.pattern === "iso" ? "backhoe" : "iso");
+el("close").onclick = () => el("result").close();
+el("report").onclick = async () => {
+  const words = el("report-words");
+  words.textContent = "The report is being written …";
+  let told = await fetch("../report.json", { method: "POST" }).then((answer) => (answer.ok ? answer.json() : null)).catch(() => null);
+  while (told?.state === "writing") {
+    await new Promise((done) => setTimeout(done, 500));
+    told = await fetch("../report.json").then((answer) => answer.json()).catch(() => null);
+  }
+  if (!told || told.state !== "ready") words.textContent = told?.text ?? "There is no report.";
+  else words.innerHTML = '<a href="../report.html" target="_blank" rel="noopener">Open the report of the dig</a>';
+};
+addEventListener("keydown", (event) => {
+  if (event.repeat || event.ctrlKey || event.altKey || event.metaKey || !state.scene) return;
+  if (event.target instanceof Element && event.target.matches("select, input")) return;
+  const fault = /^Digit([1-9])$/.exec(event.code);
+  if (fault && state.scene.faults[fault[1] - 1]) toggleFault(state.scene.faults[fault[1] - 1]);
+  else if (event.code === "Digit0") tearLine();
+  else if (event.code === "KeyM") el("reference").click();
+  else if (event.code === "KeyP") el("pattern").click();
+});
+setPattern(state.pattern);
