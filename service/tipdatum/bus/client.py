@@ -27,10 +27,11 @@ import paho.mqtt.client as mqtt
 from pydantic import BaseModel, SecretStr
 
 from tipdatum.bus import trouble
+from tipdatum.bus.discovery import announcements
 from tipdatum.bus.events import EventStream, Told
 from tipdatum.bus.link import CONNECT_TIMEOUT_S, Link, inbound
 from tipdatum.bus.link_settings import link_settings
-from tipdatum.bus.messages import Happening, Status, Tip, live_payload
+from tipdatum.bus.messages import About, Happening, Status, Tip, live_payload
 from tipdatum.bus.options import BrokerOptions
 from tipdatum.bus.orders import Answer, Order, OrderDesk, Repeated
 from tipdatum.bus.outbox import Outbox
@@ -99,6 +100,7 @@ class BusClient:
         self._link: Link | None = None
         self._desk = OrderDesk(topics)
         self._small = SmallDisplays(options.small_displays)
+        self._discovery = options.discovery
         self._live = LiveQueue(LIVE_QUEUE, float(LIVE.expiry_s or 1))
         self._state = RetainedState(last=topics.of("status"))
         # Filled by one thread and emptied by another; appending and popping are atomic.
@@ -152,11 +154,18 @@ class BusClient:
                     self.publish_raw(self._topics.of(kind, field_name), line, LIVE)
             return
         if isinstance(message, Status):
+            if message.state == "offline":
+                for kind, field_name, line in self._small.farewell():
+                    self.publish_raw(self._topics.of(kind, field_name), line, LIVE)
             message = message.model_copy(update={"run": self._run_id})
         elif isinstance(message, Happening):
             self._events.put(self._topics.of(name, part), message)
             self._waker.wake()
             return
+        elif isinstance(message, About):
+            small = self._small.options
+            for topic, found in announcements(self._discovery, small, self._topics, message):
+                self.publish_raw(topic, found, RETAINED)
         payload = message.model_dump_json().encode()
         if name == "reply":
             with self._lock:

@@ -70,7 +70,8 @@ def asyncapi(root: str = ROOT) -> dict[str, Any]:
         (
             "value",
             get_args(Value),
-            "One figure or word, without JSON; null where it is not known.",
+            "One figure or word, without JSON; empty where it is not known. online is 1 with every round of "
+            "figures and 0 when the service takes its leave.",
         ),
         ("text", get_args(Text), "Text ready to show, in the operator's units; --- where it is not known."),
     ):

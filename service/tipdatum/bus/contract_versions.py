@@ -33,4 +33,9 @@ VERSIONS: dict[str, Version] = {
         "questions and cautions, reasons_said of tip and state; a value may hold "
         "sentences itself. tip tells whether the edge cuts (cutting).",
     ),
+    "2.0": Version(
+        "f04dbe447151db3b",
+        "A plain value/… that is not known is empty instead of the word null; value/online is 1 with every "
+        "round of figures and 0 at the service's leave. Optional discovery messages for home automation.",
+    ),
 }

@@ -14,6 +14,7 @@ from typing import Literal, Self
 
 from pydantic import Field, SecretStr, field_validator, model_validator
 
+from tipdatum.bus.discovery import DiscoveryOptions
 from tipdatum.bus.small import SmallDisplayOptions
 from tipdatum.bus.topics import MACHINE_ID, ROOT
 from tipdatum.errors import ConfigError
@@ -75,6 +76,7 @@ class BrokerOptions(Table):
     tls: TlsOptions | None = None
     embedded: EmbeddedOptions = EmbeddedOptions()
     small_displays: SmallDisplayOptions = SmallDisplayOptions()
+    discovery: DiscoveryOptions = DiscoveryOptions()
 
     @field_validator("topic_root")
     @classmethod

@@ -1,7 +1,9 @@
 """Plain topics for small displays: one number, word or text each, so that a microcontroller needs no JSON.
 
-`value/<name>` carries a number in SI units or a word, `null` where it is not known; `text/<name>` carries
-text in the operator's units, `---` where it is not known. Both derive from the `tip` message alone.
+`value/<name>` carries a number in SI units or a word, and is empty where it is not known; `text/<name>`
+carries text in the operator's units, `---` where it is not known. Both derive from the `tip` message alone.
+`value/online` is 1 with every round of them and 0 when the service takes its leave; it is not retained
+either, so after a kill it stops coming like the rest.
 
 Pure: messages in, lines out; time is the message's own.
 """
@@ -17,12 +19,22 @@ from tipdatum.bus.messages import Tip
 from tipdatum.grade.units import LengthUnit, format_length
 
 Value: TypeAlias = Literal[
-    "elevation_m", "deviation_m", "sigma_m", "left_m", "right_m", "reach_m", "lateral_m", "quality", "datum"
+    "online",
+    "elevation_m",
+    "deviation_m",
+    "sigma_m",
+    "left_m",
+    "right_m",
+    "reach_m",
+    "lateral_m",
+    "quality",
+    "datum",
 ]
 Text: TypeAlias = Literal["elevation", "deviation", "reach", "state"]
 
-UNKNOWN_VALUE, UNKNOWN_TEXT = "null", "---"
-DEFAULT_VALUES: tuple[Value, ...] = ("elevation_m", "deviation_m", "sigma_m", "quality", "datum")
+UNKNOWN_VALUE, UNKNOWN_TEXT = "", "---"
+ONLINE, OFFLINE = "1", "0"
+DEFAULT_VALUES: tuple[Value, ...] = ("online", "elevation_m", "deviation_m", "sigma_m", "quality", "datum")
 DEFAULT_TEXTS: tuple[Text, ...] = ("elevation", "deviation", "state")
 STATE_CHARACTERS = 40
 """Two lines of the common 20-character display."""
@@ -49,6 +61,10 @@ class SmallDisplays:
     _last_t: float | None = field(default=None, init=False)
     _last_standing: tuple[str, bool, bool] | None = field(default=None, init=False)
 
+    def farewell(self) -> list[tuple[str, str, bytes]]:
+        """What to publish when the service leaves."""
+        return [("value", "online", OFFLINE.encode())] if "online" in self.options.values else []
+
     def lines(self, tip: Tip) -> list[tuple[str, str, bytes]]:
         """What to publish for this message: all topics, or nothing until it is time again.
 
@@ -71,7 +87,9 @@ class SmallDisplays:
 
 
 def value(tip: Tip, name: Value) -> str:
-    """A field of the message as a bare number or word."""
+    """A field of the message as a bare number or word; empty where it is not known."""
+    if name == "online":
+        return ONLINE
     found = getattr(tip, name)
     if found is None:
         return UNKNOWN_VALUE

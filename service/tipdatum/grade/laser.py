@@ -235,7 +235,7 @@ def take_crossings(site: Site, t: float) -> None:
             site.crossings.append(crossing)
             _tell_crossing(site, crossing, receiver.name)
         if receiver.rested_s is not None:
-            text = f"The receiver stayed on the beam for {receiver.rested_s:.1f} s, too long for a crossing."
+            text = sentence("rested-on-beam", lasted_s=receiver.rested_s)
             site.ledger.tell(t, "laser-crossing", text, receiver.name)
             receiver.rested_s = None
     site.crossings = [c for c in site.crossings if t - c.t <= KEEP_S]

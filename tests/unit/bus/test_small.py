@@ -19,11 +19,18 @@ def tip(t: float = 0.0, **fields: Any) -> Tip:
     return Tip.model_validate(known | fields)
 
 
-def test_a_value_is_a_bare_number_or_word_and_null_where_it_is_not_known() -> None:
+def test_a_value_is_a_bare_number_or_word_and_empty_where_it_is_not_known() -> None:
     assert value(tip(), "elevation_m") == "101.2500"
     assert float(value(tip(), "sigma_m")) == 0.0124
     assert value(tip(), "quality") == "good"
-    assert value(tip(elevation_m=None), "elevation_m") == "null"
+    assert value(tip(elevation_m=None), "elevation_m") == ""
+
+
+def test_online_is_1_with_every_round_and_0_at_the_leave_for_whoever_asked_for_it() -> None:
+    small = SmallDisplays(SmallDisplayOptions(values=("online",), texts=()))
+    assert small.lines(tip(elevation_m=None)) == [("value", "online", b"1")]
+    assert small.farewell() == [("value", "online", b"0")]
+    assert SmallDisplays(SmallDisplayOptions(values=("quality",))).farewell() == []
 
 
 # The international foot is 0.3048 m exactly, so 0.3048 m is 1 ft and 101.4984 m is 333 ft.
