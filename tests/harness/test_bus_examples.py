@@ -126,7 +126,7 @@ def test_the_python_display_shows_figures_and_their_absence(
 ) -> None:
     source = EXAMPLES / "display.py"
     code = [line for line in source.read_text().splitlines() if line.strip()]
-    assert len(code) < 25
+    assert len(code) < 40
     shown = Program(str(source), addresses.host, str(addresses.port), "digger-1")
     try:
         wait_until(
@@ -134,6 +134,30 @@ def test_the_python_display_shows_figures_and_their_absence(
         )
         figures.stop()
         wait_until(lambda: "no figures" in shown.newest(), "their absence")
+    finally:
+        shown.close()
+
+
+def test_the_python_display_says_what_is_wrong_with_its_port_or_machine(addresses: BrokerAddresses) -> None:
+    source = str(EXAMPLES / "display.py")
+    for arguments, told in (
+        ((addresses.host, "1", "digger-1"), "no broker at 127.0.0.1:1 ("),
+        ((addresses.host, "x", "digger-1"), "no broker at 127.0.0.1:x ("),
+        ((addresses.host,), "python display.py HOST PORT MACHINE_ID"),
+        ((addresses.host, str(addresses.ws_port), "digger-1"), "does not answer as an MQTT broker does"),
+    ):
+        shown = Program(source, *arguments)
+        wait_until(lambda told=told, shown=shown: told in shown.printed.decode(), told)  # type: ignore[misc]
+        shown.close()
+        assert b"Traceback" not in shown.printed
+
+
+def test_the_python_display_names_the_machines_there_are(
+    addresses: BrokerAddresses, figures: Figures
+) -> None:
+    shown = Program(str(EXAMPLES / "display.py"), addresses.host, str(addresses.port), "digger-2")
+    try:
+        wait_until(lambda: 'nothing comes of "digger-2"; machines here: ' in shown.newest(), "a sentence")
     finally:
         shown.close()
 
