@@ -40,6 +40,6 @@ except (OSError, ValueError) as error:
     sys.exit(f"no broker at {host}:{port} ({error}): tipdatum demo and the service's log name the port")
 client.loop_start()
 while True:  # what is older than half a second is not shown
-    fresh = heard is not None and time.monotonic() - heard < 0.45
+    fresh = heard is not None and time.monotonic() - heard < 0.5
     print("\r" + (shown if fresh else absence()).ljust(75), end="", flush=True)
     time.sleep(0.05)
