@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import os
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -24,14 +25,18 @@ def script(name: str) -> str:
     return found[1]
 
 
-def ran(text: str, folder: Path) -> str:
-    (folder / "page.py").write_text(text, encoding="utf-8")
-    # The command as a person has it, whichever environment the tests run in.
+def with_command(folder: Path) -> dict[str, str]:
+    """An environment with the command as a person has it, whichever the tests run in."""
     command = folder / "bin" / "tipdatum"
     command.parent.mkdir()
     command.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m tipdatum "$@"\n')
     command.chmod(0o755)
-    environment = os.environ | {"PATH": f"{command.parent}{os.pathsep}{os.environ['PATH']}"}
+    return os.environ | {"PATH": f"{command.parent}{os.pathsep}{os.environ['PATH']}"}
+
+
+def ran(text: str, folder: Path) -> str:
+    (folder / "page.py").write_text(text, encoding="utf-8")
+    environment = with_command(folder)
     done = subprocess.run(
         [sys.executable, "page.py"],
         cwd=folder, env=environment, capture_output=True, text=True, timeout=280, check=False,
@@ -79,3 +84,22 @@ def test_the_dask_script_spreads_recordings_over_a_local_cluster(tmp_path: Path)
         (tmp_path / "digs" / f"{name}.ndjson.gz").write_bytes(gzip.compress(session))
     assert "2 replayed" in ran(script("dask"), tmp_path)
     assert len(list((tmp_path / "tips").glob("*.tip.ndjson"))) == 2
+
+
+def test_the_line_for_gnu_parallel_replays_every_recording(tmp_path: Path) -> None:
+    if shutil.which("parallel") is None:
+        pytest.skip("needs GNU parallel (Debian: apt-get install parallel)")
+    (tmp_path / "digs").mkdir()
+    with gzip.open(shipped("replay_data", "slope.ndjson.gz")) as lines:
+        session = b"".join(line for line, _ in zip(lines, range(300), strict=False))
+    for name in ("a", "b"):
+        (tmp_path / "digs" / f"{name}.ndjson.gz").write_bytes(gzip.compress(session))
+    (tmp_path / "hosts").write_text(":\n")
+    printed = re.search(r"^mkdir -p tips\n(ls digs.*)$", PAGE.read_text(encoding="utf-8"), re.MULTILINE)
+    assert printed is not None
+    done = subprocess.run(
+        ["sh", "-c", printed[0]],
+        cwd=tmp_path, env=with_command(tmp_path), capture_output=True, text=True, timeout=280, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert sorted(path.name for path in (tmp_path / "tips").iterdir()) == ["a.tip.ndjson", "b.tip.ndjson"]

@@ -356,7 +356,36 @@ def test_csv_reads_back_with_plain_minus_signs() -> None:
     assert list(csv.reader(io.StringIO(table.csv()))) == [
         ["a", "b"],
         ["one, two", "-5"],
-        ['say "three"', "+1"],
+        ['say "three"', "1"],
+    ]
+
+
+def test_csv_has_plain_numbers_and_their_units_in_the_head() -> None:
+    table = tables.Table(
+        "x", "t", ("what", "long", "share", "remark"),
+        (("a", "−5 mm", "12.5 %", "3 of 10"), ("b", "12 mm", "–", "none")), frozenset((1, 2, 3)),
+    )  # fmt: skip
+    assert list(csv.reader(io.StringIO(table.csv()))) == [
+        ["what", "long [mm]", "share [%]", "remark"],
+        ["a", "-5", "12.5", "3 of 10"],
+        ["b", "12", "", "none"],
+    ]
+
+
+def test_csv_of_rows_with_units_of_their_own_has_a_column_for_them() -> None:
+    rows = (
+        ("length", "3,1 m", "2,0 m"),
+        ("median", "−193 mm", "–"),
+        ("share", "–", "–"),
+        ("mixed", "1 m", "2 mm"),
+    )
+    table = tables.Table("x", "t", ("", "first", "second"), rows, frozenset((1, 2)))
+    assert list(csv.reader(io.StringIO(table.csv()))) == [
+        ["", "unit", "first", "second"],
+        ["length", "m", "3.1", "2.0"],
+        ["median", "mm", "-193", ""],
+        ["share", "", "", ""],
+        ["mixed", "m", "1", "2 mm"],
     ]
 
 

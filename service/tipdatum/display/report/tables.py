@@ -12,6 +12,7 @@ from itertools import pairwise
 
 from tipdatum.display.report import figures
 from tipdatum.display.report.ground import against, profiles
+from tipdatum.display.report.plain import plain
 from tipdatum.display.report.run import Run
 from tipdatum.display.report.words import Words
 
@@ -54,11 +55,12 @@ class Table:
         )
 
     def csv(self) -> str:
-        """The table as CSV with a head line; minus signs as a program reads them."""
+        """The table as CSV: a head line with units, plain numbers, nothing where nothing is known."""
         out = io.StringIO()
         writer = csv.writer(out, lineterminator="\n")
-        writer.writerow(self.head)
-        writer.writerows([[text.replace("−", "-") for text in row] for row in self.rows])
+        head, rows = plain(self.head, self.rows, self.numbers)
+        writer.writerow(head)
+        writer.writerows(rows)
         return out.getvalue()
 
     def _named(self, column: int) -> str:
