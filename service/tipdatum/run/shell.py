@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import signal
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -34,6 +33,7 @@ from tipdatum.run.logs import log_connection, log_trouble
 from tipdatum.run.openings import BrokerPlace, about_message, open_broker, open_page, open_recorder
 from tipdatum.run.outlet import Outlet, soon
 from tipdatum.run.reload import reloaded
+from tipdatum.run.signals import heeded
 from tipdatum.run.state_file import Remembered, StateFile, default_directory
 from tipdatum.run.state_keeper import StateKeeper
 from tipdatum.run.ticker import Ticker, Turn
@@ -135,10 +135,8 @@ class Shell:
 
     async def _run(self) -> None:
         loop = asyncio.get_running_loop()
-        for number in (signal.SIGINT, signal.SIGTERM):
-            loop.add_signal_handler(number, self.stop)
-        loop.add_signal_handler(signal.SIGHUP, self._reload)
         async with contextlib.AsyncExitStack() as stack:
+            stack.enter_context(heeded(loop, self.stop, self._reload))
             ready = await self._open(stack)
             self._announce(ready)
             tasks = [asyncio.create_task(self._drive(kind, driver)) for kind, driver in self._drivers]

@@ -32,6 +32,8 @@ try:
 except ImportError:  # no such locks on this system
     fcntl = None  # type: ignore[assignment]
 
+FOLDERS_OPEN = os.name == "posix"
+"""Whether a folder can be opened and its entries be made sure of; Windows keeps them by its journal."""
 VERSION = 1
 ASIDE_MOST = 1000
 """So many say that something breaks them again and again, which a person must look at."""
@@ -138,11 +140,12 @@ class StateFile:
             handle.flush()
             os.fsync(handle.fileno())
         part.replace(self.path)
-        folder = os.open(self.path.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+        if FOLDERS_OPEN:
+            folder = os.open(self.path.parent, os.O_RDONLY)
+            try:
+                os.fsync(folder)
+            finally:
+                os.close(folder)
         self.touch()
 
     def touch(self) -> None:
