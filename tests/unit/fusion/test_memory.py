@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
 from numpy.typing import NDArray
+from scipy.stats import multivariate_normal
 
 from tipdatum.fusion.arm import SensedArm
 from tipdatum.fusion.chain.constants import GYRO_BIAS, GYRO_WARM, MOUNT, PER_SENSOR
 from tipdatum.fusion.chain.estimator import ChainEstimator, ChainOptions
-from tipdatum.fusion.chain.memory import FADE_EVERY_S, Memory
+from tipdatum.fusion.chain.memory import FADE_EVERY_S, TRIED, Memory, Scale
 from tipdatum.fusion.chain.model import FilterSetup
 from tipdatum.machine.description import parse_machine
 from tipdatum.machine.parts import Sensor
@@ -129,3 +132,51 @@ def test_lever_arms_that_are_wrong_do_not_carry_constants_away(dig: Callable[...
     assert np.abs(found[-1][:, MOUNT]).max() < 3.0 * np.radians(0.6)
     # Of the third lap's size in the sixth: nothing piles up.
     assert np.abs(found[-1][:, MOUNT] - found[2][:, MOUNT]).max() < np.radians(0.1)
+
+
+def learnt_of(true: float, seed: int) -> Scale:
+    """A group of 36 constants with prior variance 1 and a true one of `true`, each seen with variance 0.1."""
+    rng = np.random.default_rng(seed)
+    constants = math.sqrt(true) * rng.normal(0.0, 1.0, 36)
+    seen = constants + math.sqrt(0.1) * rng.normal(0.0, 1.0, 36)
+    scale = Scale(np.arange(36), may_lack=True)
+    scale.begin(np.eye(36))
+    scale.learn(seen / 1.1, np.eye(36) / 11.0, share=0.9)
+    return scale
+
+
+@given(seeds)
+@repeat
+def test_parts_without_an_error_are_told_from_those_that_have_it(seed: int) -> None:
+    assert learnt_of(0.0, seed).factor < 0.2
+    assert 0.4 < learnt_of(1.0, seed).factor < 2.5
+
+
+def test_a_group_of_which_nothing_was_learnt_keeps_about_its_prior() -> None:
+    scale = Scale(np.arange(12), may_lack=True)
+    scale.begin(np.eye(12))
+    scale.learn(np.zeros(12), np.eye(12), share=0.9)
+    assert scale.factor == pytest.approx(TRIED.mean())
+
+
+def test_the_likelihood_is_that_of_the_linear_model() -> None:
+    """Against scipy's multivariate normal density of the data, for each prior that is tried."""
+    rng = np.random.default_rng(3)
+    H, D = rng.normal(0.0, 1.0, (8, 5)), np.diag(rng.uniform(0.5, 2.0, 5))
+    z = rng.normal(0.0, 1.0, 8)
+    P = np.linalg.inv(np.linalg.inv(D) + H.T @ H)
+    densities = np.array(
+        [multivariate_normal(np.zeros(8), r * H @ D @ H.T + np.eye(8)).logpdf(z) for r in TRIED]
+    )
+    weights = np.exp(densities - densities.max())
+    scale = Scale(np.arange(5), may_lack=True)
+    scale.begin(D)
+    scale.learn(P @ H.T @ z, P, share=0.9)
+    assert scale.factor == pytest.approx(float(weights @ TRIED / weights.sum()))
+
+
+def test_a_prior_that_became_wider_takes_nothing_out_of_the_filter_at_once() -> None:
+    scale = Scale(np.arange(4), may_lack=False)
+    scale.begin(np.eye(4))
+    assert scale.learn(np.full(4, 3.0), 0.1 * np.eye(4), share=0.9) == 0.0
+    assert scale.held == pytest.approx(0.9 + 0.1 / scale.factor)

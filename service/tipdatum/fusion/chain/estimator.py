@@ -16,6 +16,7 @@ import numpy as np
 
 from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, JointMap, SensedArm, SensorSpread
 from tipdatum.fusion.chain.filter import ChainFilter
+from tipdatum.fusion.chain.finding import Finding, Levelling
 from tipdatum.fusion.chain.heave import Rocking
 from tipdatum.fusion.chain.integration import EpochBlock, Strapdown
 from tipdatum.fusion.chain.integrity import (
@@ -32,7 +33,7 @@ from tipdatum.fusion.chain.integrity import (
     unseen_rate,
 )
 from tipdatum.fusion.chain.motion import SensorCorrection
-from tipdatum.fusion.chain.prediction import BlockEnd, StatedKnowledge, Unsteadiness, predict
+from tipdatum.fusion.chain.prediction import BlockEnd, StatedKnowledge, Unsteadiness, height_of, predict
 from tipdatum.fusion.chain.samples import SampleBuffer
 from tipdatum.fusion.chain.schedule import BlockLength, BlockSchedule
 from tipdatum.fusion.chain.tuning import ChainOptions
@@ -50,14 +51,6 @@ _NO_RATE = (0.0, 0.0, 0.0)
 LONGEST_GAP = 1.5
 """Times the silence after which a sensor counts as silent: so far a straight line is drawn from one of its
 samples to the next."""
-FOUND_M = 0.05
-"""3 sigma of the tip's height by an angle that is being found anew, m, from which it is shown again."""
-FINDING_MOST_S = 1.5
-"""Longest that it is withheld, s: an angle that no more becomes of (no gyro, say) is shown with its sigma."""
-LEVELLING_S = 1.0
-"""Rest that is averaged before the angles are taken as levelled, s."""
-STILL_RADPS = 0.02
-"""Spread of a gyro's means, rad/s, up to which the machine counts as still while it starts."""
 
 
 class ChainEstimator:
@@ -80,7 +73,7 @@ class ChainEstimator:
         self._arm = arm
         self._channels = arm.in_order
         self._gyro_seen: dict[int, bool] = {}
-        self._finding: dict[int, float] = {}
+        self._finding = Finding()
         self._samples = [SampleBuffer() for _ in self._channels]
         self._by_name = self._named()
         self._filter: ChainFilter | None = None
@@ -89,7 +82,7 @@ class ChainEstimator:
         self._schedule = BlockSchedule(self._channels, self._samples, self.options.epoch_s)
         self._pace = BlockLength(self.options)
         self._anchored = False
-        self._levelling: list[Array] | None = []
+        self._levelling: Levelling | None = Levelling()
         self._chain = arm.machine.chain()
         self._posture = JointMap(arm, self._channels)
         self._condition = Condition()
@@ -134,7 +127,7 @@ class ChainEstimator:
         self._events.append(
             Event(t, "time-step", f"time stepped back by {self._t - t:.3f} s: filter started anew")
         )
-        anchor = self._kept_anchor()
+        anchor = self._filter.anchor() if self._anchored and self._filter is not None else None
         if self._rocking is not None:
             self._rocking.heading.lose(self._t - t)
         self._t = -math.inf
@@ -144,12 +137,6 @@ class ChainEstimator:
         self._restore = anchor
 
     _restore: tuple[float, float] | None = None
-
-    def _kept_anchor(self) -> tuple[float, float] | None:
-        if not self._anchored or self._filter is None:
-            return None
-        f = self._filter
-        return float(f.x[f.at.anchor]), float(f.P[f.at.anchor, f.at.anchor])
 
     def _advance(self) -> None:
         """Take every step for which the sensors that speak have filled their block."""
@@ -195,7 +182,7 @@ class ChainEstimator:
             f.start(forces[:, 0], rates[:, 0])
             self._began = number * T
             if self._restore is not None:
-                f.x[f.at.anchor], f.P[f.at.anchor, f.at.anchor] = self._restore
+                f.tie(*self._restore)
                 self._anchored, self._restore = True, None
         elif number > schedule.next:
             # Nobody spoke for a while: every angle is found anew.
@@ -213,9 +200,9 @@ class ChainEstimator:
             self._rocking.heading.lose(f.span)
         elif self._rocking is not None:
             self._rocking.follow(f.span, float(f.x[0]), float(f.x[f.at.roll]), self._slew_travelled)
-        if self._levelling is not None:
-            self._level(f, block)
-        self._look_whether_found(f)
+        if self._levelling is not None and not self._levelling.goes_on(f, block):
+            self._levelling = None
+        self._finding.look(f, self._posture, self._chain, self._t)
         self._begin_stretch(f, edge, block)
         self._condition.update(
             edge,
@@ -295,21 +282,7 @@ class ChainEstimator:
             self._pace.upset(self._t)
             self._consistency.found_anew(self._t)
             f.restart_sensor(i, forces[i, 0], fastest)
-            self._finding[i] = self._t
-
-    def _look_whether_found(self, f: ChainFilter) -> None:
-        """After a block: which angles that are being found anew are found well enough to be shown."""
-        if not self._finding:
-            return
-        n = f.n
-        q, _, ratio = self._posture.join(f.x[: n + 1].tolist(), [0.0] * (n + 1))
-        if q is None:
-            return
-        levers = self._posture.back(self._chain.height_jacobian(np.array(q)).tolist(), ratio)
-        for i, since in list(self._finding.items()):
-            off = 3.0 * f.share * math.sqrt(float(f.P[i, i])) * abs(levers[i])
-            if off <= FOUND_M or self._t - since >= FINDING_MOST_S:
-                del self._finding[i]
+            self._finding.begin(i, self._t)
 
     def _begin_stretch(self, f: ChainFilter, edge: float, block: EpochBlock) -> None:
         """Keep where the angles stand, for the poses until the next block."""
@@ -324,20 +297,6 @@ class ChainEstimator:
         self._start = BlockEnd(
             edge, f.x[: n + 1].tolist(), rates, turned, self._correction.of_rates(), self._unsteady.psd
         )
-
-    def _level(self, f: ChainFilter, block: EpochBlock) -> None:
-        """After a second of rest at the start, mounts count as levelled in the posture there is."""
-        assert self._levelling is not None
-        span = f.span
-        self._levelling.append(block.turned)
-        if len(self._levelling) * span < LEVELLING_S:
-            return
-        rates = np.diff(self._levelling, axis=0) / span
-        still = float(rates.std(axis=0).max()) < STILL_RADPS
-        f.level(math.radians(self.options.levelling_sigma_deg if still else self.options.mount_sigma_deg))
-        if still:
-            f.keep()
-        self._levelling = None
 
     # -- poses -------------------------------------------------------------------------------------------
 
@@ -388,7 +347,7 @@ class ChainEstimator:
 
     def _unfound(self, start: BlockEnd) -> tuple[str, ...]:
         """Sensors that speak again after a loss, but whose bodies' angles are still those from before it."""
-        edge, away, finding = start.edge, self._schedule.away, self._finding
+        edge, away, finding = start.edge, self._schedule.away, self._finding.since
         back = [i for i, s in enumerate(self._samples) if s.since > edge or i in away or i in finding]
         return tuple([f"{self._channels[i].name} sensor is back, its angle is being found" for i in back])
 
@@ -415,44 +374,21 @@ class ChainEstimator:
         ahead = predict(self._start, self._samples, t)
         q, _, ratio = self._posture.join(ahead.angles, ahead.rates)
         assert q is not None
-        height, row = self._height(np.array(q), bucket_point)
-        n, at, P, J = f.n, f.at, f.P, self._posture.jacobian(ratio)
+        height, row = height_of(self._chain, np.array(q), bucket_point)
         self._kept.clear()
-        self._drop(f, at.anchor)
-        column = (row @ J) @ P[: n + 1]
-        f.x[at.anchor] = height
-        P[at.anchor] = P[:, at.anchor] = column
-        P[at.anchor, at.anchor] = float((row @ J) @ column[: n + 1])
+        f.clone(height, row @ self._posture.jacobian(ratio))
         if (tracks := self._machine.undercarriage) is not None:
             travelled = self._slew_travelled + ahead.turned
-            self._rocking = Rocking(tracks, q[0], ahead.angles[n], travelled, pose.heave_m)
+            self._rocking = Rocking(tracks, q[0], ahead.angles[f.n], travelled, pose.heave_m)
         self._anchored, self._known = True, None
         return True
-
-    def _height(self, q: Array, bucket_point: Sequence[float] | None) -> tuple[float, Array]:
-        chain = self._chain
-        height, row = float(chain.tip(q)[2]), chain.height_jacobian(q)
-        if bucket_point is not None:
-            x, z = float(bucket_point[0]) - float(chain.lengths[-1]), float(bucket_point[1])
-            c, s, cr, sr = math.cos(q[-1]), math.sin(q[-1]), math.cos(q[1]), math.sin(q[1])
-            height += cr * (x * s + z * c)
-            row = row.copy()
-            row[-1] += cr * (x * c - z * s)
-            row[1] -= sr * (x * s + z * c)
-        return height, row
-
-    @staticmethod
-    def _drop(f: ChainFilter, place: int) -> None:
-        f.x[place] = 0.0
-        f.P[place, :] = 0.0
-        f.P[:, place] = 0.0
 
     def clear_anchor(self) -> None:
         """Forget the anchor."""
         self._anchored, self._known = False, None
         self._kept.clear()
         if self._filter is not None:
-            self._drop(self._filter, self._filter.at.anchor)
+            self._filter.tie(0.0, 0.0)
 
     def replace_machine(self, machine: Machine) -> None:
         """Go on with another bucket or changed dimensions, keeping what is known of the sensors."""

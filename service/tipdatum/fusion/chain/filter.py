@@ -8,7 +8,6 @@ shocks, which leave little velocity behind, weigh little.
 
 Here stand state, covariance and the order of a step; `motion`, `transition`, `noise` and `measurement` hold
 its parts.
-its parts.
 """
 
 from __future__ import annotations
@@ -229,6 +228,25 @@ class ChainFilter:
         """Take what is known of the constants now, after a rest, as that to which knowledge fades."""
         self._memory.keep(self.x, self.P)
         self._stated.keep(self.P)
+
+    def anchor(self) -> tuple[float, float]:
+        """The anchor, m, and its variance."""
+        place = self.at.anchor
+        return float(self.x[place]), float(self.P[place, place])
+
+    def tie(self, height: float, variance: float) -> None:
+        """Take `height` m for the anchor, with nothing in common with the angles; 0, 0 forgets it."""
+        place = self.at.anchor
+        self.P[place, :] = self.P[:, place] = 0.0
+        self.x[place], self.P[place, place] = height, variance
+
+    def clone(self, height: float, by_angles: Array) -> None:
+        """Take `height` m for the anchor, which depends on the angles and roll by `by_angles` (N + 1,)."""
+        self.tie(height, 0.0)
+        place, n = self.at.anchor, self.n
+        column = by_angles @ self.P[: n + 1]
+        self.P[place] = self.P[:, place] = column
+        self.P[place, place] = float(by_angles @ column[: n + 1])
 
     def pause(self, seconds: float) -> None:
         """Let time pass in which no sensor spoke: the machine may have rolled and slewed."""

@@ -16,25 +16,40 @@ A process noise on the constants would be another thing: it loosens what gravity
 bias together, and the tie to the reference with it. Source of the mixed information: exponential forgetting
 with a prior, Kulhavý & Zarrop, *On a general concept of forgetting*, Int. J. Control 58 (1993), from memory.
 
-**Class of the parts.** Nobody tells whether parts have cross-axis errors of 1 % or of 0.1 %, whether mounts
-were fitted by eye or measured; but what has been learnt of all sensors together does. The constants of each
-of `GROUPS` have a common factor ρ on the variance of the prior, 1 at the start, and before each fading
+**Class of the parts.** Nobody tells whether parts have cross-axis errors of 1 % or of 0.1 %, whether anything
+warms up, whether mounts were fitted by eye or measured; but what has been learnt of all sensors together
+does. The constants of each of `GROUPS` have a common factor ρ on the variance of their prior, 1 at the start.
+With D the described information, the start to which knowledge fades is P_0⁻¹ + (1/ρ - 1) D; a prior that has
+become narrower is put into the filter at once, P_c⁻¹ ← P_c⁻¹ + (1/ρ' - 1/ρ) D, a wider one by the fading:
+taking information out again could leave less than none.
 
-    ρ ← (k + Σ (c² + P_c)/σ²) / (k + number)        P_0⁻¹ ← P_0⁻¹ + (1/ρ - 1) diag 1/σ²   (that group's)
+Cross-axis errors and warmth are there or are not: parts that are aligned and kept warm by their maker have a
+fifth of them or none. With Λ and h what has been learnt of a group (information and information vector, the
+prior taken off), how likely that is for each ρ follows without approximation,
 
-with σ² the described prior. It is the step of expectation maximisation for the variance of a prior (empirical
-Bayes; Dempster, Laird & Rubin, J. R. Stat. Soc. B 39, 1977, from memory): what nothing was learnt of has
-c = 0 and P_c = ρ σ² and leaves ρ where it is, well-known constants pull it to their own mean square, and k
-constants' worth of what was described hold it.
+    ln L(ρ) = - ½ ln det(ρ D⁻¹ Λ + I) + ½ hᵀ (Λ + D/ρ)⁻¹ h
 
-Gyro biases are left out: they wander by themselves, and every rest tells them anew.
+in eigenvalues b of D⁻¹Λ and projections of h a sum, ½ Σ (h²/(b + 1/ρ) - ln(ρ b + 1)): the marginal likelihood
+of a linear model by the scale of its prior (MacKay, *Bayesian interpolation*, Neural Computation 4, 1992,
+from memory). Beforehand every scale of `TRIED` is equally likely; ρ is the mean over what is likely
+afterwards, in which large ones weigh most, so that doubt errs on the wide side.
+
+Scales, biases and the installation are never nought, and their states take up errors that are not theirs:
+they leave what was described by steps of expectation maximisation (Dempster, Laird & Rubin, J. R. Stat. Soc.
+B 39, 1977, from memory), against which k constants' worth of what was described stand:
+
+    ρ' = (k + Σ (c² + P_c)/σ²) / (k + number)
+
+Gyro biases and their warmth are left out: they wander by themselves, and every rest tells them anew.
 """
 
 from __future__ import annotations
 
 import math
+from typing import TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tipdatum.fusion.chain.constants import (
     ACCEL_BIAS,
@@ -53,22 +68,80 @@ from tipdatum.fusion.chain.constants import (
 from tipdatum.fusion.chain.model import FilterSetup
 from tipdatum.kinematics.frames import Array
 
+Places: TypeAlias = NDArray[np.intp]
+
 FADE_EVERY_S = 4.0
 """Time of work between two fadings, s: short beside the memory, so that no figure shows a step."""
 
-GROUPS: tuple[tuple[slice, ...], ...] = (
+PRESENT_OR_NOT: tuple[tuple[slice, ...], ...] = (
     (GYRO_CROSS, ACCEL_SKEW),
-    (GYRO_SCALE, ACCEL_SCALE),
     (ACCEL_WARM,),
+)
+"""Constants that a class of parts may lack: what its axes see of each other, and what warmth does to it."""
+NEVER_NOUGHT: tuple[tuple[slice, ...], ...] = (
+    (GYRO_SCALE, ACCEL_SCALE),
     (ACCEL_BIAS,),
     (MOUNT, LEVER, slice(LATENCY, LATENCY + 1)),
 )
-"""Constants that are as good or as bad as each other: axes and scales by how a part is made, the
+"""Constants that are as good or as bad as each other: scales and biases by how a part is made, the
 installation by how it was measured."""
+GROUPS = PRESENT_OR_NOT + NEVER_NOUGHT
+TRIED: Array = np.geomspace(0.04, 4.0, 16)
+"""Values of ρ that are weighed against each other, 1: from a fifth, by which data sheets of parts that their
+maker has aligned and calibrated over temperature differ from those of low-cost ones, to twice of what is
+described."""
 PRIOR_WEIGHT = 6.0
-"""How many constants' worth of the description stand against what has been learnt, 1."""
+"""k above, 1."""
 LEAST_FACTOR, MOST_FACTOR = 0.02, 4.0
-"""Bounds of the factor on a variance, 1: a seventh and twice of what is described."""
+"""Bounds of ρ by expectation maximisation, 1: a seventh and twice of what is described."""
+
+
+class Scale:
+    """The common factor ρ on the prior of one group of constants.
+
+    Attributes:
+        places: of the group among the constants that are told.
+        factor: ρ.
+        held: how many times D the filter holds for prior, 1.
+    """
+
+    def __init__(self, places: Places, may_lack: bool) -> None:
+        self.places = places
+        self.factor = self.held = 1.0
+        self._find = self._likely if may_lack else self._maximised
+        self._whiten = np.eye(len(places))
+
+    def begin(self, described: Array) -> None:
+        """Take the covariance (m, m) that is described for the group."""
+        self.factor = self.held = 1.0
+        self._whiten = np.linalg.inv(np.linalg.cholesky(described))
+
+    def learn(self, x: Array, P: Array, share: float) -> float:
+        """Find ρ by what `x` (m,) and `P` (m, m) tell of the group.
+
+        Returns:
+            How many times D to add to the information before it fades, of which `share` stays.
+        """
+        W = self._whiten
+        self.factor = self._find(W.dot(x), W.dot(P).dot(W.T))
+        wanted = 1.0 / self.factor
+        more = max(0.0, wanted - self.held)
+        self.held = share * (self.held + more) + (1.0 - share) * wanted
+        return more
+
+    def _maximised(self, x: Array, P: Array) -> float:
+        shown = float(x.dot(x) + np.trace(P))
+        factor = (PRIOR_WEIGHT + shown) / (PRIOR_WEIGHT + len(x))
+        return min(MOST_FACTOR, max(LEAST_FACTOR, factor))
+
+    def _likely(self, x: Array, P: Array) -> float:
+        known, ways = np.linalg.eigh(P)
+        known = 1.0 / known
+        told = (known * ways.T.dot(x))[:, None] ** 2
+        learnt = np.maximum(known - self.held, 0.0)[:, None]
+        likely = 0.5 * (told / (learnt + 1.0 / TRIED) - np.log1p(TRIED * learnt)).sum(axis=0)
+        weights = np.exp(likely - likely.max())
+        return float(weights.dot(TRIED) / weights.sum())
 
 
 class Memory:
@@ -82,21 +155,26 @@ class Memory:
         self._r = np.setdiff1d(np.arange(at.size), self._c)
         self._share = math.exp(-FADE_EVERY_S / setup.options.memory_s)
         self._passed = 0.0
-        self._groups = []
+        self._scales = []
         for group in GROUPS:
             of_it = np.zeros((setup.n, PER_SENSOR), dtype=bool)
             for part in group:
                 of_it[:, part] = True
-            self._groups.append(np.flatnonzero(of_it[told]))
+            self._scales.append(Scale(np.flatnonzero(of_it[told]), group in PRESENT_OR_NOT))
         self._adapts = setup.options.learn_class
-        self._described = np.ones(len(self._c))
-        self.factors = np.ones(len(GROUPS))
-        """ρ above."""
+        self._described: Array = np.eye(len(self._c))
+
+    @property
+    def factors(self) -> list[float]:
+        """ρ of each of `GROUPS`."""
+        return [scale.factor for scale in self._scales]
 
     def begin(self, x: Array, P: Array) -> None:
         """Take what is described, `x` (n,) and `P` (n, n), as the prior."""
-        self._described = P.diagonal()[self._c].copy()
-        self.factors[:] = 1.0
+        described = P[np.ix_(self._c, self._c)]
+        self._described = np.linalg.inv(described)
+        for scale in self._scales:
+            scale.begin(described[np.ix_(scale.places, scale.places)])
         self.keep(x, P)
 
     def keep(self, x: Array, P: Array) -> None:
@@ -105,17 +183,25 @@ class Memory:
         self._start = np.linalg.inv(P[np.ix_(c, c)])
         self._start_told = self._start.dot(x[c])
 
-    def _expected(self, x: Array, P: Array) -> Array:
-        """The information to go back to, by how good the parts have shown to be."""
+    def _exchanged(self, x: Array, P: Array) -> tuple[Array, Array]:
+        """What to add to the constants' information, and to that of the start, for the parts' class."""
+        now, start = np.zeros_like(self._described), np.zeros_like(self._described)
         if not self._adapts:
-            return np.asarray(self._start)
-        shown = (x[self._c] ** 2 + P.diagonal()[self._c]) / self._described
-        more = np.zeros(len(self._c))
-        for g, of_it in enumerate(self._groups):
-            factor = (PRIOR_WEIGHT + float(shown[of_it].sum())) / (PRIOR_WEIGHT + len(of_it))
-            self.factors[g] = factor = min(MOST_FACTOR, max(LEAST_FACTOR, factor))
-            more[of_it] = (1.0 / factor - 1.0) / self._described[of_it]
-        return np.asarray(self._start + np.diag(more), dtype=float)
+            return now, start
+        for scale in self._scales:
+            k = scale.places
+            places, own = self._c[k], np.ix_(k, k)
+            now[own] = scale.learn(x[places], P[np.ix_(places, places)], self._share) * self._described[own]
+            start[own] = (1.0 / scale.factor - 1.0) * self._described[own]
+        return now, start
+        for scale in self._scales:
+            k, before = scale.places, scale.factor
+            places = self._c[k]
+            scale.learn(x[places], P[np.ix_(places, places)])
+            own = np.ix_(k, k)
+            now[own] = (1.0 / scale.factor - 1.0 / before) * self._described[own]
+            start[own] = (1.0 / scale.factor - 1.0) * self._described[own]
+        return now, start
 
     def let_pass(self, seconds: float, x: Array, P: Array) -> None:
         """Note that the arm has worked for so long; change `x` and `P` when it is time to."""
@@ -127,11 +213,13 @@ class Memory:
         before = P[np.ix_(c, c)]
         known = np.linalg.inv(before)
         tie = P[np.ix_(r, c)].dot(known)
-        known *= self._share
+        told = known.dot(x[c])
+        now, start = self._exchanged(x, P)
         fresh = 1.0 - self._share
-        after = np.linalg.inv(known + fresh * self._expected(x, P))
+        known = self._share * (known + now) + fresh * (self._start + start)
+        after = np.linalg.inv(known)
         after = 0.5 * (after + after.T)
-        step = after.dot(known.dot(x[c]) + fresh * self._start_told) - x[c]
+        step = after.dot(self._share * told + fresh * self._start_told) - x[c]
         x[c] += step
         x[r] += tie.dot(step)
         across = tie.dot(after)

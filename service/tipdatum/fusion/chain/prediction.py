@@ -15,6 +15,7 @@ import numpy as np
 from tipdatum.fusion.chain.filter import ChainFilter
 from tipdatum.fusion.chain.heave import Pivot
 from tipdatum.fusion.chain.samples import SampleBuffer
+from tipdatum.kinematics.chain import Chain
 from tipdatum.kinematics.frames import Array
 
 RATE_NOISE_RADPS = 0.004
@@ -196,3 +197,20 @@ class StatedKnowledge(NamedTuple):
             return cls(angles, 0.0, 0.0, None, pivot)
         with_anchor = (share * P[: n + 1, anchor]).tolist()
         return cls(angles, float(f.x[anchor]), share * float(P[anchor, anchor]), with_anchor, pivot)
+
+
+def height_of(chain: Chain, q: Array, bucket_point: Sequence[float] | None) -> tuple[float, Array]:
+    """Height of the tip, or of another point of the bucket, m, and its derivatives (2 + n,) by the angles.
+
+    Args:
+        q: (2 + n,) rad. bucket_point: x and z, m, in the bucket's axes.
+    """
+    height, row = float(chain.tip(q)[2]), chain.height_jacobian(q)
+    if bucket_point is not None:
+        x, z = float(bucket_point[0]) - float(chain.lengths[-1]), float(bucket_point[1])
+        c, s, cr, sr = math.cos(q[-1]), math.sin(q[-1]), math.cos(q[1]), math.sin(q[1])
+        height += cr * (x * s + z * c)
+        row = row.copy()
+        row[-1] += cr * (x * c - z * s)
+        row[1] -= sr * (x * s + z * c)
+    return height, row

@@ -1,8 +1,9 @@
-"""How wide the stated sigma is: what has been learnt of the sensors
-says how good they are. The filter's covariance comes from priors that suit hobby parts and an ordinary
-installation, and from noise taken at its worst, since states must be able to take up errors that are not the
-sensors' own. What has been learnt of a group of constants tells whether its prior was right: with x̂ the
-estimates, P_0 the prior and P the present covariance,
+"""How wide the stated sigma is: what has been learnt of the sensors says how good they are.
+
+The filter's covariance comes from priors that suit hobby parts and an ordinary installation, and from noise
+taken at its worst, since states must be able to take up errors that are not the sensors' own. What
+has been learnt of a group of constants tells whether its prior was right: with x̂ the estimates, P_0 the prior
+and P the present covariance,
 
     R = (k + Σ x̂²) / (k + Σ (P_0 - P))        k = 3 · mean of P_0
 
@@ -32,7 +33,7 @@ from tipdatum.fusion.chain.model import FilterSetup
 from tipdatum.fusion.chain.noise import Vibration
 from tipdatum.kinematics.frames import Array
 
-POWER = 0.6
+POWER = 0.4
 """p above."""
 TRUST_S = 8.0
 """τ above, s."""
@@ -48,7 +49,7 @@ UNLIKE = 1.5
 MOST_SURPRISE = 3.0
 """Most of the mean squared, normalised innovation that one block counts for, 1: a shock is none of it. It is
 1 where their covariance is right, 0.2 for even streams of IMUs."""
-USUAL_SURPRISE = 0.3
+USUAL_SURPRISE = 0.2
 """Surprise up to which the covariance is taken for right, 1: even streams of good parts show 0.1 to 0.2. What
 is beyond goes with its root into sigma, less what folded vibration explains, which the covariance holds."""
 CALM_SURPRISE, LEAST_SURPRISE = 0.6, 0.09

@@ -1,0 +1,74 @@
+"""How angles are found: all of them at a start, one of them after its sensor was silent.
+
+Figures count as settling, or are withheld, until then.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from tipdatum.fusion.arm import JointMap
+from tipdatum.fusion.chain.filter import ChainFilter
+from tipdatum.fusion.chain.integration import EpochBlock
+from tipdatum.kinematics.chain import Chain
+from tipdatum.kinematics.frames import Array
+
+FOUND_M = 0.05
+"""3 sigma of the tip's height by an angle that is being found anew, m, from which it is shown again."""
+FINDING_MOST_S = 1.5
+"""Longest that it is withheld, s: an angle that no more becomes of (no gyro, say) is shown with its sigma."""
+LEVELLING_S = 1.0
+"""Rest that is averaged before the angles are taken as levelled, s."""
+STILL_RADPS = 0.02
+"""Spread of a gyro's means, rad/s, up to which the machine counts as still while it starts."""
+
+
+class Levelling:
+    """After a second of rest at the start, mounts count as levelled in the posture there is."""
+
+    def __init__(self) -> None:
+        self._turned: list[Array] = []
+
+    def goes_on(self, f: ChainFilter, block: EpochBlock) -> bool:
+        """Take a block, and level when there are enough; whether levelling still goes on."""
+        span = f.span
+        self._turned.append(block.turned)
+        if len(self._turned) * span < LEVELLING_S:
+            return True
+        still = float((np.diff(self._turned, axis=0) / span).std(axis=0).max()) < STILL_RADPS
+        o = f.options
+        f.level(math.radians(o.levelling_sigma_deg if still else o.mount_sigma_deg))
+        if still:
+            f.keep()
+        return False
+
+
+class Finding:
+    """Angles that are being found anew.
+
+    Attributes:
+        since: by number of the sensor when that began, s.
+    """
+
+    def __init__(self) -> None:
+        self.since: dict[int, float] = {}
+
+    def begin(self, i: int, t: float) -> None:
+        """The angle of sensor `i` is found anew from `t` s on."""
+        self.since[i] = t
+
+    def look(self, f: ChainFilter, posture: JointMap, chain: Chain, t: float) -> None:
+        """After a block: which of them are found well enough to be shown."""
+        if not self.since:
+            return
+        n = f.n
+        q, _, ratio = posture.join(f.x[: n + 1].tolist(), [0.0] * (n + 1))
+        if q is None:
+            return
+        levers = posture.back(chain.height_jacobian(np.array(q)).tolist(), ratio)
+        for i, since in list(self.since.items()):
+            off = 3.0 * f.share * math.sqrt(float(f.P[i, i])) * abs(levers[i])
+            if off <= FOUND_M or t - since >= FINDING_MOST_S:
+                del self.since[i]
