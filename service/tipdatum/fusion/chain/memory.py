@@ -135,8 +135,8 @@ class Scale:
         return min(MOST_FACTOR, max(LEAST_FACTOR, factor))
 
     def _likely(self, x: Array, P: Array) -> float:
-        known, ways = np.linalg.eigh(P)
-        known = 1.0 / known
+        variances, ways = np.linalg.eigh(P)
+        known = 1.0 / variances
         told = (known * ways.T.dot(x))[:, None] ** 2
         learnt = np.maximum(known - self.held, 0.0)[:, None]
         likely = 0.5 * (told / (learnt + 1.0 / TRIED) - np.log1p(TRIED * learnt)).sum(axis=0)
@@ -164,15 +164,10 @@ class Memory:
         self._adapts = setup.options.learn_class
         self._described: Array = np.eye(len(self._c))
 
-    @property
-    def factors(self) -> list[float]:
-        """ρ of each of `GROUPS`."""
-        return [scale.factor for scale in self._scales]
-
     def begin(self, x: Array, P: Array) -> None:
         """Take what is described, `x` (n,) and `P` (n, n), as the prior."""
         described = P[np.ix_(self._c, self._c)]
-        self._described = np.linalg.inv(described)
+        self._described = np.asarray(np.linalg.inv(described), dtype=float)
         for scale in self._scales:
             scale.begin(described[np.ix_(scale.places, scale.places)])
         self.keep(x, P)
