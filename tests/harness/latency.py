@@ -173,7 +173,7 @@ def set_reference(port: int) -> None:
     client.on_connect = lambda c, *_: c.subscribe([("tipdatum/bench/status", 1), ("tipdatum/bench/reply", 1)])
     client.connect("127.0.0.1", port)
     client.loop_start()
-    wait_until(lambda: answers, "the reference is set", 30)
+    wait_until(lambda: answers, "the reference is set")
     client.disconnect()
     client.loop_stop()
     if not answers[0]["ok"]:

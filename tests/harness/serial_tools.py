@@ -75,7 +75,7 @@ async def running(driver: Driver, clock: Callable[[], float] = time.monotonic) -
         assert left == []
 
 
-async def until(done: Callable[[], bool], seconds: float = 5.0) -> None:
+async def until(done: Callable[[], bool], seconds: float = 60.0) -> None:
     """Wait for something to come true, and fail where it does not."""
     end = time.monotonic() + seconds
     while not done():

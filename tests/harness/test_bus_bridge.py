@@ -108,7 +108,7 @@ def test_a_cut_link_costs_no_event_and_brings_no_old_figure(
         def all_there(wanted: int = sent) -> bool:
             return len(texts_once(office)) == wanted
 
-        wait_until(all_there, "every event arrives", 30)
+        wait_until(all_there, "every event arrives")
 
     service.client.publish_raw("tipdatum/digger-1/tip", b"new", LIVE)
     office.wait_for("/tip")

@@ -61,7 +61,7 @@ def port(folder: Path) -> Iterator[int]:
         yield number
     finally:
         process.terminate()
-        process.communicate(timeout=20)
+        process.communicate(timeout=60)
 
 
 def test_the_steps_hold_every_command() -> None:

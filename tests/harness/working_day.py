@@ -123,7 +123,7 @@ def run_day(folder: Path, work: Path, speed: float, switch: bool) -> Heard:
     finally:
         for process in (service, listener):
             process.terminate()
-            process.wait(timeout=20)
+            process.wait(timeout=60)
         broker.stop()
         log.close()
 

@@ -50,7 +50,7 @@ def service(tmp_path: Path) -> Iterator[str]:
     else:
         pytest.fail(f"the service named no page:\n{said}")
     process.terminate()
-    process.communicate(timeout=20)
+    process.communicate(timeout=60)
 
 
 def test_dig_is_shown_commands_arrive_and_the_end_of_the_readings_is_said(page: Page, service: str) -> None:

@@ -47,7 +47,7 @@ class Peer:
         """So many bytes; the link writes on as there is room."""
         found = bytearray()
         self.stream.settimeout(0.01)
-        deadline = time.monotonic() + 10.0
+        deadline = time.monotonic() + 60.0
         while len(found) < count and time.monotonic() < deadline:
             with contextlib.suppress(TimeoutError):
                 found += self.stream.recv(65536)

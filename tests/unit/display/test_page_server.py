@@ -30,7 +30,7 @@ def server() -> Iterator[Server]:
 def ask(
     server: Server, path: str, method: str = "GET", headers: Mapping[str, str] | None = None
 ) -> tuple[int, bytes, dict[str, str]]:
-    connection = http.client.HTTPConnection("127.0.0.1", server.port, timeout=5)
+    connection = http.client.HTTPConnection("127.0.0.1", server.port, timeout=60)
     connection.putrequest(method, path, skip_accept_encoding=True)
     for name, value in (headers or {}).items():
         connection.putheader(name, value)

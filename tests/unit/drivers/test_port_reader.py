@@ -66,7 +66,7 @@ def test_all_that_has_come_is_read_in_order_and_silence_is_no_bytes(wire: Wire) 
     sent = os.urandom(1500)
     wire.send(sent)
     found = b""
-    deadline = time.monotonic() + 5.0
+    deadline = time.monotonic() + 60.0
     while len(found) < len(sent) and time.monotonic() < deadline:
         found += read()
     assert found == sent

@@ -123,7 +123,7 @@ def told_to_the_page(made: Service, place: BrokerPlace) -> dict[str, Any]:
     page = open_page(made, place)
     assert page is not None
     try:
-        with urllib.request.urlopen(f"{page.url}settings.json", timeout=5) as answer:
+        with urllib.request.urlopen(f"{page.url}settings.json", timeout=60) as answer:
             settings: dict[str, Any] = json.load(answer)
             return settings
     finally:

@@ -15,7 +15,7 @@ from tipdatum.run import state_keeper
 from tipdatum.run.state_file import StateFile
 from tipdatum.run.state_keeper import StateKeeper
 
-SOON_S = 10.0
+SOON_S = 60.0
 
 
 class Kept:
