@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from decimal import Decimal
 from typing import get_args
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -78,6 +79,25 @@ def test_a_tip_is_what_validation_would_have_made(report: TipReport) -> None:
     tip = tip_message(report, WALL)
     assert isinstance(tip, Tip)
     is_as_if_validated(tip)
+
+
+SAME_NAME = ("elevation_m", "left_m", "right_m", "reach_m", "lateral_m", "deviation_m")
+OF_THE_TARGET = {
+    "target_m": "target_m", "station_m": "station_m", "offset_m": "offset_m",
+    "perpendicular_m": "perpendicular_m", "left_deviation_m": "left_m", "right_deviation_m": "right_m",
+    "heel_deviation_m": "heel_m", "governing_deviation_m": "governing_m", "governing": "governing",
+    "judgement": "band",
+}  # fmt: skip
+"""Field of the message → figure that it carries."""
+
+
+@given(REPORTS.filter(lambda report: report.against is not None))
+def test_every_field_of_a_tip_carries_the_figure_of_its_name(report: TipReport) -> None:
+    tip, against = tip_message(report, WALL), report.against
+    pairs = [(getattr(tip, name), getattr(report, name)) for name in SAME_NAME]
+    pairs += [(getattr(tip, name), getattr(against, figure)) for name, figure in OF_THE_TARGET.items()]
+    for told, meant in pairs:
+        assert told == (pytest.approx(meant, abs=6e-5) if isinstance(meant, float) else meant)
 
 
 @given(REPORTS)
