@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -40,36 +41,44 @@ def check(
     """Check files and say in words what they describe; one that is wrong does not hide the next."""
     console = talker(as_json=as_json)
     errors: list[InputError] = []
+    noted: list[dict[str, str]] = []
     for number, path in enumerate(file):
         if number:
             console.print()
         try:
-            _check_file(console, path, installed=installed)
+            notes = _check_file(console, path, installed=installed)
+            noted += [{"file": str(path), "note": note} for note in notes]
         except InputError as error:
             errors += [error, *error.more]
     if as_json:
-        print_json({"files": [str(path) for path in file], "errors": [str(error) for error in errors]})
+        found = {"files": [str(path) for path in file], "errors": [str(error) for error in errors]}
+        print_json({"ok": not errors, **found, "notes": noted})
     for wrong in errors[:-1]:
         typer.echo(f"tipdatum: {wrong}", err=True)
     if errors:
         raise errors[-1]
 
 
-def _check_file(console: Console, config: Path, *, installed: bool) -> None:
+def _check_file(console: Console, config: Path, *, installed: bool) -> list[str]:
+    """Say what a file describes; gives the notes on it.
+
+    Raises:
+        InputError: something in it is wrong.
+    """
     if config.name.endswith(SESSION_ENDINGS):
-        _check_session(console, config)
-        return
+        return _check_session(console, config)
     if "boom" in (data := load_toml(config)):
-        _say_machine(console, parse_machine(data, str(config)))
+        noted = _say_machine(console, parse_machine(data, str(config)))
     else:
         service = load_service(config)
-        _check_service(console, service)
+        noted = _check_service(console, service)
         if installed and (refused := refusals(service)):
             raise InputError("\n".join(f"{config}: {sentence}" for sentence in refused))
     console.print(f"\n{config}: nothing wrong found.", soft_wrap=True)
+    return noted
 
 
-def _check_service(console: Console, service: Service) -> None:
+def _check_service(console: Console, service: Service) -> list[str]:
     wrong: list[InputError] = []
     notes_of_drivers = []
     for number, table in enumerate(service.drivers):
@@ -95,15 +104,14 @@ def _check_service(console: Console, service: Service) -> None:
     ]
     console.print(_rows("Service", rows))
     console.print()
-    _say_machine(console, service.machine)
+    noted = _say_machine(console, service.machine)
     if not service.drivers:
         strangers.append("no [[driver]]: nothing would ever come in")
     strangers += _receivers_without_contact(service)
-    for note in strangers:
-        console.print(f"Note: {note}", soft_wrap=True)
+    return [*noted, *_said(console, strangers)]
 
 
-def _check_session(console: Console, path: Path) -> None:
+def _check_session(console: Console, path: Path) -> list[str]:
     session = SessionFile(path)
     machine = parse_machine(session.header.machine, f"{path}, machine of the header")
     kinds: Counter[str] = Counter()
@@ -126,26 +134,34 @@ def _check_session(console: Console, path: Path) -> None:
     ]
     console.print(_rows("Session", rows))
     console.print()
-    _say_machine(console, machine)
-    for name in sorted(set(sensors) - set(machine.sensor)):
-        console.print(f"Note: sensor {name} is not described: its readings are not used", soft_wrap=True)
-    for warning in session.warnings:
-        console.print(f"Note: {warning}", soft_wrap=True)
+    noted = _say_machine(console, machine)
+    unused = [
+        f"sensor {name} is not described: its readings are not used"
+        for name in sorted(set(sensors) - set(machine.sensor))
+    ]
+    noted += _said(console, [*unused, *session.warnings])
     slow = [f"sensor {name} {presence.slowness}" for name, presence in presences.items() if presence.too_slow]
     if slow:
         raise InputError(f"{path}: {'; '.join(slow)}")
     console.print(f"\n{path}: nothing wrong found.", soft_wrap=True)
+    return noted
 
 
-def _say_machine(console: Console, machine: Machine) -> None:
+def _say_machine(console: Console, machine: Machine) -> list[str]:
     sentences = [*describe_arm(machine), describe_calibration(machine)]
     console.print(_rows(machine.name, [("", sentence) for sentence in sentences]))
     if machine.sensor:
         console.print()
         sensors = [(name, describe_sensor(sensor)) for name, sensor in machine.sensor.items()]
         console.print(_rows("Sensors", sensors))
-    for note in notes(machine):
+    return _said(console, notes(machine))
+
+
+def _said(console: Console, noted: Sequence[str]) -> list[str]:
+    """The notes, printed."""
+    for note in noted:
         console.print(f"Note: {note}", soft_wrap=True)
+    return list(noted)
 
 
 def _rows(title: str, rows: list[tuple[str, str]]) -> Table:

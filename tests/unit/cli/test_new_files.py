@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
 from collections.abc import Callable
@@ -250,3 +251,19 @@ def test_arrows_become_the_mount_that_points_them_there(x_arrow: str, z_arrow: s
     np.testing.assert_allclose(mount[:, 0], ARROWS[x_arrow], atol=1e-9)
     np.testing.assert_allclose(mount[:, 2], ARROWS[z_arrow], atol=1e-9)
     assert np.linalg.det(mount) == pytest.approx(1.0)
+
+
+def test_check_as_json_tells_errors_and_notes(
+    new: New, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    new(*MEASURED)
+    site = tmp_path / "site"
+    for file, ok in (("blue-digger-machine.toml", True), ("none.toml", False)):
+        with pytest.raises(SystemExit) as ended:
+            main(["check", "--json", str(site / file)])
+        told = json.loads(capsys.readouterr().out)
+        assert told["ok"] is ok
+        assert (ended.value.code == 0) is ok
+        assert bool(told["errors"]) is not ok
+        assert any("nobody measured" in one["note"] for one in told["notes"]) is ok
+        assert told["files"] == [str(site / file)]
