@@ -3,7 +3,7 @@
 import binascii
 import time
 
-from machine import Pin, unique_id
+from machine import WDT, Pin, unique_id
 from neopixel import NeoPixel
 from umqtt.simple import MQTTClient
 
@@ -14,6 +14,8 @@ COUNT = getattr(settings, "LAMPS", 11)
 LIGHT = getattr(settings, "LIGHT", (255, 230, 190))  # one warm white: the pattern tells, not the colour
 BRIGHTEST = getattr(settings, "BRIGHTEST", 0.4)  # less at night
 
+# A link that stalls inside a message holds check_msg for ever: start anew rather than show what is old.
+watchdog = WDT(timeout=5000)
 bar = NeoPixel(Pin(settings.LED_PIN, Pin.OUT), COUNT)
 texts = {"deviation": "---", "state": ""}
 heard = None  # when the newest message came
@@ -56,10 +58,12 @@ def take_all(client):
 
 while True:
     try:
+        watchdog.feed()
         show()
         client = connected()
         pinged = time.ticks_ms()
         while True:
+            watchdog.feed()
             take_all(client)
             if time.ticks_diff(time.ticks_ms(), pinged) > 5000:
                 client.ping()

@@ -14,6 +14,14 @@ try:
 except ImportError:
     NAME = "small-display"
 
+try:
+    from machine import WDT
+
+    # A link that stalls inside a message holds check_msg for ever: start anew rather than show what is old.
+    watchdog = WDT(timeout=5000)
+except ImportError:
+    watchdog = None
+
 lines = {"elevation": "---", "deviation": "---", "state": "no figures"}
 heard = None  # when the newest message came
 taken = 0  # messages so far
@@ -28,6 +36,11 @@ def blank():
     global heard
     lines.update(elevation="---", deviation="---", state="no figures")
     heard = None
+
+
+def alive():
+    if watchdog is not None:
+        watchdog.feed()
 
 
 def on_message(topic, payload):
@@ -57,9 +70,11 @@ def take_all(client):
 
 while True:
     try:
+        alive()
         client = connected()
         pinged = time.ticks_ms()
         while True:
+            alive()
             take_all(client)
             if heard is not None and time.ticks_diff(time.ticks_ms(), heard) > 500:
                 blank()  # never show what is old
