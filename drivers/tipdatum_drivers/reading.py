@@ -130,6 +130,13 @@ Reading: TypeAlias = Imu | Tilt | Slew | Beam | Input | Identity
 Record: TypeAlias = Reading | Command | Truth
 
 
+def moved(record: Record, by_s: float) -> Record:
+    """The record on a clock that reads so many seconds more."""
+    if isinstance(record, (Imu, Tilt, Beam, Input)) and record.t_sample is not None:
+        return replace(record, t=record.t + by_s, t_sample=record.t_sample + by_s)
+    return replace(record, t=record.t + by_s)
+
+
 def handed_over(reading: Record, t: float) -> Record:
     """The same reading in its place behind others that came first by another line.
 

@@ -23,11 +23,21 @@ from tipdatum.calibration.verification import of_method, verify
 from tipdatum.cli import capture as capturing
 from tipdatum.cli.account import account
 from tipdatum.cli.inputs import read_machine
-from tipdatum.cli.options import Exit, Json, MachineFile, MachineId, Output, Sessions, print_json, talker
+from tipdatum.cli.options import (
+    Exit,
+    Json,
+    MachineFile,
+    MachineId,
+    Output,
+    ReadersLanguage,
+    Sessions,
+    print_json,
+    speech_for,
+    talker,
+)
 from tipdatum.display.calibration.sheet import sheet
 from tipdatum.display.report.units import UNITS
 from tipdatum.display.report.words import Words
-from tipdatum.display.texts import languages
 from tipdatum.errors import InputError
 from tipdatum.results import write_text
 from tipdatum.walltime import to_the_second
@@ -77,13 +87,12 @@ def calibrate(
         Path | None,
         typer.Option("--report", help="HTML file for a report of it: misfits, postures, verdict."),
     ] = None,
-    language: Annotated[str, typer.Option(help=f"Of the report: {', '.join(languages())}.")] = "en",
+    language: ReadersLanguage = "en",
     as_json: Json = False,
 ) -> None:
     """Solve for mounts, biases and lengths, say how well they are known, and write the description."""
     console = talker(as_json=as_json)
-    if language not in languages():
-        raise InputError(f'--language: found "{language}", expected one of {", ".join(languages())}')
+    speech_for(language)
     described, text = read_machine(machine)
     folders = sessions or [observations.parent]
     if capture_from is None:

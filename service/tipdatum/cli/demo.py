@@ -18,10 +18,11 @@ from rich.text import Text
 
 from tipdatum.bus.topics import ROOT
 from tipdatum.cli.listener import Heard, Listener
-from tipdatum.cli.options import OwnPort, input_file
+from tipdatum.cli.options import OwnPort, ReadersLanguage, input_file, speech_for
 from tipdatum.cli.watch import keep_on_screen
 from tipdatum.config import DriverTable, Service, load_service
 from tipdatum.display.terminal import View
+from tipdatum.display.texts import Speech, speech
 from tipdatum.errors import PortError
 from tipdatum.machine.description import parse_machine
 from tipdatum.run import logs
@@ -41,8 +42,10 @@ def demo(
     view: Annotated[bool, typer.Option(help="Show the live view in the terminal.")] = True,
     browser: Annotated[bool, typer.Option(help="Open the page where there is a screen.")] = True,
     port: OwnPort = None,
+    language: ReadersLanguage = "en",
 ) -> None:
     """Show the whole line at work until Ctrl-C: broker, service, a recorded dig, a live view."""
+    say = speech_for(language)
     service = demo_service(session, port)
     # The live view owns the terminal; without it the log has room.
     logs.configure(stream=io.StringIO() if view else sys.stderr)
@@ -52,10 +55,10 @@ def demo(
         for line in introduction(where):
             typer.echo(line)
         if browser and where.page_url and _has_screen():
-            webbrowser.open(where.page_url)
+            webbrowser.open(f"{where.page_url}?language={say.language}")
         if view:
             restored.clear()
-            arguments = (where, over, restored)
+            arguments = (where, over, restored, say)
             threading.Thread(target=_show, args=arguments, name="demo-view", daemon=True).start()
 
     restored.set()
@@ -111,8 +114,8 @@ def set_line(where: Ready) -> str:
 class _Introduced(View):
     """The live view with the introduction above it; on a low terminal only what one needs to try it."""
 
-    def __init__(self, where: Ready) -> None:
-        super().__init__(where.machine_id, where.topics.root)
+    def __init__(self, where: Ready, say: Speech | None = None) -> None:
+        super().__init__(where.machine_id, where.topics.root, say or speech())
         self._lines = introduction(where)
         page = [f"  page    {where.page_url}"] if where.page_url else []
         self._short = [set_line(where), *page]
@@ -125,13 +128,13 @@ class _Introduced(View):
         return Group(text, super().render(width, height - len(lines), now))
 
 
-def _show(where: Ready, over: threading.Event, restored: threading.Event) -> None:
+def _show(where: Ready, over: threading.Event, restored: threading.Event, say: Speech) -> None:
     """Draw until the demonstration is over; an ordinary client of the public topics.
 
     Args:
         restored: set once the terminal is as it was.
     """
-    view = _Introduced(where)
+    view = _Introduced(where, say)
     try:
         listener = Listener(where.broker_host, where.broker_port, f"{where.topics.base}/#", None, None)
     except PortError as error:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -20,11 +20,15 @@ from tipdatum.machine.description import parse_machine
 from tipdatum.sessions.scorer import Errors, MessageTrack, TruthTrack, score, true_elevation
 from tipdatum.sessions.tracks import read_truth
 from tipdatum.walltime import WallTime, parse_started
+from tipdatum_drivers.reading import moved
 from tipdatum_drivers.session_file import SessionFile
 
 CARRIES = ("mark/return", "laser/set", "datum/correct", "book/distribute", "bucket/choose", "bucket/wear")
 """Commands after which elevations hang on more than the last touch of a known mark."""
 
+
+PAUSE_S = 5.0
+"""Between two files, longer than this the service was off, s; a file that follows another has no gap."""
 
 NOBODY = ("unknown", "recording", "session")
 """How commands are signed that nobody signed."""
@@ -70,21 +74,24 @@ class _Kept:
             self.others[type(message)].append(message.model_dump())
 
 
-def gather(path: Path, settings: Settings, name: str) -> Run:
+def gather(path: Path, settings: Settings, name: str, later: Sequence[Path] = ()) -> Run:
     """Replay a session and keep what the report tells.
 
+    Args:
+        later: further files of the same day and machine, in any order: what was set goes on from one to the
+            next, and over a pause of the service as after a restart.
+
     Raises:
-        InputError: the session cannot be read, or gives no figures.
+        InputError: a session cannot be read, or there are no figures.
     """
-    session = SessionFile(path)
-    header = session.header
+    first, *others = sorted(map(SessionFile, (path, *later)), key=lambda one: one.header.started)
+    header, path = first.header, first.path
     machine = parse_machine(header.machine, f"{path}, machine of the header")
     kept = _Kept()
     settings = replace(settings, arm_every=1)
     pipeline = Pipeline(machine, settings, WallTime(parse_started(header.started, str(path))), kept.take)
     kept.pose = lambda: pipeline.work.pose
-    for record in session.records():
-        pipeline.feed(record)
+    _feed(pipeline, first, others)
     pipeline.finish()
     if not kept.tips:
         raise SessionError(
@@ -93,12 +100,12 @@ def gather(path: Path, settings: Settings, name: str) -> Run:
     t, t_emit, elevation, reach, sigma, deviation, target = np.array(kept.tips).T
     slew, hang = np.array(kept.arms).T
     quality = tuple(word for word, _ in kept.words)
-    truth = _truth(path)
+    truth = None if others else _truth(path)
     track = MessageTrack(t_emit, elevation, sigma, quality)
     work = pipeline.work.state
     return Run(
         name=name,
-        session=path.name,
+        session=", ".join(one.path.name for one in (first, *others)),
         started=header.started,
         machine=header.machine,
         estimator=settings.estimator,
@@ -124,10 +131,34 @@ def gather(path: Path, settings: Settings, name: str) -> Run:
         points=[point.model_dump() for point in work.points],
         error=_error(truth, track, [word for _, word in kept.words], carried=_carried(kept)),
         score=_score(truth, track, carried=_carried(kept)),
-        warnings=[f"{path.name}: {text}" for text in session.warnings],
+        warnings=[f"{one.path.name}: {text}" for one in (first, *others) for text in one.warnings],
         operator=", ".join(_names(kept)),
         site=work.trench.name,
     )
+
+
+def _feed(pipeline: Pipeline, first: SessionFile, others: Sequence[SessionFile]) -> None:
+    """Every record of the files, in the time of the first one.
+
+    Raises:
+        SessionError: a file is of another machine.
+    """
+    began = parse_started(first.header.started, first.name)
+    latest = 0.0
+    for session in (first, *others):
+        if session.header.machine.get("sensor") != first.header.machine.get("sensor"):
+            raise SessionError(session.name, 1, "other sensors", f"those of {first.path.name}")
+        here = parse_started(session.header.started, session.name)
+        shift = 0.0 if began is None or here is None else (here - began).total_seconds()
+        fresh = session is not first
+        for one in session.records():
+            record = moved(one, shift) if shift else one
+            if record.t < latest:
+                continue  # the clock was set back between two files
+            if fresh and record.t - latest > PAUSE_S:
+                pipeline.go_on_after(record.t, record.t - latest)
+            fresh, latest = False, record.t
+            pipeline.feed(record)
 
 
 def _names(kept: _Kept) -> list[str]:

@@ -23,6 +23,8 @@ from rich.console import Console
 from tipdatum.bus.options import BrokerOptions
 from tipdatum.bus.topics import ROOT
 from tipdatum.cli.asker import Access
+from tipdatum.display.texts import Speech, languages, speech
+from tipdatum.errors import InputError
 from tipdatum.results import STANDARD
 
 STANDARD_INPUT = "standard-input"
@@ -126,6 +128,7 @@ _PORT = typer.Option("--port", min=1, max=65535, help="The broker's MQTT port.")
 Port = Annotated[int, _PORT]
 OwnPort = Annotated[int | None, _PORT]
 """Of a broker that the command starts; None: 1883, or a free one where that is taken."""
+ReadersLanguage = Annotated[str, typer.Option("--language", help=f"Language: {', '.join(languages())}.")]
 User = Annotated[str | None, typer.Option("--user", help="User at the broker.")]
 PasswordFile = Annotated[
     Path | None,
@@ -165,6 +168,17 @@ def access_from(
 def with_access(command: Command) -> Command:
     """Give a command that takes `access` the options of `access_from` in its place."""
     return with_options("access", access_from)(command)
+
+
+def speech_for(language: str) -> Speech:
+    """Speech in the language that was asked for.
+
+    Raises:
+        InputError: there is none.
+    """
+    if language not in languages():
+        raise InputError(f'--language: found "{language}", expected one of {", ".join(languages())}')
+    return speech(language)
 
 
 def with_options(part: str, made_from: Callable[..., Any]) -> Callable[[Command], Command]:

@@ -16,7 +16,9 @@ from tipdatum.cli.options import (
     Config,
     Estimators,
     Output,
+    ReadersLanguage,
     SessionFiles,
+    speech_for,
     talker,
     with_options,
 )
@@ -27,7 +29,6 @@ from tipdatum.display.report.run import Run
 from tipdatum.display.report.tables import tip_csv
 from tipdatum.display.report.units import UNITS
 from tipdatum.display.report.words import Words
-from tipdatum.display.texts import languages
 from tipdatum.errors import InputError
 from tipdatum.results import write_text
 from tipdatum.run.replay import output_name
@@ -45,9 +46,12 @@ def report(
     estimator: Estimators = None,
     config: Config = None,
     units: Annotated[str, typer.Option(help="m: metres and millimetres; ft: decimal feet and inches.")] = "m",
-    language: Annotated[str, typer.Option(help=f"Language: {', '.join(languages())}.")] = "en",
+    language: ReadersLanguage = "en",
     site: Annotated[str, typer.Option(help="Site, for the report's head.")] = "",
     operator: Annotated[str, typer.Option(help="Who dug, for the report's head.")] = "",
+    joined: Annotated[
+        bool, typer.Option("--joined", help="The sessions are one day of one machine, one after the other.")
+    ] = False,
     timezone: Annotated[
         str | None, typer.Option(help="Zone of the times, such as Europe/Vienna; default this computer's.")
     ] = None,
@@ -55,14 +59,15 @@ def report(
     """Write what was dug, how closely, on which reference, and how the sensors did, as one HTML file."""
     if units not in UNITS:
         raise InputError(f'--units: found "{units}", expected one of {", ".join(UNITS)}')
-    if language not in languages():
-        raise InputError(f'--language: found "{language}", expected one of {", ".join(languages())}')
+    speech_for(language)
     words = Words.of(UNITS[units], language, _zone(timezone))
-    plan = _plan(session, estimator or [])
-    with recordings.opened(path for path, _, _ in plan) as files:
+    plan = _plan(session[:1] if joined else session, estimator or [])
+    later = session[1:] if joined else []
+    with recordings.opened([*(path for path, _, _ in plan), *later]) as files:
+        more = files[len(plan) :]
         runs = [
-            gather(file, settings_from(config, name), label)
-            for file, (_, name, label) in zip(files, plan, strict=True)
+            gather(file, settings_from(config, name), label, more)
+            for file, (_, name, label) in zip(files, plan, strict=False)
         ]
     runs = [replace(run, site=site or run.site, operator=operator or run.operator) for run in runs]
     if output is None and session[0].name.startswith(STANDARD_INPUT):

@@ -15,7 +15,7 @@ from rich.live import Live
 from tipdatum.bus.topics import Topics
 from tipdatum.cli.asker import Access
 from tipdatum.cli.listener import Heard
-from tipdatum.cli.options import Json, with_access
+from tipdatum.cli.options import Json, ReadersLanguage, speech_for, with_access
 from tipdatum.display.terminal import View
 
 FRAMES_A_SECOND = 12
@@ -33,12 +33,13 @@ def watch(
         bool, typer.Option("--lines", help="Print one line a second instead of drawing.")
     ] = False,
     as_json: Json = False,
+    language: ReadersLanguage = "en",
 ) -> None:
     """Show the live figures of a running service; with --json every tip message, one a line."""
     if as_json:
         _print_tips(access)
         return
-    view = View(access.machine_id, access.topic_root)
+    view = View(access.machine_id, access.topic_root, speech_for(language))
     with closing(access.listen(f"{access.topic_root}/{access.machine_id or '+'}/#")) as listener:
 
         def update(_now: float) -> bool:

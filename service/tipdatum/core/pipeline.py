@@ -152,6 +152,13 @@ class Pipeline:
         self._set_next_tick(int(t / self._settings.period_s))
         self._now = t
 
+    def go_on_after(self, t: float, off_s: float) -> None:
+        """Go on at `t`, s, after the service was off for so long, as a start with the state on disk does."""
+        self._renew_estimator()
+        self.skip_to(t)
+        self.work.restore(off_s, t)
+        self._flush(t)
+
     def speak(self) -> None:
         """From now on publish with every tick, also before the first reading: figures are null, and say why.
 

@@ -1,4 +1,4 @@
-"""The report of the day by one touch: of the newest recorded session file, written by a process of its own.
+"""The report of the day by one touch: of all session files of the last day, written by a process of its own.
 
 A replay of a day takes minutes of a processor; the live figures come first, so that process comes last.
 """
@@ -10,6 +10,7 @@ import subprocess
 import sys
 import tempfile
 import threading
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -43,13 +44,15 @@ class DayReport:
         with self._lock:
             if self._state["state"] == "writing":
                 return
-            session = self._newest()
-            if session is None:
+            sessions = self._of_the_day()
+            if not sessions:
                 self._state = {"state": "failed", "text": f"no session file in {self._recordings}"}
                 return
             self._state = {"state": "writing"}
             nice = ["nice", "-n", "10"] if shutil.which("nice") else []
-            command = [*nice, sys.executable, "-m", "tipdatum", "report", str(session), "-o", str(self.file)]
+            command = [*nice, sys.executable, "-m", "tipdatum", "report", *sessions, "-o", str(self.file)]
+            if len(sessions) > 1:
+                command.append("--joined")
             self._process = subprocess.Popen(
                 [*command, *self._written_in],
                 stdout=subprocess.DEVNULL,
@@ -65,9 +68,12 @@ class DayReport:
             self._process.wait()
         self._folder.cleanup()
 
-    def _newest(self) -> Path | None:
-        found = [file for file in self._recordings.glob("*") if file.name.endswith(ENDINGS)]
-        return max(found, key=lambda file: file.stat().st_mtime, default=None)
+    def _of_the_day(self) -> list[str]:
+        """The newest session file and those that were written on the same day of this computer's clock."""
+        files = [file for file in self._recordings.glob("*") if file.name.endswith(ENDINGS)]
+        written = {file: datetime.fromtimestamp(file.stat().st_mtime).astimezone() for file in files}
+        ordered = sorted(files, key=lambda file: written[file])
+        return [str(file) for file in ordered if written[file].date() == written[ordered[-1]].date()]
 
     def _wait(self) -> None:
         process = self._process

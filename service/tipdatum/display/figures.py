@@ -8,6 +8,7 @@ from typing import Any
 from rich.text import Text
 
 from tipdatum.display.digits import big
+from tipdatum.display.texts import Speech, speech
 
 DIM, FIGURE, CARE = "bright_black", "bold bright_white", "bold yellow"
 COARSE_FROM_M, FINE_TO_M = 0.05, 0.03
@@ -16,7 +17,7 @@ ON_GRADE_M = 0.01
 """Size below which a deviation is called on grade where no tolerance is set (common practice, no source)."""
 LARGE_FROM_ROWS = 13
 """Rows that elevation, deviation and one reason need with large figures; reach and corners may fall off."""
-ABOVE, BELOW = "above target, lower", "below target, raise"
+ENGLISH = speech()
 
 
 def number(value: Any) -> float | None:
@@ -50,134 +51,167 @@ def block(
     columns: int,
     fine: bool,
     base: str,
+    say: Speech = ENGLISH,
 ) -> list[Text]:
     """Elevation, deviation, sigma, quality and reasons; with `trouble` its words instead of every figure.
 
     Args:
         rows, columns: room there is; figures are three lines high where they can be.
         fine: millimetres rather than centimetres. base: the machine's topics begin with it.
+        say: the reader's language.
     """
     if trouble:
-        return [Text(" Tip elevation", DIM), *_large(None, fine, rows), *_wrapped(trouble, CARE, columns)]
-    lines = [Text(" Tip elevation", DIM), *_large(number(tip.get("elevation_m")), fine, rows)]
+        head = Text(f" {say('terminal.elevation')}", DIM)
+        return [head, *_large(None, fine, rows), *_wrapped(trouble, CARE, columns)]
+    lines = [
+        Text(f" {say('terminal.elevation')}", DIM),
+        *_large(number(tip.get("elevation_m")), fine, rows, comma=say.comma),
+    ]
     sigma = number(tip.get("sigma_m"))
     quality = word(tip.get("quality"))
     lines.append(
         Text.assemble(
-            (f" ± {_metres(sigma, fine)}" if sigma is not None else " ± –", "bright_white"),
+            (f" ± {_metres(sigma, fine, say)}" if sigma is not None else " ± –", "bright_white"),
             ("  1σ   ", DIM),
-            (quality, "bright_white" if quality == "good" else CARE),
+            (_quality(quality, say), "bright_white" if quality == "good" else CARE),
         )
     )
-    for reason in texts(tip.get("reasons")):
+    for reason in reasons(tip, say):
         lines += _wrapped(reason, CARE, columns)
     lines += [
         Text(),
-        Text(" Deviation from target", DIM),
-        *_deviation(tip, state, fine, rows, columns, base),
+        Text(f" {say('terminal.deviation')}", DIM),
+        *_deviation(tip, state, fine, rows, columns, base, say),
         Text(),
     ]
-    for name, key in (("reach", "reach_m"), ("left corner", "left_m"), ("right corner", "right_m")):
-        lines.append(Text.assemble((f" {name:<13}", DIM), _metres(tip.get(key), fine)))
+    named = ((say("terminal.reach"), "reach_m"), (say("word.left"), "left_m"), (say("word.right"), "right_m"))
+    for name, key in named:
+        lines.append(Text.assemble((f" {name:<13}", DIM), _metres(tip.get(key), fine, say)))
     return lines
 
 
-def sensor_line(name: str, health: dict[str, Any], width: int, *, known: bool = True) -> Text:
+def reasons(message: dict[str, Any], say: Speech) -> list[str]:
+    """The reasons of a tip or state message in the reader's language."""
+    return [word(text) for text in say.said_each(message.get("reasons_said"), texts(message.get("reasons")))]
+
+
+def sensor_line(
+    name: str, health: dict[str, Any], width: int, *, known: bool = True, say: Speech = ENGLISH
+) -> Text:
     """One sensor's health: name, state, rate, what is wrong; with `known` false only that it is not known."""
     if not known:
-        return Text.assemble(f" {word(name):<10}", ("not known", DIM))
+        return Text.assemble(f" {word(name):<10}", (say("terminal.not-known"), DIM))
     state, rate, counts = word(health.get("state")), number(health.get("rate_hz")), health.get("faults")
     faults = sum(v for v in counts.values() if isinstance(v, int)) if isinstance(counts, dict) else 0
     line = Text.assemble(
         f" {word(name):<10}",
-        (f"{state:<8}", "bright_white" if state == "ok" else CARE),
+        (f"{_state(state, say):<8}", "bright_white" if state == "ok" else CARE),
         (f"{rate:6.1f} Hz  " if rate is not None else "     – Hz  ", DIM),
-        (_bracket(health), DIM),
-        (f"{faults} fault{'s' if faults > 1 else ''} counted  " if faults else "", DIM),
-        (word(health.get("text")), CARE),
+        (_bracket(health, say), DIM),
+        (say("terminal.fault" if faults == 1 else "terminal.faults", n=faults) + "  " if faults else "", DIM),
+        (word(say.said(health.get("said"), word(health.get("text")))), CARE),
     )
     line.truncate(width, overflow="ellipsis")
     return line
 
 
-def _bracket(health: dict[str, Any]) -> str:
+def _quality(quality: str, say: Speech) -> str:
+    return say(f"terminal.quality.{quality}") if f"terminal.quality.{quality}" in say.english else quality
+
+
+def _state(state: str, say: Speech) -> str:
+    # English keeps the message's own word: it is short, and what a filter of topics looks for.
+    key = f"sensors.state.{state}"
+    return say(key) if say.language != "en" and key in say.english else state
+
+
+def _bracket(health: dict[str, Any], say: Speech) -> str:
     """How a sensor agrees with the others, what shakes it, and how much of that is clipped."""
     ratio, shaken = number(health.get("test_ratio")), number(health.get("vibration_mps2"))
     clipped = number(health.get("clipped_share"))
-    line = "" if ratio is None else f"ratio {ratio:4.2f}  "
-    line += "" if shaken is None else f"shaken {shaken:3.1f} m/s²  "
-    return line + (f"clipped {100 * clipped:.1f} %  " if clipped else "")
+    parts = [
+        "" if ratio is None else say("terminal.ratio", ratio=say.number(ratio, 2)),
+        "" if shaken is None else say("terminal.shaken", rms=say.number(shaken, 1)),
+        say("terminal.clipped", share=say.number(100 * clipped, 1)) if clipped else "",
+    ]
+    return "".join(f"{part}  " for part in parts if part)
 
 
-def sensors_summary(health: dict[str, dict[str, Any]], width: int, *, known: bool) -> Text:
+def sensors_summary(
+    health: dict[str, dict[str, Any]], width: int, *, known: bool, say: Speech = ENGLISH
+) -> Text:
     """All sensors in one line, for a terminal that has no room for one each."""
     poor = [name for name, message in sorted(health.items()) if message.get("state") != "ok"]
     if not known:
-        line = Text(" sensors not known", DIM)
+        line = Text(f" {say('terminal.sensors-not-known')}", DIM)
     elif poor:
-        line = Text(f" not ok: {word(', '.join(poor))}", CARE)
+        line = Text(f" {say('terminal.not-ok', names=word(', '.join(poor)))}", CARE)
     else:
-        line = Text(f" {len(health)} sensors ok")
+        line = Text(f" {say('terminal.all-ok', n=len(health))}")
     line.truncate(width, overflow="ellipsis")
     return line
 
 
-def one_line(tip: dict[str, Any], trouble: str, *, fine: bool = True) -> str:
+def one_line(tip: dict[str, Any], trouble: str, *, fine: bool = True, say: Speech = ENGLISH) -> str:
     """The figures in one line of plain text, for a log or a terminal that cannot draw."""
     if trouble:
-        return f"elevation –  ({trouble})"
+        return f"{say('terminal.elevation-short')} –  ({trouble})"
     time, elevation, deviation = word(tip.get("time")), tip.get("elevation_m"), number(tip.get("deviation_m"))
-    words = [f"{time}  elevation {_metres(elevation, fine)} ± {_metres(tip.get('sigma_m'), fine)}"]
-    words.append(word(tip.get("quality")))
+    sigma = _metres(tip.get("sigma_m"), fine, say)
+    words = [f"{time}  {say('terminal.elevation-short')} {_metres(elevation, fine, say)} ± {sigma}"]
+    words.append(_quality(word(tip.get("quality")), say))
     if deviation is not None:
-        told = _told(tip, deviation)
-        words.append(f"{_metres(abs(deviation), fine)} {told}" if told != "on grade" else told)
-    elif tip.get("datum") != "set":
-        words.append(
-            {"none": "no reference set", "doubtful": "reference in doubt"}.get(str(tip.get("datum")), "")
-        )
-    return "  ".join(words + [f"({reason})" for reason in texts(tip.get("reasons"))])
+        told = _told(tip, deviation, say)
+        on_grade = told == say("terminal.on-grade")
+        words.append(told if on_grade else f"{_metres(abs(deviation), fine, say)} {told}")
+    elif tip.get("datum") == "none":
+        words.append(say("terminal.no-reference"))
+    elif tip.get("datum") == "doubtful":
+        words.append(say("terminal.in-doubt"))
+    return "  ".join(words + [f"({reason})" for reason in reasons(tip, say)])
 
 
-def deviation_words(deviation: float, sigma: float | None, judgement: str = "") -> str:
+def deviation_words(deviation: float, sigma: float | None, judgement: str = "", say: Speech = ENGLISH) -> str:
     """Direction of a deviation in words, and no more than sigma allows: "above target, lower".
 
     Args:
         deviation, sigma: m. judgement: the service's own, where a tolerance is set.
     """
     if judgement == "cannot judge":
-        return "cannot judge: 2σ exceeds the tolerance"
+        return say("terminal.cannot-judge")
     if judgement in ("above", "below", "on grade"):
-        return {"above": ABOVE, "below": BELOW}.get(judgement, judgement)
+        return say(f"terminal.{judgement.replace(' ', '-')}")
     uncertain = sigma is not None and abs(deviation) < sigma
     if abs(deviation) < ON_GRADE_M:
-        return "near target, within 1σ" if uncertain and sigma and sigma > ON_GRADE_M else "on grade"
-    if uncertain:
-        return f"{'above' if deviation > 0 else 'below'} target, by less than 1σ"
-    return ABOVE if deviation > 0 else BELOW
+        near = uncertain and sigma and sigma > ON_GRADE_M
+        return say("terminal.near" if near else "terminal.on-grade")
+    side = "above" if deviation > 0 else "below"
+    return say(f"terminal.less-{side}" if uncertain else f"terminal.{side}")
 
 
-def _told(tip: dict[str, Any], deviation: float) -> str:
-    return deviation_words(deviation, number(tip.get("sigma_m")), word(tip.get("judgement")))
+def _told(tip: dict[str, Any], deviation: float, say: Speech) -> str:
+    return deviation_words(deviation, number(tip.get("sigma_m")), word(tip.get("judgement")), say)
 
 
 def _deviation(
-    tip: dict[str, Any], state: dict[str, Any], fine: bool, rows: int, columns: int, base: str
+    tip: dict[str, Any], state: dict[str, Any], fine: bool, rows: int, columns: int, base: str, say: Speech
 ) -> list[Text]:
     deviation = number(tip.get("deviation_m"))
     if deviation is not None:
-        words = _told(tip, deviation)
-        return [*_large(deviation, fine, rows, sign=True), *_wrapped(words, FIGURE, columns)]
+        words = _told(tip, deviation, say)
+        return [*_large(deviation, fine, rows, sign=True, comma=say.comma), *_wrapped(words, FIGURE, columns)]
     if tip.get("datum") == "none":
-        how = f'no reference set; publish {{"elevation_m": 0}} to {base}/command/datum/set'
+        how = say("terminal.set-reference", topic=f"{base}/command/datum/set")
         return _wrapped(how, DIM, columns)
     if tip.get("datum") == "doubtful":
-        doubts = [line for reason in texts(state.get("reasons")) for line in _wrapped(reason, CARE, columns)]
-        return [*_wrapped("reference in doubt: withheld", CARE, columns), *doubts]
-    return [Text(" no target set" if not state.get("target") else " not known", DIM)]
+        doubts = [line for reason in reasons(state, say) for line in _wrapped(reason, CARE, columns)]
+        return [*_wrapped(say("terminal.withheld"), CARE, columns), *doubts]
+    return [Text(f" {say('terminal.not-known' if state.get('target') else 'terminal.no-target')}", DIM)]
 
 
-def _large(value: float | None, fine: bool, rows: int, *, sign: bool = False) -> list[Text]:
+def _large(
+    value: float | None, fine: bool, rows: int, *, sign: bool = False, comma: bool = False
+) -> list[Text]:
     """A figure three lines high, or one line where rows are few."""
     if value is None:
         return [Text(), Text(" —", FIGURE), Text()] if rows >= LARGE_FROM_ROWS else [Text(" —", FIGURE)]
@@ -185,12 +219,15 @@ def _large(value: float | None, fine: bool, rows: int, *, sign: bool = False) ->
     if float(figure) == 0.0:
         figure = figure.lstrip("+-")
     if rows < LARGE_FROM_ROWS or len(figure) > 7:
-        return [Text(f" {figure} m", FIGURE)]
+        return [Text(f" {figure.replace('.', ',') if comma else figure} m", FIGURE)]
     return [Text(f" {line}", FIGURE) for line in big(f"{figure} m")]
 
 
-def _metres(value: Any, fine: bool) -> str:
-    return "–" if (known := number(value)) is None else f"{known:.{3 if fine else 2}f} m"
+def _metres(value: Any, fine: bool, say: Speech) -> str:
+    if (known := number(value)) is None:
+        return "–"
+    figure = f"{known:.{3 if fine else 2}f} m"
+    return figure.replace(".", ",") if say.comma else figure
 
 
 def _wrapped(text: str, style: str, columns: int) -> list[Text]:

@@ -16,6 +16,7 @@ from rich.table import Table
 from rich.text import Text
 
 from tipdatum.display import figures, side_view
+from tipdatum.display.texts import Speech, speech
 
 FRESH_S = 0.5
 """Age from which a figure is not shown any more: 25 ticks of 50 Hz, about as long as a glance."""
@@ -36,11 +37,12 @@ class View:
 
     Attributes:
         machine_id: the machine that is shown; None takes the first that is heard.
-        root: what stands before the machine id in topics.
+        root: what stands before the machine id in topics. say: the reader's language.
     """
 
     machine_id: str | None = None
     root: str = "tipdatum"
+    say: Speech = field(default_factory=speech)
     tip: dict[str, Any] = field(default_factory=dict)
     arm: dict[str, Any] = field(default_factory=dict)
     status: dict[str, Any] = field(default_factory=dict)
@@ -102,24 +104,27 @@ class View:
     def trouble(self, now: float) -> str:
         """Why no live figure can be shown, in words; empty when it can."""
         if not self.linked:
-            return f"no broker: {self.link_text}"
+            return self.say("terminal.no-broker", why=self.link_text)
         if self.status.get("state") == "offline":
-            return f"service offline: {figures.word(self.status.get('reason') or 'it ended or was cut off')}"
+            why = figures.word(self.status.get("reason") or self.say("terminal.ended"))
+            return self.say("terminal.offline", why=why)
         if self.tip_at is None:
-            return "waiting for the service"
+            return self.say("terminal.waiting")
         age = now - self.tip_at
         if age <= FRESH_S:
             return ""
-        return "no message" if age < 1.0 else f"no message for {age:.0f} s"
+        if age < 1.0:
+            return self.say("terminal.no-message")
+        return self.say("terminal.no-message-for", seconds=f"{age:.0f}")
 
     def line(self, now: float) -> str:
         """The figures in one line of plain text."""
-        return figures.one_line(self.tip, self.trouble(now), fine=self._fine)
+        return figures.one_line(self.tip, self.trouble(now), fine=self._fine, say=self.say)
 
     def render(self, width: int, height: int, now: float) -> RenderableType:
         """The whole screen for a terminal of that many columns and rows."""
         trouble = self.trouble(now)
-        foot = Text(" Advisory figures, no safety device. Ctrl-C ends.", "bright_black")
+        foot = Text(f" {self.say('terminal.foot')}", "bright_black")
         foot.truncate(width, overflow="ellipsis")
         rule = Text("─" * width, "bright_black")
         sensors = self._sensors(width, height, trouble, now)
@@ -133,6 +138,7 @@ class View:
             columns=FIGURES_WIDE if wide else width,
             fine=self._fine,
             base=f"{self.root}/{self.machine_id}",
+            say=self.say,
         )
         body: RenderableType = Group(*left[:room], *[Text()] * (room - len(left)))
         if wide:
@@ -145,8 +151,9 @@ class View:
 
     def _head(self, width: int) -> Text:
         name = figures.word(self._machine().get("name") or self.machine_id or "tipdatum")
-        where = self.link_text if self.linked else "no broker"
-        more = f"  (also heard: {figures.word(', '.join(sorted(self.others)))})" if self.others else ""
+        where = self.link_text if self.linked else self.say("terminal.no-broker-short")
+        others = figures.word(", ".join(sorted(self.others)))
+        more = f"  {self.say('terminal.also-heard', names=others)}" if others else ""
         left = Text(f" {name}", "bold").append(more, "bright_black")
         right = Text(f"{figures.word(self.machine_id)}  {where} ", "bright_black")
         left.truncate(max(10, width - len(right) - 1), overflow="ellipsis")
@@ -155,7 +162,7 @@ class View:
     def _picture(self, columns: int, rows: int, trouble: str, now: float) -> list[Text]:
         proportions = side_view.Proportions.of(self._machine())
         if proportions is None:
-            return [Text("waiting for the machine's description", "bright_black")]
+            return [Text(self.say("terminal.waiting-machine"), "bright_black")]
         live = not trouble and self.arm_at is not None and now - self.arm_at <= FRESH_S
         pins = _pins(self.arm) if live else []
         trail = [(x, z) for t, x, z in self._trail if now - t <= TRAIL_S]
@@ -184,9 +191,11 @@ class View:
         if not self.health:
             return []
         if height - len(self.health) < ROOM_FOR_FIGURES:
-            return [figures.sensors_summary(self.health, width, known=not trouble)]
+            return [figures.sensors_summary(self.health, width, known=not trouble, say=self.say)]
         return [
-            figures.sensor_line(name, message, width, known=not trouble and self._health_known(name, now))
+            figures.sensor_line(
+                name, message, width, known=not trouble and self._health_known(name, now), say=self.say
+            )
             for name, message in sorted(self.health.items(), key=lambda item: _order(item[1]))
         ]
 

@@ -58,6 +58,11 @@ class Speech:
         """A word of the service, such as a point of the arm, in this language where it is known."""
         return self.texts.get(f"word.{word}", word)
 
+    def mark(self, name: str) -> str:
+        """A mark's name; one that nobody named is called by the service."""
+        unnamed = re.fullmatch(r"mark (\d+)", name)
+        return self("mark.unnamed", n=unnamed[1]) if unnamed else name
+
     def said(self, parts: Any, text: str = "", write: Write | None = None) -> str:
         """What the service says, in this language.
 
@@ -88,10 +93,11 @@ class Speech:
         if isinstance(value, list):
             return "; ".join(self.said(parts, write=write) for parts in value)
         if isinstance(value, bool) or not isinstance(value, int | float):
-            return self.word(str(value)) if name in WORDS else str(value)
-        told = None if write is None else write(name, value)
-        if told is not None:
-            return told
+            told = str(value)
+            return self.mark(told) if name == "mark" else self.word(told) if name in WORDS else told
+        own = None if write is None else write(name, value)
+        if own is not None:
+            return own
         told = written(name, value).replace("-", "−")
         return told.replace(".", ",") if self.comma else told
 

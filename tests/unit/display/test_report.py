@@ -10,6 +10,7 @@ import math
 import re
 import statistics
 from dataclasses import replace
+from datetime import datetime, timedelta
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tipdatum.cli import main
+from tipdatum.cli.gather import gather
+from tipdatum.cli.inputs import settings_from
 from tipdatum.display.report import figures, ground, summary, tables
 from tipdatum.display.report.page import report
 from tipdatum.display.report.run import Run
@@ -444,3 +447,29 @@ def test_mistakes_are_told_in_one_sentence(
     message = capsys.readouterr().err
     assert said in message
     assert "Traceback" not in message
+
+
+def test_files_of_one_day_are_one_report(tmp_path: Path) -> None:
+    """A dig that was recorded in two files gives the very figures of the same dig in one."""
+    header, *records = [json.loads(line) for line in gzip.decompress(DIG.read_bytes()).splitlines()]
+    records = [one for one in records if one["t"] < 12.0 and one["kind"] != "truth"]
+    cut = 7.0
+    later = datetime.fromisoformat(header["started"]) + timedelta(seconds=cut)
+    halves = (
+        ("b", header, [one for one in records if one["t"] < cut]),
+        ("a", {**header, "started": later.isoformat()}, [
+            {**one, "t": one["t"] - cut} for one in records if one["t"] >= cut
+        ]),
+    )  # fmt: skip
+    whole = tmp_path / "whole.ndjson"
+    for path, head, lines in (
+        (whole, header, records),
+        *((tmp_path / f"{n}.ndjson", h, r) for n, h, r in halves),
+    ):
+        path.write_text("\n".join(map(json.dumps, (head, *lines))) + "\n")
+    settings = settings_from(None, None)
+    one = gather(whole, settings, "day")
+    joined = gather(tmp_path / "a.ndjson", settings, "day", [tmp_path / "b.ndjson"])
+    assert np.isfinite(one.elevation).any()
+    np.testing.assert_allclose(joined.t, one.t)
+    np.testing.assert_allclose(joined.elevation, one.elevation, atol=2e-4)

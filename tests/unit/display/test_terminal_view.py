@@ -12,10 +12,13 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from tipdatum.cli.demo import _Introduced
+from tipdatum.display import figures
 from tipdatum.display.canvas import Canvas, Window
 from tipdatum.display.digits import big
 from tipdatum.display.figures import deviation_words
 from tipdatum.display.terminal import View
+from tipdatum.display.texts import languages, speech
+from tipdatum.sentences import said_each
 
 MACHINE = {
     "name": "Fourteen-tonne demo machine",
@@ -273,3 +276,23 @@ def test_demo_on_80_by_24_keeps_large_digits_and_a_line_that_can_be_copied() -> 
     assert len(lines) <= 24
     assert any("tipdatum send datum/set elevation_m=101.25 --port 41883" in line for line in lines)
     assert sum("█" in line for line in lines) >= 4, "two figures, each of more than one line"
+
+
+@pytest.mark.parametrize("language", languages())
+def test_terminal_speaks_the_readers_language(language: str) -> None:
+    """Words, reasons and doubts; a figure has that language's decimal sign."""
+    say = speech(language)
+    tip = {
+        "elevation_m": 1.234, "sigma_m": 0.004, "quality": "moving", "datum": "set", "deviation_m": 0.5,
+        "reasons": ["stick sensor silent for 3.2 s"],
+        "reasons_said": said_each(["stick sensor silent for 3.2 s"]),
+    }  # fmt: skip
+    lines = [
+        line.plain for line in figures.block(tip, {}, "", rows=9, columns=60, fine=True, base="x", say=say)
+    ]
+    text = "\n".join(lines)
+    assert say("terminal.elevation") in text
+    assert say("terminal.above") in text
+    assert say("terminal.quality.moving") in text
+    assert say.number(1.234, 3) in text
+    assert say("say.sensor-silent-for", sensor="stick", age_s=say.number(3.2, 1) + " s") in text

@@ -79,8 +79,8 @@ function entry(field, context) {
   const suggestions = field.suggest?.(model) ?? [];
   const chips = suggestions.length
     ? make("div", { class: "row chips" }, ...suggestions.map((text) => make("button", {
-      type: "button", onclick: () => { input.value = text; input.oninput(); },
-    }, text)))
+      type: "button", onclick: () => { input.value = say.decimal(text); input.oninput(); },
+    }, say.decimal(text))))
     : null;
   const label = say(field.label) + (many ? `, ${UNIT_SETS[units].entry}` : "");
   return {
@@ -92,7 +92,7 @@ function entry(field, context) {
 /** One of several; none is chosen in advance unless the field says which. */
 function choice(field, context) {
   const { say, model } = context;
-  const options = typeof field.choices === "function" ? field.choices(model) : field.choices;
+  const options = typeof field.choices === "function" ? field.choices(model, say) : field.choices;
   const chosen = field.initial?.(model);
   const radios = options.map(({ value, label, text }) => {
     const radio = make("input", { type: "radio", name: field.name, value, checked: value === chosen });

@@ -2,7 +2,7 @@
 
 import { make, setText } from "./dom.js";
 import { tolerance } from "./model.js";
-import { sayEach } from "./texts.js";
+import { sayEach, sayMark } from "./texts.js";
 import { UNIT_SETS, formatLength, lengthText, stepFor } from "./units.js";
 
 const FAR_M = 0.995;
@@ -98,7 +98,7 @@ export function showHeading({ model, say, units, targetText, machine }) {
   const { state, tip } = model;
   const datum = state?.datum ?? tip?.datum ?? "none";
   const mark = state?.reference?.mark;
-  const parts = [datum === "set" && mark ? say("setup.set-on", { mark }) : say(`setup.${datum}`)];
+  const parts = [datum === "set" && mark ? say("setup.set-on", { mark: sayMark(say, mark) }) : say(`setup.${datum}`)];
   parts.push(targetText ? say("setup.target", { target: targetText }) : say("setup.no-target"));
   const band = tolerance(state);
   if (band && state.target) {

@@ -40,6 +40,12 @@ export function sayWord(say, word) {
   return say.knows(key) ? say(key) : word;
 }
 
+/** A mark's name; one that nobody named is called by the service. */
+export function sayMark(say, name) {
+  const [, n] = /^mark (\d+)$/.exec(name) ?? [];
+  return n === undefined ? name : say("mark.unnamed", { n });
+}
+
 /** A kind of fault, by its English words. */
 export function sayFault(say, kind) {
   const key = `say.kind-${kind.replaceAll(" ", "-")}`;
@@ -110,6 +116,7 @@ function written(say, values) {
   const one = (name, value) => {
     if (Array.isArray(value)) return value.map((parts) => saySaid(say, parts)).join("; ");
     if (name === "command") return sayCommand(say, value);
+    if (name === "mark") return sayMark(say, value);
     if (typeof value !== "number") return WORDS.includes(name) ? sayWord(say, value) : String(value);
     const way = WAYS.find(([end]) => name.endsWith(end));
     return say.decimal(way ? way[1](say, value) : String(value)).replace(/^-/, "−");

@@ -114,7 +114,7 @@ def _reference(run: Run, words: Words) -> str:
     last = references[-1]
     count = len({r.get("t") for r in references})
     how = words(f"report.how.{last.get('how', 'mark')}")
-    mark = f"{last['mark']}, " if last.get("mark") else ""
+    mark = f"{words.say.mark(last['mark'])}, " if last.get("mark") else ""
     known = words.large(last["known_m"]) if last.get("known_m") is not None else ""
     times = words("report.set-times", n=count) if count > 1 else ""
     return ", ".join(
@@ -126,7 +126,8 @@ def _checked(run: Run, words: Words) -> str:
     parts = []
     if check := run.last_state.get("checked"):
         passed = {True: "report.check.passed", False: "report.check.failed"}.get(check.get("passed"))
-        off = words("report.check.off", mark=check["mark"], off=words.small(check["off_m"], sign=True))
+        mark = words.say.mark(check["mark"])
+        off = words("report.check.off", mark=mark, off=words.small(check["off_m"], sign=True))
         parts += [off, words(passed) if passed else "", words.clock(check.get("time", ""))]
     if run.closed is not None:
         within = abs(run.closed["misclosure_m"]) <= run.closed["allowable_m"]

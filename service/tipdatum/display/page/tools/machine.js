@@ -57,6 +57,13 @@ function sensorTable({ model, say }) {
   return [make("table", {}, make("thead", {}, make("tr", {}, ...head)), make("tbody", {}, ...rows))];
 }
 
+const worth = {
+  id: "worth",
+  title: "form.worth.title",
+  note: "form.worth.note",
+  actions: [{ label: "form.worth.send", command: "tip/why", plain: true }],
+};
+
 const sensors = { id: "sensors", title: "tool.sensors", info: sensorTable };
 
 export const MACHINE = {
@@ -67,5 +74,5 @@ export const MACHINE = {
     const bad = [...model.health.values()].filter((health) => health.state !== "ok").length;
     return bad ? say("sensors.some", { bad, n }) : model.state?.bucket ?? "";
   },
-  pages: [bucket, wear, sensors],
+  pages: [bucket, wear, sensors, worth],
 };

@@ -1,8 +1,9 @@
 // Reference: a touch on a mark, marks to come back to after a move, the laser, the station.
 
 import { make } from "../dom.js";
-import { sayEach } from "../texts.js";
-import { lengthText } from "../units.js";
+import { sayEach, sayMark } from "../texts.js";
+import { lengthText, percentText } from "../units.js";
+import { DIRECTION, contradiction, gradeText } from "./grades.js";
 
 export const POINT = {
   name: "point", kind: "choice", label: "form.datum.point", initial: () => "tip",
@@ -33,8 +34,13 @@ const isSet = (model) => (model.state?.datum ?? "none") !== "none";
 export function replacing(values, model, { say, units }) {
   if (model.state?.datum !== "set") return null;
   const { mark, known_m } = model.state.reference ?? {};
-  const what = [mark, known_m === undefined ? "" : lengthText(known_m, "long", units, { comma: say.comma })].filter(Boolean).join(", ");
+  const what = [mark && sayMark(say, mark), known_m === undefined ? "" : lengthText(known_m, "long", units, { comma: say.comma })].filter(Boolean).join(", ");
   return { text: say("ask.replace", { what }), answers: [{ label: say("ask.replace.yes"), values }] };
+}
+
+/** What nobody was asked about replaces a reference only while it is in doubt: what this screen knows may be old. */
+function ifDoubtful(values, model) {
+  return model.state?.datum === "set" ? values : { ...values, if_doubtful: true };
 }
 
 const onMark = {
@@ -60,7 +66,7 @@ function marksTable({ model, say, units }) {
   const marks = marksOf(model);
   if (!marks.length) return [make("p", { class: "note" }, say("marks.none"))];
   const rows = marks.map(([name, mark]) => make("tr", {},
-    make("th", { scope: "row" }, name),
+    make("th", { scope: "row" }, sayMark(say, name)),
     make("td", {}, lengthText(mark.elevation_m, "long", units, { comma: say.comma })),
     make("td", {}, say(mark.known ? "marks.benchmark" : "marks.turning-point"))));
   return [make("table", {}, make("tbody", {}, ...rows))];
@@ -72,11 +78,11 @@ const marks = {
   note: "form.return.note",
   info: marksTable,
   fields: [
-    { name: "name", kind: "choice", label: "form.marks.which", choices: (model) => markNames(model).map((value) => ({ value, text: value })), when: (model) => markNames(model).length > 0 },
+    { name: "name", kind: "choice", label: "form.marks.which", choices: (model, say) => markNames(model).map((value) => ({ value, text: sayMark(say, value) })), when: (model) => markNames(model).length > 0 },
     { ...POINT, when: (model) => markNames(model).length > 0 },
   ],
   actions: [
-    { label: "form.return.send", command: "mark/return", asks: replacing, when: (model) => markNames(model).length > 0 },
+    { label: "form.return.send", command: "mark/return", asks: replacing, body: ifDoubtful, when: (model) => markNames(model).length > 0 },
     { label: "form.check.send", command: "mark/check", when: (model) => markNames(model).length > 0 },
     { label: "form.forget.send", command: "mark/forget", needs: ["name"], when: (model) => markNames(model).length > 0 },
   ],
@@ -114,9 +120,38 @@ const laser = {
   when: hasReceiver,
   fields: [{ name: "elevation_m", kind: "length", label: "form.laser.elevation", optional: true }, CROSSINGS],
   actions: [
-    { label: "form.datum.send", command: "laser/set", body: laserBody, asks: replacing },
+    { label: "form.laser.send", command: "laser/set", body: laserBody, asks: replacing },
     { label: "form.check.send", command: "laser/check", body: laserBody },
-    { label: "form.laser.plane.send", command: "laser/plane", needs: ["elevation_m"] },
+  ],
+};
+
+function planeNow({ model, say, units }) {
+  const { plane } = model.state ?? {};
+  if (!plane) return [make("p", { class: "note" }, say("form.laser.none"))];
+  const elevation = lengthText(plane.elevation_m, "long", units, { comma: say.comma });
+  const way = plane.grade ? say("target.grade", { grade: percentText(Math.abs(plane.grade), say.comma), way: say(plane.grade < 0 ? "target.falling" : "target.rising") }) : "";
+  return [make("p", {}, [say("form.laser.now", { elevation }), way, plane.note].filter(Boolean).join(", "))];
+}
+
+const laserPlane = {
+  id: "plane",
+  title: "form.laser.plane.title",
+  note: "form.laser.plane.note",
+  when: hasReceiver,
+  info: planeNow,
+  fields: [
+    { name: "elevation_m", kind: "length", label: "form.laser.elevation" },
+    { name: "grade", kind: "grade", label: "form.plane.grade", optional: true },
+    { ...DIRECTION, shown: ({ grade }) => grade !== undefined },
+    { name: "note", kind: "name", label: "form.laser.note-of", optional: true },
+  ],
+  actions: [
+    {
+      label: "form.laser.plane.send", command: "laser/plane", asks: contradiction,
+      body: ({ elevation_m, grade, direction, note }) => ({
+        elevation_m, ...(grade === undefined ? {} : { grade: gradeText(grade, direction) }), ...(note === undefined ? {} : { note }),
+      }),
+    },
     { label: "form.laser.clear", command: "laser/clear", plain: true, when: (model) => Boolean(model.state?.plane) },
   ],
 };
@@ -141,4 +176,4 @@ const station = {
   actions: [{ label: "form.station.send", command: "station/set" }],
 };
 
-export const REFERENCE = { id: "reference", title: "tool.reference", pages: [onMark, marks, keep, add, laser, correct, station] };
+export const REFERENCE = { id: "reference", title: "tool.reference", pages: [onMark, marks, keep, add, laser, laserPlane, correct, station] };

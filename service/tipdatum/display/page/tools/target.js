@@ -1,31 +1,14 @@
 // Target: a level, a grade, a pipe, a table, a depth below a laser's plane; tolerance and layers.
 
-import { lengthText, percentText } from "../units.js";
+import { lengthText } from "../units.js";
+import { DIRECTION, contradiction, gradeText } from "./grades.js";
 import { hasReceiver } from "./reference.js";
 
 const THROUGH = {
   name: "through", kind: "choice", label: "form.through", initial: () => "reference",
   choices: ["reference", "here"].map((value) => ({ value, label: `form.through.${value}` })),
 };
-const DIRECTION = {
-  name: "direction", kind: "choice", label: "form.direction",
-  choices: ["falling", "rising"].map((value) => ({ value, label: `target.${value}` })),
-};
 export const TOLERANCES = [0.01, 0.02, 0.03, 0.05];
-
-/** A grade as the service reads it: percent, with the direction as seen from the machine in words. */
-export function gradeText(ratio, direction) {
-  return `${direction} ${+(Math.abs(ratio) * 100).toFixed(6)}%`;
-}
-
-/** "−2 %" says falling: with "rising" beside it somebody has to say which is meant. */
-export function contradiction(values, model, { say }) {
-  const { grade: ratio, direction } = values;
-  if (ratio === undefined || ratio >= 0 || direction !== "rising") return null;
-  const grade = percentText(Math.abs(ratio), say.comma);
-  const answer = (way) => ({ label: say("target.grade", { grade, way: say(`target.${way}`) }), values: { ...values, grade: Math.abs(ratio), direction: way } });
-  return { text: say("ask.grade", { typed: percentText(ratio, say.comma), way: say("target.rising") }), answers: [answer("falling"), answer("rising")] };
-}
 
 /** A depth goes down: a negative one would lie above the mark. */
 export function depthAsked(values, model, { say, units }) {

@@ -95,6 +95,7 @@ const limit = {
     { name: "kind", kind: "choice", label: "form.limit.kind", choices: KINDS.map((value) => ({ value, label: `limit.${value}` })) },
     { name: "value_m", kind: "length", label: "form.limit.value", shown: (current) => !isSlew(current) },
     { name: "value_deg", kind: "angle", label: "form.limit.value-deg", shown: isSlew },
+    { name: "margin_m", kind: "length", label: "form.limit.margin", optional: true, shown: (current) => !isSlew(current) },
     { name: "note", kind: "name", label: "form.limit.note", optional: true },
   ],
   actions: [{ label: "form.limit.send", command: "limit/set" }, clearAll],
