@@ -466,7 +466,7 @@ def test_commands_that_sentences_name_have_a_button(ask: Ask) -> None:
 
 
 def test_third_language_is_one_file(ask: Ask) -> None:
-    """Every text in quotes, as a language that nobody speaks: sentences come out in it on page and terminal."""
+    """Every text in quotes, as a language that nobody speaks: page and terminal say sentences in it."""
     told = said(sentence("not-still", why=sentence("tip-spread", spread_fine_m=0.03, last_s=1.0)))
     pseudo = {key: f"«{text}»" for key, text in speech("en").texts.items()} | {"decimal": ","}
     say = Speech("qq", pseudo, speech("en").texts)
