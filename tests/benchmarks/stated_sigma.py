@@ -233,6 +233,31 @@ def told(row: Row) -> str:
     return f"| {row.session} | {row.half} | {' | '.join(cells)} | {row.bad:.2%} |"
 
 
+def halves(rows: list[Row]) -> list[str]:
+    """A table of both halves: mean shares, and how many sessions are as one wishes."""
+    lines = ["", "| half | figures | mean within 1, 2 sigma | 55 to 85 % | 90 to 99.5 % | below 90 % | bad |"]
+    lines.append("| --- | --- | --- | --- | --- | --- | --- |")
+    for half in ("choice", "held-out"):
+        mine = [r for r in rows if r.half == half]
+        for words, parts in (
+            ("moving", [r.own_moving for r in mine]),
+            ("slow", [r.own_slow for r in mine]),
+            ("moving, many", [r.many_moving for r in mine]),
+            ("slow, many", [r.many_slow for r in mine]),
+        ):
+            told_of = [p for p in parts if p is not None]
+            if not told_of:
+                continue
+            one, two = (np.array([getattr(p, f"within_{k}") for p in told_of]) for k in (1, 2))
+            lines.append(
+                f"| {half} | {words} | {one.mean():.0%} {two.mean():.0%} "
+                f"| {int(((one >= 0.55) & (one <= 0.85)).sum())} of {len(one)} "
+                f"| {int(((two >= 0.9) & (two <= 0.995)).sum())} of {len(two)} "
+                f"| {int((two < 0.9).sum())} | {np.mean([r.bad for r in mine]):.2%} |"
+            )
+    return lines
+
+
 def main() -> None:
     """Play the sessions and write the table."""
     shared = Path(__file__).resolve().parents[3] / "shared"
@@ -261,6 +286,7 @@ def main() -> None:
         for one, its_machine, its_records in played:
             found.append(play(one, its_machine, its_records, args.references))
             print(told(found[-1]), flush=True)
+    print("\n".join(halves(found)))
     if args.output is not None:
         args.output.write_text(json.dumps([asdict(r) for r in found], indent=1))
 
