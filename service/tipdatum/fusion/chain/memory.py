@@ -19,24 +19,24 @@ with a prior, Kulhavý & Zarrop, *On a general concept of forgetting*, Int. J. C
 **Class of the parts.** Nobody tells whether parts have cross-axis errors of 1 % or of 0.1 %, whether anything
 warms up, whether mounts were fitted by eye or measured; but what has been learnt of all sensors together
 does. The constants of each of `GROUPS` have a common factor ρ on the variance of their prior, 1 at the start.
-With D the described information, the start to which knowledge fades is P_0⁻¹ + (1/ρ - 1) D; a prior that has
-become narrower is put into the filter at once, P_c⁻¹ ← P_c⁻¹ + (1/ρ' - 1/ρ) D, a wider one by the fading:
-taking information out again could leave less than none.
+With D the described information, the start to which knowledge fades is P_0⁻¹ + (1/ρ - 1) D.
 
-Cross-axis errors and warmth are there or are not: parts that are aligned and kept warm by their maker have a
-fifth of them or none. With Λ and h what has been learnt of a group (information and information vector, the
-prior taken off), how likely that is for each ρ follows without approximation,
+Warmth is there or is not: parts that have been on for long, or that their maker has calibrated over
+temperature, have a fifth of its errors or none. With Λ and h what has been learnt of a group (information and
+information vector, the prior taken off), how likely that is for each ρ follows without approximation,
 
     ln L(ρ) = - ½ ln det(ρ D⁻¹ Λ + I) + ½ hᵀ (Λ + D/ρ)⁻¹ h
 
 in eigenvalues b of D⁻¹Λ and projections of h a sum, ½ Σ (h²/(b + 1/ρ) - ln(ρ b + 1)): the marginal likelihood
 of a linear model by the scale of its prior (MacKay, *Bayesian interpolation*, Neural Computation 4, 1992,
 from memory). Beforehand every scale of `TRIED` is equally likely; ρ is the mean over what is likely
-afterwards, in which large ones weigh most, so that doubt errs on the wide side.
+afterwards, in which large ones weigh most, so that doubt errs on the wide side. A narrower prior is put into
+the filter at once, P_c⁻¹ ← P_c⁻¹ + (1/ρ' - 1/ρ) D, a wider one by the fading: taking information out again
+could leave less than none.
 
-Scales, biases and the installation are never nought, and their states take up errors that are not theirs:
-they leave what was described by steps of expectation maximisation (Dempster, Laird & Rubin, J. R. Stat. Soc.
-B 39, 1977, from memory), against which k constants' worth of what was described stand:
+Axes, scales, biases and the installation are never nought, and their states take up errors that are not
+theirs: by the fading alone they leave what was described, by steps of expectation maximisation (Dempster,
+Laird & Rubin, J. R. Stat. Soc. B 39, 1977, from memory), against which k constants' worth of that stand:
 
     ρ' = (k + Σ (c² + P_c)/σ²) / (k + number)
 
@@ -73,23 +73,20 @@ Places: TypeAlias = NDArray[np.intp]
 FADE_EVERY_S = 4.0
 """Time of work between two fadings, s: short beside the memory, so that no figure shows a step."""
 
-PRESENT_OR_NOT: tuple[tuple[slice, ...], ...] = (
-    (GYRO_CROSS, ACCEL_SKEW),
-    (ACCEL_WARM,),
-)
-"""Constants that a class of parts may lack: what its axes see of each other, and what warmth does to it."""
+PRESENT_OR_NOT: tuple[tuple[slice, ...], ...] = ((ACCEL_WARM,),)
+"""Constants that a class of parts may lack: what warmth does to it."""
 NEVER_NOUGHT: tuple[tuple[slice, ...], ...] = (
+    (GYRO_CROSS, ACCEL_SKEW),
     (GYRO_SCALE, ACCEL_SCALE),
     (ACCEL_BIAS,),
     (MOUNT, LEVER, slice(LATENCY, LATENCY + 1)),
 )
-"""Constants that are as good or as bad as each other: scales and biases by how a part is made, the
+"""Constants that are as good or as bad as each other: axes, scales and biases by how a part is made, the
 installation by how it was measured."""
 GROUPS = PRESENT_OR_NOT + NEVER_NOUGHT
 TRIED: Array = np.geomspace(0.04, 4.0, 16)
 """Values of ρ that are weighed against each other, 1: from a fifth, by which data sheets of parts that their
-maker has aligned and calibrated over temperature differ from those of low-cost ones, to twice of what is
-described."""
+maker has calibrated over temperature differ from those of low-cost ones, to twice of what is described."""
 PRIOR_WEIGHT = 6.0
 """k above, 1."""
 LEAST_FACTOR, MOST_FACTOR = 0.02, 4.0
@@ -108,6 +105,7 @@ class Scale:
     def __init__(self, places: Places, may_lack: bool) -> None:
         self.places = places
         self.factor = self.held = 1.0
+        self._may_lack = may_lack
         self._find = self._likely if may_lack else self._maximised
         self._whiten = np.eye(len(places))
 
@@ -125,7 +123,7 @@ class Scale:
         W = self._whiten
         self.factor = self._find(W.dot(x), W.dot(P).dot(W.T))
         wanted = 1.0 / self.factor
-        more = max(0.0, wanted - self.held)
+        more = max(0.0, wanted - self.held) if self._may_lack else 0.0
         self.held = share * (self.held + more) + (1.0 - share) * wanted
         return more
 
