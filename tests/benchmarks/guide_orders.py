@@ -25,7 +25,6 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "harness"))
 
-from matrix_machine import Standing
 from retrofits import Maker
 
 from tipdatum.calibration.adjustment import adjust
@@ -48,19 +47,20 @@ class Trial:
         maker = Maker(seed, rocker)
         made = maker.make(postures)
         self.name, self.machine, self.book = made.name, made.described, made.book
-        maker.exact, maker.rests = True, []
-        self.judges = maker.acceptance(Standing(0.0, 0.0), JUDGES)
+        maker.rests = []
+        self.judges = maker.judges(JUDGES)
         self.judged = gather(ObservationBook(rest=tuple(maker.rests)), [], self.judges)
         self.everything = self.book.solving()
         self.evidence = gather(self.book, [], self.everything)
         self.places = list(dict.fromkeys(o.place for o in self.everything if o.kind in POSTURE_KINDS))
 
-    def error_95_m(self, machine: Any) -> float:
-        """What 95 % of the tip's errors stay within, m."""
+    def errors_m(self, machine: Any) -> list[float]:
+        """Sizes of the tip's errors, m; infinite where the machine as calibrated does not take a posture."""
         try:
-            return float(np.quantile(np.abs(verify(machine, self.judges, self.judged).errors), 0.95))
+            found = np.abs(verify(machine, self.judges, self.judged).errors).tolist()
         except ValueError:
-            return math.inf
+            found = []
+        return found + [math.inf] * (JUDGES - len(found))
 
     def follow(
         self, choose: Callable[[Sequence[Ranked]], int] | list[Any], most: int
@@ -75,9 +75,11 @@ class Trial:
                 self.evidence, windows={p: w for p, w in self.evidence.windows.items() if p in places}
             )
             solution = adjust(make_setup(self.machine, chosen, evidence, self.book.assume))
-            step = {
+            errors = self.errors_m(calibrated_machine(solution))
+            step: dict[str, Any] = {
                 "readings": sum(o.place in taken for o in chosen),
-                "error": self.error_95_m(calibrated_machine(solution)),
+                "errors": errors,
+                "error": float(np.quantile(errors, 0.95)),
             }
             steps.append(step)
             if isinstance(choose, list):
@@ -106,9 +108,23 @@ def until(steps: list[dict[str, Any]], limit: float) -> int | None:
     return first if first < len(steps) else None
 
 
+def together(runs: list[list[dict[str, Any]]], readings: int) -> float:
+    """What 95 % of all machines' errors stay within after so many readings each, m."""
+    there = [next(s for s in reversed(steps) if s["readings"] <= readings) for steps in runs]
+    return float(np.quantile(np.concatenate([s["errors"] for s in there]), 0.95))
+
+
+def readings_needed(runs: list[list[dict[str, Any]]], limit: float) -> int | None:
+    """Readings from which on 95 % of all machines' errors stay within the limit."""
+    most = min(steps[-1]["readings"] for steps in runs)
+    outside = [r for r in range(most + 1) if together(runs, r) > limit]
+    first = outside[-1] + 1 if outside else 0
+    return first if first <= most else None
+
+
 def told(steps: list[dict[str, Any]]) -> str:
     """Error after each step, mm."""
-    return " ".join(f"{1000 * s['error']:.1f}" for s in steps)
+    return " ".join(f"{1000 * s['error']:.1f} ({s['readings']})" for s in steps)
 
 
 def main() -> None:
@@ -117,47 +133,46 @@ def main() -> None:
     parser.add_argument("--random", type=int, default=3, help="random orders a machine")
     parser.add_argument("--postures", type=int, default=14, help="postures to take at most")
     parser.add_argument("--first", type=int, default=0, help="seed of the first machine")
+    parser.add_argument("--gather", type=Path, nargs="*", default=[], help="outputs of earlier runs to add")
     parser.add_argument("--output", type=Path)
     options = parser.parse_args()
-    needed: dict[str, list[tuple[float, float]]] = {"guide": [], "file order": [], "random order": []}
-    honest: list[float] = []
-    found = []
+    runs: dict[str, list[list[dict[str, Any]]]] = {"guide": [], "file order": [], "random order": []}
+    for path in options.gather:
+        for label, found in json.loads(path.read_text(encoding="utf-8")).items():
+            runs[label] += found
     for seed in range(options.first, options.first + options.machines):
         trial = Trial(seed, seed % 2 == 1, 10)
         chance = random.Random(seed)
         orders: list[tuple[str, Any]] = [("guide", lambda ranked: 0), ("file order", trial.places)]
         for _ in range(options.random):
             orders.append(("random order", chance.sample(trial.places, len(trial.places))))
-        print(f"{trial.name}: 95 % of errors, mm, after 0, 1, 2, … postures")
+        print(f"{trial.name}: 95 % of errors, mm, after 0, 1, 2, … postures (readings)")
         for label, choose in orders:
-            steps = trial.follow(choose, options.postures)
-            at = until(steps, LIMIT_M)
-            last = len(steps) - 1 if at is None else at
-            # Whoever has not got there is counted with what it took and one posture more.
-            needed[label].append((steps[last]["readings"] + 7.0 * (at is None), last + (at is None)))
-            if label == "guide":
-                honest += [s["error"] / (COVERAGE_95 * s["worst"]) for s in steps[3:] if "worst" in s]
-            print(
-                f"  {label:12} {'not ' if at is None else ''}after {last:2} postures,"
-                f" {steps[last]['readings']:3} readings: {told(steps)}",
-                flush=True,
-            )
-            found.append({"machine": trial.name, "order": label, "steps": steps})
-    print(f"until 95 % of errors stay within {1000 * LIMIT_M:.0f} mm, mean and worst of the machines:")
-    for label, pairs in needed.items():
-        if pairs:
-            readings, postures = np.array(pairs).T
-            print(
-                f"  {label:12} {readings.mean():5.1f} readings (worst {readings.max():.0f}), "
-                f"{postures.mean():4.1f} postures (worst {postures.max():.0f})"
-            )
+            runs[label].append(steps := trial.follow(choose, options.postures))
+            print(f"  {label:12} {told(steps)}", flush=True)
+    for label, found in runs.items():
+        if not found:
+            continue
+        alone = [until(steps, LIMIT_M) for steps in found]
+        counts = [steps[at]["readings"] for steps, at in zip(found, alone, strict=True) if at is not None]
+        needed = readings_needed(found, LIMIT_M)
+        print(
+            f"{label}: 95 % of {len(found)} machines' errors within {1000 * LIMIT_M:.0f} mm after "
+            f"{needed if needed is not None else 'more than all'} readings; each machine alone, median "
+            f"{np.median(counts):.0f}, {len(found) - len(counts)} not at all; "
+            "95 % after 7, 14, 21, 28, 35, 42 readings, mm: "
+            + " ".join(f"{1000 * together(found, r):.1f}" for r in (7, 14, 21, 28, 35, 42))
+        )
+    honest = [
+        s["error"] / (COVERAGE_95 * s["worst"]) for steps in runs["guide"] for s in steps[2:] if "worst" in s
+    ]
     if honest:
         print(
-            f"95 % of errors over the predicted worst at 95 %, from the third posture on: median "
+            f"95 % of errors over the predicted worst at 95 %, from the second posture on: median "
             f"{np.median(honest):.2f}, 95th percentile {np.quantile(honest, 0.95):.2f}"
         )
     if options.output is not None:
-        options.output.write_text(json.dumps(found, indent=1), encoding="utf-8")
+        options.output.write_text(json.dumps(runs), encoding="utf-8")
 
 
 if __name__ == "__main__":

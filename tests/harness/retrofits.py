@@ -326,10 +326,35 @@ class Maker:
                 standing=standing,
             )  # fmt: skip
 
-    def acceptance(self, s: Standing, points: int = 20) -> tuple[Observation, ...]:
-        """Some postures and a reference, with true heights."""
+    def working_posture(self) -> Posture:
+        """A posture that the arm digs in, over the ground or under it."""
+        while True:
+            boom, stick = math.radians(self.rng.uniform(-35, 60)), math.radians(self.rng.uniform(-150, -30))
+            bucket = math.radians(self.rng.uniform(-150, -60)) - boom - stick
+            p = Posture(0.0, boom, stick, bucket)
+            if self.truth.takes(bucket):
+                tip = self.truth.arm(p, Standing(0.0, 0.0))["tip"][:3, 3]
+                if tip[0] > 0.28 * sum(self.truth.lengths):
+                    return p
+
+    def judges(self, points: int) -> tuple[Observation, ...]:
+        """Postures at work with exact sensors and true heights, after a reference on the yard."""
+        self.exact = True
         found = []
         for i in range(points + 1):
+            name = "judge-reference" if i == 0 else f"judge-{i}"
+            p = self.some_posture() if i == 0 else self.working_posture()
+            frames = self.stand(name, p, Standing(0.0, 0.0), "judges")
+            found.append(
+                Observation(id=name, method="acceptance", kind="height", of="tip", unit="m", sigma=0.002,
+                            value=float(frames["tip"][2, 3]), rest=name, standing="Z")
+            )  # fmt: skip
+        return tuple(found)
+
+    def acceptance(self, s: Standing) -> tuple[Observation, ...]:
+        """Twenty postures and a reference, with true heights."""
+        found = []
+        for i in range(21):
             name = "acceptance-reference" if i == 0 else f"acceptance-{i}"
             frames = self.stand(name, self.some_posture(float(self.rng.uniform(-1, 1))), s, "acceptance")
             found.append(

@@ -44,7 +44,7 @@ DRIFT_SIGMA_RADPS = 0.0005
 FORCE_SIGMA_MPS2 = 0.03
 """1-sigma of the beginning's vertical, of a gyro's bias since the rest, of a constant left in the force."""
 
-FORCE_FLOOR_MPS2 = 0.015
+FORCE_FLOOR_MPS2 = 0.03
 """Least 1-sigma of a mean force while an arm moves: tracks rock and booms bend."""
 
 UNFIT = 3.0
@@ -191,7 +191,8 @@ def _rows(machine: Machine, evidence: Evidence, motion: Motion, joint: str, name
     which = samples.between(start - REST_S, motion.window[1])
     period = float(np.median(np.diff(t)))
     size = max(1, round(BOX_S / period))
-    rest = _means(force[still], size)
+    # At rest a gyro's noise moves the far end of a long lever too.
+    rest = _means(misfit[still], size)
     noise = float(rest.std(axis=0).max()) if len(rest) > 2 else 0.0
     return _Rows(
         motion.id,
@@ -232,13 +233,29 @@ def _adjusted(sensor: Sensor, stacked: Sequence[_Rows]) -> tuple[Array, Array, A
     C = np.linalg.inv(normal)
     x = C @ (A.T @ b)
     left = b - A @ x
-    # Means one after the other are not independent where the arm bends and rocks; misfits tell by how much.
-    factor = max(1.0, float(left @ left) / max(1, len(b) - n))
-    sigma = np.sqrt(np.diag(np.linalg.inv(A.T @ A / factor + np.diag(prior**-2.0))))
-    x = np.linalg.solve(A.T @ A / factor + np.diag(prior**-2.0), A.T @ b / factor)
     ends = np.cumsum([0, *(3 * len(rows.misfit) for rows in stacked)])
     misfits = [float(np.sqrt(np.mean(left[i:j] ** 2))) for i, j in pairwise(ends)]
+    # Means one after the other are not independent where the arm bends and rocks: each counts for so much
+    # less (first-order autocorrelation; Box and Jenkins, *Time Series Analysis*, 2.1).
+    less = [_dependence(left[i:j].reshape(-1, 3)) for i, j in pairwise(ends)]
+    factor = max(1.0, float(left @ left) / max(1, len(b) - n))
+    weight = np.concatenate(
+        [np.full(j - i, 1.0 / (factor * k)) for (i, j), k in zip(pairwise(ends), less, strict=True)]
+    )
+    normal = A.T @ (weight[:, None] * A) + np.diag(prior**-2.0)
+    x = np.linalg.solve(normal, A.T @ (weight * b))
+    sigma = np.sqrt(np.diag(np.linalg.inv(normal)))
     return x[:6], sigma[:6], np.array(misfits)
+
+
+def _dependence(left: Array) -> float:
+    """By how much fewer independent values there are than misfits (N, 3): (1 + ρ) / (1 - ρ)."""
+    if len(left) < 8:
+        return 1.0
+    centred = left - left.mean(axis=0)
+    rho = float((centred[1:] * centred[:-1]).sum() / max(float((centred**2).sum()), 1e-12))
+    rho = min(max(rho, 0.0), 0.85)
+    return (1.0 + rho) / (1.0 - rho)
 
 
 def _lever(machine: Machine, motion: Motion, joint: str, sensor: Sensor) -> Array | None:

@@ -113,13 +113,16 @@ def open_recorder(
 
 
 def about_message(service: Service, started: str) -> About:
-    """What this service and machine are, for the retained topic."""
+    """What this service and machine are, for the retained topic; without a verdict that holds no more."""
+    machine = service.machine.model_dump(mode="json")
+    if not service.machine.calibration_holds:
+        machine["calibrated"] = None
     return About(
         version=__version__,
         build=build(),
         contract=CONTRACT_VERSION,
         machine_id=service.machine_id,
-        machine=service.machine.model_dump(mode="json"),
+        machine=machine,
         units=UNITS,
         tick_hz=round(1.0 / service.settings.period_s, 3),
         started=started,

@@ -42,8 +42,17 @@ function bracket(health, say) {
   return texts;
 }
 
+/** What the calibration said of the machine that is described; nothing where it was changed since. */
+function calibration({ model, say }) {
+  const said = model.about?.machine?.calibrated;
+  if (!said) return say("sensors.not-calibrated");
+  const tip = say.decimal((1000 * said.tip_sigma_m).toFixed(1));
+  return say("sensors.calibrated", { date: said.date.slice(0, 10), verdict: say(`calibration.verdict.${said.verdict}`), tip });
+}
+
 function sensorTable({ model, say }) {
-  if (!model.health.size) return [make("p", {}, say("sensors.none"))];
+  const calibrated = make("p", { class: "note" }, calibration({ model, say }));
+  if (!model.health.size) return [calibrated, make("p", {}, say("sensors.none"))];
   const rows = [...model.health.values()].map((health) => {
     const counted = Object.entries(health.faults).map(([kind, n]) => `${sayFault(say, kind)} ${n}`).join(", ");
     const words = [saySaid(say, health.said, health.text), counted && say("sensors.faults", { list: counted })].filter(Boolean).join("; ");
@@ -54,7 +63,7 @@ function sensorTable({ model, say }) {
         ...bracket(health, say).flatMap((text) => [make("br"), text])));
   });
   const head = ["sensors.sensor", "sensors.state", "sensors.rate"].map((key) => make("th", { scope: "col" }, say(key)));
-  return [make("table", {}, make("thead", {}, make("tr", {}, ...head)), make("tbody", {}, ...rows))];
+  return [calibrated, make("table", {}, make("thead", {}, make("tr", {}, ...head)), make("tbody", {}, ...rows))];
 }
 
 const worth = {
