@@ -1,6 +1,6 @@
 """How many observations until the tip is known: the guide's order beside the file's and random ones.
 
-    python tests/benchmarks/guide_orders.py [--machines N] [--random N] [--postures N] [--output FILE.json]
+    python tests/benchmarks/guide_orders.py [--machines N] [--random N] [--readings N] [--output FILE.json]
 
 Each simulated retrofit (sensor on the bucket and on the rocker in turn) begins with bench and motions; then
 postures are taken one at a time: measured with level and staff, touches of marks from two standings, bucket
@@ -16,7 +16,6 @@ import json
 import math
 import random
 import sys
-from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -31,7 +30,7 @@ from tipdatum.calibration.adjustment import adjust
 from tipdatum.calibration.budget import COVERAGE_95
 from tipdatum.calibration.description import calibrated_machine
 from tipdatum.calibration.observations import ObservationBook
-from tipdatum.calibration.plan import POSTURE_KINDS, Ranked, rank, recorded
+from tipdatum.calibration.plan import POSTURE_KINDS, rank, recorded
 from tipdatum.calibration.recordings import gather
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.calibration.verification import verify
@@ -62,14 +61,18 @@ class Trial:
             found = []
         return found + [math.inf] * (JUDGES - len(found))
 
-    def follow(
-        self, choose: Callable[[Sequence[Ranked]], int] | list[Any], most: int
-    ) -> list[dict[str, Any]]:
-        """Postures taken one by one: readings so far, error and prediction after each."""
-        taken: list[Any] = []
+    def follow(self, order: list[Any] | None, most: int) -> list[dict[str, Any]]:
+        """Readings taken step by step: how many so far, errors and prediction after each step.
+
+        Args:
+            order: places in the order in which they are measured whole; None: as the guide asks.
+            most: readings to take at most.
+        """
+        posture_ids = {o.id for o in self.everything if o.place in self.places}
+        ids: set[str] = set()
         steps: list[dict[str, Any]] = []
         while True:
-            chosen = [o for o in self.everything if o.place in taken or o.place not in self.places]
+            chosen = [o for o in self.everything if o.id in ids or o.id not in posture_ids]
             places = {o.place for o in chosen}
             evidence = replace(
                 self.evidence, windows={p: w for p, w in self.evidence.windows.items() if p in places}
@@ -77,28 +80,22 @@ class Trial:
             solution = adjust(make_setup(self.machine, chosen, evidence, self.book.assume))
             errors = self.errors_m(calibrated_machine(solution))
             step: dict[str, Any] = {
-                "readings": sum(o.place in taken for o in chosen),
-                "errors": errors,
-                "error": float(np.quantile(errors, 0.95)),
-            }
+                "readings": len(ids), "errors": errors, "error": float(np.quantile(errors, 0.95)),
+            }  # fmt: skip
             steps.append(step)
-            if isinstance(choose, list):
-                if len(taken) >= min(most, len(choose)):
-                    return steps
-                taken.append(choose[len(taken)])
-                continue
-            ranked = rank(solution, recorded(solution, self.book, evidence_of(self)))
-            if ranked:
-                step["worst"] = ranked[0].before.worst_m
-            if not ranked or len(taken) >= most:
+            if len(ids) >= most:
                 return steps
-            best = ranked[choose(ranked)]
-            taken.append(best.candidate.observations[0].place)
-
-
-def evidence_of(trial: Trial) -> Any:
-    """Every window: those not in the solution are what may be taken next."""
-    return trial.evidence
+            if order is not None:
+                if len(steps) > len(order):
+                    return steps
+                place = order[len(steps) - 1]
+                ids |= {o.id for o in self.everything if o.place == place}
+                continue
+            ranked = rank(solution, recorded(solution, self.book, self.evidence))
+            if not ranked:
+                return steps
+            step["worst"] = ranked[0].before.worst_m
+            ids |= {o.id for o in ranked[0].candidate.observations}
 
 
 def until(steps: list[dict[str, Any]], limit: float) -> int | None:
@@ -131,7 +128,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--machines", type=int, default=10)
     parser.add_argument("--random", type=int, default=3, help="random orders a machine")
-    parser.add_argument("--postures", type=int, default=14, help="postures to take at most")
+    parser.add_argument("--readings", type=int, default=50, help="readings to take at most")
     parser.add_argument("--first", type=int, default=0, help="seed of the first machine")
     parser.add_argument("--gather", type=Path, nargs="*", default=[], help="outputs of earlier runs to add")
     parser.add_argument("--output", type=Path)
@@ -143,12 +140,12 @@ def main() -> None:
     for seed in range(options.first, options.first + options.machines):
         trial = Trial(seed, seed % 2 == 1, 10)
         chance = random.Random(seed)
-        orders: list[tuple[str, Any]] = [("guide", lambda ranked: 0), ("file order", trial.places)]
+        orders: list[tuple[str, Any]] = [("guide", None), ("file order", trial.places)]
         for _ in range(options.random):
             orders.append(("random order", chance.sample(trial.places, len(trial.places))))
-        print(f"{trial.name}: 95 % of errors, mm, after 0, 1, 2, … postures (readings)")
+        print(f"{trial.name}: 95 % of errors, mm, after each step (readings)")
         for label, choose in orders:
-            runs[label].append(steps := trial.follow(choose, options.postures))
+            runs[label].append(steps := trial.follow(choose, options.readings))
             print(f"  {label:12} {told(steps)}", flush=True)
     for label, found in runs.items():
         if not found:
@@ -159,7 +156,7 @@ def main() -> None:
         print(
             f"{label}: 95 % of {len(found)} machines' errors within {1000 * LIMIT_M:.0f} mm after "
             f"{needed if needed is not None else 'more than all'} readings; each machine alone, median "
-            f"{np.median(counts):.0f}, {len(found) - len(counts)} not at all; "
+            f"{np.median(counts) if counts else math.nan:.0f}, {len(found) - len(counts)} not at all; "
             "95 % after 7, 14, 21, 28, 35, 42 readings, mm: "
             + " ".join(f"{1000 * together(found, r):.1f}" for r in (7, 14, 21, 28, 35, 42))
         )

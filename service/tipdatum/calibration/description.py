@@ -187,11 +187,26 @@ def fresh(machine: Mapping[str, Any]) -> str:
 
 
 def difference(before: str, after: str, name: str) -> str:
-    """Unified diff, for a person to read before saying yes."""
+    """Unified diff, for a person to read before saying yes; tables that only programs read are counted."""
     lines = difflib.unified_diff(
         before.splitlines(), after.splitlines(), f"{name} (now)", f"{name} (calibrated)", n=1, lineterm=""
     )
-    return "\n".join(lines)
+    found: list[str] = []
+    folded = 0
+    for line in [*lines, "+["]:
+        header = line[1:].startswith("[")
+        if folded and header:
+            found.append(f"{found.pop()}  … {folded} lines")
+            folded = 0
+        if not folded and not (found and found[-1][1:] in FOLDED and not header):
+            found.append(line)
+        else:
+            folded += 1
+    return "\n".join(found[:-1])
+
+
+FOLDED = ("[calibration.sigma]", "[calibration.spread]")
+"""Tables of which a difference shows the number of lines alone."""
 
 
 def write(path: Path, text: str, stamp: str, expected: str | None = None) -> Path | None:

@@ -220,10 +220,12 @@ def suggestions(solution: Solution) -> list[Candidate]:
     )
     for bucket in (-150.0, -110.0, -60.0):
         postures, _ = reach_points(machine, reach, height, np.full(reach.shape, bucket))
-        found += [
-            measuring(f"measure: {_spoken(postures, i)}", _angles(postures, i), standing)
-            for i in range(len(postures))
-        ]
+        for i in range(len(postures)):
+            whole = measuring(f"measure: {_spoken(postures, i)}", _angles(postures, i), standing)
+            found += [
+                replace(whole, label=f"measure{words}: {_spoken(postures, i)}", observations=some)
+                for words, some in shares(whole.observations)
+            ]
     buckets = np.arange(-160.0, -40.0, 10.0)
     for (s, m), far in zip(setup.mark_places, state.mark_range, strict=True):
         mark, where = setup.marks[m], setup.standings[s]
@@ -275,11 +277,30 @@ def recorded(solution: Solution, book: ObservationBook, evidence: Evidence) -> l
         for o in observations:
             if o.kind == "slew":
                 angles[6] = math.radians(o.value or 0.0)
-        found.append(
-            Candidate(
-                window.label, tuple(angles), observations[0].standing or "", tuple(observations), window.file
+        for words, some in shares(observations):
+            found.append(
+                Candidate(
+                    f"{window.label}{words}", tuple(angles), observations[0].standing or "", some, window.file
+                )
             )
-        )
+    return found
+
+
+def shares(observations: Sequence[Observation]) -> list[tuple[str, tuple[Observation, ...]]]:
+    """All that is to be read at a posture, and parts of it that are worth going there for alone.
+
+    Slopes and heights say much the same; whichever says it better is worth most for each reading.
+    """
+    found = [("", tuple(observations))]
+    for words, kinds, of in (
+        (", heights", ("height",), None),
+        (", heights but the boom foot's", ("height",), ("boom_stick", "stick_bucket", "tip")),
+        (", slopes", ("slope",), None),
+        (", height of the tip", ("height",), ("tip",)),
+    ):
+        some = tuple(o for o in observations if o.kind in kinds and (of is None or o.of in of))
+        if some and all(some != known for _, known in found):
+            found.append((words, some))
     return found
 
 
@@ -308,8 +329,9 @@ class Taken:
 
 @dataclass(frozen=True, slots=True)
 class Followed:
-    """A solution reached by taking postures in the order the plan asked for.
+    """A solution reached by taking readings in the order the plan asked for.
 
+    `order` are the steps, of which several may be at one posture; `available` counts postures.
     `misfits` are ids of observations, in postures that were left aside, that an adjustment of everything
     rejects: nobody needed them, but somebody should know. `reached` says whether the goal was.
     """
@@ -319,6 +341,16 @@ class Followed:
     available: int
     reached: bool
     misfits: tuple[str, ...] = ()
+
+    @property
+    def postures(self) -> int:
+        """How many postures were needed."""
+        return len({o.place for o in self.solution.setup.observations if o.kind in POSTURE_KINDS})
+
+    @property
+    def readings(self) -> int:
+        """How many readings were needed."""
+        return sum(t.readings for t in self.order)
 
     @property
     def boldness(self) -> float:
@@ -387,7 +419,7 @@ def follow(
         if not ranked or len(order) >= most:
             break
         before, best = solution, choose(ranked)
-        if len(order) >= FEWEST:
+        if len({o.place for o in chosen if o.place in posture_places}) >= FEWEST:
             reached = boldness(order) * best.before.worst_m <= goal_m
             gains = max(1.0 - r.after.worst_m / r.before.worst_m for r in ranked)
             if reached or gains < LITTLE:

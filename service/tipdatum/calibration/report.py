@@ -204,7 +204,7 @@ def _parts(outcome: Outcome) -> Iterator[RenderableType]:
             _triple(part.position_sigma_m.tolist(), 3),
             f"{1000 * sensor.latency_s:.1f}",
             f"{1000 * part.latency_s:.1f}",
-            _triple((100 * (part.gyro_scale - 1)).tolist(), 2),
+            _triple((100 * (part.gyro_scale - 1) + 0.0).round(2).tolist(), 2),
             _triple((100 * part.gyro_scale_sigma).tolist(), 2),
         )
     yield table
@@ -269,7 +269,9 @@ def next_postures(ranked: Sequence[Ranked], besides_m: float, most: int = 4) -> 
         f"power-up, {1000 * besides_m:.1f} mm RMS, which no observation takes away), best first:"
     )
     now = ranked[0].before
-    for r in ranked[:most]:
+    # One line a posture: of what may be read there, what is worth most.
+    best = {r.candidate.angles: r for r in reversed(ranked)}
+    for r in sorted(best.values(), key=lambda r: -r.worth)[:most]:
         yield Text(
             f"  from {1000 * now.worst_m:.1f} to {1000 * r.after.worst_m:.1f} mm at worst, "
             f"{1000 * now.rms_m:.1f} to {1000 * r.after.rms_m:.1f} mm RMS:  {r.candidate.label}"
@@ -278,10 +280,9 @@ def next_postures(ranked: Sequence[Ranked], besides_m: float, most: int = 4) -> 
 
 def followed(result: Followed) -> Iterator[RenderableType]:
     """Which recorded postures the guide asked for, in its order, and whether its predictions were honest."""
-    readings = sum(t.readings for t in result.order)
     yield Text(
-        f"Followed the guide: {len(result.order)} of {result.available} recorded postures, "
-        f"{readings} readings, were needed."
+        f"Followed the guide: {result.postures} of {result.available} recorded postures, "
+        f"{result.readings} readings, were needed."
     )
     for t in result.order:
         yield Text(f"  {1000 * t.before.worst_m:7.1f} mm at worst before  {t.label}")

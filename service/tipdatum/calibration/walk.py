@@ -135,9 +135,10 @@ class Walk:
             return self._frozen[name]
         best = next((c for c in self._candidates() if c.label.startswith("measure")), None)
         if n > 2 and best is not None:
-            words = best.label.removeprefix("measure: ") + ", or near it"
+            words = best.label.partition(": ")[2] + ", or near it"
             step = guide.measured_step(n, words, self.machine)
-            asked = Asked(step, "postures", "guide.slopes", self._spoken(best.angles), best.angles)
+            values = {**self._spoken(best.angles), "read": sorted({o.kind for o in best.observations})}
+            asked = Asked(step, "postures", "guide.slopes", values, best.angles)
         else:
             first = (n - 1) % len(guide.FIRST_POSTURES)
             step = guide.measured_step(n, guide.FIRST_POSTURES[first], self.machine)

@@ -44,7 +44,10 @@ def account(outcome: Outcome, ranked: Sequence[Ranked], written: bool) -> Accoun
         dimensions=tuple(
             Dimension(d.name, d.prior, d.value, d.sigma, d.unit, d.observed) for d in determined(s)
         ),
-        next=tuple(Next(r.candidate.label, r.before.worst_m, r.after.worst_m) for r in ranked[:4]),
+        next=tuple(
+            Next(r.candidate.label, r.before.worst_m, r.after.worst_m)
+            for r in list({r.candidate.angles: r for r in reversed(ranked)}.values())[:-5:-1]
+        ),
         critical=CRITICAL,
     )
 

@@ -116,7 +116,8 @@ def _best_posture(talk: Guide, folders: list[Path]) -> str:
     if plan is None or best is None:
         return ""
     talk.say(f"Tip over the envelope so far: {1000 * plan.known.worst_m:.1f} mm at worst (1-sigma).")
-    return best.label.removeprefix("measure: ") + ", or near it"
+    kinds = " and ".join(sorted({f"{o.kind}s" for o in best.observations}))
+    return best.label.partition(": ")[2] + f", or near it; its {kinds} are worth most"
 
 
 class _Status:

@@ -10,13 +10,14 @@ import contextlib
 import shlex
 import tempfile
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from heapq import merge
 from pathlib import Path
 from typing import Annotated, Any
 
 import tomlkit
 import typer
+from msgspec.structs import replace
 
 from tipdatum.cli.inputs import read_machine
 from tipdatum.cli.options import MachineOption

@@ -52,7 +52,8 @@ def test_the_prediction_is_what_the_measurement_brings(retrofit: Any, two: Solut
 def test_the_guide_takes_recorded_postures_until_the_next_gains_little(retrofit: Any) -> None:
     evidence = gather(retrofit.book, [], retrofit.book.solving())
     result = follow(retrofit.machine, retrofit.book, evidence)
-    assert 0 < len(result.order) <= result.available
+    assert 0 < result.postures <= result.available
+    assert result.readings <= sum(o.rest is not None for o in retrofit.book.solving())
     assert result.order[-1].after.worst_m < 0.02 < result.order[0].before.worst_m
 
 

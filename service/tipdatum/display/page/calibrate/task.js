@@ -58,6 +58,7 @@ function words(view, say) {
   for (const name of ["boom", "stick", "bucket"]) if (name in values) values[name] = number(values[name]);
   for (const name of ["reach_m", "height_m"]) if (name in values) values[name] = say.decimal(values[name].toFixed(1));
   values.curled = step.values.curled ? say("guide.curled") : "";
+  values.read = step.values.read?.length === 1 ? say(`guide.worth.${step.values.read[0]}`) : "";
   return say(step.key, values);
 }
 
