@@ -120,6 +120,17 @@ SECTIONS = (
         "benchmarks/calibrate_retrofits.py",
     ),
     Section(
+        "The guide's order of readings",
+        "How many readings until the tip is known: the guide's order beside the file's and random ones.",
+        "benchmarks/guide_orders.py",
+        ("--readings", "42"),
+    ),
+    Section(
+        "Starts from single-joint motions",
+        "What positions and latencies out of motions do for the first minutes after a start.",
+        "benchmarks/starts_from_motions.py",
+    ),
+    Section(
         "Spoilt calibrations",
         "Slips that people make while they measure: named, or unseen, and what an unseen one does.",
         "benchmarks/spoilt_retrofits.py",

@@ -158,16 +158,16 @@ class Envelope:
     def worst_m(self) -> float:
         places = [
             (b, s, a)
-            for b in np.linspace(*BOOM_DEG, 4)
-            for s in np.linspace(*STICK_DEG, 5)
-            for a in np.linspace(*ATTITUDES_DEG, 4)
+            for b in np.linspace(*BOOM_DEG, 5)
+            for s in np.linspace(*STICK_DEG, 6)
+            for a in np.linspace(*ATTITUDES_DEG, 5)
         ]
-        found = sorted(((self.sigma_m(*p), p) for p in places), reverse=True)[:2]
+        found = sorted(((self.sigma_m(*p), p) for p in places), reverse=True)[:3]
         best = found[0][0]
         for _, place in found:
             end = minimize(
                 lambda v: -self.sigma_m(*v), place, method="Nelder-Mead",
-                options={"maxfev": 70, "initial_simplex": _simplex(place)},
+                options={"maxfev": 90, "initial_simplex": _simplex(place)},
             )  # fmt: skip
             best = max(best, -float(end.fun))
         return best
