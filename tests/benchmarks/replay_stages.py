@@ -36,7 +36,7 @@ class Noting:
     def __init__(self, estimator: Estimator) -> None:
         self._estimator = estimator
         self.calls: list[tuple[str, tuple[Any, ...]]] = []
-        self.answers: list[Any] = []
+        self.answers: dict[str, list[Any]] = {}
 
     def __getattr__(self, name: str) -> Callable[..., Any]:
         method = getattr(self._estimator, name)
@@ -45,23 +45,24 @@ class Noting:
             self.calls.append((name, arguments))
             answer = method(*arguments)
             if name != "consume":
-                self.answers.append(answer)
+                self.answers.setdefault(name, []).append(answer)
             return answer
 
         return noted
 
 
 class Answering:
-    """Gives the noted answers again, at no cost of its own."""
+    """Gives the noted answers again, method by method, at no cost of its own."""
 
-    def __init__(self, answers: list[Any]) -> None:
-        self._next = iter(answers).__next__
+    def __init__(self, answers: dict[str, list[Any]]) -> None:
+        self._next = {name: iter(given).__next__ for name, given in answers.items()}
 
     def consume(self, reading: Imu | Tilt | Slew) -> None:
         """Nothing is computed."""
 
-    def __getattr__(self, _: str) -> Callable[..., Any]:
-        return lambda *_: self._next()
+    def __getattr__(self, name: str) -> Callable[..., Any]:
+        following = self._next[name]
+        return lambda *_: following()
 
 
 @dataclass
