@@ -112,3 +112,9 @@ def test_the_book_can_be_read_and_counted_with() -> None:
     assert len(table) == 2 + 10
     lines = to_csv(book.rows).splitlines()
     assert lines[1].startswith("1,P0,benchmark,4.388,856.433,,852.045")
+
+
+def test_a_spreadsheet_takes_no_name_of_a_mark_for_a_formula() -> None:
+    row = levelled("D")[0].rows[0].model_copy(update={"point": "=1+1"})
+    assert to_csv([row]).splitlines()[1].startswith("1,'=1+1,")
+    assert "=1+1" in to_table([row])

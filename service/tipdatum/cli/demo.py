@@ -17,9 +17,9 @@ from rich.console import Console, Group, RenderableType
 from rich.text import Text
 
 from tipdatum.bus.topics import ROOT
-from tipdatum.cli.listener import Heard, Listener
+from tipdatum.cli.listener import Listener
 from tipdatum.cli.options import OwnPort, ReadersLanguage, input_file, speech_for
-from tipdatum.cli.watch import keep_on_screen
+from tipdatum.cli.watch import keep_on_screen, show_heard
 from tipdatum.config import DriverTable, Service, load_service
 from tipdatum.display.terminal import View
 from tipdatum.display.texts import Speech, speech
@@ -143,11 +143,7 @@ def _show(where: Ready, over: threading.Event, restored: threading.Event, say: S
         return
 
     def update(_now: float) -> bool:
-        for item in listener.take():
-            if isinstance(item, Heard):
-                view.apply(item.topic, item.payload, item.at)
-            else:
-                view.link(item.up, item.text)
+        show_heard(view, listener)
         return not over.is_set()
 
     try:

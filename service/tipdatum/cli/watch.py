@@ -14,7 +14,7 @@ from rich.live import Live
 
 from tipdatum.bus.topics import Topics
 from tipdatum.cli.asker import Access
-from tipdatum.cli.listener import Heard
+from tipdatum.cli.listener import Heard, Listener
 from tipdatum.cli.options import Json, ReadersLanguage, speech_for, with_access
 from tipdatum.display.terminal import View
 
@@ -43,14 +43,19 @@ def watch(
     with closing(access.listen(f"{access.topic_root}/{access.machine_id or '+'}/#")) as listener:
 
         def update(_now: float) -> bool:
-            for item in listener.take():
-                if isinstance(item, Heard):
-                    view.apply(item.topic, item.payload, item.at)
-                else:
-                    view.link(item.up, item.text)
+            show_heard(view, listener)
             return True
 
         keep_on_screen(view, Console(), update, lines=lines)
+
+
+def show_heard(view: View, listener: Listener) -> None:
+    """Let the view take in what has come."""
+    for item in listener.take():
+        if isinstance(item, Heard):
+            view.apply(item.topic, item.payload, item.at)
+        else:
+            view.link(item.up, item.text)
 
 
 def _print_tips(access: Access) -> None:

@@ -21,6 +21,7 @@ from typing import Any, Literal, TypeAlias
 from pydantic import Field
 
 from tipdatum.grade.forms import Document
+from tipdatum.grade.units import csv_cell, table_cell
 from tipdatum.sentences import sentence
 
 Kind: TypeAlias = Literal["benchmark", "turning point", "laser", "correction", "mark", "check", "closing"]
@@ -195,7 +196,7 @@ def to_csv(rows: Sequence[BookRow]) -> str:
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(COLUMNS)
     for row in rows:
-        writer.writerow([_cell(getattr(row, column)) for column in COLUMNS])
+        writer.writerow([csv_cell(getattr(row, column)) for column in COLUMNS])
     return out.getvalue()
 
 
@@ -203,7 +204,7 @@ def to_table(rows: Sequence[BookRow]) -> str:
     """The book as a table in plain text."""
     heads = ("set-up", "point", "BS", "HI", "FS", "elevation", "adjusted", "remarks")
     keys = ("setup", "point", "backsight_m", "instrument_m", "foresight_m", "elevation_m", "adjusted_m")
-    lines = [[*(_cell(getattr(row, key)) for key in keys), _remarks(row)] for row in rows]
+    lines = [[*(table_cell(getattr(row, key)) for key in keys), _remarks(row)] for row in rows]
     widths = [max(len(heads[i]), *(len(line[i]) for line in lines)) for i in range(8)] if lines else []
     if not lines:
         return "The level book is empty.\n"
@@ -220,12 +221,3 @@ def to_table(rows: Sequence[BookRow]) -> str:
 
 def _remarks(row: BookRow) -> str:
     return ", ".join(part for part in (row.kind, row.remark) if part)
-
-
-def _cell(value: object) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, float):
-        text = f"{value:.3f}"
-        return "0.000" if text == "-0.000" else text
-    return str(value)

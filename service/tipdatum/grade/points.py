@@ -24,7 +24,7 @@ from tipdatum.grade.forms import CommandBody, Destroying, Elevation, Outcome, Re
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import AsDug, AutoRecord, WorkState
-from tipdatum.grade.units import signed_mm
+from tipdatum.grade.units import csv_cell, signed_mm
 from tipdatum.machine.description import Machine
 from tipdatum.sentences import sentence
 
@@ -65,18 +65,8 @@ def to_csv(points: Iterable[AsDug], says: Sequence[str] = ()) -> str:
     writer.writerow(COLUMNS)
     for p in points:
         values = [p.number, *(getattr(p, column) for column in COLUMNS[1:])]
-        writer.writerow([_cell(v) for v in values])
+        writer.writerow([csv_cell(v) for v in values])
     return out.getvalue()
-
-
-def _cell(value: object) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, float):
-        text = f"{value:.3f}"
-        return "0.000" if text == "-0.000" else text
-    text = str(value)
-    return "'" + text if text[:1] in ("=", "+", "-", "@") else text
 
 
 LEAST_SHARE = 0.5

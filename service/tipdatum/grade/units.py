@@ -248,3 +248,19 @@ def _rounded(value: Fraction, places: int) -> str:
     whole, part = divmod(scaled, 10**places)
     sign = "-" if value < 0 and scaled else ""
     return f"{sign}{whole}.{part:0{places}d}" if places else f"{sign}{whole}"
+
+
+def table_cell(value: object) -> str:
+    """A value as it stands in a table: metres to the millimetre, nothing for what is not known."""
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        text = f"{value:.3f}"
+        return "0.000" if text == "-0.000" else text
+    return str(value)
+
+
+def csv_cell(value: object) -> str:
+    """The same for a spreadsheet, which takes no text for a formula that an apostrophe leads."""
+    text = table_cell(value)
+    return "'" + text if isinstance(value, str) and text[:1] in ("=", "+", "-", "@") else text
