@@ -17,9 +17,13 @@ from typing import Any
 import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from tipdatum.display.server import PageSettings, Server, start
+
+PATIENCE_S = 60.0
+"""For what comes at once on a quiet machine."""
+expect.set_options(timeout=PATIENCE_S * 1000.0)
 
 CHROMIUM = next((p for p in map(shutil.which, ("chromium", "chromium-browser", "google-chrome")) if p), None)
 MOSQUITTO = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin:/usr/local/sbin")
@@ -73,7 +77,7 @@ def _listens(port: int) -> bool:
     return False
 
 
-def _wait_for(ready: Callable[[], bool], what: str, timeout_s: float = 10.0) -> None:
+def _wait_for(ready: Callable[[], bool], what: str, timeout_s: float = PATIENCE_S) -> None:
     end = time.monotonic() + timeout_s
     while not ready():
         if time.monotonic() > end:
