@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -11,16 +12,42 @@ JUMP_S = 2.0
 """A wall clock that moved by more than this against the monotonic one was set; less is drift."""
 
 
-class RunClock:
-    """The run's one clock: seconds since its start, monotonic; faster than real time for a fast replay."""
+AHEAD_S, MOST_AHEAD_S = 0.25, 5.0
+"""How far a fast clock may run ahead of the last tick: real seconds, and seconds of its own."""
 
-    def __init__(self, speed: float = 1.0) -> None:
-        self._zero = time.monotonic()
+
+class RunClock:
+    """The run's one clock: seconds since its start, monotonic; faster than real time for a fast replay.
+
+    A fast clock waits for the ticks. A computer that cannot follow would otherwise have the more to do the
+    longer each tick takes, and never come to an end; so a recording is played as fast as it can be.
+
+    Args:
+        speed: times real speed. real: seconds of the computer's monotonic clock.
+    """
+
+    def __init__(self, speed: float = 1.0, real: Callable[[], float] = time.monotonic) -> None:
+        self._real = real
+        self._zero = real()
         self._speed = speed
+        self._ahead = min(AHEAD_S * speed, MOST_AHEAD_S) if speed > 1.0 else math.inf
+        self._limit = self._ahead
         self.started = datetime.now(UTC)
 
     def __call__(self) -> float:
-        return (time.monotonic() - self._zero) * self._speed
+        # The limit first: `ticked`, on another thread, moves it last.
+        limit = self._limit
+        t = (self._real() - self._zero) * self._speed
+        return t if t < limit else limit
+
+    def ticked(self, t: float) -> None:
+        """A tick that took `t` for now is done: the clock goes on from where it stands."""
+        if self._limit == math.inf:
+            return
+        behind = (self._real() - self._zero) - self._limit / self._speed
+        if behind > 0.0:
+            self._zero += behind
+        self._limit = max(self._limit, t + self._ahead)
 
     def real_seconds(self, t: float) -> float:
         """How long to wait, in real seconds, for the clock to pass `t` seconds of its own."""

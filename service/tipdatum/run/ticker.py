@@ -58,12 +58,14 @@ class Ticker:
         clock, period = self._clock, self._period
         while not self._stopping:
             self._heard = time.monotonic()
+            began = clock()
             try:
                 self._tick()
                 due = (int(clock() / period) + 1) * period
             except Exception:
                 log.exception("internal fault; going on", name="tick")
                 due = clock() + RETRY_S / clock.real_seconds(1.0)
+            clock.ticked(began)
             while not self._stopping and (left := due - clock()) >= 0.0:
                 time.sleep(min(clock.real_seconds(left), NAP_S))
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 import time
 
 import pytest
 
-from tipdatum.run.clocks import JUMP_S, ClockWatch, RunClock, SystemClocks
+from tipdatum.run.clocks import JUMP_S, MOST_AHEAD_S, ClockWatch, RunClock, SystemClocks
 
 
 class Computer:
@@ -87,3 +88,27 @@ def test_a_runs_clock_starts_at_nothing_and_is_as_fast_as_the_replay() -> None:
     t = clock()
     assert 1.0 <= t <= 100.0 * (time.monotonic() - began)
     assert clock.real_seconds(5.0) == pytest.approx(0.05)
+
+
+def test_a_fast_clock_waits_for_ticks_that_cannot_follow_and_never_goes_back() -> None:
+    now = [0.0]
+    clock = RunClock(100.0, lambda: now[0])
+    seen = [clock()]
+    for took in (0.001, 3.0, 0.2, 30.0, 0.001):
+        began = clock()
+        now[0] += took
+        seen.append(clock())
+        # However long a tick took, the next has no more than this to do.
+        assert seen[-1] - began <= MOST_AHEAD_S
+        clock.ticked(began)
+        seen.append(clock())
+    assert all(later >= earlier - 1e-9 for earlier, later in itertools.pairwise(seen))
+    now[0] += 0.01
+    assert clock() == pytest.approx(seen[-1] + 1.0)
+
+
+def test_a_clock_in_real_time_waits_for_nobody() -> None:
+    now = [0.0]
+    clock = RunClock(1.0, lambda: now[0])
+    now[0] = 600.0
+    assert clock() == 600.0
