@@ -135,6 +135,9 @@ class SensorMonitor:
         accepted = self._judged(reading)
         if accepted:
             self.presence.used(reading.t)
+        else:
+            conditions = self._findings.conditions
+            self.presence.refused = next(iter(conditions.values()), self._findings.last_fault)
         return accepted, self._findings.take() if self._findings.fresh else []
 
     def count(self, fault: Fault) -> None:

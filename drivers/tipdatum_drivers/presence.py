@@ -70,6 +70,7 @@ class Presence:
         "last",
         "last_used",
         "period_s",
+        "refused",
         "stale_after_s",
     )
 
@@ -79,6 +80,8 @@ class Presence:
         """Silence after which it counts as silent, s."""
         self.last: float | None = None
         self.last_used: float | None = None
+        self.refused: str | None = None
+        """Why the last readings were not used, in a few words, as whoever judges them told."""
         self.period_s: float | None = None
         """Mean interval, None before the second reading."""
         self._count = self._outages = 0
@@ -141,7 +144,7 @@ class Presence:
         if self.too_slow:
             return self.slowness
         if self.unusable(t):
-            return "tells nothing that can be used"
+            return "tells nothing that can be used" + (f": {self.refused}" if self.refused else "")
         return None
 
     def fine(self, t: float) -> bool:

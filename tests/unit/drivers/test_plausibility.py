@@ -390,3 +390,14 @@ def test_is_ok_says_what_health_says(happenings: list[tuple[float, str]]) -> Non
         for later in (t, t + 0.2, t + 0.3, t + 2.0):
             assert monitor.is_ok(later) == (monitor.health(later).state == "ok")
         assert monitor.fault_count == sum(monitor.faults.values())
+
+
+def test_a_sensor_whose_readings_are_dropped_is_missing_for_the_reason_why_they_are() -> None:
+    monitor = SensorMonitor("boom", Described())
+    still = Imu(0.0, "boom", (0.1, 0.0, 9.8), (0.001, 0.002, 0.003))
+    for k in range(300):
+        monitor.check(replace(still, t=0.01 * k))
+    why = monitor.presence.missing(3.0)
+    assert why is not None
+    assert "frozen: the same reading" in why
+    assert "silent" not in why
