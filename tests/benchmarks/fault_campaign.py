@@ -61,6 +61,8 @@ AGREES_S = 1.0
 """For how long figures must have agreed at the end to count as recovered."""
 CHOICE = ("trench", "rocker", "static", "mixed", "moving-start")
 """Beginnings of the names of sessions on which parameters were chosen; the rest is held out."""
+LOOKED_AT_S = 0.5
+"""Seconds of harmful figures from which `--verbose` shows a case."""
 ALARMS = ("consistency",)
 """Kinds of event that are alarms about a sensor."""
 
@@ -424,7 +426,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--output", type=Path, help="JSON file for the results")
     parser.add_argument("--results", type=Path, help="folder for fault_campaign.json and .md")
-    parser.add_argument("--verbose", action="store_true", help="every harmful case")
+    parser.add_argument("--verbose", action="store_true", help="harmful cases and wrong names as they come")
     options = parser.parse_args()
     console = Console(width=190)
     faults = [f for f in FAULTS if not options.only or any(word in f.name for word in options.only)]
@@ -444,6 +446,12 @@ def main() -> None:
         if told := list(false_alarms(track)):
             alarms[name] = told
         print(f"{name}: {len(found)} cases, {time.perf_counter() - began:.0f} s", file=sys.stderr)
+        if options.verbose:
+            for r in found:
+                if r.harmful_s > LOOKED_AT_S or r.problems or r.right is False:
+                    print(f"  {r}", file=sys.stderr, flush=True)
+            for one in alarms.get(name, []):
+                print(f"  unspoilt {one}", file=sys.stderr, flush=True)
     halves = {
         "choice": [r for r in results if is_choice(r.session)],
         "held out": [r for r in results if not is_choice(r.session)],
@@ -455,10 +463,6 @@ def main() -> None:
     for half, rows in lines.items():
         if rows:
             show(console, f"sessions {half}", rows)
-    if options.verbose:
-        for r in sorted(results, key=lambda r: -r.harmful_s):
-            if r.harmful_s > 0.0 or r.problems or r.right is False:
-                console.print(r)
     console.print(f"unspoilt: {sum(map(len, alarms.values()))} named in {len(paths)} sessions, {hours:.2f} h")
     for name, told in alarms.items():
         for one in told[:8]:

@@ -19,10 +19,12 @@ from pathlib import Path
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
+import service_process
 from service_process import MACHINE, Client, Service
 
 KILLS = 3
 """In the suite; each is a start."""
+REPORTED_EVERY = 50
 
 
 def kill_after_answer(folder: Path, number: int) -> bool:
@@ -50,7 +52,12 @@ def lost_answers(folder: Path, kills: int) -> int:
         'machine = "machine.toml"\nmachine_id = "test"\n[state]\ndirectory = "state"\n'
         "[display]\nenabled = false\n"
     )
-    return sum(not kill_after_answer(folder, number) for number in range(kills))
+    lost = 0
+    for number in range(kills):
+        lost += not kill_after_answer(folder, number)
+        if number % REPORTED_EVERY == REPORTED_EVERY - 1:
+            print(f"{lost} of {number + 1} answers lost so far", flush=True)
+    return lost
 
 
 @pytest.mark.slow
@@ -63,5 +70,6 @@ if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--kills", type=int, default=1000)
     kills = parser.parse_args().kills
+    service_process.PATIENCE_S = 900.0  # beside other work on a busy computer
     with tempfile.TemporaryDirectory() as place:
         print(f"{lost_answers(Path(place), kills)} of {kills} answers lost")

@@ -15,6 +15,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, JointMap, SensedArm, SensorSpread
+from tipdatum.fusion.chain.evidence import suspect
 from tipdatum.fusion.chain.filter import ChainFilter
 from tipdatum.fusion.chain.finding import Finding, Levelling
 from tipdatum.fusion.chain.heave import Rocking
@@ -25,7 +26,6 @@ from tipdatum.fusion.chain.integrity import (
     START_S,
     Alarm,
     Consistency,
-    Evidence,
     Kept,
     Look,
     Suspicion,
@@ -256,7 +256,7 @@ class ChainEstimator:
     def _alarmed(self, f: ChainFilter, alarm: Alarm) -> None:
         """Sensors do not agree: say which it is, and begin anew from before it."""
         if alarm.t - self._began > START_S:
-            self._suspect(alarm)
+            self._suspect(f, alarm)
         kept = next((one for one in reversed(self._kept) if alarm.t - one.t >= KEPT_BEFORE_S), self._kept[0])
         f.go_back(kept, alarm.t - kept.t)
         if self._rocking is not None:
@@ -264,15 +264,12 @@ class ChainEstimator:
         self._schedule.lose_all()
         self._consistency.found_anew(alarm.t)
 
-    def _suspect(self, alarm: Alarm) -> None:
+    def _suspect(self, f: ChainFilter, alarm: Alarm) -> None:
         """Name the sensor that does not agree."""
-        evidence = Evidence(self._consistency.looks, self._machine.gravity_mps2)
-        wrong = None if alarm.alone else evidence.weighs_wrong()
-        sensor = alarm.sensor if wrong is None else wrong
-        name = self._channels[sensor].name
-        text = evidence.words(sensor, name, alarm.alone)
-        if self._suspicion.begin(alarm.t, sensor, text):
-            self._events.append(Event(alarm.t, "consistency", text, name))
+        names = [channel.name for channel in self._channels]
+        found = suspect(alarm, self._consistency.looks, names, self._machine.gravity_mps2, f.by_turning)
+        if self._suspicion.begin(alarm.t, *found):
+            self._events.append(Event(alarm.t, "consistency", found.text, names[found.sensor]))
 
     def _find_again(self, f: ChainFilter, block: EpochBlock) -> None:
         """Find the angles of sensors anew that were away and are in this block."""

@@ -20,6 +20,7 @@ import numpy as np
 from tipdatum.fusion.arm import SensedArm
 from tipdatum.fusion.chain.constants import (
     LATENCY,
+    LEVER,
     OF_ACCEL,
     OF_GYRO,
     PER_SENSOR,
@@ -289,6 +290,14 @@ class ChainFilter:
         self._since_stated = STATED_EVERY_S
         if self._chain_velocity is not None:
             self.x[self.setup.v[i]] = self._chain_velocity[i]
+
+    def by_turning(self, theta: Array) -> Array:
+        """(N, 3, N) m, ∂v̂/∂θ̇ of the sensors' velocities by their bodies' rates, at `theta` (N,) rad."""
+        n = self.n
+        arms = self._levers.corrected(self.x[self.at.constants].reshape(-1, PER_SENSOR)[:, LEVER])
+        J = np.zeros((n, 3, 3 + 2 * n))
+        arms.jacobian(theta, 0.0, np.zeros(2 + n), J)
+        return J[:, :, 2 : 2 + n]
 
     # -- one block ---------------------------------------------------------------------------------------
 

@@ -5,25 +5,22 @@ knocked bracket drives angles, mounts and biases away together, and the covarian
 show it:
 
 - **Innovations that stay.** The innovation of a block over its span is a mean acceleration a that the model
-  does not know. Vibration and shocks have none for long; an angle that is wrong by ε has g sin ε. Of the
-  blocks of the last second the median is taken component by component, and
+  does not know. Vibration and shocks have none for long; an angle that is wrong by ε has g sin ε, a turn that
+  is not told moves all that hangs on it. Of the blocks of each of the `WINDOWS` the median is taken component
+  by component, in the shortest one that of median and mean which is nearer to nought, and
 
-      ratio = max |median a| / (GATE_MPS2 (1 + SHAKEN s) + UNSEEN e)        s = root of the mean shake, m/s²
+      ratio = max |median a| / (base + shaken s + unseen)        s = root of the mean shake, m/s²
 
-  with e what slow samples may leave out (`unseen`).
-
-  The same of the last three seconds with a gate of LONG_GATE_MPS2, for what goes wrong slowly.
+  with `unseen` what slow samples may leave out.
 
 - **A gyro that is alone.** All bodies of the arm plane share roll rate and plane rate. With three gyros and
   more the median of them is right if one is wrong; the median over the last second of a gyro's difference
   from it, over ODD_RADPS + ODD_SHARE of the fastest rate, is a ratio too.
 
-Above 1 is an alarm (`Consistency`). On sound simulated digs of all kinds the first stays below 0.8 and the
-second below 0.2. Constants and reference then go back to a copy of the state from before it, for mount and
-bias have taken up the contradiction by then; every angle is found anew, and no figure is given until the
-sensors have agreed again for a while, longer each time the same sensor is suspected (`Suspicion`). `Evidence`
-tells what it looks like: how much of each axis' true rate a gyro tells, by the other gyros and by the turn of
-its own accelerometer.
+Above 1 is an alarm (`Consistency`); `evidence` tells whose it is and what it looks like. Constants and
+reference then go back to a copy of the state from before it, as mount and bias have taken up the
+contradiction; every angle is found anew, and no figure is given until the sensors have agreed again in
+a motion that would show the fault, longer each time the same sensor is suspected (`Suspicion`).
 """
 
 from __future__ import annotations
@@ -31,7 +28,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass, field
-from typing import NamedTuple, TypeAlias
+from typing import Literal, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,53 +36,58 @@ from numpy.typing import NDArray
 from tipdatum.kinematics.frames import Array
 
 Places: TypeAlias = NDArray[np.intp]
+Axis: TypeAlias = Literal["any", "plane", "slew"]
+"""What shows a fault: any motion, the body's turning in the arm plane, or that of the whole arm."""
 
-WINDOW_S = 1.0
-"""Time over which medians are taken, s: three blocks and more, and shocks are shorter."""
-LEAST_BLOCKS = 3
+
+class Window(NamedTuple):
+    """A time over which innovations are looked at, s, and what may stay of them: m/s², and of each m/s² of
+    vibration, since a part that clips or rectifies shows false forces."""
+
+    span: float
+    base: float
+    shaken: float
+
+
+WINDOWS = Window(0.5, 0.2, 0.4), Window(1.0, 0.15, 0.3), Window(3.0, 0.1, 0.3)
+"""Sound simulated sessions of the half for choosing reach two thirds of these gates, hammering included; an
+angle wrong by 1° has 0.17 m/s². The shortest one is the widest, since a shock may fill it."""
+ALONE_S = 1.0
+"""Time over which gyros are compared with each other, s."""
+LEAST_BLOCKS, LEAST_SHARE = 3, 0.8
+"""Blocks of a window that must be there, and the share of the shortest one that they must fill."""
 RING = 64
-"""Blocks that are kept: those of `LONG_S`, three epochs each, and more."""
-GATE_MPS2 = 0.55
-"""Mean unknown acceleration that is an alarm, m/s², as of an angle wrong by 3°."""
-LONG_S, LONG_GATE_MPS2 = 3.0, 0.42
-"""The longer time, s, and its gate."""
+"""Blocks that are kept: those of the longest window, three epochs each, and more."""
 G_MPS2 = 9.8
 UNSEEN = 5.0
 """Sigmas of what slow sampling leaves out by which the gate is wider, 1: a dozen components are looked at
 many times a minute, and neighbouring blocks share samples."""
-SHAKEN = 0.6
-"""How much each m/s² of vibration widens that gate, 1: a part that clips or rectifies shows false forces."""
-ODD_RADPS, ODD_SHARE = 0.03, 0.03
+SLOW_MPS2 = 0.4
+"""What gates are wider by for a sensor so slow that its samples hide how much it shakes, m/s²."""
+ODD_RADPS, ODD_SHARE = 0.02, 0.02
 """What gyros may differ by, rad/s and share of the fastest rate: mounts off by 1°, scales, a twisting arm."""
 FOUND_S, FOUND_WIDER = 2.0, 2.0
 """Time, s, after an angle was found anew in which gates are so many times as wide."""
 PEAK_S = 10.0
 """Time in which a told ratio fades, s: health is told as often."""
 
-EVIDENCE_S, LAG_S = 3.0, 0.6
-"""Blocks that are looked at for what a fault looks like, s, and time over which a tilt's change is taken."""
-RATES_S = 1.0
-"""The same for rates that other gyros tell at once, s: at an alarm most of it is wrong already."""
+EVIDENCE_S = 3.0
+"""Blocks that are kept for what a fault looks like, s."""
 INNERMOST = 0.3
-"""Share of the largest ratio from which the innermost sensor is the one to suspect: a wrong angle spreads
-outwards along the chain."""
-LEAST_WEIGHT, MOST_WEIGHT = 0.72, 1.4
-"""Median of |force| over g between which an arm's motion may be the reason, 1."""
+"""Share of the largest ratio from which the innermost sensor may be the one."""
 START_S = 8.0
 """Time from the start, s, in which a contradiction is that of a start in motion, and no sensor's."""
 CALM_RATIO = 0.6
 """Ratio below which sensors agree again, 1."""
-LEAST_TURN, LEAST_RATE = 0.08, 0.05
-"""Turn in `LAG_S`, rad, and rate, rad/s (roots of mean squares), from which an axis shows what it tells."""
-
 KEPT_EVERY_S, KEPT_BEFORE_S = 1.0, 3.0
 """How often a copy of the state is kept, and the least age of the one that an alarm goes back to, s."""
 NEED_S, NEED_MORE, MOST_S = 4.0, 3.0, 120.0
 """Time of agreement in motion, s, after which a first suspicion ends; so many times as long each time that
-the sensor is suspected again, up to this."""
-REST_S = 5.0
-"""Time of agreement at rest that ends it as well, s: gravity tells every angle there. Six times for a sensor
-suspected before, as a wrong gyro agrees as long as nothing turns."""
+the sensor is suspected again, up to this. Rest ends none: a wrong gyro agrees as long as nothing turns."""
+SHOWN_RAD, SHOWN_MOST = 0.15, 8.0
+"""What the body must have turned meanwhile about what is doubted, rad, and so many times as long without."""
+TILT_S = 0.7
+"""Time over which a tilt is smoothed for that, s: what a body turns stays, what pushes it does not."""
 STANDS_S = 1.5
 """Rest after which figures stand again under suspicion, as settling, s."""
 TURNS_RADPS = 0.05
@@ -95,11 +97,21 @@ FORGIVEN_S = 600.0
 
 
 class Alarm(NamedTuple):
-    """At `t` s sensor number `sensor` did not agree; `alone`: by its gyro's rates beside the others'."""
+    """At `t` s the sensors did not agree.
+
+    Attributes:
+        innermost: the first sensor with a good part of the largest ratio: a wrong angle spreads outwards.
+        odd: the sensor whose gyro differs most from the others', and by how much of what it may.
+    """
 
     t: float
-    sensor: int
-    alone: bool
+    innermost: int
+    odd: tuple[int, float]
+
+    @property
+    def alone(self) -> bool:
+        """Whether that gyro is the reason."""
+        return self.odd[1] > 1.0
 
 
 @dataclass(slots=True)
@@ -141,12 +153,12 @@ def unseen(force_psd: float, rate_psd: float) -> float:
             of density q has the mean square q/T over a time T, and turns an angle by the root of q T, which
             shows g of it.
     """
-    return math.sqrt(force_psd / WINDOW_S) + G_MPS2 * math.sqrt(rate_psd * LONG_S)
+    return math.sqrt(force_psd / ALONE_S) + G_MPS2 * math.sqrt(rate_psd * WINDOWS[-1].span)
 
 
 def unseen_rate(rate_psd: float) -> float:
     """What slow sampling may feign of a mean rate over a window, rad/s, 1 sigma; see `unseen`."""
-    return math.sqrt(rate_psd / WINDOW_S)
+    return math.sqrt(rate_psd / ALONE_S)
 
 
 class Consistency:
@@ -165,6 +177,7 @@ class Consistency:
         # The last blocks in a ring, in no order: medians need none.
         self._count = 0
         self._t = np.full(RING, -math.inf)
+        self._span = np.zeros(RING)
         self._unknown = np.zeros((RING, n, 3))
         self._shake = np.zeros((RING, n))
         self._unseen = np.zeros((RING, n))
@@ -190,36 +203,48 @@ class Consistency:
         while looks[0].t < t - EVIDENCE_S:
             looks.popleft()
         self._count += 1
-        self._t[k], self._shake[k], self._unseen[k] = t, look.shake, look.unseen
+        self._t[k], self._span[k] = t, look.span
+        self._shake[k], self._unseen[k] = look.shake, look.unseen
         np.multiply(look.innovation, 1.0 / look.span, out=self._unknown[k])
         self._odd[k] = _odd(look)
-        valid = self._t > self._from
-        recent = np.flatnonzero(valid & (self._t > t - WINDOW_S))
-        if len(recent) < LEAST_BLOCKS:
-            self.ratios = [0.0] * len(self.ratios)
-            return None
-        ratios, rms = self._stays(recent, GATE_MPS2)
-        self.vibration = rms.tolist()
-        if t - LONG_S > self._from:
-            long = np.flatnonzero(valid & (self._t > t - LONG_S))
-            ratios = np.maximum(ratios, self._stays(long, LONG_GATE_MPS2)[0])
+        age = np.where(self._t > self._from, t - self._t, math.inf)
+        short, middle, long = WINDOWS
+        recent = np.flatnonzero(age < ALONE_S)
+        ratios = np.zeros(len(self.ratios))
+        newest = np.flatnonzero(age < short.span)
+        if self._span[newest].sum() >= LEAST_SHARE * short.span:
+            ratios = self._stays(newest, short, both=True)
+        alone = ratios * 0.0
+        if len(recent) >= LEAST_BLOCKS:
+            self.vibration = np.sqrt(self._shake[recent].mean(axis=0)).tolist()
+            ratios = np.maximum(ratios, self._stays(recent, middle))
+            if t - long.span > self._from:
+                ratios = np.maximum(ratios, self._stays(np.flatnonzero(age < long.span), long))
+            alone = np.abs(_middle(self._odd[recent])).max(axis=0)
         if t - self._found < FOUND_S:
-            ratios = ratios / FOUND_WIDER
-        alone = np.abs(_middle(self._odd[recent])).max(axis=0)
+            ratios *= 1.0 / FOUND_WIDER
         self.ratios = np.maximum(ratios, alone).tolist()
         fades = math.exp(-look.span / PEAK_S)
         self.peaks = [max(now, fades * peak) for now, peak in zip(self.ratios, self.peaks, strict=True)]
         if max(self.ratios) <= 1.0:
             return None
-        if alone.max() > 1.0:
-            return Alarm(t, int(alone.argmax()), True)
-        return Alarm(t, int((ratios >= INNERMOST * ratios.max()).argmax()), False)
+        # What has just begun shows little in a median of a second.
+        alone = np.maximum(alone, np.abs(self._odd[newest].mean(axis=0)).max(axis=0))
+        odd = int(alone.argmax())
+        innermost = int((ratios >= INNERMOST * ratios.max()).argmax())
+        return Alarm(t, innermost, (odd, float(alone[odd])))
 
-    def _stays(self, blocks: Places, gate: float) -> tuple[Array, Array]:
-        """(N,) the part of the innovations that stays over `gate`, and (N,) m/s² of vibration."""
-        rms = np.sqrt(self._shake[blocks].mean(axis=0))
-        wide = gate * (1.0 + SHAKEN * rms) + UNSEEN * self._unseen[blocks].max(axis=0)
-        return np.abs(_middle(self._unknown[blocks])).max(axis=1) / wide, rms
+    def _stays(self, blocks: Places, window: Window, both: bool = False) -> Array:
+        """(N,) the part of the innovations that stays, over what may; `both`: in median and mean."""
+        gate = window.base + window.shaken * np.sqrt(self._shake[blocks].mean(axis=0))
+        hidden = self._unseen[blocks].max(axis=0)
+        gate += np.where(hidden > 0.0, SLOW_MPS2 + UNSEEN * hidden, 0.0)
+        unknown, span = self._unknown[blocks], self._span[blocks]
+        mean = np.tensordot(span, unknown, axes=1) * (1.0 / span.sum()) if both else None
+        stays = _middle(unknown)
+        if mean is not None:
+            stays = np.where(stays * mean > 0.0, np.minimum(np.abs(stays), np.abs(mean)), 0.0)
+        return np.asarray(np.abs(stays).max(axis=1) / gate)
 
 
 def _middle(values: Array) -> Array:
@@ -244,90 +269,6 @@ def _odd(look: Look) -> Array:
     return odd
 
 
-class Evidence:
-    """What the last seconds tell of each gyro: by how much of the true rate its axes turn.
-
-    Attributes:
-        told: (N, 3) what the gyro tells of the rate about x, y, z; NaN where nothing turned about it.
-        weight: (N,) g, mean size of the force.
-    """
-
-    def __init__(self, looks: deque[Look], g: float) -> None:
-        # One look's bodies have turned by its rate; where gravity came from another one tells the truth of y.
-        n = len(looks[0].gyro)
-        told = np.full((n, 3), np.nan)
-        late = [one for one in looks if one.t > looks[-1].t - RATES_S]
-        shared = np.array([_shared(one) for one in late])
-        rate = np.array([one.rate for one in late])
-        for axis, component in ((0, 0), (2, 1)):
-            true = shared[:, :, component]
-            strong = np.sqrt((true * true).mean(axis=0)) > LEAST_RATE
-            with np.errstate(invalid="ignore", divide="ignore"):
-                slope = (true * rate[:, :, axis]).sum(axis=0) / (true * true).sum(axis=0)
-            told[strong, axis] = slope[strong]
-        rate = np.array([one.rate for one in looks])
-        tilt = np.unwrap([np.arctan2(one.force[:, 0], one.force[:, 2]) for one in looks], axis=0)
-        span = np.array([one.span for one in looks])
-        lean = np.array([np.tan(np.median(np.arcsin(_side(one)))) * np.median(one.plane) for one in looks])
-        turned = np.cumsum((lean[:, None] - rate[:, :, 1]) * span[:, None], axis=0)
-        lag = max(2, round(LAG_S / float(span.mean())))
-        if len(looks) > lag:
-            true, said = tilt[lag:] - tilt[:-lag], turned[lag:] - turned[:-lag]
-            strong = np.sqrt((true * true).mean(axis=0)) > LEAST_TURN
-            with np.errstate(invalid="ignore", divide="ignore"):
-                slope = (true * said).sum(axis=0) / (true * true).sum(axis=0)
-            told[strong, 1] = slope[strong]
-        self.told = told
-        self.weight = np.median([np.linalg.norm(one.force, axis=1) for one in late], axis=0) / g
-
-    def weighs_wrong(self) -> int | None:
-        """The sensor whose force is furthest from 1 g, where that is no motion of an arm any more."""
-        off = np.abs(np.log(np.maximum(self.weight, 1e-3)))
-        k = int(off.argmax())
-        return None if LEAST_WEIGHT < self.weight[k] < MOST_WEIGHT else k
-
-    def words(self, sensor: int, name: str, alone: bool) -> str:
-        """What the sensor of that number and name looks like; `alone`: by the rates that all gyros share."""
-        told, weight = self.told[sensor], float(self.weight[sensor])
-        if not LEAST_WEIGHT < weight < MOST_WEIGHT:
-            return f"accelerometer of {name} reads {weight:.1f} g on the mean: wrong range or unit"
-        known = [k for k in ((0, 2) if alone else (1,)) if math.isfinite(told[k])]
-        gyro = f"gyro of {name}"
-        if known and all(abs(told[k]) > 8.0 for k in known):
-            return f"{gyro} tells many times the true rate: degrees taken for radians"
-        if wrong := [k for k in known if told[k] < -0.4]:
-            return f"{gyro} turns the wrong way about {_axes(wrong)}: a mirrored mount or a flipped axis"
-        if little := [k for k in known if abs(told[k]) <= 0.4]:
-            if alone:
-                return f"{gyro} tells little of the turn about {_axes(little)}: dead, exchanged axes or unit"
-            return (
-                f"gyro and accelerometer of {name} tell different turns about y: "
-                "a dead axis, wrong unit, or the sensor was knocked"
-            )
-        if off := [told[k] for k in known if not 0.7 < told[k] < 1.4]:
-            return f"{gyro} tells {off[0]:.1f} times the true rate: wrong range or unit"
-        return f"{name} sensor does not fit the others: knocked, loose, or answering for another"
-
-
-def _axes(numbers: list[int]) -> str:
-    return " and ".join("xyz"[k] for k in numbers)
-
-
-def _shared(look: Look) -> Array:
-    """(N, 2) rad/s about each body's x and z, as the median of all gyros tells it."""
-    if int(look.gyro.sum()) < 3:
-        return np.zeros((len(look.gyro), 2))
-    roll, plane = np.median(look.roll[look.gyro]), np.median(look.plane[look.gyro])
-    c, s = np.cos(look.theta), np.sin(look.theta)
-    return np.stack([c * roll + s * plane, c * plane - s * roll], axis=1)
-
-
-def _side(look: Look) -> Array:
-    """(N,) sine of the roll that each force shows."""
-    size = np.maximum(np.linalg.norm(look.force, axis=1), 1e-9)
-    return np.asarray(np.clip(look.force[:, 1] / size, -0.9, 0.9))
-
-
 class Kept(NamedTuple):
     """A copy of the filter's state at `t` s."""
 
@@ -336,23 +277,53 @@ class Kept(NamedTuple):
     P: Array
 
 
+class Shown:
+    """How far a body has turned in the arm plane, by its accelerometer, and the plane by the other gyros."""
+
+    def __init__(self) -> None:
+        self._tilt: float | None = None
+        self._least = self._most = 0.0
+        self._plane = 0.0
+
+    def add(self, look: Look, sensor: int) -> None:
+        """Take in a block."""
+        tilt = math.atan2(float(look.force[sensor, 0]), float(look.force[sensor, 2]))
+        if self._tilt is None:
+            self._tilt = self._least = self._most = tilt
+        step = math.remainder(tilt - self._tilt, 2.0 * math.pi)
+        self._tilt += min(1.0, look.span / TILT_S) * step
+        self._least, self._most = min(self._least, self._tilt), max(self._most, self._tilt)
+        others = look.gyro.copy()
+        others[sensor] = False
+        if others.any():
+            self._plane += abs(float(np.median(look.plane[others]))) * look.span
+
+    def enough(self, about: Axis) -> bool:
+        """Whether a fault about that axis would have shown."""
+        turned = {"plane": self._most - self._least, "slew": self._plane}
+        return about == "any" or turned[about] > SHOWN_RAD
+
+
 @dataclass
 class Suspicion:
     """Which sensor is suspected, of what, and since when all have agreed again.
 
     Attributes:
-        sensor: its number, None while nobody is suspected. text: what it looks like.
+        sensor: its number, None while nobody is suspected. text: what it looks like. about: what turn shows
+            whether it is right again.
         rested: s, for how long the arm has rested with all agreeing.
     """
 
     sensor: int | None = None
     text: str = ""
+    about: Axis = "any"
     rested: float = 0.0
     _agreed: float = 0.0
+    _shown: Shown = field(default_factory=lambda: Shown())
     _times: dict[int, int] = field(default_factory=dict)
     _last: float = -math.inf
 
-    def begin(self, t: float, sensor: int, text: str) -> bool:
+    def begin(self, t: float, sensor: int, text: str, about: Axis) -> bool:
         """An alarm; returns whether it is news: another sensor, or the first for a while."""
         news = sensor != self.sensor
         if t - self._last > FORGIVEN_S:
@@ -360,26 +331,31 @@ class Suspicion:
         if self.sensor is None or news:
             self._times[sensor] = self._times.get(sensor, 0) + 1
         self.sensor, self._last = sensor, t
-        self.text = text
-        self.rested = self._agreed = 0.0
+        self.text, self.about = text, about
+        self._begin_again()
         return news
 
     def agree(self, look: Look, ratio: float) -> bool:
         """A block without an alarm, and the largest ratio after it; returns whether the suspicion ends."""
+        assert self.sensor is not None
         if ratio > CALM_RATIO:
-            self.rested = self._agreed = 0.0
+            self._begin_again()
         elif look.fastest > TURNS_RADPS:
-            self._agreed += look.span
             self.rested = 0.0
+            self._agreed += look.span
+            self._shown.add(look, self.sensor)
         else:
             self.rested += look.span
-        assert self.sensor is not None
         before = self._times.get(self.sensor, 1) - 1
         need = min(MOST_S, NEED_S * NEED_MORE**before)
-        if self._agreed >= need or self.rested >= REST_S * (6.0 if before else 1.0):
+        if self._agreed >= need * (1.0 if self._shown.enough(self.about) else SHOWN_MOST):
             self.sensor = None
             return True
         return False
+
+    def _begin_again(self) -> None:
+        self.rested = self._agreed = 0.0
+        self._shown = Shown()
 
     @property
     def stands(self) -> bool:
