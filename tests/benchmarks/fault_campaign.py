@@ -278,6 +278,24 @@ def run(path: Path, wanted: list[tuple[Fault, int, float]]) -> tuple[list[Result
     return results, track, times[-1]
 
 
+def run_or_kept(
+    path: Path, wanted: list[tuple[Fault, int, float]], folder: Path | None
+) -> tuple[list[Result], Track, float]:
+    """`run`, or what an earlier run of the same cases has left in `folder`."""
+    if folder is None:
+        return run(path, wanted)
+    folder.mkdir(parents=True, exist_ok=True)
+    file = folder / f"{label(path)}.pickle"
+    cases = [(fault.name, number, share) for fault, number, share in wanted]
+    if file.exists():
+        before, done = pickle.loads(file.read_bytes())
+        if before == cases:
+            return done  # type: ignore[no-any-return]
+    done = run(path, wanted)
+    file.write_bytes(pickle.dumps((cases, done)))
+    return done
+
+
 def judged(session: str, job: Job, track: Track, sound: Array, machine: Machine, unspoilt: Track) -> Result:
     """A spoilt run against the unspoilt one."""
     # What is named without the fault as well, such as packets lost on purpose, is not its doing.
@@ -424,6 +442,7 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="one case a fault and half")
     parser.add_argument("--sound", action="store_true", help="unspoilt runs only: false alarms")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--kept", type=Path, help="folder that keeps finished sessions: go on after a stop")
     parser.add_argument("--output", type=Path, help="JSON file for the results")
     parser.add_argument("--results", type=Path, help="folder for fault_campaign.json and .md")
     parser.add_argument("--verbose", action="store_true", help="harmful cases and wrong names as they come")
@@ -440,7 +459,7 @@ def main() -> None:
         name = label(path)
         if not plan[name] and not options.sound:
             continue
-        found, track, seconds = run(path, plan[name])
+        found, track, seconds = run_or_kept(path, plan[name], options.kept)
         results += found
         hours += seconds / 3600.0
         if told := list(false_alarms(track)):
