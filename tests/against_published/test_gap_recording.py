@@ -17,6 +17,7 @@ from tipdatum.core.pipeline import Outgoing, Pipeline
 from tipdatum.machine.description import parse_machine
 from tipdatum.walltime import WallTime, parse_started
 from tipdatum_drivers.decode.session_lines import decode_header, decode_line
+from tipdatum_drivers.presence import STALE_S
 from tipdatum_drivers.reading import Imu
 
 RECORDING = Path(__file__).resolve().parents[3] / "shared" / "faults" / "stuck-after-gap.ndjson.gz"
@@ -42,12 +43,13 @@ def test_figures_are_back_within_two_seconds_of_readings_that_can_be_used() -> N
     for record in records:
         pipeline.feed(record)
         for tip in [one.message for one in out if isinstance(one.message, Tip)]:
-            if tip.elevation_m is None and tip.reach_m is None and tip.t - usable_since > 2.0:
+            silent = tip.t - min(last.values(), default=tip.t) > STALE_S
+            if tip.reach_m is None and not silent and tip.t - usable_since > 2.0:
                 unknown.append(tip.t)
         out.clear()
         if isinstance(record, Imu):
             late = record.t - (record.t if record.t_sample is None else record.t_sample)
-            if late > 0.25 or record.t - last.get(record.sensor, record.t) > 0.25:
+            if late > STALE_S or record.t - last.get(record.sensor, record.t) > STALE_S:
                 usable_since = record.t
             last[record.sensor] = record.t
     assert unknown == []

@@ -55,8 +55,10 @@ def test_what_the_description_says_stands_whatever_the_period() -> None:
 def test_a_laser_receiver_is_never_silent_once_it_was_heard() -> None:
     presence = Presence.of(Described(type="beam"))
     assert presence.silent(0.0)
-    presence.heard(0.0)
+    for k in range(9):
+        presence.heard(6.0 * k)
     assert not presence.silent(1e6)
+    assert not presence.too_slow
 
 
 def test_one_long_silence_makes_no_patience_for_the_next() -> None:

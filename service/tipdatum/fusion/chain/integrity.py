@@ -11,7 +11,8 @@ show it:
 
       ratio = max |median a| / (base + shaken s + unseen)        s = root of the mean shake, m/s²
 
-  with `unseen` what slow samples may leave out.
+  with `unseen` what slow samples may leave out. What all sensors have in common is the machine's own travel:
+  it is taken off first.
 
 - **A gyro that is alone.** All bodies of the arm plane share roll rate and plane rate. With three gyros and
   more the median of them is right if one is wrong; the median over the last second of a gyro's difference
@@ -64,6 +65,9 @@ UNSEEN = 5.0
 many times a minute, and neighbouring blocks share samples."""
 SLOW_MPS2 = 0.4
 """What gates are wider by for a sensor so slow that its samples hide how much it shakes, m/s²."""
+TOGETHER = 2.5
+"""Times by which the gate is wider for what all sensors have in common: a machine that travels starts and
+brakes. Of three sensors and more the median of all is taken off for the gate itself."""
 ODD_RADPS, ODD_SHARE = 0.02, 0.02
 """What gyros may differ by, rad/s and share of the fastest rate: mounts off by 1°, scales, a twisting arm."""
 FOUND_S, FOUND_WIDER = 2.0, 2.0
@@ -210,19 +214,20 @@ class Consistency:
         age = np.where(self._t > self._from, t - self._t, math.inf)
         short, middle, long = WINDOWS
         recent = np.flatnonzero(age < ALONE_S)
-        ratios = np.zeros(len(self.ratios))
+        found = np.zeros((2, len(self.ratios)))
         newest = np.flatnonzero(age < short.span)
         if self._span[newest].sum() >= LEAST_SHARE * short.span:
-            ratios = self._stays(newest, short, both=True)
-        alone = ratios * 0.0
+            found = self._stays(newest, short, both=True)
+        alone = np.zeros(len(self.ratios))
         if len(recent) >= LEAST_BLOCKS:
             self.vibration = np.sqrt(self._shake[recent].mean(axis=0)).tolist()
-            ratios = np.maximum(ratios, self._stays(recent, middle))
+            found = np.maximum(found, self._stays(recent, middle))
             if t - long.span > self._from:
-                ratios = np.maximum(ratios, self._stays(np.flatnonzero(age < long.span), long))
+                found = np.maximum(found, self._stays(np.flatnonzero(age < long.span), long))
             alone = np.abs(_middle(self._odd[recent])).max(axis=0)
         if t - self._found < FOUND_S:
-            ratios *= 1.0 / FOUND_WIDER
+            found *= 1.0 / FOUND_WIDER
+        ratios, whole = found
         self.ratios = np.maximum(ratios, alone).tolist()
         fades = math.exp(-look.span / PEAK_S)
         self.peaks = [max(now, fades * peak) for now, peak in zip(self.ratios, self.peaks, strict=True)]
@@ -231,11 +236,14 @@ class Consistency:
         # What has just begun shows little in a median of a second.
         alone = np.maximum(alone, np.abs(self._odd[newest].mean(axis=0)).max(axis=0))
         odd = int(alone.argmax())
-        innermost = int((ratios >= INNERMOST * ratios.max()).argmax())
+        innermost = int((whole >= INNERMOST * whole.max()).argmax())
         return Alarm(t, innermost, (odd, float(alone[odd])))
 
     def _stays(self, blocks: Places, window: Window, both: bool = False) -> Array:
-        """(N,) the part of the innovations that stays, over what may; `both`: in median and mean."""
+        """(2, N) what stays of the innovations over what may, without and with what all have in common.
+
+        `both`: in median and mean.
+        """
         gate = window.base + window.shaken * np.sqrt(self._shake[blocks].mean(axis=0))
         hidden = self._unseen[blocks].max(axis=0)
         gate += np.where(hidden > 0.0, SLOW_MPS2 + UNSEEN * hidden, 0.0)
@@ -243,8 +251,13 @@ class Consistency:
         mean = np.tensordot(span, unknown, axes=1) * (1.0 / span.sum()) if both else None
         stays = _middle(unknown)
         if mean is not None:
-            stays = np.where(stays * mean > 0.0, np.minimum(np.abs(stays), np.abs(mean)), 0.0)
-        return np.asarray(np.abs(stays).max(axis=1) / gate)
+            smaller = np.where(np.abs(mean) < np.abs(stays), mean, stays)
+            stays = np.where(stays * mean > 0.0, smaller, 0.0)
+        whole = np.abs(stays).max(axis=1) / gate
+        ratio = whole * (1.0 / TOGETHER)
+        if len(stays) > 2:
+            ratio = np.maximum(ratio, np.abs(stays - _middle(stays.copy())).max(axis=1) / gate)
+        return np.array((ratio, whole))
 
 
 def _middle(values: Array) -> Array:
