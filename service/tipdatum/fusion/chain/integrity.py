@@ -67,7 +67,7 @@ SLOW_MPS2 = 0.4
 """What gates are wider by for a sensor so slow that its samples hide how much it shakes, m/s²."""
 TOGETHER = 2.5
 """Times by which the gate is wider for what all sensors have in common: a machine that travels starts and
-brakes. Of three sensors and more the median of all is taken off for the gate itself."""
+brakes. With three sensors and more what the least of them has is taken off for the gate itself."""
 ODD_RADPS, ODD_SHARE = 0.02, 0.02
 """What gyros may differ by, rad/s and share of the fastest rate: mounts off by 1°, scales, a twisting arm."""
 FOUND_S, FOUND_WIDER = 2.0, 2.0
@@ -256,7 +256,9 @@ class Consistency:
         whole = np.abs(stays).max(axis=1) / gate
         ratio = whole * (1.0 / TOGETHER)
         if len(stays) > 2:
-            ratio = np.maximum(ratio, np.abs(stays - _middle(stays.copy())).max(axis=1) / gate)
+            least, most = stays.min(axis=0), stays.max(axis=0)
+            common = np.maximum(least, 0.0) + np.minimum(most, 0.0)
+            ratio = np.maximum(ratio, np.abs(stays - common).max(axis=1) / gate)
         return np.array((ratio, whole))
 
 
