@@ -443,6 +443,7 @@ def main() -> None:
     parser.add_argument("--sound", action="store_true", help="unspoilt runs only: false alarms")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--kept", type=Path, help="folder that keeps finished sessions: go on after a stop")
+    parser.add_argument("--finished", action="store_true", help="only sessions that are in --kept already")
     parser.add_argument("--output", type=Path, help="JSON file for the results")
     parser.add_argument("--results", type=Path, help="folder for fault_campaign.json and .md")
     parser.add_argument("--verbose", action="store_true", help="harmful cases and wrong names as they come")
@@ -454,11 +455,14 @@ def main() -> None:
     plan = planned([label(p) for p in paths], faults, cases, options.seed)
     results: list[Result] = []
     alarms: dict[str, list[str]] = {}
-    hours, began = 0.0, time.perf_counter()
+    hours, began, done = 0.0, time.perf_counter(), 0
     for path in paths:
         name = label(path)
         if not plan[name] and not options.sound:
             continue
+        if options.finished and not (options.kept / f"{name}.pickle").exists():
+            continue
+        done += 1
         found, track, seconds = run_or_kept(path, plan[name], options.kept)
         results += found
         hours += seconds / 3600.0
@@ -482,13 +486,13 @@ def main() -> None:
     for half, rows in lines.items():
         if rows:
             show(console, f"sessions {half}", rows)
-    console.print(f"unspoilt: {sum(map(len, alarms.values()))} named in {len(paths)} sessions, {hours:.2f} h")
+    console.print(f"unspoilt: {sum(map(len, alarms.values()))} named in {done} sessions, {hours:.2f} h")
     for name, told in alarms.items():
         for one in told[:8]:
             console.print(f"  {name}: {one}")
     if options.results is not None:
         options.results.mkdir(parents=True, exist_ok=True)
-        text = markdown(lines, alarms, len(paths), hours)
+        text = markdown(lines, alarms, done, hours)
         (options.results / "fault_campaign.md").write_text(text, encoding="utf-8")
     output = options.output or (options.results and options.results / "fault_campaign.json")
     if output is not None:
@@ -496,7 +500,7 @@ def main() -> None:
             "benchmark": "fault_campaign",
             "harmful": f"off by more than max({LEAST_M * 1000:.0f} mm, {SIGMAS:g} sigma), good or moving",
             "halves": lines,
-            "unspoilt": {"sessions": len(paths), "hours": round(hours, 3), "named": alarms},
+            "unspoilt": {"sessions": done, "hours": round(hours, 3), "named": alarms},
         }
         output.write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
 
