@@ -216,15 +216,17 @@ class Consistency:
         recent = np.flatnonzero(age < ALONE_S)
         found = np.zeros((2, len(self.ratios)))
         newest = np.flatnonzero(age < short.span)
-        if self._span[newest].sum() >= LEAST_SHARE * short.span:
-            found = self._stays(newest, short, both=True)
+        if len(newest) > 1 and self._span[newest].sum() >= LEAST_SHARE * short.span:
+            # A shock of just before still shows in the innovations.
+            found = self._stays(newest, short, recent, both=True)
         alone = np.zeros(len(self.ratios))
         if len(recent) >= LEAST_BLOCKS:
             self.vibration = np.sqrt(self._shake[recent].mean(axis=0)).tolist()
-            found = np.maximum(found, self._stays(recent, middle))
-            if t - long.span > self._from:
-                found = np.maximum(found, self._stays(np.flatnonzero(age < long.span), long))
+            found = np.maximum(found, self._stays(recent, middle, recent))
             alone = np.abs(_middle(self._odd[recent])).max(axis=0)
+        if t - long.span > self._from:
+            all_of_it = np.flatnonzero(age < long.span)
+            found = np.maximum(found, self._stays(all_of_it, long, all_of_it))
         if t - self._found < FOUND_S:
             found *= 1.0 / FOUND_WIDER
         ratios, whole = found
@@ -239,12 +241,12 @@ class Consistency:
         innermost = int((whole >= INNERMOST * whole.max()).argmax())
         return Alarm(t, innermost, (odd, float(alone[odd])))
 
-    def _stays(self, blocks: Places, window: Window, both: bool = False) -> Array:
+    def _stays(self, blocks: Places, window: Window, shaken: Places, both: bool = False) -> Array:
         """(2, N) what stays of the innovations over what may, without and with what all have in common.
 
-        `both`: in median and mean.
+        `shaken`: the blocks whose vibration counts. `both`: in median and mean.
         """
-        gate = window.base + window.shaken * np.sqrt(self._shake[blocks].mean(axis=0))
+        gate = window.base + window.shaken * np.sqrt(self._shake[shaken].mean(axis=0))
         hidden = self._unseen[blocks].max(axis=0)
         gate += np.where(hidden > 0.0, SLOW_MPS2 + UNSEEN * hidden, 0.0)
         unknown, span = self._unknown[blocks], self._span[blocks]
