@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from service_process import SPEED, Client, Service, write_service, write_session
+from service_process import PATIENCE_S, SPEED, Client, Service, write_service, write_session
 
 from tipdatum.config import FusionTable, make_settings
 from tipdatum.grade.work_options import WorkOptions
@@ -264,3 +264,20 @@ def test_a_missing_recording_is_one_clear_message_and_exit_code_2(new_folder: Ca
     assert "still.ndjson: found no such file" in done.stderr
     assert done.stderr.count("\n") == 1
     assert done.stdout == ""
+
+
+# -- a recording that is played faster than the computer can ------------------------------------------------
+
+
+@pytest.mark.parametrize("options", [("--until-end",), ()])
+def test_a_recording_that_is_too_fast_for_the_computer_ends_and_so_does_the_service(
+    tmp_path: Path, start: Callable[..., Service], options: tuple[str, ...]
+) -> None:
+    write_session(tmp_path / "still.ndjson", 40.0)
+    path = write_service(tmp_path)
+    path.write_text(path.read_text().replace(f"speed = {SPEED}", "speed = 1000.0"))
+    service = start(tmp_path, *options)
+    service.wait_for("driver has come to its end")
+    if not options:
+        service.process.send_signal(signal.SIGTERM)
+    assert service.process.wait(PATIENCE_S) == 0

@@ -50,9 +50,10 @@ class Window(NamedTuple):
     shaken: float
 
 
-WINDOWS = Window(0.5, 0.2, 0.4), Window(1.0, 0.15, 0.3), Window(3.0, 0.1, 0.3)
+WINDOWS = Window(0.5, 0.25, 0.4), Window(1.0, 0.2, 0.3), Window(3.0, 0.16, 0.3)
 """Sound simulated sessions of the half for choosing reach two thirds of these gates, hammering included; an
-angle wrong by 1° has 0.17 m/s². The shortest one is the widest, since a shock may fill it."""
+angle wrong by 1° has 0.17 m/s², and an engine whose vibration is folded down 0.08. The shortest one is the
+widest, since a shock may fill it."""
 ALONE_S = 1.0
 """Time over which gyros are compared with each other, s."""
 LEAST_BLOCKS, LEAST_SHARE = 3, 0.8
