@@ -65,7 +65,8 @@ UNSEEN = 5.0
 """Sigmas of what slow sampling leaves out by which the gate is wider, 1: a dozen components are looked at
 many times a minute, and neighbouring blocks share samples."""
 SLOW_MPS2 = 0.4
-"""What gates are wider by for a sensor so slow that its samples hide how much it shakes, m/s²."""
+"""What gates are wider by where a sensor is so slow that its samples hide how much it shakes, or has no gyro,
+m/s²."""
 TOGETHER = 2.5
 """Times by which the gate is wider for what all sensors have in common: a machine that travels starts and
 brakes. With three sensors and more what the least of them has is taken off for the gate itself."""
@@ -249,7 +250,9 @@ class Consistency:
         """
         gate = window.base + window.shaken * np.sqrt(self._shake[shaken].mean(axis=0))
         hidden = self._unseen[blocks].max(axis=0)
-        gate += np.where(hidden > 0.0, SLOW_MPS2 + UNSEEN * hidden, 0.0)
+        if hidden.any():
+            # What hangs on a body whose turning is told badly, or not at all, is carried along unknown.
+            gate += SLOW_MPS2 + UNSEEN * hidden
         unknown, span = self._unknown[blocks], self._span[blocks]
         mean = np.tensordot(span, unknown, axes=1) * (1.0 / span.sum()) if both else None
         stays = _middle(unknown)
