@@ -48,6 +48,8 @@ from tipdatum_drivers.reading import Slew
 __all__ = ["ChainEstimator", "ChainOptions"]
 
 _NO_RATE = (0.0, 0.0, 0.0)
+SELDOM_S = 0.5
+"""Time between readings, s, from which nobody asks whether they agree: an arm swings in it, and back."""
 LONGEST_GAP = 1.5
 """Times the silence after which a sensor counts as silent: so far a straight line is drawn from one of its
 samples to the next."""
@@ -249,8 +251,9 @@ class ChainEstimator:
     def _unseen(self, f: ChainFilter) -> Array:
         """(N,) m/s², what each sensor's samples may leave out; see `Look`."""
         told = [0.0 if s.slow is None else unseen(s.slow.force, s.slow.rate) for s in self._samples]
-        for i in f.gyroless:
-            told[i] = math.inf
+        for i, channel in enumerate(self._channels):
+            if i in f.gyroless or channel.period > SELDOM_S:
+                told[i] = math.inf
         return np.array(told)
 
     def _alarmed(self, f: ChainFilter, alarm: Alarm) -> None:
