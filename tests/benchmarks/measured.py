@@ -14,6 +14,7 @@ import argparse
 import os
 import platform
 import re
+import shlex
 import subprocess
 import sys
 import tempfile
@@ -54,7 +55,7 @@ class Section:
     def command(self) -> str:
         """What a reader types to make it again."""
         shown = [a for a in self.arguments if a not in {RESULTS, "--results"}]
-        return " ".join(["python", f"tests/{self.script}", *shown])
+        return shlex.join(["python", f"tests/{self.script}", *shown])
 
 
 SECTIONS = (
@@ -252,7 +253,7 @@ def main() -> None:
         if options.sections and section.name not in options.sections:
             continue
         if options.more:
-            section = replace(section, arguments=(*section.arguments, *options.more.split()))
+            section = replace(section, arguments=(*section.arguments, *shlex.split(options.more)))
         print(f"{section.name} …", flush=True)
         try:
             fresh = measure(section)
