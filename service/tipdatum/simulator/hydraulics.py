@@ -27,7 +27,9 @@ FUNCTIONS: tuple[str, ...] = ("boom", "stick", "bucket", "slew", "left_track", "
 
 DEADBAND, METERING = 0.06, 1.35
 """Of the lever's way: what moves nothing, and the power of the flow over the rest."""
-SPOOL_LAG_S, BRAKE_LAG_S = 0.11, 0.07
+SPOOL_LAG_S, TRACK_LAG_S = 0.11, 0.6
+BRAKING = 0.65
+"""Lag of a spool that closes, against one that opens."""
 PUMP_SHARE = 1.5
 """The pump gives this many times what the boom alone can take."""
 CUSHION = 0.06
@@ -35,6 +37,8 @@ CUSHION = 0.06
 OIL_DAMPING = 0.28
 STRENGTH = 2.4
 """Torque at the relief pressure against what gravity needs with a full bucket stretched out."""
+PRESSING = 0.13
+"""Force at the stretched arm's tip that the boom presses down with, in units of the machine's weight."""
 SLEW_RADPS2 = 1.5
 """Angular acceleration that the slew motor reaches with the arm half folded."""
 DIGGING = {"stick": 0.4, "bucket": 0.5}
@@ -98,6 +102,9 @@ class Drive:
     stiffness: float = 0.0
     damping: float = 0.0
     most: float = math.inf
+    most_down: float = math.inf
+    """The same against gravity's way: a boom presses down with less than it lifts."""
+    lag_s: float = SPOOL_LAG_S
     lever: float = 0.0
     spool: float = 0.0
     place: float = 0.0
@@ -136,13 +143,14 @@ class Drive:
     def torque(self, angle: float, rate: float) -> tuple[float, bool]:
         """What the oil does to the section, and whether it gives way at the relief pressure."""
         wanted = self.stiffness * (self.place - angle) + self.damping * (self.rate - rate)
-        if abs(wanted) <= self.most:
+        most = min(self.most, self.most_down) if wanted < 0.0 else self.most
+        if abs(wanted) <= most:
             return wanted, False
         # What the relief valve lets through moves the place: the oil does not store more than it holds.
-        held = math.copysign(self.most / self.stiffness, self.place - angle)
+        held = math.copysign(most / self.stiffness, self.place - angle)
         if abs(self.place - angle) > abs(held):
             self.place = angle + held
-        return math.copysign(self.most, wanted), True
+        return math.copysign(most, wanted), True
 
 
 @dataclass(slots=True)
@@ -165,7 +173,7 @@ class Hydraulics:
         asked = 0.0
         for drive in self.drives.values():
             wanted = drive.opened() if self.engine and not drive.held else 0.0
-            lag = BRAKE_LAG_S if abs(wanted) < abs(drive.spool) else SPOOL_LAG_S
+            lag = drive.lag_s * (BRAKING if abs(wanted) < abs(drive.spool) else 1.0)
             drive.spool += (wanted - drive.spool) * (1.0 - math.exp(-h / lag))
             asked += abs(drive.spool) * drive.flow
         self.demand = asked / self.pump
@@ -187,7 +195,7 @@ def hydraulics_of(plant: Plant) -> Hydraulics:
         damping=2.0 * OIL_DAMPING * math.sqrt(stiffness * slew_inertia), most=SLEW_RADPS2 * slew_inertia,
     )  # fmt: skip
     for side in ("left_track", "right_track"):
-        drives[side] = Drive(side, TRAVEL_MPS, 0.7)
+        drives[side] = Drive(side, TRAVEL_MPS, 0.7, lag_s=TRACK_LAG_S)
     return Hydraulics(drives)
 
 
@@ -201,6 +209,7 @@ def _cylinder_drive(plant: Plant, section: Section, index: int, quick: float) ->
         section.name, 1.0 / (STROKE_S[section.name] * quick), 1.0 if section.name != "bucket" else 0.8,
         cylinder, section.held, stiffness, 2.0 * OIL_DAMPING * math.sqrt(stiffness * inertia),
         max(dig, STRENGTH * _gravity_torque(plant, index)),
+        PRESSING * plant.mass * plant.machine.gravity_mps2 * reach if index == 0 else math.inf,
     )  # fmt: skip
 
 

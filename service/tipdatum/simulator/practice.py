@@ -26,8 +26,9 @@ from tipdatum_drivers.reading import Command, Record
 
 DEAD_MAN_S = 0.4
 """Levers go to neutral where nobody has said for so long where they stand."""
-CATCH_UP_S = 0.12
-"""A computer that falls further behind loses time: the machine stands still, its boards' clocks go on."""
+CATCH_UP_S = 2.0
+"""A computer that falls further behind loses time: the machine stands still, its boards' clocks go on. Up to
+here it makes up for it, so that rates and times of the readings belong together."""
 PROFILE_STEP_M = 0.1
 COARSE = 4
 """Columns of the ground along each side of one square of the view from above."""
@@ -143,15 +144,17 @@ class Practice:
         )
 
     def _set_reference(self) -> None:
-        """The surveyor's staff beside the tip tells the ground's height there."""
+        """The surveyor's staff beside the tip tells its height."""
         x, y, z = self.simulation.tip().tolist()
         ground = self.simulation.soil.height(x, y)
         if z - ground > STAFF_M:
             self.message = f"the tip is {z - ground:.2f} m above the ground: put it down first"
             return
-        height = round(ground - self.simulation.ground_start, 3)
         self._reference = (x, y)
-        self._order("datum/set", {"elevation_m": height})
+        self._order("datum/set", {"elevation_m": self._tip_height()})
+
+    def _tip_height(self) -> float:
+        return round(float(self.simulation.tip()[2]) - self.simulation.ground_start, 3)
 
     def _set_target(self) -> None:
         if self.task is None or self._reference is None:
@@ -195,7 +198,10 @@ class Practice:
     def _hands(self, now: float) -> Mapping[str, float]:
         if self._operator is not None:
             levers = self._operator.levers()
-            self.orders += self._operator.orders
+            for order in self._operator.orders:
+                # On a page the truth stands beside the figure, so the script's references are true ones too.
+                true = {"elevation_m": self._tip_height()} if order.name == "datum/set" else order.body
+                self._order(order.name, true)
             self._operator.orders.clear()
             for fault in self._operator.fault:
                 self.meddler.do(fault.kind, fault.sensor, fault.other, over=fault.over)
@@ -268,7 +274,7 @@ class Practice:
             "faults": {name: sorted(kinds) for name, kinds in self.meddler.active.items() if kinds},
             "torn": self.torn,
             "script": self._operator is not None,
-            "message": self.message,
+            "message": "the machine has tipped over: start it anew" if sim.tipped else self.message,
             "score": self._score(),
         }
 

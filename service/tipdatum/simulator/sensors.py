@@ -148,6 +148,24 @@ class SimulatedSensor:
         self._lagged: Array | None = None
         self._last_t = -math.inf
 
+    def level(self, force: Array) -> None:
+        """Let its description be right at one posture, where `force` (3,) m/s² is felt in the body's axes.
+
+        Every calibration does that: what a level shows there takes mount and bias together. The true mount is
+        turned until the reading, put into the body by the described mount, points the way that it should.
+        """
+        if self._table.installation == "exact" or self._table.perfect:
+            return
+        told = rotation(np.asarray(self.told.mount_rpy_deg))
+        scale = np.asarray(self.told.accel_scale) if self.told.accel_scale is not None else np.eye(3)
+        offset = np.asarray(self.told.accel_offset_mps2)
+        for _ in range(3):
+            read = scale @ (self._accel_matrix @ (force @ self.mount) + self.accel_bias - offset)
+            seen = told @ read
+            turn = np.cross(seen, force) / (np.linalg.norm(seen) * np.linalg.norm(force))
+            self.mount = self.mount @ told.T @ small_rotation(-turn) @ told
+        self._mounted = self.mount
+
     # -- what happens to it ----------------------------------------------------------------------------
 
     def knock(self, degrees: tuple[float, float, float]) -> None:
@@ -289,6 +307,16 @@ def rotation(rpy_deg: Array) -> Array:
     ry = np.array([[math.cos(p), 0, math.sin(p)], [0, 1, 0], [-math.sin(p), 0, math.cos(p)]])
     rz = np.array([[math.cos(y), -math.sin(y), 0], [math.sin(y), math.cos(y), 0], [0, 0, 1]])
     return np.asarray(rz @ ry @ rx)
+
+
+def small_rotation(vector: Array) -> Array:
+    """(3, 3) turn about `vector` by its length, rad (Rodrigues)."""
+    angle = float(np.linalg.norm(vector))
+    if angle < 1e-12:
+        return np.eye(3)
+    x, y, z = (vector / angle).tolist()
+    K = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+    return np.asarray(np.eye(3) + math.sin(angle) * K + (1.0 - math.cos(angle)) * K @ K)
 
 
 def _misread(cross_axis: float, errors: Array) -> Array:

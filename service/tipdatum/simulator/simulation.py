@@ -33,6 +33,7 @@ TRUTH_EVERY = 4
 SETTLE_S = 3.0
 ENGINE_HZ = 30.0
 QUIET_MPS = 0.15
+TIPPED_RAD = 0.6
 GRIP = 0.75
 """Friction of tracks on soil."""
 FALL_M3PS = 2.2
@@ -190,6 +191,8 @@ class Simulation:
     def advance(self, levers: Mapping[str, float]) -> list[Record]:
         """One step with the levers where they are; returns readings and truth that have come in, in order."""
         self.hydraulics.set_levers(levers)
+        if self.tipped:
+            self.hydraulics.engine = False
         self._step()
         t = self.t
         for sensor in self.sensors.values():
@@ -212,6 +215,11 @@ class Simulation:
             heapq.heappush(self._pending, (record.t, self._order, record))
 
     # -- what is true ----------------------------------------------------------------------------------
+
+    @property
+    def tipped(self) -> bool:
+        """Whether the machine leans further than it comes back from; its engine stops."""
+        return max(abs(float(self._q[self.chain.index[n]])) for n in ("pitch", "roll")) > TIPPED_RAD
 
     def truth(self) -> Truth:
         """Where the tip is, against the slew centre and against where that was at the start."""
@@ -284,6 +292,9 @@ class Simulation:
         for _ in range(round(SETTLE_S / STEP_S)):
             self._step()
         self._rigid, self._rocking = history[0] or [], history[1]  # type: ignore[assignment]
+        for sensor in self._rigid:
+            up = self.motion.R[self._joint_of[sensor.told.body]][2]
+            sensor.level(self.chain.gravity * up)
         self.step_number = 0
         self._start = self.slew_centre.copy()
         self.ground_start = float(self._start[2])

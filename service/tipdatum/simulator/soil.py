@@ -20,11 +20,11 @@ from numpy.typing import NDArray
 from tipdatum.simulator.chain import Array
 
 CELL_M = 0.05
-BEARING_N_PER_M = 45_000.0
+BEARING_N_PER_M = 35_000.0
 """What a metre of edge carries before it sinks in, of firm soil."""
-GIVE_M = 0.009
+GIVE_M = 0.025
 """How far firm soil is pressed in by that."""
-SLICING = 0.15
+SLICING = 0.12
 """Share of it that an edge meets while it moves along: it cuts instead of standing on its back."""
 SLICING_MPS = 0.06
 CUTTING_PA = 70_000.0

@@ -85,7 +85,7 @@ def test_levers_go_to_neutral_when_the_page_is_gone(practice: Practice) -> None:
 def test_a_computer_that_falls_behind_loses_time_instead_of_racing(practice: Practice) -> None:
     practice.advance_to(0.1)
     practice.advance_to(60.0)
-    assert practice.simulation.t < 0.5
+    assert practice.simulation.t < 2.5
     before = practice.simulation.t
     practice.advance_to(60.1)
     assert practice.simulation.t - before == pytest.approx(0.1, abs=0.011)
@@ -105,9 +105,8 @@ def test_reference_and_target_are_given_to_the_service_at_their_true_heights(pra
     practice.wish({"do": "target"})
     names = [order.name for order in practice.orders]
     assert names == ["datum/set", "target/level", "target/tolerance"]
-    x, y, _ = practice.simulation.tip()
-    ground = practice.simulation.soil.height(x, y) - practice.simulation.ground_start
-    assert practice.orders[0].body["elevation_m"] == pytest.approx(ground, abs=0.002)
+    true = practice.simulation.tip()[2] - practice.simulation.ground_start
+    assert practice.orders[0].body["elevation_m"] == pytest.approx(true, abs=0.001)
     assert practice.task is not None
     near = practice.task.near_m - practice.simulation.ground_start
     assert practice.orders[1].body["elevation_m"] == pytest.approx(near, abs=1e-4)

@@ -72,7 +72,7 @@ function takeScene(scene) {
     button.onclick = () => toggleFault(kind);
     return button;
   }));
-  say("Put the tip on the ground and set the reference: a staff beside it tells the ground's height.");
+  say("Put the tip on the ground and set the reference: a staff beside it tells its height.");
 }
 
 function takeView(view) {
@@ -91,11 +91,13 @@ function takeTip(tip) {
 }
 
 function takeReply(reply) {
+  state.answered = performance.now();
   say(`${reply.command}: ${reply.text}`, reply.ok ? "yes" : "no");
 }
 
 function takeEvent(event) {
-  if (event.text) say(event.text, "no");
+  // An answer stays to be read; what happened because of the order follows it at once and says the same.
+  if (event.text && performance.now() - (state.answered ?? -Infinity) > 3000) say(event.text, "no");
 }
 
 // --- what is shown ------------------------------------------------------------------------------------
@@ -157,7 +159,7 @@ function showResult(score) {
   el("result").showModal();
 }
 
-let last = performance.now(), sent = 0, moved = false;
+let last = performance.now(), sent = 0, moved = false, drawn = null;
 function frame(now) {
   const at = levers.read(Math.min(0.1, (now - last) / 1000));
   last = now;
@@ -169,9 +171,12 @@ function frame(now) {
     moved = busy;
   }
   const { left, right } = PATTERNS[state.pattern];
-  drawLever(el("left"), at.left, left, ink);
-  drawLever(el("right"), at.right, right, ink);
-  if (state.scene && state.view) {
+  if (busy || moved || state.view !== drawn) {
+    drawLever(el("left"), at.left, left, ink);
+    drawLever(el("right"), at.right, right, ink);
+  }
+  if (state.scene && state.view && state.view !== drawn) { // a picture for each view, not for each frame of the screen
+    drawn = state.view;
     drawSide(el("side"), state.scene, state.view, ink);
     plan.draw(el("plan"), state.scene, state.view, ink);
     showSigma();

@@ -9,7 +9,7 @@ const KEYS = { // code of the key (its place, whatever the layout prints on it) 
   KeyT: ["tracks", "x", 1], KeyG: ["tracks", "x", -1], KeyY: ["tracks", "y", 1], KeyH: ["tracks", "y", -1],
 };
 const FULL_S = 0.22; // from neutral to the end of the way, of a key held down
-const GENTLE = 0.35; // of the way, with Shift
+const GENTLE = 0.22; // of the way, with Shift
 const DEAD = 0.09; // of a gamepad's stick
 const limit = (v) => Math.max(-1, Math.min(1, v));
 

@@ -50,8 +50,8 @@ export class SigmaStrip {
     context.restore();
     context.font = "11px system-ui, sans-serif";
     context.fillStyle = ink.quiet;
-    context.textBaseline = "top";
-    context.fillText(`±${Math.round(1000 * most)} mm`, 4, 3);
+    context.textBaseline = "bottom";
+    context.fillText(`from edge to middle ${Math.round(1000 * most)} mm`, 4, h - 2);
   }
 
   #stroke(context, point) {
