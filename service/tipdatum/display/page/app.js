@@ -101,7 +101,7 @@ function take(topic, payload) {
   if (kind === "tip") {
     // Digits follow the message at once; what stands beside them may wait for its turn.
     const figure = model.figure(performance.now());
-    if (figure.kind !== "none" || shownKind !== "none") showFigure(figure, context());
+    if (figure.kind !== "none" || shownKind !== "none") showFigure(figure, context(), figure.kind !== shownKind);
     shownKind = figure.kind;
   } else if (kind !== "arm" && kind !== "limits") showSlowly();
   dirty = true;

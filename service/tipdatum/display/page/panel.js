@@ -26,8 +26,8 @@ export function figureText(figure, { say, units, model }) {
   return { text: sign + digits, unit, verdict, step, near };
 }
 
-/** Shows the figure, or why there is none. */
-export function showFigure(figure, context) {
+/** Shows the figure, or why there is none; without `beside` the figure alone, which has to follow every message. */
+export function showFigure(figure, context, beside = true) {
   const { say, machine } = context;
   const known = figure.kind !== "none";
   at("known").hidden = !known;
@@ -52,6 +52,7 @@ export function showFigure(figure, context) {
   at("digits").dataset.size = text.length > 6 ? "longest" : text.length > 4 ? "long" : "";
   setText(at("unit"), unit);
   setText(at("verdict"), words);
+  if (!beside) return;
   setText(at("spoken"), [order, words].filter(Boolean).join(", "));
   setText(at("form-live"), `${order} ${text} ${unit}`.trim());
   showDetails(figure, { ...context, step, near });
