@@ -3,7 +3,7 @@
     python tests/harness/screenshots.py [--folder service/tipdatum/docs/pictures]
 
 Runs `tipdatum demo` and `tipdatum report`, works the page by touch as an operator would, and writes
-`page-sun.png`, `page-night.png`, `page-phone.png`, `page-silent.png`, `page-target.png` and `report.png`.
+`page-sun.png`, `page-night.png`, `page-target.png` and `report.png`.
 Look at them before you commit them.
 """
 
@@ -70,9 +70,9 @@ def set_tolerance(page: Page) -> None:
 
 
 def pictures_of_the_page(browser: Browser, folder: Path) -> None:
-    """Sun, night, phone, a form, and the screen when the service has gone."""
+    """Sun, night and a form."""
     with demo_page() as address:
-        sizes = (("sun", 1280, 800, "sun"), ("night", 800, 480, "night"), ("phone", 390, 844, "sun"))
+        sizes = (("sun", 1280, 800, "sun"), ("night", 800, 480, "night"))
         for name, width, height, light in sizes:
             page = opened(browser, address, width, height, light)
             work_until_near(page)
@@ -85,9 +85,6 @@ def pictures_of_the_page(browser: Browser, folder: Path) -> None:
         page.fill("input[name=grade]", "1 in 60")
         page.screenshot(path=folder / "page-target.png")
         page.click("#form-close")
-    page.wait_for_selector("#unknown:not([hidden])")
-    page.wait_for_timeout(500)
-    page.screenshot(path=folder / "page-silent.png")
 
 
 def picture_of_the_report(browser: Browser, folder: Path) -> None:
