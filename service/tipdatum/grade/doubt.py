@@ -79,6 +79,15 @@ TILT_SIGMAS = 4.0
 there."""
 
 
+TRAVELLED_M = 0.25
+"""1-sigma of how much higher or lower a machine stands that has travelled, m: five metres, as between two
+set-ups along a trench, on worked ground that rises by a twentieth (common practice, no source)."""
+
+SETTLED_M = 0.03
+"""1-sigma of that of one which has settled or been pushed where it stands, m: half the length of its tracks,
+some 2 m, leaning by two or three times the change that is noticed."""
+
+
 @dataclass(frozen=True, slots=True)
 class Sign:
     """Why the reference is in doubt, and whether the machine has probably changed its place."""

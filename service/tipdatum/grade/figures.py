@@ -68,7 +68,7 @@ def figures(site: Site, pose: Pose, located: Located | None) -> TipReport:
         offset = None
     else:
         offset = site.tie.instrument_m(pose) + heave
-        sigma = site.tie.sigma(pose, located, variance, site.machine).total
+        sigma = site.tie.sigma(pose, located, variance, site.machine, site.moved_m).total
     prediction = math.sqrt(max(ahead, 0.0))
     if not math.isfinite(reach + lateral + height + sigma + prediction + (offset or 0.0)):
         raise ArithmeticError(sentence("pose-no-number"))
@@ -183,7 +183,7 @@ def _limits(site: Site, pose: Pose, offset: float | None, sigma: float) -> tuple
     return tuple(watch(limit, body, offset, site.datum) for limit in limits)
 
 
-CAUSES = ("angles", "prediction", "geometry", "touch", "known", "heave", "play", "temperature")
+CAUSES = ("angles", "prediction", "geometry", "touch", "known", "heave", "play", "temperature", "moved")
 """Every cause, in the order of the way from sensor to figure; `why-<cause>` says it."""
 
 SMALL = 0.005
@@ -203,7 +203,7 @@ def variances(site: Site) -> dict[str, float]:
     if site.tie is None:
         causes = {"angles": variance}
     else:
-        sigma = site.tie.sigma(pose, located, variance, site.machine)
+        sigma = site.tie.sigma(pose, located, variance, site.machine, site.moved_m)
         causes = {name: getattr(sigma, name) ** 2 for name in CAUSES if name != "prediction"}
     # What comes from predicting is a part of what the angles are worth.
     causes["prediction"] = min(max(ahead, 0.0), causes["angles"])

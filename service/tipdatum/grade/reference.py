@@ -39,6 +39,8 @@ class Sigma(Value, frozen=True):
             tolerance.
         play: worn pins, from the description.
         temperature: drift with temperature since calibration, from the description.
+        moved: what the machine may have risen or sunk since, for all that is known while the reference is
+            in doubt (`tipdatum.grade.doubt`).
     """
 
     angles: float
@@ -48,12 +50,20 @@ class Sigma(Value, frozen=True):
     heave: float
     play: float
     temperature: float
+    moved: float = 0.0
 
     @property
     def total(self) -> float:
         """Root of the sum of squares, m."""
         return math.hypot(
-            self.angles, self.geometry, self.touch, self.known, self.heave, self.play, self.temperature
+            self.angles,
+            self.geometry,
+            self.touch,
+            self.known,
+            self.heave,
+            self.play,
+            self.temperature,
+            self.moved,
         )
 
 
@@ -126,11 +136,19 @@ class Tie:
             self.record = self.record.model_copy(update={"instrument_m": now})
         return now
 
-    def sigma(self, pose: Pose, located: Located, height_variance: float, machine: Machine) -> Sigma:
+    def sigma(
+        self,
+        pose: Pose,
+        located: Located,
+        height_variance: float,
+        machine: Machine,
+        moved_m: float = 0.0,
+    ) -> Sigma:
         """What an elevation of the tip is worth at `pose`, located by the chain; see `Sigma`.
 
         Args:
             height_variance: m², of the tip's height above the slew centre as the pose knows it.
+            moved_m: see `Sigma.moved`.
         """
         record, jacobian, variance = self.record, located.height_jacobian, height_variance
         if self._anchored_at_m is not None and pose.anchor is not None:
@@ -147,6 +165,7 @@ class Tie:
             heave=pose.heave_sigma_m or tolerance.heave_m,
             play=tolerance.pin_play_m,
             temperature=tolerance.temperature_m,
+            moved=moved_m,
         )
 
     def _geometry_m(self, now: Sequence[float], machine: Machine) -> float:

@@ -15,7 +15,7 @@ from tipdatum.errors import CommandRefused
 from tipdatum.fusion.estimator import Estimator
 from tipdatum.fusion.pose import Pose
 from tipdatum.grade.as_dug import EdgeWatch
-from tipdatum.grade.doubt import MoveWatch
+from tipdatum.grade.doubt import SETTLED_M, TRAVELLED_M, MoveWatch
 from tipdatum.grade.forms import CommandBody, Outcome, Request, refused
 from tipdatum.grade.ledger import Ledger, UndoHistory, without
 from tipdatum.grade.levels import BookRow, LevelBook, row_in_words
@@ -236,6 +236,13 @@ class Site:
             return
         self.change(doubts=(*state.doubts, reason))
         self.ledger.tell(t, "datum-doubtful", sentence("doubtful-because", why=reason))
+
+    @property
+    def moved_m(self) -> float:
+        """1-sigma, m, of what the machine may have risen or sunk since the reference; 0 while it is sure."""
+        if not self.state.doubts:
+            return 0.0
+        return TRAVELLED_M if self.state.travelled else SETTLED_M
 
     def settle_doubts(self) -> None:
         """The reference can be relied on again, and the machine stands where it stood."""

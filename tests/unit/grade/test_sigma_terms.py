@@ -195,3 +195,23 @@ def test_what_is_alike_in_all_touches_comes_into_a_mark_from_a_laser_and_goes_wi
     rig.work.doubt(rig.t, "travel", travelled=True)
     assert rig.send("mark/return", name="TP1").ok
     assert sum(carried(rig).values()) == pytest.approx(sum(laser.values()) + 2 * differs**2)
+
+
+def test_a_reference_in_doubt_widens_sigma_by_what_the_machine_may_have_moved_until_it_is_sure(
+    make_rig: RigMaker,
+) -> None:
+    """Worked ground rises by some per cent, a move takes metres: decimetres (common practice, no source)."""
+    rig = make_rig(tables=EXACT)
+    assert rig.send_now("datum/set", elevation_m=10.0).ok
+    sure = variance(rig)
+    rig.work.doubt(rig.t, "the machine's lean changed")
+    settled = variance(rig) - sure
+    rig.switch("travel", True)
+    rig.switch("travel", False)
+    travelled = variance(rig) - sure
+    assert 0.01**2 < settled < 0.1**2
+    assert 0.1**2 < travelled < 0.5**2
+    told = rig.send_now("tip/why").result["variance_m2"]
+    assert told["moved"] == pytest.approx(travelled, rel=1e-6)
+    assert rig.send_now("datum/confirm").ok
+    assert variance(rig) == pytest.approx(sure)
