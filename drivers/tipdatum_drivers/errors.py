@@ -34,6 +34,13 @@ def _rebuilt(cls: type[Error], args: tuple[Any, ...], attributes: dict[str, Any]
     return error
 
 
+def printable(text: str) -> str:
+    """On one line, whatever stands in it: what does not print, such as a line break, as its escape."""
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
 class InputError(TipdatumError):
     """Something the user gave is wrong. The message alone tells what and where.
 
@@ -57,8 +64,8 @@ class ConfigError(InputError):
 
     def __init__(self, file: str, key: str, found: str, expected: str, *, text: str = "") -> None:
         self.file, self.key, self.found, self.expected = file, key, found, expected
-        where = f"{file}: {key}" if key else file
-        super().__init__(f"{where}: {text or f'found {found}; expected {expected}'}")
+        where = printable(f"{file}: {key}" if key else file)
+        super().__init__(f"{where}: {printable(text or f'found {found}; expected {expected}')}")
 
 
 class UnknownKeyError(ConfigError):
@@ -84,8 +91,8 @@ class SessionError(InputError):
 
     def __init__(self, file: str, line: int, found: str, expected: str) -> None:
         self.file, self.line, self.found, self.expected = file, line, found, expected
-        where = f"{file}, line {line}" if line else file
-        super().__init__(f"{where}: found {found}; expected {expected}")
+        where = printable(f"{file}, line {line}" if line else file)
+        super().__init__(f"{where}: {printable(f'found {found}; expected {expected}')}")
 
 
 class PortError(TipdatumError):

@@ -9,6 +9,10 @@ leaps further is held back until the next ones tell what it was:
   each came as the time of its sample;
 - they leap again: the one before is thrown away, the new one held.
 
+A blow on the ground rings for longer, and what a gyro tells while it does is the body's own turn: to throw
+that away would lose degrees. It shows in the force of the same sensor, which leaps as well. Then a rate may
+leap `STRUCK_TIMES` as far.
+
 One bad rate of 0.4 rad/s over 10 ms turns an angle by 4 mrad, 28 mm at 7 m of reach; what is smaller passes.
 Nothing is held, and so nothing late, while no rate leaps.
 """
@@ -23,6 +27,13 @@ HOLD_S = 0.1
 """Longest stretch of bad rates that is thrown away, s: a shock rings shorter, and figures bridge it."""
 QUICK_RADPS2 = 10.0
 """What a rate may change by over longer intervals, rad/s²: arms reach half of it."""
+STRUCK_MPS2 = 8.0
+"""Leap of the force between two readings, m/s², that tells a blow: engines shake by 1 to 2 m/s² rms."""
+STRUCK_S = 0.15
+"""How long a blow may ring on after such a leap, s."""
+STRUCK_TIMES = 4.0
+"""How much further a rate may leap then, 1: a blow stops or turns back a bucket that turns at 1 rad/s, while
+garbage on a line of ±2000 °/s is seldom so small."""
 USUAL_S = 0.01
 """Interval up to which the leap counts as that of two readings, s."""
 
@@ -34,19 +45,22 @@ class Glitches:
         leap: rad/s between two readings that is believed at once.
     """
 
-    __slots__ = ("_held", "_leap", "_rate", "_t", "thrown")
+    __slots__ = ("_force", "_held", "_leap", "_rate", "_struck", "_t", "thrown")
 
     def __init__(self, leap: float) -> None:
         self._leap = leap
         self._rate: Vector | None = None
         self._t = -math.inf
+        self._force: Vector | None = None
+        self._struck = -math.inf
         self._held: list[Imu] = []
         self.thrown: list[Imu] = []
         """Readings that the last call threw away."""
 
     def restart(self) -> None:
         """Forget what came before, as after a silence."""
-        self._rate = None
+        self._rate = self._force = None
+        self._struck = -math.inf
         self._held.clear()
 
     def let_through(self, reading: Imu) -> tuple[Imu, ...]:
@@ -54,17 +68,25 @@ class Glitches:
         rate, t = reading.gyro_radps, reading.t
         if rate is None:
             return (reading,)
+        if self._force is not None and _apart(reading.accel_mps2, self._force) > STRUCK_MPS2:
+            self._struck = t
+        self._force = reading.accel_mps2
         before = self._rate
         if before is None:
             self._rate, self._t = rate, t
             return (reading,)
         away = _apart(rate, before)
-        if away <= self._leap + QUICK_RADPS2 * max(0.0, t - self._t - USUAL_S):
+        if away <= self._believed(t, self._t):
             if self._held and not self._is_back(rate, away):
                 return self._holding(reading, rate)
             self._rate, self._t = rate, t
             return (reading,)
         return self._holding(reading, rate)
+
+    def _believed(self, t: float, before: float) -> float:
+        """How far a rate may leap from `before` to `t`, rad/s."""
+        leap = self._leap * (STRUCK_TIMES if t - self._struck <= STRUCK_S else 1.0)
+        return leap + QUICK_RADPS2 * max(0.0, t - before - USUAL_S)
 
     def _is_back(self, rate: Vector, away: float) -> bool:
         """Whether a rate near that before the leap is none of those that were held; then these are thrown."""
@@ -80,7 +102,7 @@ class Glitches:
         if held:
             last = held[-1]
             assert last.gyro_radps is not None
-            if _apart(rate, last.gyro_radps) > self._leap + QUICK_RADPS2 * max(0.0, t - last.t - USUAL_S):
+            if _apart(rate, last.gyro_radps) > self._believed(t, last.t):
                 self.thrown, self._held = held, [reading]
                 return ()
             if t - held[0].t >= HOLD_S:

@@ -248,6 +248,11 @@ def test_a_path_in_the_service_file_that_no_file_can_have(
     assert expected in told
 
 
+def test_a_key_that_breaks_the_line_does_not_break_the_sentence(folder: Path, refused: Run) -> None:
+    (folder / "service.toml").write_text(SERVICE + '[recording]\n"direc\\ntory" = "x"\n')
+    assert "service.toml: recording.direc\\ntory: unknown key" in refused("check", "service.toml")
+
+
 def test_a_session_without_truth_is_not_scored(folder: Path, refused: Run) -> None:
     assert "dig.ndjson: found no truth" in refused("score", "dig.ndjson", "dig.ndjson")
 

@@ -165,6 +165,28 @@ def test_a_leap_of_the_rate_that_stays_is_used_late_and_whole() -> None:
     assert monitor.faults == {}
 
 
+def test_what_a_gyro_tells_while_a_blow_rings_is_its_body_turning() -> None:
+    """The force of the same sensor leaps with it; thrown away, degrees would be lost."""
+    ring = {50: 0.6, 51: -0.4, 53: 0.8, 55: -0.5, 58: 0.5}
+    readings = list(swinging(1.0))
+    for i, leap in ring.items():
+        (x, y, z), (fx, fy, fz) = readings[i].gyro_radps, readings[i].accel_mps2
+        readings[i] = replace(readings[i], gyro_radps=(x, y + leap, z), accel_mps2=(fx, fy, fz + 40.0 * leap))
+    monitor = SensorMonitor("boom", Described())
+    used = [one for reading in readings for one in monitor.check(reading)[0]]
+    assert used == readings
+    assert "glitch" not in monitor.faults
+
+
+def test_garbage_in_rate_and_force_alike_is_no_blow() -> None:
+    readings = list(swinging(1.0))
+    readings[50] = replace(readings[50], gyro_radps=(0.3, 3.5, -2.0), accel_mps2=(-31.0, 17.0, 4.0))
+    monitor = SensorMonitor("boom", Described())
+    used = [one for reading in readings for one in monitor.check(reading)[0]]
+    assert used == [*readings[:50], *readings[51:]]
+    assert monitor.fault_count == 1
+
+
 @pytest.mark.parametrize("words", [(-78.4, -34.9), (0.0, 0.0)], ids=["0x8000", "zeros"])
 def test_words_that_are_all_alike_are_nothing_measured(words: tuple[float, float]) -> None:
     monitor = SensorMonitor("boom", Described())
