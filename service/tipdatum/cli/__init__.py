@@ -95,11 +95,15 @@ def _wanted(arguments: Sequence[str]) -> list[str]:
 
 def main(argv: Sequence[str] | None = None) -> None:
     """Entry point of `tipdatum`."""
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    # Compiled libraries do not all bear to be interrupted while they are taken in: until then Ctrl-C ends the
+    # process as it ends any other.
+    app = build_app(_wanted(arguments))
     taken_over = signal.getsignal(signal.SIGINT) is signal.SIG_DFL
     try:
         if taken_over:
             signal.signal(signal.SIGINT, signal.default_int_handler)
-        code = _run(list(sys.argv[1:] if argv is None else argv))
+        code = _run(app, arguments)
     except KeyboardInterrupt:
         code = 130
     finally:
@@ -108,9 +112,9 @@ def main(argv: Sequence[str] | None = None) -> None:
     raise SystemExit(code)
 
 
-def _run(arguments: list[str]) -> int | str | None:
+def _run(app: typer.Typer, arguments: list[str]) -> int | str | None:
     try:
-        build_app(_wanted(arguments))(arguments, prog_name="tipdatum")
+        app(arguments, prog_name="tipdatum")
     except SystemExit as end:
         return end.code
     except (InputError, PortError) as error:
