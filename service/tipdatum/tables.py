@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeAlias
@@ -16,10 +17,12 @@ from rich import box
 from rich.table import Table
 
 from tipdatum.errors import InputError
-from tipdatum.results import result_file
+from tipdatum.results import result_file, write_text
 
 Row: TypeAlias = Mapping[str, Any]
 Rows: TypeAlias = Sequence[Row]
+
+_NUMBER = re.compile(r"-?(?:0|[1-9]\d*)(\.\d+)?")
 
 
 def rows_of(text: str) -> list[dict[str, Any]]:
@@ -70,11 +73,37 @@ def write_table(target: Path, rows: Rows) -> None:
         parquet.write_table(pyarrow.table(columns), out)
 
 
+def write_both(folder: Path, name: str, head: Sequence[str], cells: Sequence[Sequence[str]]) -> None:
+    """Write a table of texts into the folder as CSV and, where pyarrow is there, as Parquet beside it.
+
+    The CSV has the texts as they are. In Parquet a column whose cells are all plain numbers or empty holds
+    numbers, any other column texts; an empty cell is null.
+
+    Raises:
+        InputError: it cannot be written.
+    """
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerows([head, *cells])
+    write_text(folder / f"{name}.csv", out.getvalue())
+    if parquet_is_here() and cells:
+        columns = [_typed(column) for column in zip(*cells, strict=True)]
+        rows = [dict(zip(head, row, strict=True)) for row in zip(*columns, strict=True)]
+        write_table(folder / f"{name}.parquet", rows)
+
+
 def parquet_is_here() -> bool:
     """Whether tables can be written as Parquet on this computer."""
     from importlib.util import find_spec
 
     return find_spec("pyarrow") is not None
+
+
+def _typed(column: Sequence[str]) -> list[Any]:
+    found = [_NUMBER.fullmatch(cell) for cell in column if cell]
+    if None in found:
+        return [cell or None for cell in column]
+    kind = float if any(number[1] for number in found if number) else int
+    return [kind(cell) if cell else None for cell in column]
 
 
 def _known(value: Any) -> Any:

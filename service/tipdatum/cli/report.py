@@ -26,12 +26,13 @@ from tipdatum.cli.recordings import Recordings, recordings_from
 from tipdatum.display.report.page import all_tables
 from tipdatum.display.report.page import report as write_report
 from tipdatum.display.report.run import Run
-from tipdatum.display.report.tables import tip_csv
+from tipdatum.display.report.tables import TIP_HEAD, tip_rows
 from tipdatum.display.report.units import UNITS
 from tipdatum.display.report.words import Words
 from tipdatum.errors import InputError
 from tipdatum.results import write_text
 from tipdatum.run.replay import output_name
+from tipdatum.tables import write_both
 
 MOST_RUNS = 4
 """More lines than this in one drawing nobody tells apart."""
@@ -42,7 +43,9 @@ def report(
     session: SessionFiles,
     recordings: Recordings,
     output: Output = None,
-    tables: Annotated[Path | None, typer.Option(help="Folder for the tables as CSV files.")] = None,
+    tables: Annotated[
+        Path | None, typer.Option(help="Folder for the tables: CSV, with pyarrow also Parquet.")
+    ] = None,
     estimator: Estimators = None,
     config: Config = None,
     units: Annotated[str, typer.Option(help="m: metres and millimetres; ft: decimal feet and inches.")] = "m",
@@ -81,7 +84,7 @@ def report(
         if tables is not None:
             for run in runs:
                 folder = tables / run.name.replace("/", "-") if len(runs) > 1 else tables
-                count = _write_csv(run, folder, words)
+                count = _write_tables(run, folder, words)
                 console.print(f"{folder}: {count} tables", soft_wrap=True)
     except OSError as error:
         raise InputError(f"{error.filename or target}: {(error.strerror or str(error)).lower()}") from None
@@ -114,11 +117,10 @@ def _zone(name: str | None) -> ZoneInfo | None:
         raise InputError(f'--timezone: found "{name}", expected a zone such as Europe/Vienna') from None
 
 
-def _write_csv(run: Run, folder: Path, words: Words) -> int:
+def _write_tables(run: Run, folder: Path, words: Words) -> int:
     folder.mkdir(parents=True, exist_ok=True)
     tables = all_tables(run, words)
     for table in tables:
-        (folder / f"{table.key}.csv").write_text(table.csv(), encoding="utf-8")
-    with (folder / "tip.csv").open("w", encoding="utf-8") as out:
-        out.writelines(tip_csv(run))
+        write_both(folder, table.key, *table.plain())
+    write_both(folder, "tip", TIP_HEAD, list(tip_rows(run)))
     return len(tables) + 1

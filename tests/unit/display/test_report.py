@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import csv
 import gzip
-import io
 import json
 import math
 import re
 import statistics
+import sys
 from dataclasses import replace
 from datetime import datetime, timedelta
 from html.parser import HTMLParser
@@ -26,13 +26,14 @@ from tipdatum.cli import main
 from tipdatum.cli.gather import gather
 from tipdatum.cli.inputs import settings_from
 from tipdatum.display.report import figures, ground, summary, tables
-from tipdatum.display.report.page import report
+from tipdatum.display.report.page import all_tables, report
 from tipdatum.display.report.run import Run
 from tipdatum.display.report.units import FEET, METRIC
 from tipdatum.display.report.words import Words
 from tipdatum.display.texts import languages
 from tipdatum.grade.as_dug import GroundLine
 from tipdatum.svg import MOST_POINTS, Chart, thinned, tick_text, ticks
+from tipdatum.tables import parquet_is_here, write_both
 
 ENGLISH = Words.of(METRIC)
 DIG = Path(__file__).parents[3] / "replay_data" / "trench.ndjson.gz"
@@ -354,28 +355,34 @@ def test_lengths_are_written_in_the_units_asked_for() -> None:
     assert METRIC.large(float("nan")) == "–"
 
 
-def test_csv_reads_back_with_plain_minus_signs() -> None:
+def as_csv(table: tables.Table, folder: Path) -> list[list[str]]:
+    write_both(folder, "x", *table.plain())
+    with (folder / "x.csv").open(encoding="utf-8", newline="") as file:
+        return list(csv.reader(file))
+
+
+def test_csv_reads_back_with_plain_minus_signs(tmp_path: Path) -> None:
     table = tables.Table("x", "t", ("a", "b"), (("one, two", "−5"), ('say "three"', "+1")))
-    assert list(csv.reader(io.StringIO(table.csv()))) == [
+    assert as_csv(table, tmp_path) == [
         ["a", "b"],
         ["one, two", "-5"],
         ['say "three"', "1"],
     ]
 
 
-def test_csv_has_plain_numbers_and_their_units_in_the_head() -> None:
+def test_csv_has_plain_numbers_and_their_units_in_the_head(tmp_path: Path) -> None:
     table = tables.Table(
         "x", "t", ("what", "long", "share", "remark"),
         (("a", "−5 mm", "12.5 %", "3 of 10"), ("b", "12 mm", "–", "none")), frozenset((1, 2, 3)),
     )  # fmt: skip
-    assert list(csv.reader(io.StringIO(table.csv()))) == [
+    assert as_csv(table, tmp_path) == [
         ["what", "long [mm]", "share [%]", "remark"],
         ["a", "-5", "12.5", "3 of 10"],
         ["b", "12", "", "none"],
     ]
 
 
-def test_csv_of_rows_with_units_of_their_own_has_a_column_for_them() -> None:
+def test_csv_of_rows_with_units_of_their_own_has_a_column_for_them(tmp_path: Path) -> None:
     rows = (
         ("length", "3,1 m", "2,0 m"),
         ("median", "−193 mm", "–"),
@@ -383,8 +390,8 @@ def test_csv_of_rows_with_units_of_their_own_has_a_column_for_them() -> None:
         ("mixed", "1 m", "2 mm"),
     )
     table = tables.Table("x", "t", ("", "first", "second"), rows, frozenset((1, 2)))
-    assert list(csv.reader(io.StringIO(table.csv()))) == [
-        ["", "unit", "first", "second"],
+    assert as_csv(table, tmp_path) == [
+        ["item", "unit", "first", "second"],
         ["length", "m", "3.1", "2.0"],
         ["median", "mm", "-193", ""],
         ["share", "", "", ""],
@@ -418,6 +425,46 @@ def test_command_writes_report_and_tables(tmp_path: Path) -> None:
     assert len(rows) > 500
     assert {row["datum"] for row in rows} <= {"none", "set", "doubtful"}
     assert (folder / "score.csv").exists()
+    beside = {path.stem for path in folder.glob("*.parquet")}
+    assert beside == ({path.stem for path in folder.glob("*.csv")} if parquet_is_here() else set())
+
+
+@pytest.mark.parametrize("language", languages())
+def test_tables_as_parquet_have_the_rows_and_numbers_of_the_csv(tmp_path: Path, language: str) -> None:
+    parquet = pytest.importorskip("pyarrow.parquet")
+    run = make_run(name="first")
+    every = [table.plain() for table in all_tables(run, Words.of(METRIC, language))]
+    for number, (head, cells) in enumerate([*every, (tables.TIP_HEAD, list(tables.tip_rows(run)))]):
+        assert len(set(head)) == len(head)
+        assert all(head)
+        write_both(tmp_path, str(number), head, cells)
+        table = parquet.read_table(tmp_path / f"{number}.parquet")
+        assert table.column_names == list(head)
+        for column, texts in zip(table.columns, zip(*cells, strict=True), strict=True):
+            values = column.to_pylist()
+            assert [value is None for value in values] == [text == "" for text in texts]
+            numbers = [(v, t) for v, t in zip(values, texts, strict=True) if isinstance(v, (int, float))]
+            assert all(value == float(text) for value, text in numbers)
+    assert {str(table.schema.field(name).type) for name in tables.TIP_HEAD[:5]} == {"double"}
+
+
+def test_a_column_is_numbers_only_where_all_of_its_cells_are(tmp_path: Path) -> None:
+    parquet = pytest.importorskip("pyarrow.parquet")
+    cells = [("1", "1", "007", "2 mm"), ("", "-2.5", "8", "3"), ("3", "0.0", "9", "")]
+    write_both(tmp_path, "x", ("count", "length", "code", "mixed"), cells)
+    assert parquet.read_table(tmp_path / "x.parquet").to_pydict() == {
+        "count": [1, None, 3],
+        "length": [1.0, -2.5, 0.0],
+        "code": ["007", "8", "9"],
+        "mixed": ["2 mm", "3", None],
+    }
+
+
+def test_without_pyarrow_the_tables_are_csv_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    monkeypatch.setattr("tipdatum.tables.parquet_is_here", lambda: False)
+    write_both(tmp_path, "x", ("a",), [("1",)])
+    assert [path.name for path in tmp_path.iterdir()] == ["x.csv"]
 
 
 @pytest.mark.parametrize("language", languages())

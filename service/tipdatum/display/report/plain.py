@@ -2,7 +2,8 @@
 
 What a person reads as "−193 mm" a program wants as -193 under "[mm]". A column whose cells all have one unit
 carries it in its head; a table whose rows have units of their own gets a column for them. A cell that is no
-number stays as it is; one that stands for nothing known is empty.
+number stays as it is; one that stands for nothing known is empty. What has no heading on paper is called item
+(the name of the row) or value.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ def plain(head: Sequence[str], rows: Rows, numbers: frozenset[int]) -> tuple[lis
     Args:
         numbers: the columns that hold figures, as far as they hold any.
     """
+    head = [name or ("value" if i else "item") for i, name in enumerate(head)]
     columns = numbers | {i for i, column in enumerate(zip(*rows, strict=True)) if _all_numbers(column)}
     parsed = [[_number(cell) if i in columns else None for i, cell in enumerate(row)] for row in rows]
     by_rows = any(len({one[1] for one in column if one}) > 1 for column in zip(*parsed, strict=True))

@@ -1,9 +1,7 @@
-"""The report's tables: each is one title, a head and rows of text, written as HTML or as CSV."""
+"""The report's tables: one title, a head and rows of text, as HTML or as plain numbers for a program."""
 
 from __future__ import annotations
 
-import csv
-import io
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -23,7 +21,7 @@ DATUM_EVENTS = ("datum", "reference", "doubt", "travel", "bucket")
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table of text. `key` names its CSV file; a narrow one keeps names and figures close together."""
+    """A table of text. `key` names its file; a narrow one keeps names and figures close together."""
 
     key: str
     title: str
@@ -54,14 +52,9 @@ class Table:
             f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
         )
 
-    def csv(self) -> str:
-        """The table as CSV: a head line with units, plain numbers, nothing where nothing is known."""
-        out = io.StringIO()
-        writer = csv.writer(out, lineterminator="\n")
-        head, rows = plain(self.head, self.rows, self.numbers)
-        writer.writerow(head)
-        writer.writerows(rows)
-        return out.getvalue()
+    def plain(self) -> tuple[list[str], list[list[str]]]:
+        """Head with units and rows for a program: plain numbers, nothing where nothing is known."""
+        return plain(self.head, self.rows, self.numbers)
 
     def _named(self, column: int) -> str:
         """Its column's name on the cell, for a screen so narrow that a row becomes a card."""
@@ -279,13 +272,15 @@ def profile(run: Run) -> Table | None:
     return Table("profile", "As-dug profile", head, rows, frozenset((1, 2, 3, 4))) if rows else None
 
 
-def tip_csv(run: Run) -> Iterable[str]:
-    """Every tip message as a line of CSV, in metres; empty for null."""
-    yield "t,t_emit,elevation_m,reach_m,sigma_m,deviation_m,quality,datum\n"
+TIP_HEAD = ("t", "t_emit", "elevation_m", "reach_m", "sigma_m", "deviation_m", "quality", "datum")
+
+
+def tip_rows(run: Run) -> Iterable[tuple[str, ...]]:
+    """Every tip message as a row under TIP_HEAD, in seconds and metres; empty for null."""
     columns = (run.elevation, run.reach, run.sigma, run.deviation)
     for i, (t, t_emit) in enumerate(zip(run.t, run.t_emit, strict=True)):
         cells = ["" if c[i] != c[i] else f"{c[i]:.5f}" for c in columns]
-        yield f"{t:.6f},{t_emit:.6f},{','.join(cells)},{run.quality[i]},{run.datum[i]}\n"
+        yield f"{t:.6f}", f"{t_emit:.6f}", *cells, run.quality[i], run.datum[i]
 
 
 def _beside(
