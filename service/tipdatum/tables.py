@@ -22,7 +22,7 @@ from tipdatum.results import result_file, write_text
 Row: TypeAlias = Mapping[str, Any]
 Rows: TypeAlias = Sequence[Row]
 
-_NUMBER = re.compile(r"-?(?:0|[1-9]\d*)(\.\d+)?")
+_NUMBER = re.compile(r"-?(?:0|[1-9]\d*)(?:\.\d+)?")
 
 
 def rows_of(text: str) -> list[dict[str, Any]]:
@@ -56,6 +56,9 @@ def csv_text(rows: Rows) -> str:
 def write_table(target: Path, rows: Rows) -> None:
     """Write the table as Parquet where the name ends in .parquet, otherwise as CSV.
 
+    In Parquet a column where nothing is known is one of numbers: the deviation in a dig without a target has
+    the type that it has in others, so that many files are read as one table.
+
     Raises:
         InputError: it cannot be written; Parquet is asked for and pyarrow is not there.
     """
@@ -68,7 +71,11 @@ def write_table(target: Path, rows: Rows) -> None:
     import pyarrow
     from pyarrow import parquet
 
-    columns = {key: [_known(row[key]) for row in rows] for key in (rows[0] if rows else ())}
+    known = {key: [_known(row[key]) for row in rows] for key in (rows[0] if rows else ())}
+    columns = {
+        key: pyarrow.array(column, None if any(cell is not None for cell in column) else pyarrow.float64())
+        for key, column in known.items()
+    }
     with result_file(target) as out:
         parquet.write_table(pyarrow.table(columns), out)
 
@@ -77,7 +84,7 @@ def write_both(folder: Path, name: str, head: Sequence[str], cells: Sequence[Seq
     """Write a table of texts into the folder as CSV and, where pyarrow is there, as Parquet beside it.
 
     The CSV has the texts as they are. In Parquet a column whose cells are all plain numbers or empty holds
-    numbers, any other column texts; an empty cell is null.
+    numbers with decimals, any other column texts; an empty cell is null.
 
     Raises:
         InputError: it cannot be written.
@@ -102,8 +109,7 @@ def _typed(column: Sequence[str]) -> list[Any]:
     found = [_NUMBER.fullmatch(cell) for cell in column if cell]
     if None in found:
         return [cell or None for cell in column]
-    kind = float if any(number[1] for number in found if number) else int
-    return [kind(cell) if cell else None for cell in column]
+    return [float(cell) if cell else None for cell in column]
 
 
 def _known(value: Any) -> Any:

@@ -450,13 +450,16 @@ def test_tables_as_parquet_have_the_rows_and_numbers_of_the_csv(tmp_path: Path, 
 
 def test_a_column_is_numbers_only_where_all_of_its_cells_are(tmp_path: Path) -> None:
     parquet = pytest.importorskip("pyarrow.parquet")
-    cells = [("1", "1", "007", "2 mm"), ("", "-2.5", "8", "3"), ("3", "0.0", "9", "")]
-    write_both(tmp_path, "x", ("count", "length", "code", "mixed"), cells)
-    assert parquet.read_table(tmp_path / "x.parquet").to_pydict() == {
+    cells = [("1", "1", "007", "2 mm", ""), ("", "-2.5", "8", "3", ""), ("3", "0.0", "9", "", "")]
+    write_both(tmp_path, "x", ("count", "length", "code", "mixed", "empty"), cells)
+    table = parquet.read_table(tmp_path / "x.parquet")
+    assert [str(kind) for kind in table.schema.types] == ["double", "double", "string", "string", "double"]
+    assert table.to_pydict() == {
         "count": [1, None, 3],
         "length": [1.0, -2.5, 0.0],
         "code": ["007", "8", "9"],
         "mixed": ["2 mm", "3", None],
+        "empty": [None, None, None],
     }
 
 
