@@ -278,7 +278,7 @@ class BusClient:
             self._link = link
             self._live.clear()
             self._events.connected()
-            self._twins.seen = False
+            self._twins.connected()
         try:
             began = self._serve(link, outbox)
         finally:

@@ -203,6 +203,12 @@ class TwinWatch:
     run: str
     seen: bool = field(default=False, init=False)
     _written: bool = field(default=False, init=False)
+    _written_before: bool = field(default=False, init=False)
+
+    def connected(self) -> None:
+        """A connection begins. What the broker kept of us stems from those before it."""
+        self.seen = False
+        self._written_before = self._written
 
     def wrote(self) -> None:
         """Our status went out: whatever else stands there from now on is somebody else's."""
@@ -222,6 +228,7 @@ class TwinWatch:
         if not isinstance(status, dict) or status.get("run") in (None, self.run):
             return None
         if retained:
-            # Found when we came back, after we had written ours: somebody was here in between.
-            return "twin" if self._written else None
+            # Found when we came back, after we had written ours: somebody was here in between. In our first
+            # connection it is what an earlier run left, even where it reaches us after ours went out.
+            return "twin" if self._written_before else None
         return "twin" if status.get("state") == "online" else "overwritten"

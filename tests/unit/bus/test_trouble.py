@@ -85,12 +85,17 @@ def test_a_row_of_short_lives_is_taken_for_a_twin_but_a_broker_that_is_away_in_b
 
 def test_a_twin_is_known_by_its_run() -> None:
     watch = TwinWatch("aa")
+    watch.connected()
     online, offline = b'{"state":"online","run":"bb"}', b'{"state":"offline","run":"bb"}'
     assert watch.judge(offline, retained=True) is None  # what an earlier run left
     assert watch.judge(b'{"state":"online","run":"aa"}', retained=False) is None
     assert watch.judge(online, retained=False) == "twin"
     assert watch.judge(offline, retained=False) == "overwritten"
     watch.wrote()
+    assert watch.judge(offline, retained=True) is None  # on its way to us while ours went out
+    assert watch.judge(online, retained=True) is None  # left by a run that a power cut ended with its broker
+    watch.connected()
+    assert not watch.seen
     assert watch.judge(offline, retained=True) == "twin"  # somebody was here while we were away
     for rubbish in (b"", b"[]", b"{}", b"\xff", b'{"run": 7}'):
         assert watch.judge(rubbish, retained=False) in (None, "overwritten")
