@@ -43,7 +43,7 @@ client.onMessage = (topic, payload) => {
   else if (topic === `${service}/event`) takeEvent(decode(payload));
 };
 client.start();
-el("display").src = "../?view=normal";
+el("display").src = "../?view=glance";
 
 function wish(what) {
   client.publish(`${base}/wish`, JSON.stringify(what), { qos: 1 }).catch(() => say("The machine cannot be reached.", "no"));
