@@ -20,7 +20,7 @@ from tipdatum.bus.topics import MACHINE_ID
 from tipdatum.display.options import DisplayOptions
 from tipdatum.errors import ConfigError, InputError
 from tipdatum.fusion.estimator import DEFAULT_ESTIMATOR, options_model
-from tipdatum.grade.work_options import WorkOptions
+from tipdatum.grade.forms import WorkOptions
 from tipdatum.machine.description import Machine, load_machine
 from tipdatum.sessions.recorder import RecordingOptions
 from tipdatum.validation import all_in_one, load_toml, parse_model

@@ -11,10 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tipdatum.grade.as_dug import average_end_area, trench_volume
-from tipdatum.grade.cautions import US_DEPTHS, US_SLOPES, depth_cautions, line_clearance_m, slope_caution
 from tipdatum.grade.profiles import grade_between
 from tipdatum.grade.state import Pipe
 from tipdatum.grade.surfaces import Grade
+from tipdatum.grade.trench import US_DEPTHS, US_SLOPES, depth_cautions, line_clearance_m, slope_caution
 from tipdatum.grade.units import format_grade, format_length, parse_grade, parse_length
 
 FOOT = 0.3048

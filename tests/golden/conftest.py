@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tipdatum.config import FusionTable, make_settings
-from tipdatum.grade.work_options import WorkOptions
+from tipdatum.grade.forms import WorkOptions
 from tipdatum.run.replay import replay_file
 
 

@@ -10,7 +10,7 @@ import tempfile
 from pathlib import Path
 
 from tipdatum.config import FusionTable, make_settings
-from tipdatum.grade.work_options import WorkOptions
+from tipdatum.grade.forms import WorkOptions
 from tipdatum.run.replay import replay_file
 
 HERE = Path(__file__).parent

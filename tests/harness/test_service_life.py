@@ -22,7 +22,7 @@ import pytest
 from service_process import PATIENCE_S, SPEED, Client, Service, write_service, write_session
 
 from tipdatum.config import FusionTable, make_settings
-from tipdatum.grade.work_options import WorkOptions
+from tipdatum.grade.forms import WorkOptions
 from tipdatum.run.replay import replay_file
 from tipdatum_drivers.session_file import SessionFile
 

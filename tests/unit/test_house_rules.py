@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from graphlib import TopologicalSorter
 from pathlib import Path
 
+import grimp
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -19,6 +21,14 @@ def run(*command: str) -> subprocess.CompletedProcess[str]:
 def test_imports_go_one_way_only() -> None:
     done = run(str(BIN / "lint-imports"), "--no-cache")
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_no_module_is_imported_by_what_it_imports() -> None:
+    graph = grimp.build_graph("tipdatum", "tipdatum_drivers", cache_dir=None)
+    imports = {name: graph.find_modules_directly_imported_by(name) for name in graph.modules}
+    assert len(imports) > 200
+    # A circle raises a CycleError that names it.
+    TopologicalSorter(imports).prepare()
 
 
 def test_ruff_finds_nothing() -> None:

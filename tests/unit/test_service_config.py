@@ -11,7 +11,7 @@ from small_machine import MACHINE
 from tipdatum.config import FusionTable, ServiceFile, Settings, load_service, make_settings
 from tipdatum.errors import ConfigError
 from tipdatum.fusion.estimator import names, options_model
-from tipdatum.grade.work_options import WorkOptions
+from tipdatum.grade.forms import WorkOptions
 from tipdatum.machine.description import load_machine
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from tipdatum.config import FusionTable, Settings, load_service, make_settings
-from tipdatum.grade.work_options import WorkOptions
+from tipdatum.grade.forms import WorkOptions
 from tipdatum.machine.description import Machine, load_machine, parse_machine
 from tipdatum_drivers.session_file import SessionFile
 

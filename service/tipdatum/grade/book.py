@@ -22,9 +22,9 @@ from tipdatum.grade.levels import (
     to_table,
 )
 from tipdatum.grade.marks import find_mark
-from tipdatum.grade.recent import TipPoint, Touch
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import AsDug, Closed, Mark, noted_otherwise
+from tipdatum.grade.touch import TipPoint, Touch
 from tipdatum.sentences import sentence
 
 

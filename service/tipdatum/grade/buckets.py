@@ -10,9 +10,9 @@ from pydantic import Field
 from tipdatum.errors import CommandRefused
 from tipdatum.grade.forms import CommandBody, Name, Outcome, Request, done
 from tipdatum.grade.marks import find_mark
-from tipdatum.grade.recent import Touch
 from tipdatum.grade.reference import tip_gain
 from tipdatum.grade.site import Site, Spec
+from tipdatum.grade.touch import Touch
 from tipdatum.sentences import sentence
 
 STEEP_ENOUGH = 0.5

@@ -17,11 +17,11 @@ from pydantic import Field
 from tipdatum.errors import CommandRefused
 from tipdatum.grade.forms import CommandBody, Elevation, Name, Nothing, Outcome, Request, done
 from tipdatum.grade.levels import BookRow, Kind, LevelBook, Sight
-from tipdatum.grade.recent import TipPoint, Touch
 from tipdatum.grade.reference import touch_noise
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import Mark, Reference, Spotted, noted_otherwise
 from tipdatum.grade.surfaces import line_through
+from tipdatum.grade.touch import TipPoint, Touch
 from tipdatum.grade.units import signed_mm
 from tipdatum.sentences import sentence
 

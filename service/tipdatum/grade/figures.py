@@ -12,7 +12,6 @@ from tipdatum.fusion.pose import Pose
 from tipdatum.grade.as_dug import hang_of
 from tipdatum.grade.forms import Nothing, Outcome, Request, done
 from tipdatum.grade.limits import WatchedPoints, watch
-from tipdatum.grade.recent import Moment
 from tipdatum.grade.report import (
     Against,
     LimitReport,
@@ -24,6 +23,7 @@ from tipdatum.grade.report import (
 )
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.surfaces import BelowPlane, Level, Surface
+from tipdatum.grade.touch import Moment
 from tipdatum.kinematics.chain import Located
 from tipdatum.kinematics.frames import Array
 from tipdatum.sentences import recognised, sentence

@@ -18,7 +18,7 @@ from tipdatum.errors import CommandRefused
 from tipdatum.grade.datum import set_up_on_plane
 from tipdatum.grade.forms import CommandBody, Elevation, Nothing, Outcome, Request, done, refused
 from tipdatum.grade.levels import Sight
-from tipdatum.grade.recent import Crossing
+from tipdatum.grade.receiver import Crossing
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import BeamFix, Plane
 from tipdatum.grade.units import parse_grade, signed_mm
@@ -214,11 +214,11 @@ def need_receiver(site: Site) -> None:
 
 def when_crossed(site: Site, request: Request, plane: Plane, count: int, then: Then) -> Outcome | None:
     """Carry on as soon as so many slow crossings have come that agree."""
-    site.supersede(request.name)
+    site.waiting.supersede(request.name)
     gathering = Gathering(site, request, plane, count, then)
     answer = gathering.answer(request.t)
     if answer is None:
-        site.waiting.append(gathering)
+        site.waiting.add(gathering)
         text = sentence(
             "waits-for-crossings", command=request.name, count=count, most_whole_s=site.options.laser_wait_s
         )

@@ -1,4 +1,4 @@
-"""The ledger of the work: its state, the one way of changing it, what there is to tell and to undo.
+"""The ledger of the work: its state, the one way of changing it; what there is to tell, undo and answer.
 
 Documents of the state never change, so that another thread may write one down while the work goes on, and
 what was there before a command is at hand as it was.
@@ -10,11 +10,13 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from typing import Any, Literal, TypeAlias
+from typing import Any, Literal, Protocol, TypeAlias
 
+from tipdatum.errors import CommandRefused
 from tipdatum.fusion.estimator import Event
-from tipdatum.grade.forms import Outcome
+from tipdatum.grade.forms import Outcome, Request, refused
 from tipdatum.grade.state import AsDug, WorkState
+from tipdatum.sentences import sentence
 
 Notice: TypeAlias = Literal["at once", "soon", "none"]
 """When a change moves the revision: the state is published and written to disk each time."""
@@ -167,6 +169,60 @@ class UndoHistory:
 
 def _differs(before: object, after: object) -> bool:
     return before is not after and before != after
+
+
+class Waiting(Protocol):
+    """A command that waits for something: a still moment, crossings of a laser's plane."""
+
+    @property
+    def request(self) -> Request:
+        """The command."""
+
+    def answer(self, t: float) -> Outcome | None:
+        """Its outcome, None while it waits on.
+
+        Raises:
+            CommandRefused: it cannot be carried out.
+        """
+
+
+class WaitingCommands:
+    """Commands whose moment has not come, and the answers of those whose moment came."""
+
+    def __init__(self, ledger: Ledger, changes: UndoHistory) -> None:
+        self._ledger = ledger
+        self._changes = changes
+        self._waiting: list[Waiting] = []
+        self._answers: list[Outcome] = []
+
+    def add(self, one: Waiting) -> None:
+        """Let a command wait."""
+        self._waiting.append(one)
+
+    def supersede(self, name: str) -> None:
+        """Of the same command sent twice the later one waits on."""
+        late = [one.request for one in self._waiting if one.request.name == name]
+        self._answers += [refused(request, sentence("replaced-by-later", command=name)) for request in late]
+        self._waiting = [one for one in self._waiting if one.request.name != name]
+
+    def serve(self, t: float) -> None:
+        """Answer the commands whose moment has come, or whose patience is at its end."""
+        waiting, self._waiting = self._waiting, []
+        for one in waiting:
+            before = self._ledger.state
+            try:
+                answer = one.answer(t)
+            except CommandRefused as reason:
+                answer = refused(one.request, str(reason))
+            if answer is None:
+                self._waiting.append(one)
+            else:
+                self._answers.append(self._changes.note(before, self._ledger.state, answer, t))
+
+    def answers(self) -> list[Outcome]:
+        """Those since the last call, oldest first."""
+        out, self._answers = self._answers, []
+        return out
 
 
 def without(mapping: Mapping[str, Any], *names: str) -> dict[str, Any]:

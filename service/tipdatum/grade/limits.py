@@ -17,12 +17,11 @@ import numpy as np
 from pydantic import Field
 
 from tipdatum.errors import CommandRefused
-from tipdatum.grade.cautions import line_caution
 from tipdatum.grade.forms import CommandBody, Outcome, Request, done
 from tipdatum.grade.report import LimitReport, LimitState
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import Limit, LimitKind
-from tipdatum.grade.trench import show_cautions
+from tipdatum.grade.trench import line_caution, show_cautions
 from tipdatum.kinematics.frames import Array
 from tipdatum.sentences import sentence
 

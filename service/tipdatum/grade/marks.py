@@ -14,9 +14,9 @@ from tipdatum.grade.datum import boom_in_line, set_up_on_mark, sight, spot
 from tipdatum.grade.forms import CommandBody, Elevation, Name, Outcome, Request, done
 from tipdatum.grade.ledger import without
 from tipdatum.grade.levels import Kind, setups_of
-from tipdatum.grade.recent import TipPoint, Touch
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import Checked, Mark, noted_otherwise
+from tipdatum.grade.touch import TipPoint, Touch
 from tipdatum.sentences import sentence
 
 

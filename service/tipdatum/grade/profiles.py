@@ -14,11 +14,11 @@ from pydantic import Field, model_validator
 from tipdatum.errors import CommandRefused, ConfigError
 from tipdatum.grade.forms import CommandBody, Elevation, Outcome, Request, done
 from tipdatum.grade.laser import away
-from tipdatum.grade.recent import Touch
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import Pipe
 from tipdatum.grade.surfaces import Grade, Layer, Profile, ProfilePoint
 from tipdatum.grade.targets import GradeText, Through, begin, boom_plane, line_from, take_target, where
+from tipdatum.grade.touch import Touch
 from tipdatum.grade.units import parse_grade
 from tipdatum.sentences import sentence
 

@@ -16,8 +16,8 @@ from collections.abc import Sequence
 from operator import mul, sub
 
 from tipdatum.fusion.pose import Pose
-from tipdatum.grade.recent import Touch
 from tipdatum.grade.state import Reference
+from tipdatum.grade.touch import Touch
 from tipdatum.kinematics.chain import Chain, Located
 from tipdatum.kinematics.frames import Array
 from tipdatum.machine.description import Machine

@@ -9,21 +9,21 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Protocol, TypeAlias
+from typing import Any, TypeAlias
 
 from tipdatum.errors import CommandRefused
 from tipdatum.fusion.estimator import Estimator
 from tipdatum.fusion.pose import Pose
 from tipdatum.grade.as_dug import EdgeWatch
 from tipdatum.grade.doubt import SETTLED_M, TRAVELLED_M, MoveWatch
-from tipdatum.grade.forms import CommandBody, Outcome, Request, refused
-from tipdatum.grade.ledger import Ledger, UndoHistory, without
+from tipdatum.grade.forms import CommandBody, Outcome, Request, WorkOptions, refused
+from tipdatum.grade.ledger import Ledger, UndoHistory, WaitingCommands, without
 from tipdatum.grade.levels import BookRow, LevelBook, row_in_words
-from tipdatum.grade.recent import Crossing, Receiver, Recent, TipPoint, Touch, still_touch
+from tipdatum.grade.receiver import Crossing, Receiver
 from tipdatum.grade.reference import Tie, tip_gain, touch_noise
 from tipdatum.grade.report import DatumState, TipReport
 from tipdatum.grade.state import Reference, WorkState
-from tipdatum.grade.work_options import WorkOptions
+from tipdatum.grade.touch import Recent, TipPoint, Touch, still_touch
 from tipdatum.kinematics.chain import Chain
 from tipdatum.machine.description import Machine, Mounted
 from tipdatum.sentences import sentence
@@ -41,21 +41,6 @@ class Spec:
     undoable: bool = True
 
 
-class Waiting(Protocol):
-    """A command that waits for something."""
-
-    @property
-    def request(self) -> Request:
-        """The command."""
-
-    def answer(self, t: float) -> Outcome | None:
-        """Its outcome, None while it waits on.
-
-        Raises:
-            CommandRefused: it cannot be carried out.
-        """
-
-
 class Site:
     """State, machine and reference; see `tipdatum.grade.work.Work` for the arguments.
 
@@ -68,7 +53,7 @@ class Site:
         recent: the tip's last seconds, for touches.
         receivers, crossings: of a laser's plane, by sensor, and as they were met.
         watch: tells when the machine may have moved.
-        waiting: commands that wait.
+        waiting: commands that wait for something.
         edge: tells whether the edge cuts.
     """
 
@@ -86,8 +71,7 @@ class Site:
         self.pose: Pose | None = None
         self.last: TipReport | None = None
         self.crossings: list[Crossing] = []
-        self.waiting: list[Waiting] = []
-        self.answers: list[Outcome] = []
+        self.waiting = WaitingCommands(self.ledger, self.changes)
         self.edge = EdgeWatch()
         self._set_up(machine, options)
         if state.trench.jurisdiction is None and options.jurisdiction is not None:
@@ -346,40 +330,20 @@ class Site:
             if self.tie is not None:
                 self.tie.carry_over(before, self.pose)
 
-    # Commands that wait
+    # Commands that wait for a touch
 
     def when_still(
         self, request: Request, point: TipPoint, then: Callable[[Touch], Outcome]
     ) -> Outcome | None:
         """Carry on with the touch as soon as the tip stands still; refuse while it clearly moves."""
-        self.supersede(request.name)
+        self.waiting.supersede(request.name)
         found = still_touch(self.recent.moments, request.t, point, self.options)
         if isinstance(found, Touch):
             return then(found)
         if found.moving:
             return refused(request, sentence("not-still", why=found.text))
-        self.waiting.append(_TouchAwaited(self, request, point, then))
+        self.waiting.add(_TouchAwaited(self, request, point, then))
         return None
-
-    def supersede(self, name: str) -> None:
-        """Of the same command sent twice the later one waits on."""
-        late = [w.request for w in self.waiting if w.request.name == name]
-        self.answers += [refused(request, sentence("replaced-by-later", command=name)) for request in late]
-        self.waiting = [w for w in self.waiting if w.request.name != name]
-
-    def serve_waiting(self, t: float) -> None:
-        """Answer the commands whose moment has come, or whose patience is at its end."""
-        waiting, self.waiting = self.waiting, []
-        for one in waiting:
-            before = self.state
-            try:
-                answer = one.answer(t)
-            except CommandRefused as reason:
-                answer = refused(one.request, str(reason))
-            if answer is None:
-                self.waiting.append(one)
-            else:
-                self.answers.append(self.changes.note(before, self.state, answer, t))
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,13 +11,13 @@ from typing import Literal, TypeAlias
 
 from pydantic import Field
 
-from tipdatum.grade.cautions import Caution, Jurisdiction, Shown, Soil
-from tipdatum.grade.forms import Document
+from tipdatum.grade.forms import Document, Jurisdiction
 from tipdatum.grade.levels import LevelBook
-from tipdatum.grade.recent import TipPoint, Touch
 from tipdatum.grade.surfaces import Alignment, Layer, Target, Tolerance
+from tipdatum.grade.touch import TipPoint, Touch
 from tipdatum.sentences import sentence
 
+Soil: TypeAlias = Literal["stable rock", "A", "B", "C"]
 LimitKind: TypeAlias = Literal["ceiling", "floor", "near reach", "far reach", "slew left", "slew right"]
 
 SAME_PLACE_M = 0.15
@@ -151,6 +151,15 @@ class Limit(Document):
     note: str = ""
 
 
+class Shown(Document):
+    """A caution as it was shown, kept in the state."""
+
+    name: str
+    text: str
+    source: str = ""
+    time: str = ""
+
+
 class Trench(Document):
     """What was told of the present trench; a new trench or a new day starts anew with the cautions.
 
@@ -168,15 +177,6 @@ class Trench(Document):
     def depth(self, elevation_m: float) -> float | None:
         """Depth of an elevation below the ground, m; None without the ground's."""
         return None if self.ground_m is None else self.ground_m - elevation_m
-
-    def news(self, cautions: list[Caution], time: str) -> list[Shown]:
-        """Those of `cautions` not yet shown for this trench today."""
-        known = {s.name for s in self.shown}
-        return [
-            Shown(name=c.name, text=c.text, source=c.source, time=time)
-            for c in cautions
-            if c.name not in known
-        ]
 
 
 class Pipe(Document):

@@ -10,7 +10,6 @@ from pydantic import Field, model_validator
 from tipdatum.errors import CommandRefused
 from tipdatum.grade.forms import CommandBody, Elevation, Name, Nothing, Outcome, Request, done
 from tipdatum.grade.laser import away, need_receiver
-from tipdatum.grade.recent import Touch
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.surfaces import (
     Alignment,
@@ -22,6 +21,7 @@ from tipdatum.grade.surfaces import (
     Tolerance,
     line_through,
 )
+from tipdatum.grade.touch import Touch
 from tipdatum.grade.trench import show_target_cautions
 from tipdatum.grade.units import parse_grade
 from tipdatum.sentences import sentence

@@ -17,7 +17,7 @@ from tipdatum.fusion.pose import Pose
 from tipdatum.grade import morning
 from tipdatum.grade.commands import parse_body
 from tipdatum.grade.figures import figures
-from tipdatum.grade.forms import Outcome, Request, refused
+from tipdatum.grade.forms import Outcome, Request, WorkOptions, refused
 from tipdatum.grade.laser import take_crossings
 from tipdatum.grade.ledger import Told
 from tipdatum.grade.points import TargetFollower, record_by_itself
@@ -25,7 +25,6 @@ from tipdatum.grade.report import DatumState, TipReport
 from tipdatum.grade.site import Site
 from tipdatum.grade.state import WorkState
 from tipdatum.grade.trench import TrenchWatch
-from tipdatum.grade.work_options import WorkOptions
 from tipdatum.kinematics.chain import Located
 from tipdatum.machine.description import Machine
 from tipdatum.sentences import said, said_each, sentence
@@ -99,7 +98,7 @@ class Work:
         self._look_for_moves(pose, located)
         site.last = report = figures(site, pose, located)
         take_crossings(site, t)
-        site.serve_waiting(t)
+        site.waiting.serve(t)
         self._trench.follow(report)
         record_by_itself(site, self._follower, report)
         site.keep_reference()
@@ -151,8 +150,7 @@ class Work:
 
     def outcomes(self) -> list[Outcome]:
         """Of commands that had to wait, since the last call, oldest first."""
-        out, self.site.answers = self.site.answers, []
-        return out
+        return self.site.waiting.answers()
 
     def events(self) -> list[Told]:
         """What happened since the last call, oldest first."""

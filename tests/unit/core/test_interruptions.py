@@ -13,7 +13,7 @@ from tipdatum.bus.messages import Happening, Message, Reply, State, Tip
 from tipdatum.config import Settings
 from tipdatum.core.messages_out import Outgoing
 from tipdatum.core.pipeline import Pipeline
-from tipdatum.grade.work_options import WorkOptions
+from tipdatum.grade.forms import WorkOptions
 from tipdatum.machine.description import Machine, parse_machine
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.reading import Command, Imu

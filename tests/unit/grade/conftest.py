@@ -14,11 +14,10 @@ from numpy.typing import NDArray
 
 from tipdatum.fusion.estimator import Event
 from tipdatum.fusion.pose import Anchor, Matrices, Pose
-from tipdatum.grade.forms import Outcome
+from tipdatum.grade.forms import Outcome, WorkOptions
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.state import WorkState
 from tipdatum.grade.work import Work
-from tipdatum.grade.work_options import WorkOptions
 from tipdatum.machine.description import Machine, parse_machine
 from tipdatum_drivers.reading import Beam, Input
 

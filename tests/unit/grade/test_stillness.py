@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from tipdatum.grade.recent import Moment, NotStill, Touch, still_touch
-from tipdatum.grade.work_options import WorkOptions
+from tipdatum.grade.forms import WorkOptions
+from tipdatum.grade.touch import Moment, NotStill, Touch, still_touch
 
 OPTIONS = WorkOptions()
 

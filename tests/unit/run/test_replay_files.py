@@ -19,7 +19,7 @@ from tipdatum.cli import main
 from tipdatum.config import FusionTable, Settings, make_settings
 from tipdatum.core.messages_out import Outgoing
 from tipdatum.errors import ConfigError, InputError, SessionError
-from tipdatum.grade.work_options import WorkOptions
+from tipdatum.grade.forms import WorkOptions
 from tipdatum.run.replay import Summary, output_name, replay_file, replay_many, tip_line
 from tipdatum_drivers.decode.session_lines import encode_header, encode_line
 from tipdatum_drivers.reading import Command, Imu, SessionHeader, Truth

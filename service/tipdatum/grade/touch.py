@@ -1,30 +1,19 @@
-"""The last seconds: of the tip, in which a touch finds its still moment, and of laser receivers.
+"""A touch: the still moment that the last seconds of the tip show.
 
 An operator sets the tip down, lets the machine come to rest, and then presses the button: the still moment
 lies behind the command. The longest stretch that ends now and in which height, reach and sideways position
 stay within their limits is averaged; a stretch that is too short is no touch.
-
-A crossing is when a laser receiver on the arm met the laser's plane: its height then, from its recent path,
-less the sensor's latency.
 """
 
 from __future__ import annotations
 
-import math
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import pstdev
 from typing import Literal, TypeAlias
 
-import numpy as np
-
-from tipdatum.fusion.pose import Pose
-from tipdatum.grade.contact import HOLD_S, LONGEST_S, Contact
-from tipdatum.grade.work_options import WorkOptions
-from tipdatum.kinematics.chain import Chain, Point
-from tipdatum.kinematics.frames import Array
-from tipdatum.machine.parts import Sensor
+from tipdatum.grade.forms import WorkOptions
 from tipdatum.sentences import sentence
 from tipdatum_drivers.reading import Value
 
@@ -189,101 +178,3 @@ def _why_not(moments: Sequence[Moment], now: float, point: TipPoint, options: Wo
     else:
         text = sentence("tip-spread", spread_fine_m=spread, last_s=seconds)
     return NotStill(moving, text)
-
-
-@dataclass(frozen=True, slots=True)
-class Crossing:
-    """The receiver on the beam: its height above the slew centre at rest, reach, slew, and vertical speed."""
-
-    t: float
-    height_m: float
-    reach_m: float
-    lateral_m: float
-    slew_rad: float
-    speed_mps: float
-    sigma_m: float
-
-
-def receiver_point(
-    sensor: Sensor, chain: Chain, pins: Sequence[Point], angles: Sequence[float] | Array
-) -> Array:
-    """Reach, lateral and height (3,) m of a receiver on the stick, the boom or the bucket.
-
-    The receiver's `position_m` is in the frame of its body, whose origin is the body's lower pin.
-    """
-    section = chain.names.index(sensor.body)
-    theta, roll = float(angles[2 + section]), float(angles[1])
-    x, y, z = sensor.position_m
-    out, up = x * math.cos(theta) - z * math.sin(theta), x * math.sin(theta) + z * math.cos(theta)
-    sin, cos = math.sin(roll), math.cos(roll)
-    reach, lateral, height = pins[section]
-    return np.array([reach + out, lateral + (y * cos - up * sin), height + (up * cos + y * sin)])
-
-
-def receiver_jacobian(sensor: Sensor, chain: Chain, angles: Sequence[float] | Array) -> Array:
-    """∂(receiver height)/∂q, (2 + n,) m/rad, leaving the small effect of the receiver's side offset out."""
-    section = chain.names.index(sensor.body)
-    x, _, z = sensor.position_m
-    full = np.asarray(chain.height_jacobian(angles)).copy()
-    theta, roll = float(angles[2 + section]), float(angles[1])
-    full[2 + section] = math.cos(roll) * (x * math.cos(theta) - z * math.sin(theta))
-    full[3 + section :] = 0.0
-    return full
-
-
-class Receiver:
-    """The recent path of one receiver, and the crossings it reported.
-
-    Attributes:
-        contact: its switch, where it has one. rested_s: how long it was on the beam when that was too long
-            for a crossing; whoever has told of it sets None.
-    """
-
-    KEEP_S = LONGEST_S / 2.0 + HOLD_S + 1.5
-
-    def __init__(self, name: str, sensor: Sensor) -> None:
-        self.name, self.sensor = name, sensor
-        self.contact = Contact()
-        self.rested_s: float | None = None
-        self._path: deque[tuple[float, Array, float, float]] = deque()
-        self._due: list[float] = []
-
-    def follow(self, pose: Pose, chain: Chain, pins: Sequence[Point]) -> None:
-        """Take the pose of this tick."""
-        point = receiver_point(self.sensor, chain, pins, pose.angles)
-        point[2] += pose.heave_m
-        jacobian = receiver_jacobian(self.sensor, chain, pose.angles)
-        sigma = math.sqrt(pose.variance_along(jacobian.tolist()))
-        self._path.append((pose.t, point, pose.slew_rad, sigma))
-        while pose.t - self._path[0][0] > self.KEEP_S:
-            self._path.popleft()
-
-    def forget(self) -> None:
-        """The arm is not known just now."""
-        self._path.clear()
-        self._due.clear()
-
-    def crossed(self, t: float) -> None:
-        """The receiver told at `t` that it was on the beam, `latency_s` earlier."""
-        self._due.append(t - self.sensor.latency_s)
-
-    def crossings(self, t: float) -> list[Crossing]:
-        """Those whose moment the path has reached by `t`, with the height then by linear interpolation."""
-        if (passed := self.contact.passed(t)) is not None:
-            middle, lasted = passed
-            if lasted <= LONGEST_S:
-                self.crossed(middle)
-            else:
-                self.rested_s = lasted
-        ready = [t for t in self._due if self._path and t <= self._path[-1][0]]
-        self._due = [t for t in self._due if t not in ready]
-        return [c for c in map(self._at, ready) if c is not None]
-
-    def _at(self, t: float) -> Crossing | None:
-        pairs = zip(self._path, list(self._path)[1:], strict=False)
-        for (t0, p0, _, _), (t1, p1, slew, sigma) in pairs:
-            if t0 <= t <= t1 and t1 > t0:
-                point = p0 + (p1 - p0) * (t - t0) / (t1 - t0)
-                speed = float(p1[2] - p0[2]) / (t1 - t0)
-                return Crossing(t, float(point[2]), float(point[0]), float(point[1]), slew, speed, sigma)
-        return None

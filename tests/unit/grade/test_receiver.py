@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from tipdatum.grade.contact import HOLD_S, LONGEST_S, Contact
+from tipdatum.grade.receiver import HOLD_S, LONGEST_S, Contact
 
 
 def passings(*changes: tuple[float, bool], until: float = 20.0) -> list[tuple[float, float]]:
