@@ -26,7 +26,8 @@ from tipdatum.calibration.swings import Part
 from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.errors import ConfigError
 from tipdatum.kinematics.frames import rpy_deg_from_rotation
-from tipdatum.machine.description import Machine, parse_machine, values_digest
+from tipdatum.machine.bucket_files import FILE
+from tipdatum.machine.description import Machine, parse_machine, parse_machine_file, values_digest
 
 SCALED = (
     "mount_sigma_deg and accel_bias_mps2 are what each is known to times {factor}, and a linkage's "
@@ -177,7 +178,7 @@ def written(
 ) -> str:
     """The calibrated description's text: values, `[calibrated]` with the digest of them, and where from."""
     text = rewritten(before, values)
-    digest = values_digest(parse_machine(tomllib.loads(text), name).model_dump(mode="json"))
+    digest = values_digest(parse_machine_file(tomllib.loads(text), Path(name)).model_dump(mode="json"))
     return rewritten(text, {}, {"calibrated": {**verdict, "values": digest}, "calibration": origin})
 
 
@@ -259,12 +260,24 @@ def _update(into: Any, values: Mapping[str, Any]) -> None:
                 into[key] = tomlkit.inline_table() if isinstance(into, InlineTable) else tomlkit.table()
             _update(into[key], value)
         elif isinstance(value, list) and value and isinstance(value[0], Mapping):
+            _give_tables(into, key, len(value))
             for entry, new in zip(into[key], value, strict=False):
                 _update(entry, new)
         elif key not in into:
             _add(into, key, value)
         elif _plain(into[key]) != value:
             into[key] = value
+
+
+def _give_tables(into: Any, key: str, count: int) -> None:
+    """Where files are named in place of tables, the first ones become tables that name them."""
+    if isinstance(into[key], str):
+        into[key] = [str(into[key])]
+    for i, entry in enumerate(list(into[key])[:count]):
+        if isinstance(entry, str):
+            table = tomlkit.inline_table()
+            table[FILE] = str(entry)
+            into[key][i] = table
 
 
 def _add(table: Any, key: str, value: Any) -> None:

@@ -17,8 +17,10 @@ from tipdatum.bus.options import read_users
 from tipdatum.cli.options import Json, input_file, print_json, talker
 from tipdatum.config import DriverTable, Service, load_service
 from tipdatum.errors import ConfigError, InputError
-from tipdatum.machine.description import Machine, parse_machine
-from tipdatum.machine.words import describe_arm, describe_calibration, describe_sensor, notes
+from tipdatum.machine.bucket_files import read_bucket
+from tipdatum.machine.description import Machine, parse_machine, parse_machine_file
+from tipdatum.machine.parts import Bucket
+from tipdatum.machine.words import describe_arm, describe_bucket, describe_calibration, describe_sensor, notes
 from tipdatum.run.installed import refusals
 from tipdatum.validation import all_in_one, load_toml
 from tipdatum_drivers.presence import Presence
@@ -68,7 +70,10 @@ def _check_file(console: Console, config: Path, *, installed: bool) -> list[str]
     if config.name.endswith(SESSION_ENDINGS):
         return _check_session(console, config)
     if "boom" in (data := load_toml(config)):
-        noted = _say_machine(console, parse_machine(data, str(config)))
+        noted = _say_machine(console, parse_machine_file(data, config))
+    elif "tip_m" in data:
+        noted = []
+        console.print(describe_bucket(Bucket(**read_bucket(config))), soft_wrap=True)
     else:
         service = load_service(config)
         noted = _check_service(console, service)

@@ -16,6 +16,7 @@ from pydantic import Field, model_validator
 from tipdatum.errors import ConfigError
 from tipdatum.kinematics.chain import Chain
 from tipdatum.kinematics.linkage import FourBar
+from tipdatum.machine.bucket_files import with_buckets
 from tipdatum.machine.parts import (
     ARM,
     Boom,
@@ -89,6 +90,10 @@ class Machine(Table):
                     "one tilt sensor a body",
                 )
             taken[sensor.body] = name
+        names = [bucket.name for bucket in self.bucket]
+        for i, called in enumerate(names):
+            if called in names[:i]:
+                raise Misfit(f"bucket[{i}].name", shown(called), "a name that no other of the buckets has")
         if self.linkage is not None:
             for i in range(len(self.bucket)):
                 if not self.four_bar(i).closing_range(360):
@@ -230,7 +235,16 @@ def load_machine(path: Path) -> Machine:
     data = load_toml(path)
     if isinstance(data.get("machine"), str) and "boom" not in data:
         raise ConfigError(str(path), "", "a service's file", "a machine's description, which it names")
-    return parse_machine(data, str(path))
+    return parse_machine_file(data, path)
+
+
+def parse_machine_file(data: Mapping[str, Any], path: Path) -> Machine:
+    """A machine from what stands in the TOML file at `path`, with the buckets' files that it names.
+
+    Raises:
+        ConfigError: as `parse_machine`, and what is wrong with a bucket's file.
+    """
+    return parse_machine(with_buckets(data, path), str(path))
 
 
 class Mounted:

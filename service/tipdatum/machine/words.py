@@ -10,7 +10,7 @@ import numpy as np
 
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
 from tipdatum.machine.description import Machine
-from tipdatum.machine.parts import Sensor
+from tipdatum.machine.parts import Bucket, Sensor
 
 Pair: TypeAlias = tuple[str, str]
 
@@ -86,16 +86,19 @@ def describe_arm(machine: Machine) -> list[str]:
         f"Boom {machine.boom.length_m:.3f} m and stick {machine.stick.length_m:.3f} m, pin to pin.",
     ]
     for i, bucket in enumerate(machine.bucket):
-        mounted = "mounted" if i == 0 else "in store"
-        lines.append(
-            f'Bucket "{bucket.name}" ({mounted}): '
-            f"{bucket.tip_m:.3f} m from pin to tip, {bucket.width_m:.2f} m wide."
-        )
+        lines.append(describe_bucket(bucket, "mounted" if i == 0 else "in store"))
     if machine.linkage is not None:
         spans = machine.four_bar().closing_range()
         turns = " and ".join(f"{math.degrees(a):.0f}° to {math.degrees(b):.0f}°" for a, b in spans)
         lines.append(f"Linkage: closes with the rocker at {turns} from the stick.")
     return lines
+
+
+def describe_bucket(bucket: Bucket, where: str = "") -> str:
+    """One bucket in a sentence; `where` it is."""
+    place = f" ({where})" if where else ""
+    size = f"{bucket.tip_m:.3f} m from pin to tip, {bucket.width_m:.2f} m wide"
+    return f'Bucket "{bucket.name}"{place}: {size}.'
 
 
 def describe_sensor(sensor: Sensor) -> str:

@@ -12,6 +12,7 @@ import pytest
 from pydantic import BaseModel
 
 from tipdatum.config import ServiceFile, Settings, load_service
+from tipdatum.machine.bucket_files import read_bucket
 from tipdatum.machine.description import Machine, load_machine, parse_machine
 from tipdatum.validation import parse_model
 from tipdatum_drivers.fields import SensorFields
@@ -21,12 +22,18 @@ from tipdatum_drivers.session_file import SessionFile
 
 ROOT = Path(__file__).parents[3]
 MACHINES = sorted((ROOT / "config" / "machines").glob("*.toml"))
+BUCKETS = sorted((ROOT / "config" / "buckets").glob("*.toml"))
 SERVICES = sorted((ROOT / "config" / "services").glob("*.toml"))
 
 
 @pytest.mark.parametrize("path", MACHINES, ids=lambda path: path.name)
 def test_a_shipped_machine_loads(path: Path) -> None:
     load_machine(path)
+
+
+@pytest.mark.parametrize("path", BUCKETS, ids=lambda path: path.name)
+def test_a_shipped_bucket_is_one(path: Path) -> None:
+    assert read_bucket(path)["tip_m"]
 
 
 @pytest.mark.parametrize("path", SERVICES, ids=lambda path: path.name)
