@@ -27,7 +27,7 @@ wrong kind           an inclinometer where an inertial sensor is described, and 
 
 What lasts is counted once, at its onset; bad readings one by one. An inertial reading that only repeats the
 one before is not used, and no fault until it lasts. Each ends by itself when the readings are good again,
-a wrong serial when the right device is back or the new one has been accepted (`accept_serial`).
+a wrong serial when the right device is back or a changed description names the new one (`describe`).
 """
 
 from __future__ import annotations
@@ -177,11 +177,6 @@ class SensorMonitor:
     def answers_like_others(self, t: float, alike: bool) -> None:
         """Whether all inclinometers answer the same constant; see `tipdatum_drivers.together`."""
         self._tilt.answers_like_others(t, alike)
-
-    def accept_serial(self, serial: str) -> None:
-        """Take the device with this serial from now on: it has been put to zero, and that is recorded."""
-        self._expected = serial
-        self._findings.end("wrong serial")
 
     def describe(self, description: MonitoredDescription, t: float, g: float) -> None:
         """Go on with a changed description at `t`, s; counts and what was learnt stay."""

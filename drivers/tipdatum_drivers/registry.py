@@ -77,14 +77,3 @@ def _announced() -> dict[str, EntryPoint]:
     found = {entry.name: entry for entry in entry_points(group=GROUP)}
     found.update({name: EntryPoint(name, value, GROUP) for name, value in BUILT_IN.items()})
     return found
-
-
-def driver_table() -> str:
-    """The built-in drivers as a Markdown table: kind, what it reads, the usual rates of such devices."""
-    rows = ["| kind | reads | usual baud rates |", "| --- | --- | --- |"]
-    for name in sorted(BUILT_IN):
-        driver = find_driver(name)
-        words = (driver.Options.__doc__ or "").split("\n")[0].partition(": ")[2].rstrip(".")
-        rates = ", ".join(map(str, driver.usual_bauds)) or "-"
-        rows.append(f"| `{name}` | {words} | {rates} |")
-    return "\n".join(rows)

@@ -135,7 +135,7 @@ class BusClient:
 
     @property
     def waiting_events(self) -> int:
-        """Events that the broker does not have yet."""
+        """Events that the broker has not confirmed yet."""
         return self._events.waiting
 
     def publish(self, name: str, part: str, message: BaseModel) -> None:

@@ -48,7 +48,7 @@ class EventStream:
 
     @property
     def waiting(self) -> int:
-        """Events that the broker does not have yet."""
+        """Events that the broker has not confirmed yet."""
         return self._stored + len(self._fresh)
 
     @property

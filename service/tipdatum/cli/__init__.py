@@ -1,6 +1,6 @@
 """The command line: one module a command, imported only when its command runs.
 
-A user's mistake ends with one clear sentence; Ctrl-C ends quietly at any moment. Exit codes: `options.Exit`.
+A user's mistake ends with one clear sentence; Ctrl-C ends quietly at any moment. Exit codes: `Exit`.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ import os
 import signal
 import sys
 from collections.abc import Callable, Collection, Sequence
+from enum import IntEnum
 from importlib import import_module
 
 import typer
@@ -48,12 +49,34 @@ COMMANDS: dict[str, str] = {
 """command → help in one line. `tipdatum.cli.NAME` holds a function of that name."""
 
 
+class Exit(IntEnum):
+    """Exit codes of every command."""
+
+    DONE = 0
+    NO = 1
+    WRONG_INPUT = 2
+    UNREACHABLE = 3
+    DOUBTFUL = 4
+    CTRL_C = 130
+
+
+EXIT_CODES = {
+    Exit.DONE: "done",
+    Exit.NO: "done, and the answer is no: a command refused, a tolerance not kept, nothing recognised",
+    Exit.WRONG_INPUT: "a file, an option or a value is wrong; one sentence says which and what was expected",
+    Exit.UNREACHABLE: "a broker, a port or a service cannot be reached; trying again may help",
+    Exit.DOUBTFUL: "a calibration is doubtful; its output says what would settle it (a refused one is 1)",
+    Exit.CTRL_C: "ended by Ctrl-C before it was done (the usual end of `run`, `demo` and `watch` is 0)",
+}
+
+
 def build_app(commands: Collection[str] = COMMANDS) -> typer.Typer:
     """The command line; of commands that are not among `commands` only the name is there, not the module."""
     app = typer.Typer(
         name="tipdatum",
         help="Where an excavator's bucket tip is, from low-cost tilt sensors. "
         "Advisory figures, no safety device.",
+        epilog="Exit codes. " + " ".join(f"{code}: {words}." for code, words in EXIT_CODES.items()),
         no_args_is_help=True,
         pretty_exceptions_enable=False,
         rich_markup_mode=None,
@@ -105,7 +128,7 @@ def main(argv: Sequence[str] | None = None) -> None:
             signal.signal(signal.SIGINT, signal.default_int_handler)
         code = _run(app, arguments)
     except KeyboardInterrupt:
-        code = 130
+        code = Exit.CTRL_C
     finally:
         if taken_over:  # what is left is the interpreter's own end, which nobody needs to see interrupted
             signal.signal(signal.SIGINT, signal.SIG_DFL)
@@ -120,12 +143,12 @@ def _run(app: typer.Typer, arguments: list[str]) -> int | str | None:
     except (InputError, PortError) as error:
         for one in (error, *getattr(error, "more", ())):
             typer.echo(f"tipdatum: {one}", err=True)
-        return 3 if isinstance(error, PortError) and error.retry_helps else 2
+        return Exit.UNREACHABLE if isinstance(error, PortError) and error.retry_helps else Exit.WRONG_INPUT
     except BrokenPipeError:  # the reader of a pipe has gone; that is its right
         sys.stderr.close()
     except OSError as error:
         if error.filename is None:  # no file that a user named
             raise
         typer.echo(f"tipdatum: {error.filename}: {(error.strerror or str(error)).lower()}", err=True)
-        return 2
-    return 0
+        return Exit.WRONG_INPUT
+    return Exit.DONE

@@ -20,11 +20,11 @@ from tipdatum.calibration.recordings import gather
 from tipdatum.calibration.statistics import determined
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.calibration.verification import of_method, verify
+from tipdatum.cli import Exit
 from tipdatum.cli import capture as capturing
 from tipdatum.cli.account import account
 from tipdatum.cli.inputs import read_machine
 from tipdatum.cli.options import (
-    Exit,
     Json,
     MachineFile,
     MachineId,

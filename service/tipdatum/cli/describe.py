@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.table import Table
 
 from tipdatum.bus.contract import MESSAGES, PER_SENSOR, asyncapi, json_schemas
+from tipdatum.bus.contract_versions import VERSIONS
 from tipdatum.bus.messages import CONTRACT_VERSION
 from tipdatum.bus.topics import DELIVERY, ROOT, Delivery
 from tipdatum.cli.options import Json, Output, OutputDir, TopicRoot
@@ -72,6 +73,12 @@ def _table(console: Console) -> None:
         keys = [f"{k}*" if f.is_required() else k for k, f in spec.body.model_fields.items()]
         taken.add_row(name, ", ".join(keys) or "none", spec.help)
     console.print(taken)
+    news = Table(title="What each version of the contract brought")
+    for column in ("contract", "what"):
+        news.add_column(column)
+    for number, version in VERSIONS.items():
+        news.add_row(number, version.note)
+    console.print(news)
     console.print("Every command also takes request_id and by. Figures are advisory, no safety device.")
 
 

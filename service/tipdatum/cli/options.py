@@ -11,7 +11,6 @@ import os
 import sys
 import tempfile
 from collections.abc import Callable
-from enum import IntEnum
 from pathlib import Path
 from typing import Annotated, Any, TypeAlias
 
@@ -29,27 +28,6 @@ from tipdatum.results import STANDARD
 
 STANDARD_INPUT = "standard-input"
 """Begin of the name of the file that holds what came on standard input."""
-
-
-class Exit(IntEnum):
-    """Exit codes of every command."""
-
-    DONE = 0
-    NO = 1
-    WRONG_INPUT = 2
-    UNREACHABLE = 3
-    DOUBTFUL = 4
-    CTRL_C = 130
-
-
-EXIT_CODES = {
-    Exit.DONE: "done",
-    Exit.NO: "done, and the answer is no: a command refused, a tolerance not kept, nothing recognised",
-    Exit.WRONG_INPUT: "a file, an option or a value is wrong; one sentence says which and what was expected",
-    Exit.UNREACHABLE: "a broker, a port or a service cannot be reached; trying again may help",
-    Exit.DOUBTFUL: "a calibration is doubtful; its output says what would settle it (a refused one is 1)",
-    Exit.CTRL_C: "ended by Ctrl-C before it was done (the usual end of `run`, `demo` and `watch` is 0)",
-}
 
 
 def from_standard_input(context: click.Context, value: Any) -> Any:

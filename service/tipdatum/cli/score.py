@@ -9,7 +9,8 @@ import typer
 from rich import box
 from rich.table import Table
 
-from tipdatum.cli.options import Csv, Exit, Json, Output, input_file, print_json, talker
+from tipdatum.cli import Exit
+from tipdatum.cli.options import Csv, Json, Output, input_file, print_json, talker
 from tipdatum.errors import InputError
 from tipdatum.results import write_text
 from tipdatum.run.replay import output_name

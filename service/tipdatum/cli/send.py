@@ -10,8 +10,9 @@ from typing import Annotated, Any
 import orjson
 import typer
 
+from tipdatum.cli import Exit
 from tipdatum.cli.asker import Access, Asker
-from tipdatum.cli.options import By, Exit, Json, print_json, with_access
+from tipdatum.cli.options import By, Json, print_json, with_access
 from tipdatum.errors import CommandRefused, InputError
 from tipdatum.grade.commands import COMMANDS, explain, listing, parse_body
 

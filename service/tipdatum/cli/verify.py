@@ -34,9 +34,9 @@ from tipdatum.calibration.verification import (
 from tipdatum.calibration.verification import (
     verify as compare,
 )
+from tipdatum.cli import Exit
 from tipdatum.cli.inputs import read_machine
 from tipdatum.cli.options import (
-    Exit,
     Json,
     MachineFile,
     Output,

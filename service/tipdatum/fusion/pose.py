@@ -130,11 +130,6 @@ class Pose(Value, frozen=True):
         """(2 + n, 2 + n) rad², total error covariance of `angles`."""
         return self.spread.covariance()
 
-    @property
-    def prediction_covariance(self) -> Array:
-        """The part of `covariance` that comes from predicting from the last readings to `t`."""
-        return self.spread.prediction()
-
     def variance_along(self, row: Sequence[float]) -> float:
         """Variance, never negative, of a figure with these derivatives (2 + n,) by the angles."""
         return max(self.spread.along(row)[0], 0.0)  # in this order NaN stays NaN

@@ -148,7 +148,8 @@ class MoveWatch:
             turned = rotation_from_rpy_deg(found[1].mount_rpy_deg)
             self._centre = SlewCentre(turned, found[1].position_m)
         self._moved_mps = 0.0
-        self._still_since: float | None = None
+        self.still_since: float | None = None
+        """Since when neither arm nor upper moves on its own, s; None while one does."""
         self._calm_level = 0.0
         self._joints: list[float] = []
         self._rattling_s = 0.0
@@ -156,11 +157,6 @@ class MoveWatch:
         self._t: float | None = None
         self._leans: deque[tuple[float, ...]] = deque()
         """Time, lean (2) and the tip's place (2), each turned back by the slew angle."""
-
-    @property
-    def still_since(self) -> float | None:
-        """Since when neither arm nor upper moves on its own, s; None while one does."""
-        return self._still_since
 
     def hear(self, reading: Imu) -> None:
         """Take a reading of the upper's inertial sensor."""
@@ -172,7 +168,7 @@ class MoveWatch:
         centre, gyro = self._centre, reading.gyro_radps
         if centre is None or gyro is None:
             return
-        if centre.hear(reading.t, reading.accel_mps2, gyro, self._still_since is not None):
+        if centre.hear(reading.t, reading.accel_mps2, gyro, self.still_since is not None):
             self._moved_mps = centre.speed
 
     def start_anew(self) -> None:
@@ -191,7 +187,7 @@ class MoveWatch:
         step = 0.0 if self._t is None else pose.t - self._t
         self._t = pose.t
         if not pose.known or not 0.0 <= step < 0.5:
-            self._still_since, self._rattling_s = None, 0.0
+            self.still_since, self._rattling_s = None, 0.0
             self._leans.clear()
             return None
         self._notice_stillness(pose, step)
@@ -206,9 +202,9 @@ class MoveWatch:
         gain = 1.0 - math.exp(-step / JOINTS_S)
         self._joints = [was + gain * (now - was) for was, now in zip(self._joints, joints, strict=True)]
         if max(self._joints) > STILL_RADPS or min(self._joints) < -STILL_RADPS:
-            self._still_since, self._rattling_s = None, 0.0
-        elif self._still_since is None:
-            self._still_since = pose.t
+            self.still_since, self._rattling_s = None, 0.0
+        elif self.still_since is None:
+            self.still_since = pose.t
 
     def _watch_centre(self) -> Sign | None:
         speed, self._moved_mps = self._moved_mps, 0.0
@@ -217,7 +213,7 @@ class MoveWatch:
         return Sign(sentence("doubt-centre", speed_mps=speed), travelled=True)
 
     def _watch_rattle(self, pose: Pose, step: float) -> Sign | None:
-        since = self._still_since
+        since = self.still_since
         if self._rattle is None or since is None or pose.t - since < CALM_AFTER_S:
             return None
         level = self._rattle.rms

@@ -6,6 +6,8 @@ import asyncio
 import contextlib
 from collections.abc import Callable
 
+import structlog
+
 from tipdatum.bus.messages import Happening, Health, Reply, Status
 from tipdatum.bus.orders import Order
 from tipdatum.core.messages_out import Outgoing
@@ -17,6 +19,8 @@ from tipdatum.run.state_keeper import StateKeeper
 from tipdatum.run.ticker import Turn
 from tipdatum.sentences import said, sentence
 from tipdatum.walltime import WallTime
+
+log = structlog.get_logger()
 
 
 class Outlet:
@@ -80,9 +84,13 @@ class Outlet:
 
     def say_goodbye(self) -> None:
         """Tell the bus that the service stops, and end its thread."""
-        if self._turn.bus is not None:
-            time_text = self._wall.rfc3339(self._clock())
-            self._turn.bus.stop(Status(state="offline", time=time_text, reason="stopped"))
+        bus = self._turn.bus
+        if bus is None:
+            return
+        bus.stop(Status(state="offline", time=self._wall.rfc3339(self._clock()), reason="stopped"))
+        if left := bus.waiting_events:
+            kept = "nowhere" if self._keeper is None else "for the next start"
+            log.warning("the broker has not confirmed all events", count=left, kept=kept)
 
     def _send(self, out: Outgoing) -> None:
         if isinstance(out.message, (Health, Happening, Reply)):

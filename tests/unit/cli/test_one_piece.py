@@ -18,7 +18,7 @@ import pytest
 import typer.main
 
 import tipdatum.cli
-from tipdatum.cli import COMMANDS, build_app, main, options
+from tipdatum.cli import COMMANDS, EXIT_CODES, build_app, main, options
 from tipdatum.shipped import shipped
 
 APP = typer.main.get_command(build_app())
@@ -100,7 +100,7 @@ def test_json_is_there_wherever_a_table_is_printed() -> None:
 
 def test_the_page_on_the_command_line_has_the_codes_and_the_options() -> None:
     page = (Path(tipdatum.cli.__file__).parents[1] / "docs" / "command-line.md").read_text(encoding="utf-8")
-    for code, words in options.EXIT_CODES.items():
+    for code, words in EXIT_CODES.items():
         assert f"| {int(code)} | {words} |" in page
     for name, text in COMMANDS.items():
         assert f"| `{name}` | {text} |" in page

@@ -199,7 +199,7 @@ class Broken(ComplementaryEstimator):
         parts: dict[str, Any] = {
             "angles": pose.angles,
             "total": pose.covariance,
-            "predicted": pose.prediction_covariance,
+            "predicted": pose.spread.prediction(),
         }
         parts[self.field] = np.multiply(parts[self.field], np.nan)
         spread = Matrices(parts["total"], parts["predicted"])

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from driver_streams import STREAMS
 
-from tipdatum_drivers.registry import BUILT_IN, driver_table, find_driver
+from tipdatum_drivers.registry import BUILT_IN, find_driver
 from tipdatum_drivers.serial_driver import SerialDriver
 
 ROOT = Path(__file__).parents[3]
@@ -48,6 +48,17 @@ def test_has_an_example_that_its_options_accept(kind: str) -> None:
     assert examples
     for table in examples:
         find_driver(kind).Options.model_validate(table)
+
+
+def driver_table() -> str:
+    """The built-in drivers as a Markdown table: kind, what it reads, the usual rates of such devices."""
+    rows = ["| kind | reads | usual baud rates |", "| --- | --- | --- |"]
+    for name in sorted(BUILT_IN):
+        driver = find_driver(name)
+        words = (driver.Options.__doc__ or "").split("\n")[0].partition(": ")[2].rstrip(".")
+        rates = ", ".join(map(str, driver.usual_bauds)) or "-"
+        rows.append(f"| `{name}` | {words} | {rates} |")
+    return "\n".join(rows)
 
 
 def test_the_page_lists_it_as_the_registry_does() -> None:

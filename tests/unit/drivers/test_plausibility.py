@@ -323,7 +323,7 @@ def test_leaping_inclinometer_is_dropped_until_the_new_angle_stays() -> None:
     assert monitor.faults == {"jump": 4}
 
 
-def test_swapped_device_is_not_used_until_it_is_accepted() -> None:
+def test_swapped_device_is_not_used_until_the_description_names_it() -> None:
     monitor = SensorMonitor("boom", Described(serial="A1207"))
     assert monitor.check(Identity(0.0, "boom", "A1207")) == ((), [])
     assert monitor.check(still(0.01))[0] != ()
@@ -331,7 +331,7 @@ def test_swapped_device_is_not_used_until_it_is_accepted() -> None:
     assert faults == [Fault(0.02, "boom", "wrong serial", '"B9" answers, described is "A1207"; re-zero it')]
     assert monitor.check(still(0.03))[0] == ()
     assert monitor.check(Identity(0.04, "boom", "B9")) == ((), []), "told again, not counted again"
-    monitor.accept_serial("B9")
+    monitor.describe(Described(serial="B9"), 0.045, G)
     assert monitor.check(still(0.05))[0] != ()
     assert monitor.health(0.05).state == "ok"
 
@@ -404,7 +404,7 @@ def test_is_ok_says_what_health_says(happenings: list[tuple[float, str]]) -> Non
         if kind == "stranger":
             monitor.check(Identity(t, "boom", "B"))
         elif kind == "known again":
-            monitor.accept_serial("B")
+            monitor.describe(Described(serial="B"), t, G)
         else:
             wobble = 0.0 if kind == "repeated" else 0.001 * math.sin(1e4 * t)
             size = 1e6 if kind == "out of range" else G

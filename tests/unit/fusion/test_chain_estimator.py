@@ -119,7 +119,7 @@ def test_later_moments_are_predicted_with_growing_doubt(dig: Callable[..., Any])
     for r in d.readings:
         e.consume(r)
     near, far = e.pose(d.readings[-1].t), e.pose(d.readings[-1].t + 0.1)
-    assert (np.diag(far.prediction_covariance) > np.diag(near.prediction_covariance)).all()
+    assert (np.diag(far.spread.prediction()) > np.diag(near.spread.prediction())).all()
     assert np.allclose(far.angles, np.add(near.angles, np.multiply(0.1, near.rates)), atol=0.02)
 
 

@@ -196,7 +196,7 @@ def test_the_anchor_cancels_at_the_pose_it_was_set_in(dig: Callable[..., Any]) -
     pose = e.pose(t)
     assert pose.anchor is not None
     row = chain.height_jacobian(pose.angles)
-    with_itself = float(row @ (pose.covariance - pose.prediction_covariance) @ row)
+    with_itself = float(row @ (pose.covariance - pose.spread.prediction()) @ row)
     assert pose.anchor.height_m == pytest.approx(float(chain.tip(pose.angles)[2]), abs=1e-9)
     assert pose.anchor.variance_m2 == pytest.approx(with_itself, rel=1e-6)
     assert float(row @ pose.anchor.covariance) == pytest.approx(with_itself, rel=1e-6)
