@@ -28,7 +28,7 @@ Exchange = Callable[[bytes, int], bytes]
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class ModbusPart:
     """A part that answered: address, and the function and count of registers (from 0) that it lets read."""
 
     address: int
@@ -43,22 +43,22 @@ class Search:
         self._exchange = exchange
         self._framer = FramerRTU(DecodePDU(False))
 
-    def parts(self) -> Iterator[Part]:
+    def parts(self) -> Iterator[ModbusPart]:
         """Every part that answers, with what it lets read."""
         for address in ADDRESSES:
             if self._asked(address, 3, 1) is not None:
                 yield self._explored(address)
 
-    def registers(self, part: Part) -> tuple[int, ...] | None:
+    def registers(self, part: ModbusPart) -> tuple[int, ...] | None:
         """The registers of a part now, None where it does not answer."""
         return self._asked(part.address, part.function, part.count) or None
 
-    def _explored(self, address: int) -> Part:
+    def _explored(self, address: int) -> ModbusPart:
         for count in (LOOKED_AT, 8, 4, 2, 1):
             for function in READING:
                 if self._asked(address, function, count):
-                    return Part(address, function, count)
-        return Part(address)
+                    return ModbusPart(address, function, count)
+        return ModbusPart(address)
 
     def _asked(self, address: int, function: int, count: int) -> tuple[int, ...] | None:
         """The registers; () for a refusal, None for silence."""

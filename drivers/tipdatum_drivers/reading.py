@@ -20,11 +20,11 @@ class Value(Struct, frozen=True, gc=False):
     """A record that nobody alters, of which hundreds are made every second: 0.13 µs each."""
 
 
-class _Line(Value, frozen=True, tag_field="kind", omit_defaults=True):
+class _SessionLine(Value, frozen=True, tag_field="kind", omit_defaults=True):
     """A record that a session file has a line of; its fields are the line's, in this order."""
 
 
-class Imu(_Line, frozen=True, tag="imu"):
+class Imu(_SessionLine, frozen=True, tag="imu"):
     """Specific force and, unless the part has no gyro, angular rate. m/s² and rad/s."""
 
     t: float
@@ -35,7 +35,7 @@ class Imu(_Line, frozen=True, tag="imu"):
     t_sample: float | None = None
 
 
-class Tilt(_Line, frozen=True, tag="tilt"):
+class Tilt(_SessionLine, frozen=True, tag="tilt"):
     """Angles of an inclinometer, degrees, before mounting.
 
     `angle_deg` = atan2(x·up, z·up) of a single-axis 360° part, or `pitch_deg` = asin(x·up) and
@@ -51,7 +51,7 @@ class Tilt(_Line, frozen=True, tag="tilt"):
     t_sample: float | None = None
 
 
-class Slew(_Line, frozen=True, tag="slew"):
+class Slew(_SessionLine, frozen=True, tag="slew"):
     """Angle of a slew encoder, degrees, positive to the left."""
 
     t: float
@@ -59,7 +59,7 @@ class Slew(_Line, frozen=True, tag="slew"):
     angle_deg: float
 
 
-class Beam(_Line, frozen=True, tag="beam"):
+class Beam(_SessionLine, frozen=True, tag="beam"):
     """The laser receiver `sensor` is on the beam: the moment of a crossing."""
 
     t: float
@@ -67,7 +67,7 @@ class Beam(_Line, frozen=True, tag="beam"):
     t_sample: float | None = None
 
 
-class Input(_Line, frozen=True, tag="input"):
+class Input(_SessionLine, frozen=True, tag="input"):
     """A switch or button wired to the machine changed, or told its state.
 
     One that is called like a laser receiver of the machine is the receiver's contact.
@@ -79,7 +79,7 @@ class Input(_Line, frozen=True, tag="input"):
     t_sample: float | None = None
 
 
-class Identity(_Line, frozen=True, tag="identity"):
+class Identity(_SessionLine, frozen=True, tag="identity"):
     """The device that answers for `sensor` told its serial number (or what serves as one)."""
 
     t: float
@@ -99,7 +99,7 @@ class Fault(Value, frozen=True):
     text: str = ""
 
 
-class Command(_Line, frozen=True, tag="command"):
+class Command(_SessionLine, frozen=True, tag="command"):
     """What an operator sent, recorded so that a replay repeats it."""
 
     t: float
@@ -107,7 +107,7 @@ class Command(_Line, frozen=True, tag="command"):
     body: dict[str, Any]
 
 
-class Truth(_Line, frozen=True, tag="truth"):
+class Truth(_SessionLine, frozen=True, tag="truth"):
     """Where the tip really was, m; only scoring reads it."""
 
     t: float

@@ -56,7 +56,7 @@ NOT_NOW = frozenset({5, 6})
 
 
 @dataclass(slots=True)
-class _Question:
+class _Poll:
     """One request that is asked again and again."""
 
     name: str
@@ -86,7 +86,7 @@ class ModbusDecoder:
         self._framer = FramerRTU(DecodePDU(False))
         self._gap = silent_interval_s(options)
         self._questions = deque(self._all_questions())
-        self._asked: _Question | None = None
+        self._asked: _Poll | None = None
         self._deadline = self._free_at = 0.0
         self._heard = b""
         self._makers = {
@@ -135,26 +135,24 @@ class ModbusDecoder:
         question.due = t + SERIAL_EVERY_S if question.use == "serial" else t
         return self._readings(question, pdu, t)
 
-    def _all_questions(self) -> list[_Question]:
+    def _all_questions(self) -> list[_Poll]:
         options = self._options
         questions = []
         for name, sensor in options.sensor.items():
             first, count = sensor.block
             if sensor.serial is not None:
                 serial, registers = sensor.serial, sensor.serial_count
-                questions.append(
-                    _Question(name, sensor.address, sensor.function, serial, registers, "serial")
-                )
-            questions.append(_Question(name, sensor.address, sensor.function, first, count, "values"))
+                questions.append(_Poll(name, sensor.address, sensor.function, serial, registers, "serial"))
+            questions.append(_Poll(name, sensor.address, sensor.function, first, count, "values"))
         for name, wired in options.input.items():
-            questions.append(_Question(name, wired.address, wired.function, wired.bit, 1, "input"))
+            questions.append(_Poll(name, wired.address, wired.function, wired.bit, 1, "input"))
         for question in questions:
             question.frame = request(
                 self._framer, question.address, question.function, question.first, question.count
             )
         return questions
 
-    def _no_answer(self, question: _Question, t: float) -> Fault:
+    def _no_answer(self, question: _Poll, t: float) -> Fault:
         self._asked = None
         self._free_at = t + self._gap
         self._not_this_time(question, t)
@@ -168,13 +166,13 @@ class ModbusDecoder:
         more = ", only the echo of the request" if echo else ""
         return Fault(t, question.name, "no answer", f"{where} did not answer {within}{more}")
 
-    def _not_this_time(self, question: _Question, t: float) -> None:
+    def _not_this_time(self, question: _Poll, t: float) -> None:
         """Ask again in the next round, some times; then leave the line to the others for a while."""
         question.unanswered += 1
         if question.unanswered >= GIVE_UP_AFTER:
             question.due = t + RETRY_S
 
-    def _readings(self, question: _Question, pdu: ModbusPDU, t: float) -> list[Item]:
+    def _readings(self, question: _Poll, pdu: ModbusPDU, t: float) -> list[Item]:
         if question.use == "input":
             wired: ModbusInput = self._options.input[question.name]
             return [Input(t, question.name, bool(pdu.bits[0]) != wired.invert)]

@@ -82,7 +82,7 @@ class Repeated:
 
 
 @dataclass(slots=True)
-class _Request:
+class _TakenRequest:
     """A request that was taken on; `payload` once it has been answered."""
 
     name: str
@@ -97,8 +97,8 @@ class OrderDesk:
 
     topics: Topics
     ignored: int = field(default=0, init=False)
-    _remembered: OrderedDict[str, _Request] = field(default_factory=OrderedDict, init=False)
-    _pending: deque[tuple[str, str | None, _Request]] = field(default_factory=deque, init=False)
+    _remembered: OrderedDict[str, _TakenRequest] = field(default_factory=OrderedDict, init=False)
+    _pending: deque[tuple[str, str | None, _TakenRequest]] = field(default_factory=deque, init=False)
     _allowance: float = field(default=float(BURST), init=False)
     _last: float | None = field(default=None, init=False)
     _flood_told: bool = field(default=False, init=False)
@@ -156,7 +156,7 @@ class OrderDesk:
         *,
         remember: bool = False,
     ) -> Order:
-        request = _Request(message.name, message.body, self._where(message))
+        request = _TakenRequest(message.name, message.body, self._where(message))
         self._pending.append((message.name, request_id, request))
         if len(self._pending) > PENDING:
             self._pending.popleft()

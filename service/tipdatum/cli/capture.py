@@ -59,7 +59,7 @@ def capture(
         InputError, PortError: the source or a step cannot be used.
     """
     now = to_the_second(datetime.datetime.now(datetime.UTC))
-    shown = _Status()
+    shown = _StatusLine()
     talk = Guide(
         machine=machine,
         book=book,
@@ -120,7 +120,7 @@ def _best_posture(talk: Guide, folders: list[Path]) -> str:
     return best.label.partition(": ")[2] + f", or near it; its {kinds} are worth most"
 
 
-class _Status:
+class _StatusLine:
     """One line that is rewritten on a terminal, and said only on a change elsewhere."""
 
     def __init__(self) -> None:

@@ -15,7 +15,7 @@ from tipdatum.calibration.drawing import Line, chart
 from tipdatum.cli.options import Json, Picture, input_file, print_json, talker
 from tipdatum.errors import InputError
 from tipdatum.results import write_text
-from tipdatum.sessions.comparison import Comparison, Honesty, Tracks
+from tipdatum.sessions.comparison import Comparison, Honesty, Overlay
 from tipdatum.sessions.comparison import compare as compare_tracks
 from tipdatum.sessions.tracks import read_messages, read_origin, read_truth
 
@@ -98,7 +98,7 @@ def verdict(one: Honesty) -> str:
     return "too small" if one.normalised > high else "too large" if one.normalised < low else "right"
 
 
-def draw(tracks: Tracks, names: tuple[str, str]) -> str:
+def draw(tracks: Overlay, names: tuple[str, str]) -> str:
     """Both elevations, and their difference between two joint sigmas, one above the other."""
     every = max(1, len(tracks.t) // MOST_POINTS)
     t = tracks.t[::every].tolist()

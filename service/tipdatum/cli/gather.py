@@ -34,7 +34,7 @@ NOBODY = ("unknown", "recording", "session")
 """How commands are signed that nobody signed."""
 
 
-class _Kept:
+class _Gathered:
     """Takes every message of a replay and keeps what the report tells."""
 
     def __init__(self) -> None:
@@ -87,7 +87,7 @@ def gather(path: Path, settings: Settings, name: str, later: Sequence[Path] = ()
     first, *others = sorted(map(SessionFile, (path, *later)), key=lambda one: one.header.started)
     header, path = first.header, first.path
     machine = parse_machine(header.machine, f"{path}, machine of the header")
-    kept = _Kept()
+    kept = _Gathered()
     settings = replace(settings, arm_every=1)
     pipeline = Pipeline(machine, settings, WallTime(parse_started(header.started, str(path))), kept.take)
     kept.pose = lambda: pipeline.work.pose
@@ -161,7 +161,7 @@ def _feed(pipeline: Pipeline, first: SessionFile, others: Sequence[SessionFile])
             pipeline.feed(record)
 
 
-def _names(kept: _Kept) -> list[str]:
+def _names(kept: _Gathered) -> list[str]:
     """Who set the references, as far as somebody signed in."""
     names = [str((state.get("reference") or {}).get("by") or "") for state in kept.others[State]]
     return list(dict.fromkeys(name for name in names if name and name not in NOBODY))
@@ -184,7 +184,7 @@ def _truth(path: Path) -> TruthTrack | None:
     return truth if truth.references else None
 
 
-def _carried(kept: _Kept) -> bool:
+def _carried(kept: _Gathered) -> bool:
     """Whether the reference was carried on by other means than a touch of known elevation."""
     return any(reply["ok"] and reply["command"] in CARRIES for reply in kept.others[Reply])
 

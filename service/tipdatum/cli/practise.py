@@ -24,7 +24,7 @@ from tipdatum.config import Service, load_service
 from tipdatum.display.practice import PRACTICE_FILES
 from tipdatum.errors import InputError
 from tipdatum.run import logs
-from tipdatum.run.practice import Place, Spec, keep_turning, open_port, run
+from tipdatum.run.practice import Place, PracticeStart, keep_turning, open_port, run
 from tipdatum.run.shell import Ready, Shell
 from tipdatum.sessions.writer import SessionWriter
 from tipdatum.shipped import shipped
@@ -86,7 +86,7 @@ def practise(
     elif ports:
         _send_only(Practice(loaded, format_, script), ports)
     else:
-        _everything(Spec(path, machine, format_, (), script), loaded, port, browser=browser)
+        _everything(PracticeStart(path, machine, format_, (), script), loaded, port, browser=browser)
 
 
 def scenario_path(named: Path | None) -> Path:
@@ -152,7 +152,7 @@ def _send_only(practice: Practice, names: list[str]) -> None:
             one.close()
 
 
-def _everything(spec: Spec, scenario: Scenario, port: int | None, *, browser: bool) -> None:
+def _everything(spec: PracticeStart, scenario: Scenario, port: int | None, *, browser: bool) -> None:
     logs.configure(stream=io.StringIO() if sys.stdout.isatty() else sys.stderr)
     with tempfile.TemporaryDirectory(prefix="tipdatum-practice-") as name:
         folder = Path(name)

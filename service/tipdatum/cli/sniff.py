@@ -13,7 +13,8 @@ import typer
 from rich.console import Console
 from rich.live import Live
 
-from tipdatum.cli.options import Config, Exit, Json, print_json, talker
+from tipdatum.cli import Exit
+from tipdatum.cli.options import Config, Json, print_json, talker
 from tipdatum.cli.sniff_ask import LISTEN_S, Ask, ask_can, ask_modbus
 from tipdatum.cli.sniff_view import SniffView, snippet
 from tipdatum.config import load_service

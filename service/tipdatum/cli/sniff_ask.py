@@ -18,7 +18,7 @@ from rich.table import Table
 from tipdatum_drivers.decode.slcan import BITRATES
 from tipdatum_drivers.errors import PortError
 from tipdatum_drivers.guess import Guess, guess
-from tipdatum_drivers.modbus_search import ADDRESSES, ANSWER_WITHIN_S, PARITIES, RATES, Part, Search
+from tipdatum_drivers.modbus_search import ADDRESSES, ANSWER_WITHIN_S, PARITIES, RATES, ModbusPart, Search
 from tipdatum_drivers.registry import find_driver
 from tipdatum_drivers.serial_driver import SerialOptions
 from tipdatum_drivers.serial_port import open_port
@@ -99,10 +99,10 @@ def _exchanging(settings: dict[str, Any]) -> Iterator[Search]:
 
 LINE_WAIT_S = 0.02
 
-Seen = dict[Part, list[tuple[int, ...]]]
+Seen = dict[ModbusPart, list[tuple[int, ...]]]
 
 
-def _observed(search: Search, parts: list[Part], seconds: float) -> Seen:
+def _observed(search: Search, parts: list[ModbusPart], seconds: float) -> Seen:
     """The registers of all parts again and again for so long."""
     seen: Seen = {part: [] for part in parts}
     end = time.monotonic() + seconds
@@ -128,7 +128,7 @@ def _registers(seen: Seen) -> Table:
     return table
 
 
-def _modbus_table(settings: dict[str, Any], parts: list[Part]) -> str:
+def _modbus_table(settings: dict[str, Any], parts: list[ModbusPart]) -> str:
     text = tomlkit.dumps({"driver": [{"kind": "modbus-rtu", **settings}]})
     for part in parts:
         text += (
@@ -142,7 +142,7 @@ def _modbus_table(settings: dict[str, Any], parts: list[Part]) -> str:
     return f"\nFor a service's file (complete it; all keys are in config/services/lines.toml):\n\n{text}"
 
 
-def _plain(settings: dict[str, Any], part: Part, values: list[tuple[int, ...]]) -> dict[str, Any]:
+def _plain(settings: dict[str, Any], part: ModbusPart, values: list[tuple[int, ...]]) -> dict[str, Any]:
     return {
         "kind": "modbus-rtu",
         **settings,

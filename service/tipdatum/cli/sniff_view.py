@@ -27,7 +27,7 @@ class _Anything:
 
 
 @dataclass(slots=True)
-class _Row:
+class _SniffRow:
     monitor: SensorMonitor
     last: Record | None = None
     serial: str = ""
@@ -39,12 +39,12 @@ class SniffView:
     """Takes what a driver delivers and shows it."""
 
     sensors: Iterable[str]
-    rows: dict[str, _Row] = field(init=False)
+    rows: dict[str, _SniffRow] = field(init=False)
     inputs: dict[str, bool] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self.rows = {name: _Row(SensorMonitor(name, _Anything())) for name in self.sensors}
+        self.rows = {name: _SniffRow(SensorMonitor(name, _Anything())) for name in self.sensors}
 
     def take(self, item: Record | Fault) -> None:
         """One reading or fault."""
@@ -55,7 +55,7 @@ class SniffView:
         elif isinstance(item, Input):
             self.inputs[item.name] = item.on
         elif not isinstance(item, (Command, Truth)):
-            row = self.rows.setdefault(item.sensor, _Row(SensorMonitor(item.sensor, _Anything())))
+            row = self.rows.setdefault(item.sensor, _SniffRow(SensorMonitor(item.sensor, _Anything())))
             _, found = row.monitor.check(item)
             self.faults = [*self.faults, *found][-LAST_FAULTS:]
             if isinstance(item, Identity):

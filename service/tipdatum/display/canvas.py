@@ -11,7 +11,7 @@ _DOTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
 
 
 @dataclass(frozen=True, slots=True)
-class Window:
+class Viewport:
     """The part of the world that is shown, m; the scale is the same in both directions."""
 
     left: float
@@ -26,7 +26,7 @@ class Canvas:
     Where strokes of several styles share a cell, the last one gives the cell its style.
     """
 
-    def __init__(self, columns: int, rows: int, window: Window) -> None:
+    def __init__(self, columns: int, rows: int, window: Viewport) -> None:
         self.columns, self.rows = columns, rows
         self._bits = [[0] * columns for _ in range(rows)]
         self._styles = [[""] * columns for _ in range(rows)]

@@ -10,7 +10,7 @@ from typing import Any
 
 from rich.text import Text
 
-from tipdatum.display.canvas import Canvas, Window
+from tipdatum.display.canvas import Canvas, Viewport
 
 Point = tuple[float, float]
 
@@ -41,9 +41,9 @@ class Proportions:
         except (KeyError, TypeError, ValueError, IndexError):
             return None
 
-    def window(self) -> Window:
+    def window(self) -> Viewport:
         """From the counterweight to the furthest reach, from deep dig to raised boom."""
-        return Window(-0.45 * self.boom, self.reach, -0.48 * self.reach, 0.72 * self.reach)
+        return Viewport(-0.45 * self.boom, self.reach, -0.48 * self.reach, 0.72 * self.reach)
 
 
 def draw(

@@ -35,7 +35,7 @@ PLANE_SIGMA_M = 0.002
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class CrossingMean:
     """What agreeing crossings gave: height of instrument, mean receiver height, spread and sigma, m."""
 
     instrument_m: float
@@ -45,7 +45,7 @@ class Found:
     count: int
 
 
-Then: TypeAlias = Callable[[Found], Outcome]
+Then: TypeAlias = Callable[[CrossingMean], Outcome]
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +89,7 @@ class Gathering:
                 spread_m=spread,
             )
         return self.then(
-            Found(
+            CrossingMean(
                 instrument_m=statistics.fmean(instruments),
                 height_m=statistics.fmean(c.height_m for c in used),
                 spread_m=spread,
@@ -156,7 +156,7 @@ def set_by_laser(site: Site, body: UseLaser, request: Request) -> Outcome | None
     """Average several crossings and hang the height system on the machine."""
     plane = _plane(site, body)
 
-    def carry_on(found: Found) -> Outcome:
+    def carry_on(found: CrossingMean) -> Outcome:
         made = set_up_on_plane(
             site, request, found.instrument_m, plane.elevation_m, found.height_m, found.sigma_m, found.count
         )
@@ -184,7 +184,7 @@ def check_by_laser(site: Site, body: UseLaser, request: Request) -> Outcome | No
     if site.tie is None:
         raise CommandRefused(sentence("nothing-to-check-by-laser"))
 
-    def carry_on(found: Found) -> Outcome:
+    def carry_on(found: CrossingMean) -> Outcome:
         off = site.instrument_m() - found.instrument_m
         remark = sentence("remark-off-crossings", off_signed_m=off, count=found.count)
         time = site.ledger.time(request.t)

@@ -47,7 +47,7 @@ FORGET = 0.03
 """Share of that which each window without travel takes away."""
 
 
-class _Window:
+class _Reckoning:
     """What was felt at its beginning, and the reckoning since, in the axes of the upper."""
 
     __slots__ = ("age", "gravity", "most", "size", "smooth", "still_rate", "velocity")
@@ -100,7 +100,7 @@ class SlewCentre:
         self._sum: list[float] = [0.0] * 6
         self._count = 0
         self._from_t: float | None = None
-        self._windows: list[_Window] = []
+        self._windows: list[_Reckoning] = []
         self._next_t = -math.inf
         self._calm_s = self._calm_ever_s = 0.0
         self._felt: Vector = (0.0, 0.0, 0.0)
@@ -166,7 +166,7 @@ class SlewCentre:
             self._windows.remove(window)
             self._sway = max(window.most, self._sway + FORGET * (window.most - self._sway))
         if self._calm_s >= CALM_S and t >= self._next_t and len(self._windows) < WINDOWS:
-            self._windows.append(_Window(self._felt, self._still_rate))
+            self._windows.append(_Reckoning(self._felt, self._still_rate))
             self._next_t = t + WINDOW_S / WINDOWS
         return False
 

@@ -89,7 +89,6 @@ class Reference(Document):
     reach_m: float = Field(default=0.0, description="where it was touched")
     lateral_m: float = 0.0
     slew_rad: float = 0.0
-    corrected_m: float = Field(default=0.0, description="sum of direct corrections since")
     posture: tuple[float, ...] = Field(description="the arm's angles at the touch, rad")
     bucket: str = Field(description="bucket that was on at the touch")
     t: float
@@ -151,7 +150,7 @@ class Limit(Document):
     note: str = ""
 
 
-class Shown(Document):
+class ShownCaution(Document):
     """A caution as it was shown, kept in the state."""
 
     name: str
@@ -172,7 +171,7 @@ class Trench(Document):
     jurisdiction: Jurisdiction | None = None
     deepest_m: float | None = Field(default=None, description="largest depth reached")
     day: str = ""
-    shown: tuple[Shown, ...] = ()
+    shown: tuple[ShownCaution, ...] = ()
 
     def depth(self, elevation_m: float) -> float | None:
         """Depth of an elevation below the ground, m; None without the ground's."""

@@ -19,7 +19,7 @@ from tipdatum.grade.forms import CommandBody, Elevation, Jurisdiction, Outcome, 
 from tipdatum.grade.morning import offer_check
 from tipdatum.grade.report import TipReport
 from tipdatum.grade.site import Site, Spec
-from tipdatum.grade.state import Shown, Soil
+from tipdatum.grade.state import ShownCaution, Soil
 from tipdatum.grade.touch import Touch
 from tipdatum.sentences import recognised, sentence
 
@@ -211,7 +211,9 @@ def show_cautions(site: Site, t: float, cautions: list[Caution]) -> None:
     before = site.state.trench.shown
     known, time = {shown.name for shown in before}, site.ledger.time(t)
     fresh = [
-        Shown(name=c.name, text=c.text, source=c.source, time=time) for c in cautions if c.name not in known
+        ShownCaution(name=c.name, text=c.text, source=c.source, time=time)
+        for c in cautions
+        if c.name not in known
     ]
     if not fresh:
         return

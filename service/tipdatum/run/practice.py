@@ -40,7 +40,7 @@ TURN_S = 0.005
 VIEW_S = 0.05
 
 
-class Port(Protocol):
+class LineEnd(Protocol):
     """Where a line's bytes go."""
 
     def send(self, data: bytes) -> None: ...
@@ -133,7 +133,7 @@ class RealPort:
         self._port.close()
 
 
-def open_port(name: str, baud: int) -> Port:
+def open_port(name: str, baud: int) -> LineEnd:
     """A serial port of that name, or a pseudo-terminal under it where there is none.
 
     Raises:
@@ -143,7 +143,7 @@ def open_port(name: str, baud: int) -> Port:
     return RealPort(name, baud) if "://" in name or path.exists() else PseudoTerminal(path)
 
 
-def turn(practice: Practice, ports: list[Port], now: float) -> None:
+def turn(practice: Practice, ports: list[LineEnd], now: float) -> None:
     """One turn of the lines: what is due goes out, what came in is answered."""
     for line, port, data in zip(practice.lines, ports, practice.advance_to(now), strict=True):
         if isinstance(port, PseudoTerminal):
@@ -156,7 +156,7 @@ def turn(practice: Practice, ports: list[Port], now: float) -> None:
             port.send(line.answer(asked, practice.simulation.t))
 
 
-def keep_turning(practice: Practice, ports: list[Port], on_turn: Callable[[float], bool]) -> None:
+def keep_turning(practice: Practice, ports: list[LineEnd], on_turn: Callable[[float], bool]) -> None:
     """Turn in real time until `on_turn`, told the seconds since the start, says False."""
     began = time.monotonic()
     while on_turn(time.monotonic() - began):
@@ -165,7 +165,7 @@ def keep_turning(practice: Practice, ports: list[Port], on_turn: Callable[[float
 
 
 @dataclass(frozen=True, slots=True)
-class Spec:
+class PracticeStart:
     """What the process is told at its start.
 
     Attributes:
@@ -189,7 +189,7 @@ class Place:
     topic_root: str
 
 
-def run(spec: Spec, parent: Connection) -> None:
+def run(spec: PracticeStart, parent: Connection) -> None:
     """The process: opens the ports, says so, hears of the broker, turns until the parent goes."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     practice = Practice(load_scenario(spec.scenario, spec.machine), spec.kind, spec.script)
@@ -219,7 +219,7 @@ class _Talk:
         self._client.reconnect_delay_set(1, 2)
         self._client.connect(place.host, place.port)
 
-    def run(self, ports: list[Port], parent: Connection) -> None:
+    def run(self, ports: list[LineEnd], parent: Connection) -> None:
         """Turn until the parent closes its end."""
         self._client.loop_start()
         try:

@@ -24,7 +24,7 @@ SHORTEST_S = 0.2
 TOLD = 10
 
 
-class Stretch(BaseModel):
+class Disagreement(BaseModel):
     """A time in which the two differ by more than their sigmas say, or by what shows in the ground."""
 
     begin_s: float
@@ -59,12 +59,12 @@ class Comparison(BaseModel):
         description="root mean square of difference over joint sigma; the sigmas do not explain it above 1"
     )
     sigma_m: tuple[float, float] = Field(description="median of each")
-    stretches: list[Stretch] = Field(description="largest first")
+    stretches: list[Disagreement] = Field(description="largest first")
     against_truth: tuple[Honesty, Honesty] | None = None
 
 
 @dataclass(frozen=True, slots=True)
-class Tracks:
+class Overlay:
     """What a picture shows: B read at A's moments, NaN where either has no figure."""
 
     t: Floats
@@ -73,7 +73,7 @@ class Tracks:
     joint_sigma: Floats
 
 
-def compare(a: MessageTrack, b: MessageTrack, truth: TruthTrack | None = None) -> tuple[Comparison, Tracks]:
+def compare(a: MessageTrack, b: MessageTrack, truth: TruthTrack | None = None) -> tuple[Comparison, Overlay]:
     """B against A.
 
     Raises:
@@ -101,7 +101,7 @@ def compare(a: MessageTrack, b: MessageTrack, truth: TruthTrack | None = None) -
         stretches=_stretches(t, apart, sigma),
         against_truth=None if truth is None else (_honesty(a, truth), _honesty(b, truth)),
     )
-    return found, Tracks(a.t_emit, np.where(both, a.elevation, np.nan), np.where(both, other, np.nan), joint)
+    return found, Overlay(a.t_emit, np.where(both, a.elevation, np.nan), np.where(both, other, np.nan), joint)
 
 
 def _read_at(track: MessageTrack, values: Floats, t: Floats) -> Floats:
@@ -119,7 +119,7 @@ def _read_at(track: MessageTrack, values: Floats, t: Floats) -> Floats:
     return np.where(outside, np.nan, found)
 
 
-def _stretches(t: Floats, apart: Floats, sigma: Floats) -> list[Stretch]:
+def _stretches(t: Floats, apart: Floats, sigma: Floats) -> list[Disagreement]:
     beyond = (np.abs(apart) > APART * sigma) | (np.abs(apart) > NOTICED_M)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], beyond.astype(int), [0]])))
     found = []
@@ -128,7 +128,7 @@ def _stretches(t: Floats, apart: Floats, sigma: Floats) -> list[Stretch]:
             continue
         worst = begin + int(np.argmax(np.abs(apart[begin:end])))
         found.append(
-            Stretch(
+            Disagreement(
                 begin_s=float(t[begin]),
                 end_s=float(t[end - 1]),
                 difference_m=float(apart[worst]),

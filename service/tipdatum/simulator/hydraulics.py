@@ -22,9 +22,6 @@ from tipdatum.simulator.plant import (
     Section,
 )
 
-FUNCTIONS: tuple[str, ...] = ("boom", "stick", "bucket", "slew", "left_track", "right_track")
-"""What levers and pedals move. Positive: boom up, stick out, bucket open, slew left, track forward."""
-
 DEADBAND, METERING = 0.06, 1.35
 """Of the lever's way: what moves nothing, and the power of the flow over the rest."""
 SPOOL_LAG_S, TRACK_LAG_S = 0.11, 0.6
@@ -155,7 +152,10 @@ class Drive:
 
 @dataclass(slots=True)
 class Hydraulics:
-    """All functions of a machine on one pump."""
+    """All functions of a machine on one pump: boom, stick, bucket, slew, left_track, right_track.
+
+    A lever's positive way: boom up, stick out, bucket open, slew left, track forward.
+    """
 
     drives: dict[str, Drive]
     pump: float = PUMP_SHARE

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tipdatum.simulator.hydraulics import DEADBAND, METERING, Drive
-from tipdatum.simulator.scenario import FaultStep, Goal, Step
+from tipdatum.simulator.scenario import FaultStep, Goal, ScriptStep
 from tipdatum.simulator.sensors import Deviates
 from tipdatum.simulator.simulation import STEP_S, Simulation
 from tipdatum_drivers.reading import Command
@@ -24,7 +24,6 @@ ATTITUDE_RADPS, SLEW_RADPS = 0.9, 0.55
 RAMP_S = 0.5
 ARRIVED_M, ARRIVED_RAD, PATIENCE_S = 0.04, 0.05, 2.5
 WANDER_M, WANDER_S = 0.006, 1.5
-TURN_RADPS = 0.25
 
 
 @dataclass(slots=True)
@@ -63,7 +62,7 @@ class Operator:
         simulation: what it sits in. steps: the script, repetitions written out. seed: of its unsteady hand.
     """
 
-    def __init__(self, simulation: Simulation, steps: tuple[Step, ...], seed: int = 1) -> None:
+    def __init__(self, simulation: Simulation, steps: tuple[ScriptStep, ...], seed: int = 1) -> None:
         self._sim = simulation
         self._steps = steps
         self._next = 0
@@ -102,7 +101,7 @@ class Operator:
             return self._drive(t)
         return {}
 
-    def _begin(self, step: Step, t: float) -> None:
+    def _begin(self, step: ScriptStep, t: float) -> None:
         if step.wait_s is not None:
             self._until = t + step.wait_s
         elif step.order is not None:

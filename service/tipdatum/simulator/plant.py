@@ -11,11 +11,8 @@ import math
 from dataclasses import dataclass
 
 from tipdatum.machine.description import Machine
-from tipdatum.simulator.chain import Body, Chain, Joint
+from tipdatum.simulator.multibody import Body, Joint, Multibody
 from tipdatum.simulator.rocker import Rocker
-
-BASE: tuple[str, ...] = ("x", "y", "z", "heading", "pitch", "roll")
-"""Freedoms of the undercarriage. Its frame's origin is the slew centre."""
 
 REFERENCE_ARM_M, REFERENCE_MASS_KG, MASS_POWER = 7.1, 14000.0, 2.3
 """A machine of 14 t carries 7.1 m of boom and stick; weight goes with that length to the power."""
@@ -73,10 +70,13 @@ class Tracks:
 
 @dataclass(frozen=True, slots=True)
 class Plant:
-    """A machine's bodies; `arm` lists its sections from the boom outwards."""
+    """A machine's bodies; `arm` lists its sections from the boom outwards.
+
+    The undercarriage's freedoms are x, y, z, heading, pitch, roll; its frame's origin is the slew centre.
+    """
 
     machine: Machine
-    chain: Chain
+    chain: Multibody
     arm: tuple[Section, ...]
     tracks: Tracks
     mass: float
@@ -140,7 +140,7 @@ def plant_of(machine: Machine, mass_kg: float | None = None) -> Plant:
         2.0 * TRACK_DAMPING * math.sqrt(corner * mass / 4.0),
     )
     rocker = Rocker.of(machine) if machine.linkage is not None else None
-    return Plant(machine, Chain(joints, machine.gravity_mps2), arm, tracks, mass, size, rocker)
+    return Plant(machine, Multibody(joints, machine.gravity_mps2), arm, tracks, mass, size, rocker)
 
 
 def _sections(machine: Machine) -> tuple[Section, ...]:

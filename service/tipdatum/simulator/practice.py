@@ -13,15 +13,15 @@ from typing import Any
 import numpy as np
 
 from tipdatum.machine.description import Machine
-from tipdatum.simulator.chain import Array
 from tipdatum.simulator.faulty import Meddler
+from tipdatum.simulator.multibody import Array
 from tipdatum.simulator.operator import Operator
 from tipdatum.simulator.patterns import read_levers
 from tipdatum.simulator.scenario import FAULTS, Scenario
 from tipdatum.simulator.simulation import STEP_S, Simulation
 from tipdatum.simulator.soil import CELL_M
 from tipdatum.simulator.task import Task
-from tipdatum.simulator.wire import LINES, Line, as_inclinometers, lines_of
+from tipdatum.simulator.wire import LINES, SerialLine, as_inclinometers, lines_of
 from tipdatum_drivers.reading import Command, Record
 
 DEAD_MAN_S = 0.4
@@ -38,7 +38,7 @@ STAFF_M = 0.35
 
 
 @dataclass(slots=True)
-class _Run:
+class _Attempt:
     """One attempt at the task."""
 
     began: float
@@ -58,7 +58,7 @@ class Practice:
     kind: str = "packets"
     script: bool = False
     simulation: Simulation = field(init=False)
-    lines: list[Line] = field(init=False)
+    lines: list[SerialLine] = field(init=False)
     meddler: Meddler = field(init=False)
     task: Task | None = field(init=False, default=None)
     orders: list[Command] = field(init=False, default_factory=list)
@@ -71,7 +71,7 @@ class Practice:
     _levers: dict[str, float] = field(init=False, default_factory=dict)
     _told: float = field(init=False, default=-math.inf)
     _operator: Operator | None = field(init=False, default=None)
-    _run: _Run | None = field(init=False, default=None)
+    _run: _Attempt | None = field(init=False, default=None)
     _offset: float = field(init=False, default=0.0)
     _dirty: set[int] = field(init=False, default_factory=set)
     _reference: tuple[float, float] | None = field(init=False, default=None)
@@ -125,7 +125,7 @@ class Practice:
         elif what == "target":
             self._set_target()
         elif what == "begin" and self.task is not None:
-            self._run = _Run(self.simulation.t)
+            self._run = _Attempt(self.simulation.t)
         elif what == "end" and self._run is not None and self._run.ended is None:
             self._run.ended = self.simulation.t
 

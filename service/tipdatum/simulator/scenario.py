@@ -30,11 +30,11 @@ Metres = Annotated[float, Field(ge=-30, le=30)]
 Degrees = Annotated[float, Field(ge=-360, le=360)]
 
 
-class _Table(BaseModel):
+class _ScenarioTable(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
-class GroundTable(_Table):
+class GroundTable(_ScenarioTable):
     """`[ground]`"""
 
     along: Annotated[float, Field(ge=-0.3, le=0.3)] = 0.0
@@ -44,7 +44,7 @@ class GroundTable(_Table):
     firmness: Literal["soft", "firm", "hard"] = "firm"
 
 
-class StartTable(_Table):
+class StartTable(_ScenarioTable):
     """`[start]`: the posture; angles of the arm are relative to the section before."""
 
     boom_deg: Degrees = 28.0
@@ -53,7 +53,7 @@ class StartTable(_Table):
     slew_deg: Degrees = 0.0
 
 
-class TruckTable(_Table):
+class TruckTable(_ScenarioTable):
     """`[truck]`: a body to load, its middle ahead and to the left of the slew centre."""
 
     ahead_m: Metres
@@ -64,13 +64,13 @@ class TruckTable(_Table):
     capacity_m3: Annotated[float, Field(gt=0, le=40)] = 7.0
 
 
-class LaserTable(_Table):
+class LaserTable(_ScenarioTable):
     """`[laser]`: a rotating laser; its plane is level."""
 
     height_m: Metres
 
 
-class TaskTable(_Table):
+class TaskTable(_ScenarioTable):
     """`[task]`: the plane to be dug to, where, and how well."""
 
     text: Annotated[str, Field(min_length=1, max_length=400)]
@@ -94,7 +94,7 @@ class TaskTable(_Table):
         return self
 
 
-class Goal(_Table):
+class Goal(_ScenarioTable):
     """Where a movement of the arm ends; what is not named stays as it is."""
 
     reach_m: Annotated[float, Field(ge=0.5, le=30)] | None = None
@@ -114,7 +114,7 @@ class Goal(_Table):
         return self.model_copy(update=changes)
 
 
-class Each(_Table):
+class Each(_ScenarioTable):
     """What a repetition adds to the goals of the one before."""
 
     reach_m: Metres | None = None
@@ -123,7 +123,7 @@ class Each(_Table):
     slew_deg: Degrees | None = None
 
 
-class FaultStep(_Table):
+class FaultStep(_ScenarioTable):
     """Something that happens to a sensor."""
 
     kind: Literal["unplug", "freeze", "swap", "corrupt", "warm", "knock"]
@@ -134,7 +134,7 @@ class FaultStep(_Table):
     """It ends, instead of beginning."""
 
 
-class Step(_Table):
+class ScriptStep(_ScenarioTable):
     """One line of the script: exactly one of these."""
 
     go: Goal | None = None
@@ -150,12 +150,12 @@ class Step(_Table):
     """Turn the tracks by so much, positive to the left."""
     fault: FaultStep | None = None
     repeat: Annotated[int, Field(ge=1, le=1000)] | None = None
-    step: list[Step] = []
+    step: list[ScriptStep] = []
     """What is repeated."""
     each: Each = Each()
 
     @model_validator(mode="after")
-    def _exactly_one(self) -> Step:
+    def _exactly_one(self) -> ScriptStep:
         kinds = ("go", "draw", "wait_s", "order", "travel_m", "turn_deg", "fault", "repeat")
         named = [kind for kind in kinds if getattr(self, kind) is not None]
         if len(named) != 1:
@@ -168,7 +168,7 @@ class Step(_Table):
         return self
 
 
-class ScenarioFile(_Table):
+class ScenarioFile(_ScenarioTable):
     """A scenario's file as it stands."""
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
@@ -183,7 +183,7 @@ class ScenarioFile(_Table):
     truck: TruckTable | None = None
     laser: LaserTable | None = None
     task: TaskTable | None = None
-    step: list[Step] = []
+    step: list[ScriptStep] = []
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,7 +193,7 @@ class Scenario:
     path: Path
     file: ScenarioFile
     machine: Machine
-    steps: tuple[Step, ...]
+    steps: tuple[ScriptStep, ...]
 
     def setting(self, seed: int | None = None, **sensors: Any) -> Setting:
         """What a simulation starts from; `sensors` replaces keys of `[sensors]`."""
@@ -238,8 +238,8 @@ def load_scenario(path: Path, machine: Path | None = None) -> Scenario:
     return Scenario(path, file, described, steps)
 
 
-def _written_out(steps: list[Step], file: str) -> tuple[Step, ...]:
-    found: list[Step] = []
+def _written_out(steps: list[ScriptStep], file: str) -> tuple[ScriptStep, ...]:
+    found: list[ScriptStep] = []
     for step in steps:
         if step.repeat is None:
             found.append(step)
@@ -255,12 +255,12 @@ def _written_out(steps: list[Step], file: str) -> tuple[Step, ...]:
     return tuple(found)
 
 
-def _moved(step: Step, by: Goal, times: int) -> Step:
+def _moved(step: ScriptStep, by: Goal, times: int) -> ScriptStep:
     changes = {k: goal.moved(by, times) for k in ("go", "draw") if (goal := getattr(step, k)) is not None}
     return step.model_copy(update=changes) if changes else step
 
 
-def _check_sensors(steps: tuple[Step, ...], machine: Machine, file: str) -> None:
+def _check_sensors(steps: tuple[ScriptStep, ...], machine: Machine, file: str) -> None:
     names = ", ".join(machine.sensor) or "none"
     for step in steps:
         if step.fault is None:

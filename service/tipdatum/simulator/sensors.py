@@ -24,7 +24,7 @@ from msgspec.structs import replace
 from pydantic import BaseModel, ConfigDict, Field
 
 from tipdatum.machine.parts import Sensor
-from tipdatum.simulator.chain import Array
+from tipdatum.simulator.multibody import Array
 from tipdatum_drivers.reading import Imu, Slew, Tilt, Vector
 
 ACCEL_LSB_MPS2, GYRO_LSB_RADPS = 16.0 * 9.80665 / 32768.0, math.radians(2000.0) / 32768.0
@@ -67,7 +67,7 @@ class SensorsTable(BaseModel):
 
 
 @dataclass(slots=True)
-class _Sample:
+class _TrueSample:
     t: float
     force: Array
     rate: Array
@@ -143,7 +143,7 @@ class SimulatedSensor:
         self._skew = 1.0 + (0.0 if table.clocks == "shared" else 4e-5 * float(rng.standard_normal()))
         self._phase = 0.0 if table.clocks == "shared" else float(rng.uniform(0.0, self._period))
         self._count = 0
-        self._history: deque[_Sample] = deque()
+        self._history: deque[_TrueSample] = deque()
         self._memory_s = self.latency_s + self._period + MEMORY_S
         self._lagged: Array | None = None
         self._last_t = -math.inf
@@ -185,7 +185,7 @@ class SimulatedSensor:
     def observe(self, t: float, force: Array, rate: Array) -> None:
         """Specific force (3,) m/s² and rate (3,) rad/s at the sensor at `t`, in the body's axes."""
         history = self._history
-        history.append(_Sample(t, force, rate))
+        history.append(_TrueSample(t, force, rate))
         while history[0].t < t - self._memory_s:
             history.popleft()
 
@@ -203,7 +203,7 @@ class SimulatedSensor:
             found.append(self._reading(arrival, stamp, sample, engine))
         return found
 
-    def _at(self, t: float) -> _Sample | None:
+    def _at(self, t: float) -> _TrueSample | None:
         """Mean of what the body did around `t`: a part samples fast inside and averages."""
         history, half = self._history, min(0.5 * self._period, self.latency_s)
         first = next((i for i in range(len(history) - 1, -1, -1) if history[i].t <= t - half), None)
@@ -223,10 +223,10 @@ class SimulatedSensor:
             rate += part * (a.rate + w * (b.rate - a.rate))
             width += part
         if width <= 0.0:
-            return _Sample(t, history[-1].force, history[-1].rate)
-        return _Sample(t, force / width, rate / width)
+            return _TrueSample(t, history[-1].force, history[-1].rate)
+        return _TrueSample(t, force / width, rate / width)
 
-    def _reading(self, t: float, stamp: float, sample: _Sample, engine: bool) -> Imu | Tilt:
+    def _reading(self, t: float, stamp: float, sample: _TrueSample, engine: bool) -> Imu | Tilt:
         lag = WARMING_S * self.rate_hz
         self.warmth_k += (self._warm_to_k - self.warmth_k) / lag
         force, rate = sample.force @ self.mount, sample.rate @ self.mount

@@ -20,8 +20,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from tipdatum.machine.description import Machine
-from tipdatum.simulator.chain import Array, Motion, cross
 from tipdatum.simulator.hydraulics import Hydraulics, hydraulics_of
+from tipdatum.simulator.multibody import Array, MultibodyState, cross
 from tipdatum.simulator.plant import Plant, plant_of
 from tipdatum.simulator.sensors import SensorsTable, SimulatedEncoder, SimulatedSensor, renamed
 from tipdatum.simulator.soil import Soil
@@ -136,7 +136,7 @@ class Simulation:
         """What fell outside the grid of the ground or into trucks that have driven away."""
         self.faults = Faults()
         self.step_number = 0
-        self.motion: Motion
+        self.motion: MultibodyState
         self._q: Array = np.zeros(chain.size)
         self._v: Array = np.zeros(chain.size)
         self._qdd: Array = np.zeros(chain.size)
@@ -331,7 +331,7 @@ class Simulation:
         self.step_number += 1
         self._spill(h)
 
-    def _stand(self, m: Motion, tau: Array, stiff: Array) -> float:
+    def _stand(self, m: MultibodyState, tau: Array, stiff: Array) -> float:
         """What the ground under the tracks does; returns the load that they carry, N."""
         h, tracks, i = STEP_S, self.plant.tracks, self._roll
         k, c = tracks.stiffness, tracks.damping
@@ -394,7 +394,7 @@ class Simulation:
 
     # -- soil ------------------------------------------------------------------------------------------
 
-    def _dig(self, m: Motion, tau: Array, stiff: Array, h: float) -> None:
+    def _dig(self, m: MultibodyState, tau: Array, stiff: Array, h: float) -> None:
         bucket = self._arm[-1]
         left, right = self.corners()
         velocity = m.point_velocity(bucket, self._tip)
@@ -454,7 +454,7 @@ class Simulation:
 
     # -- sensors ---------------------------------------------------------------------------------------
 
-    def _observe(self, m: Motion, qdd: Array) -> None:
+    def _observe(self, m: MultibodyState, qdd: Array) -> None:
         """Show every sensor what its body does at the step's beginning."""
         if not self._rigid and self._rocking is None:
             return
@@ -474,7 +474,7 @@ class Simulation:
             self._observe_rocker(self._rocking, m, qdd, alpha, accel)
 
     def _observe_rocker(
-        self, sensor: SimulatedSensor, m: Motion, qdd: Array, alpha: Array, accel: Array
+        self, sensor: SimulatedSensor, m: MultibodyState, qdd: Array, alpha: Array, accel: Array
     ) -> None:
         rocker, stick, bucket = self.plant.rocker, self._arm[-2], self._arm[-1]
         beta = float(self._q[bucket])

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from tipdatum.simulator.chain import Array
+from tipdatum.simulator.multibody import Array
 
 CELL_M = 0.05
 BEARING_N_PER_M = 35_000.0
@@ -38,7 +38,7 @@ SLIDES, SLIDE_MARGIN = 60, 12
 
 
 @dataclass(slots=True)
-class Contact:
+class SoilReaction:
     """What the ground does to the edge in one step.
 
     Attributes:
@@ -121,7 +121,7 @@ class Soil:
 
     def meet(
         self, left: Array, right: Array, velocity: Array, opening: Array, room_m3: float, h: float
-    ) -> Contact:
+    ) -> SoilReaction:
         """The edge from `left` to `right` (world places (3,)) moves with `velocity`, (3,) m/s, for `h` s.
 
         Args:
@@ -132,7 +132,7 @@ class Soil:
         """
         if min(left[2], right[2]) > self._top:
             self._drag *= 1.0 - min(1.0, h / FORCE_SMOOTHING_S)
-            return Contact(np.zeros(3))
+            return SoilReaction(np.zeros(3))
         width = float(math.dist(left, right))
         # Two places for each column, so that none is left out where the edge lies along the grid.
         count = max(2, math.ceil(2.0 * width / CELL_M) + 1)
@@ -149,12 +149,12 @@ class Soil:
         n = len(self.heights)
         inside = (i >= 0) & (i < n) & (j >= 0) & (j < n)
         if not inside.any():
-            return Contact(np.zeros(3))
+            return SoilReaction(np.zeros(3))
         i, j, places = i[inside], j[inside], places[inside]
         depth = self.heights[i, j] - places[:, 2]
         if depth.max() <= 0.0:
             self._drag *= 1.0 - min(1.0, h / FORCE_SMOOTHING_S)
-            return Contact(np.zeros(3))
+            return SoilReaction(np.zeros(3))
         sliced = min(1.0, along / SLICING_MPS, 2.0 * along / max(abs(float(velocity[2])), 1e-6))
         give = GIVE_M * (1.0 - (1.0 - SLICING) * sliced)
         stiff = self.strength * BEARING_N_PER_M * width / GIVE_M / count
@@ -173,7 +173,7 @@ class Soil:
             force[0] -= back * velocity[0] / along
             force[1] -= back * velocity[1] / along
         elastic = stiff * float(((depth > 0.0) & ~deep).sum())
-        return Contact(force, elastic, cut)
+        return SoilReaction(force, elastic, cut)
 
     def _cut(
         self,

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tipdatum.simulator.chain import Array
+from tipdatum.simulator.multibody import Array
 from tipdatum.simulator.scenario import TaskTable
 from tipdatum.simulator.soil import CELL_M, Soil
 

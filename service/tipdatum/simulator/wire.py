@@ -27,7 +27,7 @@ SPOILT_SHARE = 0.3
 _Motion = Imu | Tilt | Slew
 
 
-class Line:
+class SerialLine:
     """One serial line with one or several sensors on it.
 
     Args:
@@ -78,7 +78,7 @@ class Line:
         return bytes(spoilt)
 
 
-class PacketsLine(Line):
+class PacketsLine(SerialLine):
     """Own firmware: all inertial sensors of one sampling in one packet."""
 
     kind = "packets"
@@ -125,7 +125,7 @@ class PacketsLine(Line):
         return b"".join(bytes([len(part) + 1]) + part for part in content.split(b"\0")) + b"\0"
 
 
-class Imu55Line(Line):
+class Imu55Line(SerialLine):
     """One module with 0x55 frames."""
 
     kind = "imu-55"
@@ -147,7 +147,7 @@ class Imu55Line(Line):
             yield r.sensor, both
 
 
-class XdrLine(Line):
+class XdrLine(SerialLine):
     """Attitude sensors that send NMEA 0183 XDR sentences, one after the other."""
 
     kind = "nmea-xdr"
@@ -173,7 +173,7 @@ class XdrLine(Line):
             yield r.sensor, f"${body}*{reduce(xor, body.encode(), 0):02X}\r\n".encode()
 
 
-class SlcanLine(Line):
+class SlcanLine(SerialLine):
     """CiA 410 inclinometers on CAN behind an SLCAN adapter, which is silent until its channel is opened."""
 
     kind = "slcan"
@@ -228,7 +228,7 @@ class SlcanLine(Line):
         )
 
 
-class ModbusLine(Line):
+class ModbusLine(SerialLine):
     """Inclinometers or inertial sensors on RS-485 that answer requests for holding registers."""
 
     kind = "modbus-rtu"
@@ -301,12 +301,12 @@ class ModbusLine(Line):
         return [round((reading.angle_deg or 0.0) / self._SCALE["angle"])]
 
 
-LINES: dict[str, type[Line]] = {
+LINES: dict[str, type[SerialLine]] = {
     line.kind: line for line in (PacketsLine, Imu55Line, XdrLine, ModbusLine, SlcanLine)
 }
 
 
-def lines_of(kind: str, machine: Machine) -> list[Line]:
+def lines_of(kind: str, machine: Machine) -> list[SerialLine]:
     """The lines on which a machine's sensors speak in that format; a port each."""
     line = LINES[kind]
     spoken = ("imu", "tilt", "slew") if kind == "packets" else ("imu", "tilt")

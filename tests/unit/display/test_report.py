@@ -355,14 +355,14 @@ def test_lengths_are_written_in_the_units_asked_for() -> None:
     assert METRIC.large(float("nan")) == "–"
 
 
-def as_csv(table: tables.Table, folder: Path) -> list[list[str]]:
+def as_csv(table: tables.ReportTable, folder: Path) -> list[list[str]]:
     write_both(folder, "x", *table.plain())
     with (folder / "x.csv").open(encoding="utf-8", newline="") as file:
         return list(csv.reader(file))
 
 
 def test_csv_reads_back_with_plain_minus_signs(tmp_path: Path) -> None:
-    table = tables.Table("x", "t", ("a", "b"), (("one, two", "−5"), ('say "three"', "+1")))
+    table = tables.ReportTable("x", "t", ("a", "b"), (("one, two", "−5"), ('say "three"', "+1")))
     assert as_csv(table, tmp_path) == [
         ["a", "b"],
         ["one, two", "-5"],
@@ -371,7 +371,7 @@ def test_csv_reads_back_with_plain_minus_signs(tmp_path: Path) -> None:
 
 
 def test_csv_has_plain_numbers_and_their_units_in_the_head(tmp_path: Path) -> None:
-    table = tables.Table(
+    table = tables.ReportTable(
         "x", "t", ("what", "long", "share", "remark"),
         (("a", "−5 mm", "12.5 %", "3 of 10"), ("b", "12 mm", "–", "none")), frozenset((1, 2, 3)),
     )  # fmt: skip
@@ -389,7 +389,7 @@ def test_csv_of_rows_with_units_of_their_own_has_a_column_for_them(tmp_path: Pat
         ("share", "–", "–"),
         ("mixed", "1 m", "2 mm"),
     )
-    table = tables.Table("x", "t", ("", "first", "second"), rows, frozenset((1, 2)))
+    table = tables.ReportTable("x", "t", ("", "first", "second"), rows, frozenset((1, 2)))
     assert as_csv(table, tmp_path) == [
         ["item", "unit", "first", "second"],
         ["length", "m", "3.1", "2.0"],

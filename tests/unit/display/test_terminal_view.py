@@ -13,7 +13,7 @@ from rich.console import Console
 
 from tipdatum.cli.demo import _Introduced
 from tipdatum.display import figures
-from tipdatum.display.canvas import Canvas, Window
+from tipdatum.display.canvas import Canvas, Viewport
 from tipdatum.display.digits import big
 from tipdatum.display.figures import deviation_words
 from tipdatum.display.terminal import View
@@ -250,7 +250,7 @@ def test_digits_are_five_pixels_high_and_of_even_width() -> None:
 
 def test_a_dot_lands_in_its_braille_cell() -> None:
     """Unicode names U+2801 BRAILLE PATTERN DOTS-1: the upper left dot of a cell."""
-    canvas = Canvas(2, 1, Window(0.0, 4.0, 0.0, 4.0))
+    canvas = Canvas(2, 1, Viewport(0.0, 4.0, 0.0, 4.0))
     canvas.dot(0.0, 4.0)
     assert canvas.lines()[0].plain == "⠁ "
     canvas.line((2.0, 4.0), (2.0, 0.0))

@@ -8,7 +8,7 @@ import pytest
 
 from tipdatum.machine.description import Machine, load_machine
 from tipdatum.shipped import shipped
-from tipdatum.simulator.wire import LINES, Line, as_inclinometers, lines_of
+from tipdatum.simulator.wire import LINES, SerialLine, as_inclinometers, lines_of
 from tipdatum_drivers.reading import Fault, Imu, Record, Tilt
 from tipdatum_drivers.registry import find_driver
 
@@ -18,7 +18,7 @@ def machine() -> Machine:
     return load_machine(Path(shipped("config", "machines", "demo.toml")))
 
 
-def reading_of(line: Line, sensor: str, t: float) -> Imu | Tilt:
+def reading_of(line: SerialLine, sensor: str, t: float) -> Imu | Tilt:
     if line.machine.sensor[sensor].type == "imu":
         return Imu(t, sensor, (1.25, -0.5, 9.81), (0.1, -0.2, 0.05), 21.5, t if line.shared_clock else None)
     if line.machine.sensor[sensor].body == "upper":
@@ -26,7 +26,7 @@ def reading_of(line: Line, sensor: str, t: float) -> Imu | Tilt:
     return Tilt(t, sensor, -132.4)
 
 
-def heard(line: Line, seconds: float) -> list[Record | Fault]:
+def heard(line: SerialLine, seconds: float) -> list[Record | Fault]:
     """What the driver of the line's own table makes of it."""
     table = line.table("/dev/null")
     driver = find_driver(table.pop("kind"))

@@ -16,7 +16,7 @@ from tipdatum import __version__
 from tipdatum.display.calibration.account import Account, Dimension, Judgement, Stand
 from tipdatum.display.calibration.drawings import KEY, posture, residuals
 from tipdatum.display.report.page import STYLE
-from tipdatum.display.report.tables import Table
+from tipdatum.display.report.tables import ReportTable
 from tipdatum.display.report.words import Words
 from tipdatum.svg import DEFS
 
@@ -201,7 +201,7 @@ def _table(account: Account, words: Words) -> str:
         for j in account.judgements
     )  # fmt: skip
     named = tuple(words(f"calibration.head.{h}") for h in heads)
-    table = Table("observations", words("calibration.table"), named, rows, frozenset({2, 3, 4, 5, 6}))
+    table = ReportTable("observations", words("calibration.table"), named, rows, frozenset({2, 3, 4, 5, 6}))
     return f"<h2>{escape(words('calibration.table'))}</h2><p>{escape(words('calibration.table.how'))}</p>" + (
         table.html()
     )
@@ -224,7 +224,7 @@ def _dimensions(dimensions: Sequence[Dimension], words: Words) -> str:
             )
         )
     heads = ("name", "described", "found", "sigma", "told")
-    table = Table(
+    table = ReportTable(
         "machine", words("calibration.machine.how"), tuple(words(f"calibration.head.{h}") for h in heads),
         tuple(rows), frozenset({1, 2, 3}),
     )  # fmt: skip

@@ -8,7 +8,7 @@ from html import escape
 from tipdatum import __version__
 from tipdatum.display.report import calibration_curve, charts, summary, tables
 from tipdatum.display.report.run import Run
-from tipdatum.display.report.tables import Table
+from tipdatum.display.report.tables import ReportTable
 from tipdatum.display.report.words import Words
 from tipdatum.svg import DEFS
 
@@ -110,7 +110,7 @@ def report(runs: Sequence[Run], words: Words) -> str:
     )
 
 
-def all_tables(run: Run, words: Words) -> list[Table]:
+def all_tables(run: Run, words: Words) -> list[ReportTable]:
     """Every table of one run, for CSV files."""
     found = [
         tables.statistics([run], words),

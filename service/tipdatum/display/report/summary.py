@@ -29,34 +29,34 @@ _UNIT = re.compile(r"(?<=[\d–]) (?=(?:mm|m|in|ft|%|s|min|h)\b|%)")
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class ReportVerdict:
     """Pass, fail or neither, as a word of the catalogue (`report.verdict.…`) and the sentence under it."""
 
     word: str
     sentence: str
 
 
-def verdict(run: Run, words: Words) -> Verdict:
+def verdict(run: Run, words: Words) -> ReportVerdict:
     """Whether the ground keeps the tolerance."""
     lines = ground.profiles(run)
     band = figures.tolerance_of(run)
     found = ground.against(lines, band)
     if found is None:
-        return Verdict("none", words("report.verdict.no-target"))
+        return ReportVerdict("none", words("report.verdict.no-target"))
     median = words(
         "report.said.median", median=_side(found.median, words), length=words.number(found.length, 1)
     )
     if band is None or found.within is None:
-        return Verdict("none", f"{median} {words('report.verdict.no-tolerance')}")
+        return ReportVerdict("none", f"{median} {words('report.verdict.no-tolerance')}")
     sigma = float(np.nanmedian(np.concatenate([one.sigma for one in lines])))
     within = words("report.said.within", share=words.share(found.within), band=_band(band, words))
     if 2 * sigma > (band[0] + band[1]) / 2:
         doubt = words("report.verdict.cannot-why", two_sigma=words.small(2 * sigma))
-        return Verdict("cannot", f"{median} {within} {doubt}")
+        return ReportVerdict("cannot", f"{median} {within} {doubt}")
     over = ground.over_dug(lines, band)
     passed = found.within >= PASSES_FROM and not over
     high = words("report.said.high", share=words.share(found.above)) if found.above else ""
-    return Verdict("pass" if passed else "fail", " ".join(filter(None, (median, within, high))))
+    return ReportVerdict("pass" if passed else "fail", " ".join(filter(None, (median, within, high))))
 
 
 def page_one(run: Run, words: Words) -> str:

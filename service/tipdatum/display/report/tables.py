@@ -20,7 +20,7 @@ DATUM_EVENTS = ("datum", "reference", "doubt", "travel", "bucket")
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class ReportTable:
     """A table of text. `key` names its file; a narrow one keeps names and figures close together."""
 
     key: str
@@ -64,7 +64,7 @@ class Table:
         return ' class="number"' if column in self.numbers else ""
 
 
-def about(runs: list[Run], words: Words) -> Table:
+def about(runs: list[Run], words: Words) -> ReportTable:
     """What was run."""
     rows = [
         ("session", *(run.session for run in runs)),
@@ -81,7 +81,7 @@ def about(runs: list[Run], words: Words) -> Table:
     return _beside("about", words("report.about"), runs, named, numeric=False)
 
 
-def statistics(runs: list[Run], words: Words) -> Table:
+def statistics(runs: list[Run], words: Words) -> ReportTable:
     """The ground against the target, over all places."""
     found = [against(profiles(run), figures.tolerance_of(run)) for run in runs]
     lengths = ("median", "mean", "sd", "p05", "p95", "lowest", "highest")
@@ -101,7 +101,7 @@ def statistics(runs: list[Run], words: Words) -> Table:
     return _beside("deviation", words("report.ground"), runs, rows)
 
 
-def stillness(runs: list[Run], words: Words) -> Table:
+def stillness(runs: list[Run], words: Words) -> ReportTable:
     """Noise, timing and how much of the time each quality applied."""
     noises = [figures.noise(run) for run in runs]
     times = [figures.timing(run) for run in runs]
@@ -129,7 +129,7 @@ def stillness(runs: list[Run], words: Words) -> Table:
     return _beside("noise", words("report.noise"), runs, rows)
 
 
-def score(runs: list[Run], words: Words) -> Table | None:
+def score(runs: list[Run], words: Words) -> ReportTable | None:
     """Against the truth of the session, where it has one."""
     if not any(run.score for run in runs):
         return None
@@ -142,7 +142,7 @@ def score(runs: list[Run], words: Words) -> Table | None:
     return _beside("score", words("report.truth"), runs, rows)
 
 
-def level_book(run: Run, words: Words) -> Table | None:
+def level_book(run: Run, words: Words) -> ReportTable | None:
     """Set-ups and carry-overs as a surveyor books them."""
     if not run.book:
         return None
@@ -158,7 +158,7 @@ def level_book(run: Run, words: Words) -> Table | None:
         "adjusted",
         "remark",
     )
-    return Table(
+    return ReportTable(
         "level-book",
         words("report.book", unit=words.units.long),
         tuple(words(f"report.book.{head}") for head in heads),
@@ -176,13 +176,13 @@ def level_book(run: Run, words: Words) -> Table | None:
     )
 
 
-def points(run: Run, words: Words) -> Table | None:
+def points(run: Run, words: Words) -> ReportTable | None:
     """As-dug points."""
     if not run.points:
         return None
     numbers = ("station_m", "reach_m", "lateral_m", "elevation_m", "sigma_m")
     heads = ("point", "code", "station", "reach", "left", "elevation", "sigma", "time", "note")
-    return Table(
+    return ReportTable(
         "points",
         words("report.points", unit=words.units.long),
         tuple(words(f"report.points.{head}") for head in heads),
@@ -200,7 +200,7 @@ def points(run: Run, words: Words) -> Table | None:
     )
 
 
-def history(run: Run, words: Words) -> Table | None:
+def history(run: Run, words: Words) -> ReportTable | None:
     """References, targets, doubts and refusals, in order."""
     entries: list[tuple[float, str, str]] = []
     for reply in run.replies:
@@ -214,10 +214,10 @@ def history(run: Run, words: Words) -> Table | None:
     entries.sort(key=lambda entry: entry[0])
     rows = tuple((f"{words.number(t, 1)} s", what, text) for t, what, text in entries)
     heads = tuple(words(f"report.history.{head}") for head in ("time", "what", "words"))
-    return Table("history", words("report.history"), heads, rows)
+    return ReportTable("history", words("report.history"), heads, rows)
 
 
-def health(run: Run, words: Words) -> Table | None:
+def health(run: Run, words: Words) -> ReportTable | None:
     """How each sensor did."""
     if not run.health:
         return None
@@ -246,7 +246,7 @@ def health(run: Run, words: Words) -> Table | None:
     heads = (
         "sensor", "body", "readings", "jitter", "ratio", "vibration", "clipped", "bad", "counted", "last",
     )  # fmt: skip
-    return Table(
+    return ReportTable(
         "health",
         words("report.sensors"),
         tuple(words(f"report.sensors.{head}") for head in heads),
@@ -255,7 +255,7 @@ def health(run: Run, words: Words) -> Table | None:
     )
 
 
-def profile(run: Run) -> Table | None:
+def profile(run: Run) -> ReportTable | None:
     """The ground as dug, in metres, for a program."""
     rows = tuple(
         (
@@ -269,7 +269,7 @@ def profile(run: Run) -> Table | None:
         for reach, low, target in zip(one.reach, one.lowest, one.target, strict=True)
     )
     head = ("set-up", "slew_deg", "reach_m", "lowest_m", "target_m")
-    return Table("profile", "As-dug profile", head, rows, frozenset((1, 2, 3, 4))) if rows else None
+    return ReportTable("profile", "As-dug profile", head, rows, frozenset((1, 2, 3, 4))) if rows else None
 
 
 TIP_HEAD = ("t", "t_emit", "elevation_m", "reach_m", "sigma_m", "deviation_m", "quality", "datum")
@@ -285,7 +285,7 @@ def tip_rows(run: Run) -> Iterable[tuple[str, ...]]:
 
 def _beside(
     key: str, title: str, runs: list[Run], rows: Iterable[tuple[str, ...]], *, numeric: bool = True
-) -> Table:
+) -> ReportTable:
     names = tuple(run.name for run in runs) if len(runs) > 1 else ("",)
     columns = frozenset(range(1, len(runs) + 1)) if numeric else frozenset[int]()
-    return Table(key, title, ("", *names), tuple(rows), columns, narrow=numeric)
+    return ReportTable(key, title, ("", *names), tuple(rows), columns, narrow=numeric)

@@ -37,7 +37,7 @@ _SKEW_FLAT = _SKEW.reshape(3, 9)
 
 @dataclass(frozen=True, slots=True)
 class Body:
-    """Mass properties in the joint's frame: kg, centre of mass (3,) m, inertia (3, 3) kg·m² about it."""
+    """Mass properties in the joint's frame: kg, centre of mass (3,) m, principal inertias (3,) kg·m²."""
 
     mass: float = 0.0
     centre: tuple[float, float, float] = (0.0, 0.0, 0.0)
@@ -68,7 +68,7 @@ class Joint:
 
 
 @dataclass(slots=True)
-class Motion:
+class MultibodyState:
     """The chain at one moment. n joints; arrays are in world axes.
 
     Attributes:
@@ -126,7 +126,7 @@ def cross(a: Array, b: Array) -> Array:
     return out
 
 
-class Chain:
+class Multibody:
     """A serial chain; each joint sits on the one before, the first on the world.
 
     Args:
@@ -157,7 +157,7 @@ class Chain:
         self._centre[joint] = body.centre
         self._inertia[joint] = np.diag(body.inertia)
 
-    def motion(self, q: Array, v: Array) -> Motion:
+    def motion(self, q: Array, v: Array) -> MultibodyState:
         """Where everything is and how it moves, at positions `q` and speeds `v`, (n,) each."""
         R, origin = self._frames(q)
         axis = np.array([[row[j.axis] * j.sense for row in Ri] for Ri, j in zip(R, self.joints, strict=True)])
@@ -179,7 +179,7 @@ class Chain:
         bias = 2.0 * cross(before, slide)
         bias[1:] += cross(alpha0[:-1], steps) + cross(omega[:-1], swept)
         accel0 = np.cumsum(bias, axis=0)
-        return Motion(q, v, rotations, place, axis, omega, velocity, alpha0, accel0, turning)
+        return MultibodyState(q, v, rotations, place, axis, omega, velocity, alpha0, accel0, turning)
 
     def _frames(self, q: Array) -> tuple[list[list[list[float]]], list[tuple[float, float, float]]]:
         """Rotation and origin of every frame, in plain numbers: matrices of three cost more as arrays."""
@@ -204,7 +204,7 @@ class Chain:
             origins.append((x, y, z))
         return rotations, origins
 
-    def equations(self, m: Motion) -> tuple[Array, Array]:
+    def equations(self, m: MultibodyState) -> tuple[Array, Array]:
         """Mass matrix (n, n) and bias force (n,): M q̈ + h = τ. h holds gravity and what speeds cause."""
         heavy = self._heavy
         R, mass = m.R[heavy], self.mass[heavy]
@@ -236,13 +236,6 @@ class Chain:
         """Accelerations q̈ (n,) under generalised forces `tau` (n,)."""
         M, h = self.equations(self.motion(q, v))
         return np.asarray(np.linalg.solve(M, tau - h))
-
-    def energy(self, q: Array, v: Array) -> float:
-        """Kinetic and potential energy, J; potential 0 at z = 0."""
-        m = self.motion(q, v)
-        M, _ = self.equations(m)
-        heights = [m.point(i, self._centre[i])[2] for i in self._heavy]
-        return float(0.5 * v @ M @ v + self.gravity * np.dot(self.mass[self._heavy], heights))
 
 
 def _turned(row: list[float], axis: int, c: float, s: float) -> list[float]:
