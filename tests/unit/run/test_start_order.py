@@ -42,6 +42,8 @@ class Broker:
 class Bus:
     """A bus that must never be told anything."""
 
+    waiting_events = 0
+
     def __init__(self, *_: Any, **__: Any) -> None:
         pass
 
