@@ -154,6 +154,21 @@ def measure(page: Page, values: dict[str, str]) -> None:
     page.get_by_role("button", name="Keep the readings").click()
 
 
+def test_a_touch_on_a_step_while_an_answer_is_awaited_is_not_lost(
+    opened: Page, guiding: Any, arm: Arm
+) -> None:
+    guiding()
+    expect(opened.locator("#order")).to_have_text("Place the machine", timeout=30000)
+    opened.get_by_label("Name of this standing").fill("S1")
+    opened.evaluate(
+        """() => {
+            document.querySelector("#actions button").click();
+            document.querySelector("#chapters section:nth-of-type(2) button").click();
+        }"""
+    )
+    expect(opened.get_by_role("button", name="Take this rest")).to_be_visible(timeout=20000)
+
+
 def test_without_a_guide_the_page_says_how_to_start_one(opened: Page) -> None:
     expect(opened.locator("#order")).to_have_text("No guide is running", timeout=10000)
     expect(opened.locator("#words")).to_contain_text("tipdatum guide machine.toml observations.toml")

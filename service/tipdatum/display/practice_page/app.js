@@ -49,6 +49,17 @@ function wish(what) {
   client.publish(`${base}/wish`, JSON.stringify(what), { qos: 1 }).catch(() => say("The machine cannot be reached.", "no"));
 }
 
+// What has been asked for and not yet been seen on the machine: whoever presses a key twice means the second press
+// to undo the first, however long the machine takes to answer.
+const asked = new Map();
+
+function toggled(key, shown) {
+  if (asked.has(key) && (asked.get(key).to === shown || performance.now() - asked.get(key).at > 2000)) asked.delete(key);
+  const to = !(asked.get(key)?.to ?? shown);
+  asked.set(key, { to, at: performance.now() });
+  return to;
+}
+
 function say(text, kind = "yes") {
   el("say").textContent = text;
   el("say").dataset.kind = kind;
@@ -190,7 +201,7 @@ requestAnimationFrame(frame);
 function toggleFault(kind) {
   const sensor = el("sensor").value, names = state.scene.sensors.map(({ name }) => name);
   const other = names[(names.indexOf(sensor) + 1) % names.length];
-  const over = (state.view.faults[sensor] ?? []).includes(kind);
+  const over = !toggled(`${kind} ${sensor}`, (state.view.faults[sensor] ?? []).includes(kind));
   wish({ do: "fault", kind, sensor, over, ...(kind === "swap" ? { other } : {}) });
   const what = kind === "swap" ? `${FAULT_NAMES[kind]}: ${sensor} and ${other}` : `${FAULT_NAMES[kind]}: ${sensor}`;
   say(`${what}${over ? ", over" : ""}. Watch what the service says of it.`, over ? "yes" : "no");
@@ -204,7 +215,7 @@ function setPattern(pattern) {
   el("right-words").textContent = "right lever";
 }
 
-const tearLine = () => wish({ do: "line", out: !state.view?.torn });
+const tearLine = () => wish({ do: "line", out: toggled("line", state.view?.torn ?? false) });
 el("reference").onclick = () => wish({ do: "reference" });
 el("target").onclick = () => wish({ do: "target" });
 el("begin").onclick = () => wish({ do: "begin" });

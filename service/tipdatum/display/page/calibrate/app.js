@@ -25,7 +25,7 @@ for (const element of document.querySelectorAll("[data-text]")) setText(element,
 for (const element of document.querySelectorAll("[data-label]")) element.setAttribute("aria-label", say(element.dataset.label));
 
 const base = `${settings.topic_root}/${settings.machine_id}`;
-const state = { view: null, heardAt: -Infinity, link: "connecting", reason: "", waiting: null, answer: "", signIn: false };
+const state = { view: null, heardAt: -Infinity, link: "connecting", reason: "", waiting: null, next: null, answer: "", signIn: false };
 let client;
 
 function connect(username, password) {
@@ -53,14 +53,22 @@ function take(view) {
     const { reply } = view;
     clearTimeout(state.waiting.timer);
     state.answer = reply.ok ? "" : say.has(reply.code) ? say(reply.code) : reply.text;
-    state.waiting = null;
+    const { next } = state;
+    Object.assign(state, { waiting: null, next: null });
+    if (next && reply.ok) return act(next);
   }
   show();
 }
 
-/** Sends what a person did; the same request goes again until the guide answers or time is up. */
+/**
+ * Sends what a person did; the same request goes again until the guide answers or time is up. A touch while an
+ * answer is awaited is not lost: the last one follows the answer, unless that was a refusal.
+ */
 function act(request) {
-  if (state.waiting) return;
+  if (state.waiting) {
+    state.next = request;
+    return;
+  }
   const request_id = Math.random().toString(36).slice(2) + Date.now().toString(36);
   const body = JSON.stringify({ ...request, request_id });
   const send = () => client.publish(`${base}/guide/do`, body, { qos: 1 }).catch(() => {});
@@ -68,7 +76,7 @@ function act(request) {
   const again = () => {
     if (!state.waiting) return;
     if (performance.now() - begun > ANSWER_WITHIN_MS) {
-      state.waiting = null;
+      Object.assign(state, { waiting: null, next: null });
       state.answer = say("guide.no-answer");
       show();
       return;
