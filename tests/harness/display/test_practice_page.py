@@ -122,7 +122,7 @@ def with_reference(machine: Driver) -> None:
         put_down(machine)
         end = time.monotonic() + 60.0
         while machine.view()["tip"]["datum"] != "set":
-            # A reference is refused while the arm's position is not known: after a cable was out, for instance.
+            # While the arm's position is not known, after a cable was out for instance, it is refused.
             assert time.monotonic() < end, machine.page.locator("#say").text_content()
             machine.page.keyboard.press("m")
             time.sleep(1.0)
