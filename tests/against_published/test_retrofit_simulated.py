@@ -22,7 +22,7 @@ from tipdatum.calibration.adjustment import Solution, adjust
 from tipdatum.calibration.description import calibrated_machine
 from tipdatum.calibration.observations import ACCEPTANCE, ObservationBook, load_observations
 from tipdatum.calibration.plan import Followed, follow
-from tipdatum.calibration.recordings import Evidence, gather, read_recording
+from tipdatum.calibration.recordings import RecordedEvidence, gather, read_recording
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.calibration.verification import of_method, verify
 from tipdatum.machine.description import Machine, parse_machine
@@ -39,7 +39,7 @@ class Case:
     book: ObservationBook
     folders: list[Path]
     truth: dict[str, Any]
-    evidence: Evidence
+    evidence: RecordedEvidence
 
     def tip_error_m(self, machine: Machine) -> float:
         """RMS over the acceptance postures against the true heights, not the readings of them."""

@@ -24,7 +24,7 @@ from tipdatum.calibration.adjustment import Solution, adjust
 from tipdatum.calibration.description import calibrated_machine
 from tipdatum.calibration.observations import ACCEPTANCE, ObservationBook, load_observations
 from tipdatum.calibration.plan import follow
-from tipdatum.calibration.recordings import Evidence, gather, read_recording
+from tipdatum.calibration.recordings import RecordedEvidence, gather, read_recording
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.calibration.verification import of_method, verify
 from tipdatum.kinematics.frames import rotation_from_rpy_deg, rpy_deg_from_rotation
@@ -44,7 +44,7 @@ class Retrofit:
         self.machine: Machine = parse_machine(
             dict(read_recording(self.folders[0] / "slopes.ndjson.gz").machine), "header"
         )
-        self.evidence: Evidence = gather(self.book, self.folders, self.book.solving())
+        self.evidence: RecordedEvidence = gather(self.book, self.folders, self.book.solving())
         self._judges = [
             o.model_copy(update={"value": self.truth["true_values"][o.id]})
             for o in of_method(self.book, ACCEPTANCE)

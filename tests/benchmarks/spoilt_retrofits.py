@@ -39,8 +39,8 @@ from retrofits import simulated
 
 from tipdatum.calibration.adjustment import adjust
 from tipdatum.calibration.observations import Observation, ObservationBook, without_doubles
-from tipdatum.calibration.outcome import Outcome, conclude
-from tipdatum.calibration.recordings import Evidence, gather
+from tipdatum.calibration.outcome import CalibrationOutcome, conclude
+from tipdatum.calibration.recordings import RecordedEvidence, gather
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.calibration.verification import verify
 from tipdatum.errors import InputError
@@ -59,12 +59,12 @@ class Case:
     name: str
     machine: Machine
     observations: tuple[Observation, ...]
-    evidence: Evidence
+    evidence: RecordedEvidence
     book: ObservationBook
     judges: Sequence[Observation]
-    judged: Evidence
+    judged: RecordedEvidence
 
-    def conclude(self) -> Outcome:
+    def conclude(self) -> CalibrationOutcome:
         """What the service makes of it."""
         chosen, _ = without_doubles(self.observations)
         solution = adjust(make_setup(self.machine, chosen, self.evidence, self.book.assume))
@@ -255,7 +255,7 @@ class Judged:
     seconds: float
 
 
-def named_by(outcome: Outcome, slip: Slip) -> bool:
+def named_by(outcome: CalibrationOutcome, slip: Slip) -> bool:
     """Whether the outcome says what was spoilt."""
     said = [
         *outcome.solution.rejected,
@@ -266,7 +266,7 @@ def named_by(outcome: Outcome, slip: Slip) -> bool:
     return any(name in text for name in slip.names for text in said) or not slip.names
 
 
-def judge(case: Case, slips: list[Slip], spoilt: Case, before: Outcome) -> Judged:
+def judge(case: Case, slips: list[Slip], spoilt: Case, before: CalibrationOutcome) -> Judged:
     """One spoilt case solved and held against the truth."""
     start = time.perf_counter()
     try:

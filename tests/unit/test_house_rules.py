@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import ast
 import subprocess
 import sys
+from collections import defaultdict
 from graphlib import TopologicalSorter
 from pathlib import Path
 
@@ -29,6 +31,17 @@ def test_no_module_is_imported_by_what_it_imports() -> None:
     assert len(imports) > 200
     # A circle raises a CycleError that names it.
     TopologicalSorter(imports).prepare()
+
+
+def test_no_two_classes_share_a_name() -> None:
+    places: defaultdict[str, list[str]] = defaultdict(list)
+    for package in (ROOT / "service" / "tipdatum", ROOT / "drivers" / "tipdatum_drivers"):
+        for path in package.rglob("*.py"):
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                if isinstance(node, ast.ClassDef):
+                    places[node.name.lstrip("_")].append(f"{path.relative_to(ROOT)}:{node.lineno}")
+    assert len(places) > 200
+    assert {name: found for name, found in places.items() if len(found) > 1} == {}
 
 
 def test_ruff_finds_nothing() -> None:

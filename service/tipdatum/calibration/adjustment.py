@@ -20,7 +20,7 @@ from tipdatum.calibration.offsets import candidate_offsets
 from tipdatum.calibration.problem import MOST_STEPS, Mask, Offset, Problem, descend, robust_cost
 from tipdatum.calibration.snooping import CRITICAL, UNTESTABLE, Fit, Linear, best_offsets, snoop, wild_rows
 from tipdatum.calibration.starts import Start, starts
-from tipdatum.calibration.unknowns import WEAK, Setup, State, Unknown
+from tipdatum.calibration.unknowns import WEAK, Parameters, Setup, Unknown
 from tipdatum.kinematics.frames import Array
 
 __all__ = [
@@ -95,9 +95,9 @@ class Solution:
         return {u.name: i for i, u in enumerate(self.unknowns)}
 
     @cached_property
-    def state(self) -> State:
+    def state(self) -> Parameters:
         """The adjusted case unpacked."""
-        return State(self.setup, self.x, self.start.mounts)
+        return Parameters(self.setup, self.x, self.start.mounts)
 
     def sigma(self, name: str) -> float:
         """1-sigma of an unknown, in its own unit (rad for angles)."""

@@ -19,7 +19,7 @@ from tipdatum.machine.description import Machine, parse_machine, values_digest
 
 
 @dataclass(slots=True)
-class Outcome:
+class CalibrationOutcome:
     """What a calibration comes to.
 
     Attributes:
@@ -57,7 +57,7 @@ class Outcome:
         }
 
 
-def conclude(solution: Solution, digest: str, date: str, tell: Tell = lambda _: None) -> Outcome:
+def conclude(solution: Solution, digest: str, date: str, tell: Tell = lambda _: None) -> CalibrationOutcome:
     """Everything that follows from a solution.
 
     Args:
@@ -90,7 +90,7 @@ def conclude(solution: Solution, digest: str, date: str, tell: Tell = lambda _: 
     checked = reliability(told, figures, budget.rms_m)
     verdict = judge(solution, checked, budget.rms_m, explanation)
     verdict.notes += moved.notes
-    return Outcome(
+    return CalibrationOutcome(
         solution,
         machine,
         values,

@@ -22,7 +22,7 @@ from tipdatum.calibration.adjustment import Problem, Solution, Tell, adjust
 from tipdatum.calibration.description import calibrated_machine
 from tipdatum.calibration.envelope import Postures, reach_points
 from tipdatum.calibration.observations import Observation, ObservationBook, SensorRest
-from tipdatum.calibration.recordings import Evidence, Window
+from tipdatum.calibration.recordings import RecordedEvidence, StillWindow
 from tipdatum.calibration.starts import closest_bucket, with_values
 from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.calibration.unknowns import ANGLES, make_setup
@@ -147,7 +147,7 @@ def _with_candidates(solution: Solution, candidates: Sequence[Candidate]) -> tup
                 sigma_mps2=(sigma, sigma, sigma),
                 samples=200,
             )
-        windows[place] = Window(candidate.power_up, 0.0, 0.0, candidate.standing, sensors, label)
+        windows[place] = StillWindow(candidate.power_up, 0.0, 0.0, candidate.standing, sensors, label)
         observations += [
             o.model_copy(
                 update={"id": f"{label} {o.kind} {o.of}", "rest": label, "file": None, "window": None}
@@ -155,7 +155,7 @@ def _with_candidates(solution: Solution, candidates: Sequence[Candidate]) -> tup
             for o in candidate.observations
         ]
         values.update({f"{label}.{a}": v for a, v in zip(ANGLES, candidate.angles, strict=True)})
-    evidence = replace(old.evidence, windows=windows) if windows else Evidence()
+    evidence = replace(old.evidence, windows=windows) if windows else RecordedEvidence()
     setup = make_setup(old.machine, observations, evidence, old.assume)
     start = with_values(solution.start, _mark_places(solution, candidates) | values)
     return Problem(setup, start), len(old.windows)
@@ -252,7 +252,7 @@ YARD_HEIGHT_M = (0.05, 2.0)
 """Heights of the tip over a flat yard, m: clear of the ground, within a staff's reach from it."""
 
 
-def recorded(solution: Solution, book: ObservationBook, evidence: Evidence) -> list[Candidate]:
+def recorded(solution: Solution, book: ObservationBook, evidence: RecordedEvidence) -> list[Candidate]:
     """Postures that were recorded with observations but are not in the solution, as candidates."""
     used = {o.id for o in solution.setup.observations}
     state, setup = solution.state, solution.setup
@@ -385,7 +385,7 @@ LITTLE = 0.04
 def follow(
     machine: Machine,
     book: ObservationBook,
-    evidence: Evidence,
+    evidence: RecordedEvidence,
     goal_m: float = GOAL_M,
     most: int = 40,
     tell: Tell = lambda _: None,

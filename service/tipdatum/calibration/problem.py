@@ -18,7 +18,7 @@ from scipy.linalg import cho_factor, cho_solve
 
 from tipdatum.calibration.methods import Row, Term, all_terms
 from tipdatum.calibration.starts import Start
-from tipdatum.calibration.unknowns import WEAK, Setup, State, Unknown, list_unknowns
+from tipdatum.calibration.unknowns import WEAK, Parameters, Setup, Unknown, list_unknowns
 from tipdatum.kinematics.frames import Array
 
 Mask = NDArray[np.bool_]
@@ -86,7 +86,7 @@ class Problem:
 
     def misfits(self, x: Array) -> Array:
         """Observed minus predicted of every row, unweighted."""
-        state = State(self.setup, x[: self._ordinary], self.start.mounts)
+        state = Parameters(self.setup, x[: self._ordinary], self.start.mounts)
         found = np.concatenate([t.residuals(state) for t in self.terms])
         for offset, value in zip(self.offsets, x[self._ordinary :], strict=True):
             found = found - offset.rows * value
@@ -113,7 +113,7 @@ class Problem:
                 continue
             moved = x.copy()
             moved[columns] += _STEP * self.scale[columns]
-            state = State(self.setup, moved[: self._ordinary], self.start.mounts)
+            state = Parameters(self.setup, moved[: self._ordinary], self.start.mounts)
             for k in seen:
                 span = self._spans[k]
                 change = (self.terms[k].residuals(state) - self._shift[span] - misfits[span]) / _STEP

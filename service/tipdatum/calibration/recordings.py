@@ -191,7 +191,7 @@ def swing_axis(rates: Array, steps: Array) -> Swing | None:
 
 
 @dataclass(slots=True)
-class Window:
+class StillWindow:
     """One still window: where it is, and each sensor's average."""
 
     file: str
@@ -203,7 +203,7 @@ class Window:
 
 
 @dataclass(slots=True)
-class Evidence:
+class RecordedEvidence:
     """Everything the recordings contribute: still windows, swings, gyro biases.
 
     Attributes:
@@ -213,14 +213,16 @@ class Evidence:
         warnings: sentences about windows that were not still or sensors that were silent.
     """
 
-    windows: dict[tuple[str, float, float], Window] = field(default_factory=dict)
+    windows: dict[tuple[str, float, float], StillWindow] = field(default_factory=dict)
     swings: dict[str, dict[str, Swing]] = field(default_factory=dict)
     gyro_bias: dict[tuple[str, str], Array] = field(default_factory=dict)
     motions: dict[str, Motion] = field(default_factory=dict)
     warnings: list[str] = field(default_factory=list)
 
 
-def gather(book: ObservationBook, folders: Sequence[Path], observations: Sequence[Observation]) -> Evidence:
+def gather(
+    book: ObservationBook, folders: Sequence[Path], observations: Sequence[Observation]
+) -> RecordedEvidence:
     """Average every window that `observations` name.
 
     Args:
@@ -229,7 +231,7 @@ def gather(book: ObservationBook, folders: Sequence[Path], observations: Sequenc
     Raises:
         ConfigError: a recording is nowhere. SessionError: one cannot be read, or a window lies outside it.
     """
-    evidence = Evidence()
+    evidence = RecordedEvidence()
     rests = {r.id: r for r in book.rest}
     swings = {s.id: s for s in book.swing}
     by_file: dict[str, list[Observation]] = {}
@@ -244,7 +246,7 @@ def gather(book: ObservationBook, folders: Sequence[Path], observations: Sequenc
             entry = rests[o.rest]
             evidence.windows.setdefault(
                 (f"rest:{o.rest}", 0.0, 0.0),
-                Window(entry.power_up or "live", 0.0, 0.0, o.standing, dict(entry.sensor), entry.id),
+                StillWindow(entry.power_up or "live", 0.0, 0.0, o.standing, dict(entry.sensor), entry.id),
             )
         elif o.file is not None and o.window is not None:
             by_file.setdefault(o.file, []).append(o)
@@ -254,7 +256,7 @@ def gather(book: ObservationBook, folders: Sequence[Path], observations: Sequenc
     return evidence
 
 
-def _live_gyro_bias(evidence: Evidence) -> None:
+def _live_gyro_bias(evidence: RecordedEvidence) -> None:
     seen: dict[tuple[str, str], list[tuple[float, ...]]] = {}
     for window in evidence.windows.values():
         for name, rest in window.sensors.items():
@@ -278,7 +280,7 @@ def find(file: str, folders: Sequence[Path]) -> Path:
 
 
 def _gather_file(
-    evidence: Evidence, file: str, path: Path, wanted: Sequence[Observation], floor: float
+    evidence: RecordedEvidence, file: str, path: Path, wanted: Sequence[Observation], floor: float
 ) -> None:
     recording = read_recording(path)
     gyros: dict[str, list[tuple[float, ...]]] = {}
@@ -299,7 +301,7 @@ def _gather_file(
                 f"no readings in [{o.window[0]:g}, {o.window[1]:g}] s (observation {o.id})",
                 "a window inside the recording",
             )
-        evidence.windows[place] = Window(file, *o.window, o.standing, sensors, _label(o))
+        evidence.windows[place] = StillWindow(file, *o.window, o.standing, sensors, _label(o))
         for name, rest in sensors.items():
             if rest.gyro_radps is not None:
                 gyros.setdefault(name, []).append(rest.gyro_radps)

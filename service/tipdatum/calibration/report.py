@@ -12,7 +12,7 @@ from rich.text import Text
 
 from tipdatum.calibration.adjustment import Judged, Solution
 from tipdatum.calibration.explanations import LOUD
-from tipdatum.calibration.outcome import Outcome
+from tipdatum.calibration.outcome import CalibrationOutcome
 from tipdatum.calibration.plan import Followed, Ranked
 from tipdatum.calibration.statistics import Determined, condition, determined, strong_correlations
 from tipdatum.calibration.verdict import amount, check_for, slip_words
@@ -45,7 +45,7 @@ SHOWN = 6
 """Observations of the reliability table: the most dangerous ones."""
 
 
-def summary(outcome: Outcome) -> Iterator[RenderableType]:
+def summary(outcome: CalibrationOutcome) -> Iterator[RenderableType]:
     """Everything worth reading, in the order in which it matters."""
     yield from _outcome(outcome)
     yield from _reliability(outcome)
@@ -55,7 +55,7 @@ def summary(outcome: Outcome) -> Iterator[RenderableType]:
     yield from _warnings(outcome.solution)
 
 
-def verdict_lines(outcome: Outcome) -> Iterator[RenderableType]:
+def verdict_lines(outcome: CalibrationOutcome) -> Iterator[RenderableType]:
     """The verdict, its reasons, and what would settle them."""
     v = outcome.verdict
     yield Text(f"Verdict: {v.word.upper()}", style="bold")
@@ -69,7 +69,7 @@ def verdict_lines(outcome: Outcome) -> Iterator[RenderableType]:
         yield Text(f"Note: {note}")
 
 
-def _outcome(outcome: Outcome) -> Iterator[RenderableType]:
+def _outcome(outcome: CalibrationOutcome) -> Iterator[RenderableType]:
     s = outcome.solution
     n, windows = len(s.setup.observations), len(s.setup.windows)
     unchecked = outcome.unchecked
@@ -105,7 +105,7 @@ def _outcome(outcome: Outcome) -> Iterator[RenderableType]:
                 yield Text(f"    {check_for(r)}")
 
 
-def _reliability(outcome: Outcome) -> Iterator[RenderableType]:
+def _reliability(outcome: CalibrationOutcome) -> Iterator[RenderableType]:
     table = Table(title="What a slip could do unseen, worst first", title_justify="left")
     table.add_column("observation")
     for name in ("redundancy", "smallest slip found", "moves the tip, mm"):
@@ -187,7 +187,7 @@ def parameters(solution: Solution) -> Table:
     return table
 
 
-def _parts(outcome: Outcome) -> Iterator[RenderableType]:
+def _parts(outcome: CalibrationOutcome) -> Iterator[RenderableType]:
     if not outcome.parts:
         yield Text(ONLY_MOTIONS)
         return

@@ -19,7 +19,7 @@ import numpy as np
 
 from tipdatum.calibration.methods.motion import BEYOND, UNCLEAN
 from tipdatum.calibration.observations import SensorRest
-from tipdatum.calibration.recordings import Evidence, Motion, Swing
+from tipdatum.calibration.recordings import Motion, RecordedEvidence, Swing
 from tipdatum.calibration.verification import posture_of
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
 from tipdatum.machine.description import Machine
@@ -82,7 +82,7 @@ class Found:
     notes: list[str] = field(default_factory=list)
 
 
-def parts(machine: Machine, evidence: Evidence, joints: Mapping[str, str]) -> Found:
+def parts(machine: Machine, evidence: RecordedEvidence, joints: Mapping[str, str]) -> Found:
     """Every inertial sensor that turned in a clean motion which was recorded.
 
     Args:
@@ -151,7 +151,9 @@ class _Rows:
     sigma: float
 
 
-def _rows(machine: Machine, evidence: Evidence, motion: Motion, joint: str, name: str) -> _Rows | None:
+def _rows(
+    machine: Machine, evidence: RecordedEvidence, motion: Motion, joint: str, name: str
+) -> _Rows | None:
     sensor, swing = machine.sensor[name], evidence.swings.get(motion.id, {}).get(name)
     samples = motion.samples.get(name)
     turning = BEYOND.get(joint, tuple(machine_bodies(machine)))
@@ -320,7 +322,7 @@ def _means(values: Array, size: int) -> Array:
     return means
 
 
-def _latencies(machine: Machine, evidence: Evidence, motions: Sequence[Motion]) -> dict[str, float]:
+def _latencies(machine: Machine, evidence: RecordedEvidence, motions: Sequence[Motion]) -> dict[str, float]:
     """Latency of every inertial sensor, s: as described, but for what their rates say of each other."""
     names = [n for n, s in machine.sensor.items() if s.type == "imu"]
     place = {n: i for i, n in enumerate(names)}
@@ -346,7 +348,7 @@ def _latencies(machine: Machine, evidence: Evidence, motions: Sequence[Motion]) 
 
 
 def _shift(
-    evidence: Evidence, motion: Motion, swings: Mapping[str, Swing], first: str, other: str
+    evidence: RecordedEvidence, motion: Motion, swings: Mapping[str, Swing], first: str, other: str
 ) -> tuple[float, float] | None:
     """By how much the other's samples are older than the first's, and 1-sigma, s."""
     rates = []

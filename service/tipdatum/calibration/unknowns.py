@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tipdatum.calibration.observations import Assumptions, Observation
-from tipdatum.calibration.recordings import Evidence, Window
+from tipdatum.calibration.recordings import RecordedEvidence, StillWindow
 from tipdatum.kinematics.chain import Chain
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
 from tipdatum.machine.description import Machine
@@ -68,10 +68,10 @@ class Setup:
     machine: Machine
     assume: Assumptions
     observations: tuple[Observation, ...]
-    evidence: Evidence
+    evidence: RecordedEvidence
     sensors: tuple[str, ...]
     bodies: tuple[str, ...]
-    windows: tuple[Window, ...]
+    windows: tuple[StillWindow, ...]
     of_window: dict[tuple[str, float, float], int]
     power_ups: dict[tuple[str, int], int] = field(default_factory=dict)
     standings: tuple[str, ...] = ()
@@ -105,7 +105,7 @@ class Setup:
 
 
 def make_setup(
-    machine: Machine, observations: Sequence[Observation], evidence: Evidence, assume: Assumptions
+    machine: Machine, observations: Sequence[Observation], evidence: RecordedEvidence, assume: Assumptions
 ) -> Setup:
     """Number everything that occurs in the observations."""
     names = [n for n, s in machine.sensor.items() if s.type in ("imu", "tilt")]
@@ -173,7 +173,7 @@ def described_unknowns(setup: Setup) -> list[Unknown]:
 
 
 def list_unknowns(setup: Setup) -> list[Unknown]:
-    """Every unknown of the case, in the order in which `State` unpacks them."""
+    """Every unknown of the case, in the order in which `Parameters` unpacks them."""
     a = setup.assume
     mm, degree = 0.001, math.radians(1.0)
     found = described_unknowns(setup)
@@ -232,7 +232,7 @@ def _sensor_unknowns(setup: Setup, i: int, name: str) -> list[Unknown]:
     ]
 
 
-class State:
+class Parameters:
     """The unknowns unpacked into what the methods need. All arrays; windows first.
 
     `mount[s]` turns sensor axes into body axes; the small turn that is solved for is applied in the

@@ -18,7 +18,7 @@ from scipy.stats import t as student
 
 from tipdatum.calibration.envelope import Postures
 from tipdatum.calibration.observations import Observation, ObservationBook, SensorRest
-from tipdatum.calibration.recordings import Evidence
+from tipdatum.calibration.recordings import RecordedEvidence
 from tipdatum.calibration.sensitivity import TipSensitivity
 from tipdatum.kinematics.frames import Array, elevation_angle, roll_angle, rotation_from_rpy_deg
 from tipdatum.machine.description import Machine
@@ -127,7 +127,7 @@ def posture_of(machine: Machine, sensors: Mapping[str, SensorRest]) -> Posture:
     return Posture(q, rocker)
 
 
-def verify(machine: Machine, observations: Sequence[Observation], evidence: Evidence) -> Verification:
+def verify(machine: Machine, observations: Sequence[Observation], evidence: RecordedEvidence) -> Verification:
     """Compare tip heights.
 
     Args:
@@ -215,7 +215,7 @@ def _checked(name: str, error: float, posture: Posture) -> CheckPoint:
 
 
 @dataclass(frozen=True, slots=True)
-class Suspect:
+class TurnedSensor:
     """A sensor whose turn on its body would explain the errors: degrees, and share of their squares."""
 
     sensor: str
@@ -223,7 +223,7 @@ class Suspect:
     share: float
 
 
-def suspects(machine: Machine, checks: Sequence[Check]) -> list[Suspect]:
+def suspects(machine: Machine, checks: Sequence[Check]) -> list[TurnedSensor]:
     """How well a turn of each single sensor explains the errors of some checks, best first."""
     sensitivity = TipSensitivity(machine)
     rows, errors = [], []
@@ -244,7 +244,7 @@ def suspects(machine: Machine, checks: Sequence[Check]) -> list[Suspect]:
         turn = float(column @ e) / strength
         left = float(np.sum((e - turn * column) ** 2))
         # A positive turn about y lowers the elevation angle in these frames; people read the angle's error.
-        found.append(Suspect(sensor, math.degrees(turn), 1.0 - left / max(float(e @ e), 1e-12)))
+        found.append(TurnedSensor(sensor, math.degrees(turn), 1.0 - left / max(float(e @ e), 1e-12)))
     return sorted(found, key=lambda s: -s.share)
 
 

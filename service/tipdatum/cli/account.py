@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from tipdatum.calibration.adjustment import CRITICAL
 from tipdatum.calibration.methods.slopes import PINS
-from tipdatum.calibration.outcome import Outcome
+from tipdatum.calibration.outcome import CalibrationOutcome
 from tipdatum.calibration.plan import Ranked
 from tipdatum.calibration.reliability import VALUE_PARTS, Reliability
 from tipdatum.calibration.report import misfit_text, rejected_text
@@ -19,7 +19,7 @@ LINK_END = {"boom": 1, "stick": 2, "bucket": 3}
 """Pin at the outer end of a link whose slope is read."""
 
 
-def account(outcome: Outcome, ranked: Sequence[Ranked], written: bool) -> Account:
+def account(outcome: CalibrationOutcome, ranked: Sequence[Ranked], written: bool) -> Account:
     """The account of an outcome.
 
     Args:
@@ -52,7 +52,7 @@ def account(outcome: Outcome, ranked: Sequence[Ranked], written: bool) -> Accoun
     )
 
 
-def _judgements(outcome: Outcome) -> tuple[Judgement, ...]:
+def _judgements(outcome: CalibrationOutcome) -> tuple[Judgement, ...]:
     s = outcome.solution
     checked = {r.id: r for r in outcome.checked}
     noted = {o.id: o for o in s.setup.observations}
@@ -96,7 +96,7 @@ def _judgements(outcome: Outcome) -> tuple[Judgement, ...]:
     return tuple(found)
 
 
-def _stands(outcome: Outcome, judgements: Sequence[Judgement]) -> tuple[Stand, ...]:
+def _stands(outcome: CalibrationOutcome, judgements: Sequence[Judgement]) -> tuple[Stand, ...]:
     s = outcome.solution
     pins = s.state.pins
     found = []

@@ -14,7 +14,7 @@ from rich.console import Console
 from tipdatum.calibration import description, report
 from tipdatum.calibration.adjustment import adjust
 from tipdatum.calibration.observations import ACCEPTANCE, ObservationBook, load_observations, without_doubles
-from tipdatum.calibration.outcome import Outcome, conclude
+from tipdatum.calibration.outcome import CalibrationOutcome, conclude
 from tipdatum.calibration.plan import follow, rank, suggestions
 from tipdatum.calibration.recordings import gather
 from tipdatum.calibration.statistics import determined
@@ -202,7 +202,7 @@ class Writing:
     accept_doubtful: bool
 
 
-def _plain(outcome: Outcome) -> dict[str, Any]:
+def _plain(outcome: CalibrationOutcome) -> dict[str, Any]:
     """What was found, in the units of the unknowns' names."""
     solution = outcome.solution
     return {
@@ -221,7 +221,7 @@ def _plain(outcome: Outcome) -> dict[str, Any]:
 
 
 def _accept(
-    console: Console, outcome: Outcome, book: ObservationBook, folders: list[Path]
+    console: Console, outcome: CalibrationOutcome, book: ObservationBook, folders: list[Path]
 ) -> tuple[int, float, float] | None:
     """The acceptance set before and after, if there is one: it took no part in the solution.
 
@@ -250,7 +250,7 @@ def _accept(
 
 def _write(
     console: Console,
-    outcome: Outcome,
+    outcome: CalibrationOutcome,
     text: str,
     target: Path | None,
     writing: Writing,

@@ -15,7 +15,7 @@ from retrofits import SimulatedRetrofit, simulated
 
 from tipdatum.calibration.adjustment import Solution, adjust
 from tipdatum.calibration.observations import Observation
-from tipdatum.calibration.outcome import Outcome, conclude
+from tipdatum.calibration.outcome import CalibrationOutcome, conclude
 from tipdatum.calibration.recordings import gather
 from tipdatum.calibration.reliability import NONCENTRAL, reliability
 from tipdatum.calibration.tip_figures import TipFigures
@@ -34,7 +34,7 @@ def solve(
     return adjust(make_setup(machine or case.described, chosen, evidence, case.book.assume))
 
 
-def concluded(*arguments: Any, **others: Any) -> Outcome:
+def concluded(*arguments: Any, **others: Any) -> CalibrationOutcome:
     return conclude(solve(*arguments, **others), "", "2026-05-01T10:00:00Z")
 
 
@@ -53,11 +53,11 @@ def marks_alone() -> SimulatedRetrofit:
 
 
 @pytest.fixture(scope="module")
-def outcome(case: SimulatedRetrofit) -> Outcome:
+def outcome(case: SimulatedRetrofit) -> CalibrationOutcome:
     return concluded(case)
 
 
-def test_redundancy_numbers_add_up_to_the_degrees_of_freedom(outcome: Outcome) -> None:
+def test_redundancy_numbers_add_up_to_the_degrees_of_freedom(outcome: CalibrationOutcome) -> None:
     s = outcome.solution
     rows = sum(j.redundancy for j in s.judged)
     scaled = s.covariance / max(1.0, s.factor) ** 2
@@ -67,7 +67,7 @@ def test_redundancy_numbers_add_up_to_the_degrees_of_freedom(outcome: Outcome) -
 
 
 def test_a_slip_moves_its_test_and_the_tip_as_reliability_says(
-    case: SimulatedRetrofit, outcome: Outcome
+    case: SimulatedRetrofit, outcome: CalibrationOutcome
 ) -> None:
     figures = TipFigures(outcome.machine)
     before = outcome.solution
@@ -87,7 +87,7 @@ def test_a_slip_moves_its_test_and_the_tip_as_reliability_says(
 
 
 def test_a_good_retrofit_is_accepted_and_says_how_well_it_knows_the_tip(
-    case: SimulatedRetrofit, outcome: Outcome
+    case: SimulatedRetrofit, outcome: CalibrationOutcome
 ) -> None:
     assert (outcome.verdict.word, outcome.verdict.reasons) == ("accepted", [])
     assert tip_error(case, outcome) < 2.0 * outcome.budget.rms_m
@@ -157,5 +157,5 @@ def test_exchanged_sensors_are_named(case: SimulatedRetrofit) -> None:
     assert any("sensors boom and stick are exchanged" in reason for reason in found.verdict.reasons)
 
 
-def tip_error(case: SimulatedRetrofit, found: Outcome) -> float:
+def tip_error(case: SimulatedRetrofit, found: CalibrationOutcome) -> float:
     return verify(found.machine, case.acceptance, gather(case.book, [], case.acceptance)).rms_m

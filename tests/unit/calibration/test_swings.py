@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tipdatum.calibration.recordings import Evidence, Motion, Samples, swing
+from tipdatum.calibration.recordings import Motion, RecordedEvidence, Samples, swing
 from tipdatum.calibration.swings import Found, parts
 from tipdatum.machine.description import Machine, parse_machine
 
@@ -94,10 +94,10 @@ def readings(joint: str, body: str, rng: np.random.Generator) -> Samples:
     return Samples(stamp, accel, gyro)
 
 
-def recorded(joints: dict[str, str]) -> Evidence:
+def recorded(joints: dict[str, str]) -> RecordedEvidence:
     """Motions by the joint that really moved; `joints` maps ids to them."""
     rng = np.random.default_rng(1)
-    evidence = Evidence()
+    evidence = RecordedEvidence()
     for name, joint in joints.items():
         samples = {b: readings(joint, b, rng) for b in TRUE_POSITION}
         evidence.motions[name] = Motion(name, name, (2.0, 8.5), samples)
@@ -158,4 +158,4 @@ def test_a_motion_under_another_joints_name_gives_nothing_but_a_note() -> None:
 
 
 def test_without_recorded_motions_nothing_is_found() -> None:
-    assert parts(described(), Evidence(), {"motion-boom": "boom"}).parts == {}
+    assert parts(described(), RecordedEvidence(), {"motion-boom": "boom"}).parts == {}

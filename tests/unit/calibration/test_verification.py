@@ -10,7 +10,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from tipdatum.calibration.observations import Observation
-from tipdatum.calibration.recordings import Evidence, gather
+from tipdatum.calibration.recordings import RecordedEvidence, gather
 from tipdatum.calibration.verification import (
     Check,
     check_of,
@@ -38,7 +38,7 @@ def true_machine(retrofit: Any, turned: str = "") -> Machine:
     return parse_machine(data, "true")
 
 
-def heights(retrofit: Any) -> tuple[list[Observation], Evidence]:
+def heights(retrofit: Any) -> tuple[list[Observation], RecordedEvidence]:
     chosen = [o for o in retrofit.book.observation if o.kind == "height" and o.of == "tip"]
     return chosen, gather(retrofit.book, [], chosen)
 
@@ -119,7 +119,7 @@ def test_a_posture_that_the_linkage_cannot_take_is_told_and_the_others_are_compa
     assert not check_of(found, "2026-05-01T10:00:00Z", 100.0).passed
 
 
-def _closes(machine: Machine, o: Observation, evidence: Evidence) -> bool:
+def _closes(machine: Machine, o: Observation, evidence: RecordedEvidence) -> bool:
     assert o.place is not None
     try:
         posture_of(machine, evidence.windows[o.place].sensors)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from tipdatum.calibration.methods.rows import Row, Term
-from tipdatum.calibration.unknowns import Setup, State
+from tipdatum.calibration.unknowns import Parameters, Setup
 from tipdatum.kinematics.frames import Array
 
 
@@ -40,7 +40,7 @@ def bench(setup: Setup) -> Term:
     s_, p_ = np.array(sensors, dtype=int), np.array(power_ups, dtype=int)
     readings, length = np.array(seen, dtype=float).reshape(-1, 3), np.array(lengths, dtype=float)
 
-    def residuals(state: State) -> Array:
+    def residuals(state: Parameters) -> Array:
         force = np.linalg.solve(state.gain[s_], (readings - state.bias[s_] - state.shift[p_])[..., None])
         misfit: Array = length - np.linalg.norm(force[..., 0], axis=-1)
         return misfit

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tipdatum.calibration.methods.rows import Row, Term
-from tipdatum.calibration.unknowns import Setup, State, described_unknowns
+from tipdatum.calibration.unknowns import Parameters, Setup, described_unknowns
 from tipdatum.kinematics.frames import Array
 
 DESCRIBED = "described"
@@ -18,7 +18,7 @@ def described(setup: Setup) -> Term:
     rows = tuple(Row(f"{DESCRIBED} {u.name}", DESCRIBED, u.unit, u.sigma) for u in stated)
     value = np.array([u.prior for u in stated])
 
-    def residuals(state: State) -> Array:
+    def residuals(state: Parameters) -> Array:
         dimensions = np.array([state.foot[0], state.foot[2], *state.lengths])
         if state.linkage is not None:
             dimensions = np.concatenate([dimensions, state.linkage])

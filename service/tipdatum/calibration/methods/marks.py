@@ -12,7 +12,7 @@ import math
 import numpy as np
 
 from tipdatum.calibration.methods.rows import Row, Term
-from tipdatum.calibration.unknowns import SLEW, Setup, State
+from tipdatum.calibration.unknowns import SLEW, Parameters, Setup
 from tipdatum.kinematics.frames import Array, wrap
 
 SIDEWAYS_LEAST_M = 0.003
@@ -46,7 +46,7 @@ def touches(setup: Setup) -> Term:
     wi, si, mi, pi = (np.array(v, dtype=int) for v in (w_, s_, m_, p_))
     above = np.array(value)
 
-    def residuals(state: State) -> Array:
+    def residuals(state: Parameters) -> Array:
         reach, lateral, height = np.moveaxis(state.pins[wi, 3], -1, 0)
         far = np.hypot(reach, lateral)
         up = above - (state.standing[si, 0] + height - state.mark_elevation[mi])
@@ -75,7 +75,7 @@ def ties(setup: Setup) -> Term:
                 distances.append((len(rows), a, b, o.value or 0.0))
                 rows.append(Row(o.id, o.kind, "m", o.sigma or 0.005, setup.standings[standing]))
 
-    def residuals(state: State) -> Array:
+    def residuals(state: Parameters) -> Array:
         out = np.zeros(len(rows))
         for i, to, start, value in differences:
             out[i] = value - (state.mark_elevation[to] - state.mark_elevation[start])

@@ -12,7 +12,7 @@ import math
 import numpy as np
 
 from tipdatum.calibration.methods.rows import Row, Term
-from tipdatum.calibration.unknowns import Setup, State
+from tipdatum.calibration.unknowns import Parameters, Setup
 from tipdatum.kinematics.frames import Array
 
 BEYOND = {
@@ -57,7 +57,7 @@ def axes(setup: Setup) -> Term:
     si, ci = np.array(s_, dtype=int), np.array(c_, dtype=int)
     n = np.array(axis, dtype=float).reshape(-1, 3)
 
-    def residuals(state: State) -> Array:
+    def residuals(state: Parameters) -> Array:
         turned = np.einsum("nij,nj->ni", state.mount[si], n)
         misfit: Array = -turned[np.arange(len(ci)), ci]
         return misfit

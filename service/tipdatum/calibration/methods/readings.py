@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 
 from tipdatum.calibration.methods.rows import Row, Term
-from tipdatum.calibration.unknowns import ANGLES, Setup, State
+from tipdatum.calibration.unknowns import ANGLES, Parameters, Setup
 from tipdatum.kinematics.frames import Array, up_vector
 
 
@@ -41,7 +41,7 @@ def readings(setup: Setup) -> Term:
     seen = np.array(observed, dtype=float).reshape(-1, 3)
     g = setup.machine.gravity_mps2
 
-    def residuals(state: State) -> Array:
+    def residuals(state: Parameters) -> Array:
         up = up_vector(state.angles[w_, b_], state.angles[w_, 1])
         force = g * np.einsum("nji,nj->ni", state.mount[s_], up)
         predicted = np.einsum("nij,nj->ni", state.gain[s_], force) + state.bias[s_] + state.shift[p_]

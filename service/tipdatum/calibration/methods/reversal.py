@@ -13,7 +13,7 @@ import math
 import numpy as np
 
 from tipdatum.calibration.methods.rows import Row, Term
-from tipdatum.calibration.unknowns import ROLL, SLEW, UPPER, Setup, State
+from tipdatum.calibration.unknowns import ROLL, SLEW, UPPER, Parameters, Setup
 from tipdatum.kinematics.frames import Array, up_vector, wrap
 
 ROCKING_SHARE = 0.4
@@ -40,7 +40,7 @@ def slew_readings(setup: Setup) -> Term:
     wi, si = np.array(w_, dtype=int), np.array(s_, dtype=int)
     read = np.array(value)
 
-    def residuals(state: State) -> Array:
+    def residuals(state: Parameters) -> Array:
         slew = state.angles[wi, SLEW]
         # The standing's pitch and roll as up(θ, φ); small angles, so their order does not matter.
         tracks = up_vector(state.standing[si, 1], state.standing[si, 2])

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from tipdatum.calibration.methods.rows import Row, Term
-from tipdatum.calibration.unknowns import BUCKET, ROCKER, STICK, Setup, State
+from tipdatum.calibration.unknowns import BUCKET, ROCKER, STICK, Parameters, Setup
 from tipdatum.kinematics.frames import Array
 
 LOOP_SIGMA_M = 1e-5
@@ -28,7 +28,7 @@ def loop(setup: Setup) -> Term:
         for w in w_
     )
 
-    def residuals(state: State) -> Array:
+    def residuals(state: Parameters) -> Array:
         if state.linkage is None:
             return np.zeros(0)
         px, pz, rocker, link, ear, ear_angle = state.linkage

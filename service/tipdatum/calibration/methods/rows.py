@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from tipdatum.calibration.unknowns import State
+from tipdatum.calibration.unknowns import Parameters
 from tipdatum.kinematics.frames import Array
 
 
@@ -41,7 +41,7 @@ class Term:
     """
 
     rows: tuple[Row, ...]
-    residuals: Callable[[State], Array]
+    residuals: Callable[[Parameters], Array]
     machine: bool = True
 
     def sees(self, locus: str) -> bool:

@@ -13,7 +13,7 @@ import numpy as np
 
 from tipdatum.calibration.methods.rows import Row, Term
 from tipdatum.calibration.observations import Observation
-from tipdatum.calibration.unknowns import BOOM, BUCKET, ROLL, STICK, Setup, State
+from tipdatum.calibration.unknowns import BOOM, BUCKET, ROLL, STICK, Parameters, Setup
 from tipdatum.kinematics.frames import Array
 
 PINS = ("boom_foot", "boom_stick", "stick_bucket", "tip")
@@ -33,7 +33,7 @@ def slopes(setup: Setup) -> Term:
     a_ = np.array([_ANGLE[o.of] for o, _ in found], dtype=int)
     value = np.radians([o.value or 0.0 for o, _ in found])
 
-    def residuals(state: State) -> Array:
+    def residuals(state: Parameters) -> Array:
         sine = np.cos(state.angles[w_, ROLL]) * np.sin(state.angles[w_, a_])
         seen: Array = value - np.arcsin(np.clip(sine, -1.0, 1.0))
         return seen
@@ -57,7 +57,7 @@ def heights(setup: Setup) -> Term:
     value = np.array([o.value or 0.0 for o, _ in found])
     wi, pi, si = (np.array(v, dtype=int) for v in (w_, p_, s_))
 
-    def residuals(state: State) -> Array:
+    def residuals(state: Parameters) -> Array:
         misfit: Array = value - state.pins[wi, pi, 2] - state.standing[si, 0]
         return misfit
 
@@ -74,7 +74,7 @@ def lengths(setup: Setup) -> Term:
     rows = tuple(Row(o.id, o.kind, "m", o.sigma or 0.005) for o in found)
     value = np.array([o.value or 0.0 for o in found])
 
-    def residuals(state: State) -> Array:
+    def residuals(state: Parameters) -> Array:
         bar = state.linkage if state.linkage is not None else np.zeros(6)
         present = [state.lengths[_LINK[o.of]] if o.of in _LINK else bar[_LINKAGE[o.of]] for o in found]
         misfit: Array = value - np.array(present, dtype=float).reshape(-1)
@@ -93,7 +93,7 @@ def plumb(setup: Setup) -> Term:
     k_ = np.array([_LINK[o.of] for o, _ in found], dtype=int)
     value = np.array([o.value or 0.0 for o, _ in found])
 
-    def residuals(state: State) -> Array:
+    def residuals(state: Parameters) -> Array:
         misfit: Array = value - (state.pins[w_, k_ + 1, 0] - state.pins[w_, k_, 0])
         return misfit
 
