@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from tipdatum.grade.as_dug import average_end_area, trench_volume
 from tipdatum.grade.profiles import grade_between
 from tipdatum.grade.state import Pipe
-from tipdatum.grade.surfaces import Grade
+from tipdatum.grade.surfaces import Ditch, Grade
 from tipdatum.grade.trench import US_DEPTHS, US_SLOPES, depth_cautions, line_clearance_m, slope_caution
 from tipdatum.grade.units import format_grade, format_length, parse_grade, parse_length
 
@@ -43,6 +43,29 @@ def test_inverts_every_fifty_feet(start: float, percent: float, inverts: list[fl
     plane = Grade(elevation_m=start * FOOT, grade=percent / 100.0)
     found = [(plane.elevation(i * 50 * FOOT, 0.0) or 0.0) / FOOT for i in range(len(inverts))]
     assert found == pytest.approx(inverts)
+
+
+def test_a_trapezoidal_channel_of_the_handbook() -> None:
+    """V. T. Chow, Open-Channel Hydraulics (1959), example 2-1, from memory.
+
+    Bottom 20 ft, sides 1V:2H, 6 ft deep; printed: top width 44 ft, area 192 sq ft, wetted perimeter 46.8 ft.
+    """
+    depth = 6 * FOOT
+    ditch = Ditch(
+        elevation_m=0.0, grade=0.0, bottom_m=20 * FOOT, batter_left=0.5, batter_right=0.5, side_m=depth
+    )
+    right, first, last, left = sorted(ditch.edges())
+    assert (left - right) / FOOT == pytest.approx(44.0)
+    heights = [ditch.elevation(0.0, offset) for offset in (right, first, last, left)]
+    assert heights == pytest.approx([depth, 0.0, 0.0, depth])
+    step = (left - right) / 6000
+    across = [right + step * (i + 0.5) for i in range(6000)]
+    area = sum(depth - (ditch.elevation(0.0, offset) or 0.0) for offset in across) * step
+    assert area / FOOT**2 == pytest.approx(192.0, rel=1e-6)
+    perimeter = (last - first) + math.hypot(first - right, depth) + math.hypot(left - last, depth)
+    assert round(perimeter / FOOT, 1) == 46.8
+    # At the middle of the water's surface the bottom is nearer than the sides are.
+    assert ditch.perpendicular(0.0, 0.0, depth) == pytest.approx(depth)
 
 
 def test_trench_bottom_below_a_pipe() -> None:

@@ -38,4 +38,9 @@ VERSIONS: dict[str, Version] = {
         "A plain value/… that is not known is empty instead of the word null; value/online is 1 with every "
         "round of figures and 0 at the service's leave. Optional discovery messages for home automation.",
     ),
+    "2.1": Version(
+        "d5d70313bbefec43",
+        "target/ditch; arm tells which face of it is nearest (target_face), and the target square to the "
+        "boom plane (target_across).",
+    ),
 }

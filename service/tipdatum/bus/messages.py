@@ -11,7 +11,7 @@ from typing import Any, Literal, Self
 import orjson
 from pydantic import BaseModel, ConfigDict, Field
 
-CONTRACT_VERSION = "2.0"
+CONTRACT_VERSION = "2.1"
 """Version of the message contract: major for what breaks a reader, minor for what is added."""
 
 UNITS: dict[str, str] = {
@@ -128,6 +128,13 @@ class TargetPoint(Message):
     elevation_m: float
 
 
+class TargetAcross(Message):
+    """A point of the target's line square to the boom plane, at the tip's reach."""
+
+    lateral_m: float = Field(description="positive left of the boom plane")
+    elevation_m: float
+
+
 class Arm(Message):
     """The arm's pins for displays that draw. Live, never retained."""
 
@@ -145,6 +152,12 @@ class Arm(Message):
     )
     target_ahead: list[TargetPoint] | None = Field(
         default=None, description="the target's line before and behind the tip, for drawing"
+    )
+    target_face: str | None = Field(
+        default=None, description="of a ditch: the face nearest to the governing point: bottom, left or right"
+    )
+    target_across: list[TargetAcross] | None = Field(
+        default=None, description="the target at the tip's reach, from right to left, for drawing"
     )
 
 

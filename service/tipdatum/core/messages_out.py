@@ -17,6 +17,7 @@ from tipdatum.bus.messages import (
     Raw,
     Reply,
     State,
+    TargetAcross,
     TargetPoint,
     Tip,
 )
@@ -105,7 +106,7 @@ def target_figures(against: Against) -> dict[str, Any]:
 
 def arm_message(report: TipReport, wall: WallTime) -> Arm:
     """The `arm` message, for displays that draw; millimetres."""
-    points = ahead = None
+    points = ahead = across = None
     if report.pins is not None:
         points = [
             ArmPoint.made_of({"name": name, "reach_m": rounded(reach, 3), "height_m": rounded(height, 3)})
@@ -115,6 +116,10 @@ def arm_message(report: TipReport, wall: WallTime) -> Arm:
         ahead = [
             TargetPoint.made_of({"reach_m": rounded(reach, 3), "elevation_m": rounded(elevation)})
             for reach, elevation in report.against.ahead.points()
+        ]
+        across = [
+            TargetAcross.made_of({"lateral_m": rounded(lateral, 3), "elevation_m": rounded(elevation)})
+            for lateral, elevation in report.against.ahead.across()
         ]
     return Arm.made_of(
         {
@@ -127,6 +132,8 @@ def arm_message(report: TipReport, wall: WallTime) -> Arm:
             "roll_deg": None if report.pins is None else rounded(math.degrees(report.roll_rad), 2),
             "slew_deg": None if report.pins is None else rounded(math.degrees(report.slew_rad), 2),
             "target_ahead": ahead,
+            "target_face": None if report.against is None else report.against.face,
+            "target_across": across,
         }
     )
 

@@ -20,7 +20,7 @@ from tipdatum.grade.levels import BookRow, Kind, LevelBook, Sight
 from tipdatum.grade.reference import touch_noise
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import Mark, Reference, Spotted, noted_otherwise
-from tipdatum.grade.surfaces import line_through
+from tipdatum.grade.surfaces import Ditch, line_through
 from tipdatum.grade.touch import TipPoint, Touch
 from tipdatum.grade.units import signed_mm
 from tipdatum.sentences import sentence
@@ -224,9 +224,12 @@ def _keep_line(site: Site, mark: Mark | None, touch: Touch, in_line: bool | None
     site.change(place=state.place + 1)
     if state.line is None:
         return ""
-    if mark is not None and mark.station_m is not None and in_line:
-        along = touch.slew_rad if pose.slew_known else None
-        site.change(line=line_through(touch.reach_m, touch.lateral_m, touch.slew_rad, along, mark.station_m))
+    # Of a line across the boom a mark keeps the station, but not how far from the line it lies.
+    if mark is not None and mark.station_m is not None and in_line and not state.line.across:
+        azimuth = touch.slew_rad if pose.slew_known else None
+        place = (touch.reach_m, touch.lateral_m, touch.slew_rad)
+        middle = isinstance(state.target, Ditch)
+        site.change(line=line_through(*place, azimuth, mark.station_m, middle=middle))
         return sentence("station-carried", station_coarse_m=mark.station_m)
     return _lose_line(site)
 

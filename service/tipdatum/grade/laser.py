@@ -105,8 +105,9 @@ class Gathering:
         line = self.site.state.line
         if self.plane.grade == 0.0 or line is None:
             return self.plane.elevation_m
-        station, _ = line.place(crossing.reach_m, crossing.lateral_m, crossing.slew_rad)
-        return self.plane.elevation_m + self.plane.grade * station
+        station, offset = line.place(crossing.reach_m, crossing.lateral_m, crossing.slew_rad)
+        # The plane's grade is the one away from the machine, whichever way the target's line runs.
+        return self.plane.elevation_m + self.plane.grade * (-offset if line.across else station)
 
 
 Count = Annotated[int, Field(ge=1, le=20)]

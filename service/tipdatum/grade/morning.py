@@ -55,6 +55,8 @@ def described(target: Target) -> str:
         way = sentence("plain-rising" if rises else "plain-falling", rise_grade=target.grade)
         slope = way if target.grade else sentence("way-level")
         return sentence("target-is-grade", way=slope, elevation_m=target.elevation_m)
+    if target.kind == "ditch":
+        return sentence("target-is-ditch", width_coarse_m=target.bottom_m, elevation_m=target.elevation_m)
     if target.kind == "profile":
         return sentence("target-is-profile", count=len(target.points))
     return sentence("target-is-below", depth_m=target.depth_m)

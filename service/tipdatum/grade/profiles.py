@@ -1,4 +1,4 @@
-"""Targets from tables and plans: a profile from rows or a file's text, a trench bottom from a pipe."""
+"""Targets from tables and plans: a profile from rows, a trench bottom from a pipe, a ditch."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import io
 import math
 import re
 import tomllib
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
@@ -16,8 +16,18 @@ from tipdatum.grade.forms import CommandBody, Elevation, Outcome, Request, done
 from tipdatum.grade.laser import away
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.state import Pipe
-from tipdatum.grade.surfaces import Grade, Layer, Profile, ProfilePoint
-from tipdatum.grade.targets import GradeText, Through, begin, boom_plane, line_from, take_target, where
+from tipdatum.grade.surfaces import Ditch, Grade, Layer, Profile, ProfilePoint
+from tipdatum.grade.targets import (
+    Depth,
+    GradeText,
+    Through,
+    begin,
+    below,
+    boom_plane,
+    line_from,
+    take_target,
+    where,
+)
 from tipdatum.grade.touch import Touch
 from tipdatum.grade.units import parse_grade
 from tipdatum.sentences import sentence
@@ -74,6 +84,55 @@ class SetPipe(CommandBody):
                 f'its direction away from the machine: "falling {self.grade}" or "rising {self.grade}"'
             )
         return self
+
+
+class SetDitch(CommandBody):
+    """A ditch: a bottom that follows a grade along its line, and a batter on either side."""
+
+    bottom_m: Annotated[float, Field(ge=0, le=50)] = Field(description="width of the bottom")
+    batter: GradeText | None = Field(
+        default=None, description='slope of both sides, such as "1V:1.5H", "45 deg", "1.5:1 H:V"'
+    )
+    batter_left: GradeText | None = Field(
+        default=None, description="or of the left side alone, seen along the line …"
+    )
+    batter_right: GradeText | None = Field(default=None, description="… and of the right one")
+    grade: GradeText = Field(
+        default="0%", description='of the bottom along the line, such as "falling 1:200"; positive rises'
+    )
+    runs: Literal["along", "across"] = Field(
+        default="along",
+        description="whether the line runs along the boom as it points now, or across it to the left",
+    )
+    through: Through = Field(
+        default="reference",
+        description="the reference's mark, or here: the point touched now; of a ditch across it lies on the "
+        "middle line",
+    )
+    elevation_m: Elevation | None = Field(default=None, description="elevation of the bottom at that point …")
+    depth_m: Depth | None = Field(default=None, description="… or how deep it lies below that point")
+    side_m: Annotated[float, Field(gt=0, le=50)] | None = Field(
+        default=None,
+        description="how high above the bottom the sides reach; left out: depth_m, else without end",
+    )
+
+    @model_validator(mode="after")
+    def _consistent(self) -> SetDitch:
+        if (self.elevation_m is None) == (self.depth_m is None):
+            raise ValueError('either "elevation_m" or "depth_m"')
+        below(self.depth_m)
+        sides = [self.batter_left is not None, self.batter_right is not None]
+        if (self.batter is not None and any(sides)) or (self.batter is None and not all(sides)):
+            raise ValueError('either "batter" for both sides, or "batter_left" and "batter_right"')
+        if min(self.batters()) <= 0.0:
+            raise ValueError("a batter that is not level; both sides rise from the bottom")
+        parse_grade(self.grade)
+        return self
+
+    def batters(self) -> tuple[float, float]:
+        """Rise over run of the left and of the right side."""
+        both = self.batter or ""
+        return abs(parse_grade(self.batter_left or both)), abs(parse_grade(self.batter_right or both))
 
 
 def set_profile(site: Site, body: SetProfile, request: Request) -> Outcome | None:
@@ -147,6 +206,54 @@ def set_pipe(site: Site, body: SetPipe, request: Request) -> Outcome | None:
         )
 
     return begin(site, request, body.through, lay, needs_mark=False)
+
+
+def set_ditch(site: Site, body: SetDitch, request: Request) -> Outcome | None:
+    """Dig a ditch."""
+    grade, across = parse_grade(body.grade), body.runs == "across"
+    left, right = body.batters()
+
+    def lay(start_m: float, touch: Touch | None) -> Outcome:
+        bottom = body.elevation_m if body.elevation_m is not None else start_m - (body.depth_m or 0.0)
+        ditch = Ditch(
+            elevation_m=bottom,
+            grade=grade,
+            bottom_m=body.bottom_m,
+            batter_left=left,
+            batter_right=right,
+            side_m=body.side_m or body.depth_m or None,
+        )
+        text = take_target(site, request, ditch, line=line_from(site, touch, across=across, middle=True))
+        return done(
+            request,
+            sentence(
+                "target-ditch",
+                width_coarse_m=body.bottom_m,
+                elevation_m=bottom,
+                where=where(body.through),
+                way=_to_the_left(grade) if across else away(grade),
+            )
+            + (sentence("ditch-batter", left_deg=degrees(left), right_deg=degrees(right)))
+            + boom_plane(site)
+            + text,
+            elevation_m=bottom,
+            grade_percent=grade * 100.0,
+            batter_left_deg=degrees(left),
+            batter_right_deg=degrees(right),
+        )
+
+    return begin(site, request, body.through, lay, needs_mark=body.elevation_m is None)
+
+
+def degrees(slope: float) -> float:
+    """Angle of a slope (rise over run) against the horizontal."""
+    return math.degrees(math.atan(slope))
+
+
+def _to_the_left(grade: float) -> str:
+    if grade == 0.0:
+        return sentence("way-level")
+    return sentence("rises-left" if grade > 0.0 else "falls-left", rise_grade=grade)
 
 
 def grade_between(start_m: float, end_m: float, length_m: float) -> float:
@@ -227,5 +334,8 @@ def _number(text: str, file: str, where: str) -> float:
 
 COMMANDS = {
     "target/profile": Spec(SetProfile, set_profile, "Dig to a table of stations and elevations."),
+    "target/ditch": Spec(
+        SetDitch, set_ditch, "Dig a ditch: a bottom along a grade and a batter on either side."
+    ),
     "target/pipe": Spec(SetPipe, set_pipe, "Dig to the trench bottom that a pipe needs."),
 }

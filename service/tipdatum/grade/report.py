@@ -3,19 +3,25 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from tipdatum.fusion.pose import Quality
 from tipdatum.grade.state import LimitKind
-from tipdatum.grade.surfaces import Alignment, Surface, Tolerance, plan
+from tipdatum.grade.surfaces import Alignment, Ditch, Face, Surface, Tolerance
 from tipdatum.kinematics.chain import Point
 from tipdatum.machine.parts import Bucket
 from tipdatum_drivers.reading import Value
 
 AHEAD_M = 3.0
 """How far before and behind the tip the target's line is given for drawing, m."""
+
+ACROSS_M = 3.0
+"""The same to either side of the tip, m."""
+
+FLAT_ANGLE = 0.1
+"""Ways that change their station or offset by less than this a metre are not cut where the target breaks."""
 
 NO_LINE = Alignment(zero_m=0.0)
 """Stands in where a target needs no line."""
@@ -36,29 +42,38 @@ class TargetAhead(Value, frozen=True):
 
     Attributes:
         surface, raised_m: the target and how far its layer raises it.
-        turn: how far the boom plane is turned from the line, rad.
-        zero_m: station of the slew axis.
-        reach_m: of the tip.
+        line: where stations are counted.
+        slew: the boom's slew angle, rad.
+        reach_m, lateral_m: of the tip.
     """
 
     surface: Surface
     raised_m: float
-    turn: float
-    zero_m: float
+    line: Alignment
+    slew: float
     reach_m: float
+    lateral_m: float
 
     def points(self) -> list[tuple[float, float]]:
         """(reach, elevation), from near to far; only those that the target knows."""
-        return list(self._points())
-
-    def _points(self) -> Iterator[tuple[float, float]]:
         low, high = max(self.reach_m - AHEAD_M, 0.0), self.reach_m + AHEAD_M
-        along = math.cos(self.turn)
-        breaks = [(s - self.zero_m) / along for s in self.surface.breaks()] if abs(along) > 0.1 else []
+        return list(self._cut(lambda at: (at, 0.0), low, high))
+
+    def across(self) -> list[tuple[float, float]]:
+        """(lateral, elevation) at the tip's reach, from right to left; only those that the target knows."""
+        low, high = self.lateral_m - ACROSS_M, self.lateral_m + ACROSS_M
+        return list(self._cut(lambda at: (self.reach_m, at), low, high))
+
+    def _cut(
+        self, where: Callable[[float], tuple[float, float]], low: float, high: float
+    ) -> Iterator[tuple[float, float]]:
+        """The target along a straight way of which `where` tells reach and lateral; (way, elevation)."""
+        (s0, o0), (s1, o1) = (self.line.place(*where(at), self.slew) for at in (0.0, 1.0))
+        breaks = [(s - s0) / (s1 - s0) for s in self.surface.breaks() if abs(s1 - s0) > FLAT_ANGLE]
+        breaks += [(o - o0) / (o1 - o0) for o in self.surface.edges() if abs(o1 - o0) > FLAT_ANGLE]
         stops = sorted({low, high, *(b + e for b in breaks for e in (-1e-6, 1e-6) if low < b + e < high)})
         for at in stops:
-            x, y = plan(at, 0.0, self.turn)
-            design = self.surface.elevation(x + self.zero_m, y)
+            design = self.surface.elevation(*self.line.place(*where(at), self.slew))
             if design is not None:
                 yield at, design + self.raised_m
 
@@ -76,6 +91,7 @@ class Against(Value, frozen=True):
         perpendicular_m: at right angles to the target, tip centre.
         governing: the point that is lowest against the target: tip, left, right or heel.
         governing_m: its vertical deviation.
+        face: of a ditch, the one that is nearest to the governing point; None for other targets.
         band: on grade, above, below or cannot judge; None without a tolerance.
         floor_deg: the bucket floor's angle against the target's, positive nose up; None when not described.
         ahead: the target before and behind the tip.
@@ -91,6 +107,7 @@ class Against(Value, frozen=True):
     perpendicular_m: float | None
     governing: str
     governing_m: float
+    face: Face | None
     band: str | None
     floor_deg: float | None
     ahead: TargetAhead
@@ -150,15 +167,20 @@ def measure(
         return None
     deviation = tip.elevation_m - design - raised_m
     left_m, right_m = vertical(left), vertical(right)
-    heel_m = min((d for d in map(vertical, heel) if d is not None), default=None)
-    governing, lowest = "tip", deviation
-    for name, other in (("left", left_m), ("right", right_m), ("heel", heel_m)):
+    heels = [(d, spot) for spot in heel if (d := vertical(spot)) is not None]
+    heel_m, heel_spot = min(heels, key=lambda one: one[0]) if heels else (None, tip)
+    governing, lowest, point = "tip", deviation, tip
+    for name, other, spot in (("left", left_m, left), ("right", right_m, right), ("heel", heel_m, heel_spot)):
         if other is not None and other < lowest:
-            governing, lowest = name, other
+            governing, lowest, point = name, other, spot
     turn = where.turn(slew)
+    face = None
+    if isinstance(surface, Ditch):
+        there = where.place(point.reach_m, point.lateral_m, slew)
+        face = surface.face(*there, point.elevation_m - raised_m)
     floor = None
     if floor_rad is not None:
-        along, cross = surface.slopes(station)
+        along, cross = surface.slopes(station, offset)
         floor = _line_angle_deg(floor_rad - math.atan(along * math.cos(turn) + cross * math.sin(turn)))
     return Against(
         target_m=tip.elevation_m - deviation,
@@ -171,9 +193,10 @@ def measure(
         perpendicular_m=surface.perpendicular(station, offset, tip.elevation_m - raised_m),
         governing=governing,
         governing_m=lowest,
+        face=face,
         band=tolerance.judge(deviation, sigma_m) if tolerance else None,
         floor_deg=floor,
-        ahead=TargetAhead(surface, raised_m, turn, where.zero_m, tip.reach_m),
+        ahead=TargetAhead(surface, raised_m, where, slew, tip.reach_m, tip.lateral_m),
     )
 
 

@@ -4,8 +4,9 @@ A place is a station (m along the line, growing away from the machine) and an of
 A target answers with the elevation there, or None where it says nothing.
 
 The line of a graded target passes through the slew axis (the machine straddles it, the boom points along
-it). Without a slew sensor it is taken to follow the boom plane: swing away, and the line swings along. With
-one it stays where it was laid out.
+it). That of a ditch passes through the point that was touched, and may also run across the boom (the machine
+stands beside it). Without a slew sensor the line is taken to follow the boom plane: swing away, and the line
+swings along. With one it stays where it was laid out.
 """
 
 from __future__ import annotations
@@ -25,22 +26,27 @@ class Alignment(Document):
 
     Attributes:
         zero_m: station of the slew axis, m: station = distance along the line + `zero_m`.
-        azimuth_rad: the slew sensor's angle at which the boom lies along the line; None without a sensor.
+        azimuth_rad: the slew sensor's angle with which the line was laid out; None without a sensor.
         lost: why the station is not known any more, None while it is.
+        across: the line runs to the left of the boom, as that pointed when it was laid out, and not along it.
+        aside_m: how far the line passes to the left of the slew axis, m.
     """
 
     zero_m: float
     azimuth_rad: float | None = None
     lost: str | None = None
+    across: bool = False
+    aside_m: float = 0.0
 
     def place(self, reach: float, lateral: float, slew: float) -> tuple[float, float]:
         """Station and offset to the left, m, of a point at `reach` and `lateral` with the boom at `slew`."""
-        along, left = plan(reach, lateral, 0.0 if self.azimuth_rad is None else slew - self.azimuth_rad)
-        return along + self.zero_m, left
+        along, left = plan(reach, lateral, self.turn(slew))
+        return along + self.zero_m, left - self.aside_m
 
     def turn(self, slew: float) -> float:
         """How far the boom plane is turned from the line, rad, positive left."""
-        return 0.0 if self.azimuth_rad is None else slew - self.azimuth_rad
+        turned = 0.0 if self.azimuth_rad is None else slew - self.azimuth_rad
+        return turned - math.pi / 2.0 if self.across else turned
 
 
 def plan(reach: float, lateral: float, turn: float) -> tuple[float, float]:
@@ -50,16 +56,26 @@ def plan(reach: float, lateral: float, turn: float) -> tuple[float, float]:
 
 
 def line_through(
-    reach: float, lateral: float, slew: float, along: float | None, station_m: float = 0.0
+    reach: float,
+    lateral: float,
+    slew: float,
+    azimuth: float | None,
+    station_m: float = 0.0,
+    *,
+    across: bool = False,
+    middle: bool = False,
 ) -> Alignment:
     """The line on which that point has station `station_m`.
 
     Args:
         reach, lateral, slew: where the point was touched, m and rad.
-        along: the slew sensor's angle along which the line runs; None without a sensor.
+        azimuth: the slew sensor's angle as the boom points now; None without a sensor.
+        across: the line runs across the boom and not along it.
+        middle: it passes through the point, and not through the slew axis.
     """
-    there, _ = plan(reach, lateral, 0.0 if along is None else slew - along)
-    return Alignment(zero_m=station_m - there, azimuth_rad=along)
+    line = Alignment(zero_m=0.0, azimuth_rad=azimuth, across=across)
+    there, aside = line.place(reach, lateral, slew)
+    return line.model_copy(update={"zero_m": station_m - there, "aside_m": aside if middle else 0.0})
 
 
 class Level(Document):
@@ -72,7 +88,7 @@ class Level(Document):
         """m, in the height system of the reference."""
         return self.elevation_m
 
-    def slopes(self, station: float) -> tuple[float, float]:
+    def slopes(self, station: float, offset: float) -> tuple[float, float]:
         """Grade along the station and cross-slope to the left, rise over run."""
         return 0.0, 0.0
 
@@ -82,6 +98,10 @@ class Level(Document):
 
     def breaks(self) -> Sequence[float]:
         """Stations where the grade changes."""
+        return ()
+
+    def edges(self) -> Sequence[float]:
+        """Offsets where the cross-slope changes."""
         return ()
 
 
@@ -97,7 +117,7 @@ class Grade(Document):
         """m, in the height system of the reference."""
         return self.elevation_m + self.grade * station + self.cross * offset
 
-    def slopes(self, station: float) -> tuple[float, float]:
+    def slopes(self, station: float, offset: float) -> tuple[float, float]:
         """Grade along the station and cross-slope to the left, rise over run."""
         return self.grade, self.cross
 
@@ -109,6 +129,93 @@ class Grade(Document):
     def breaks(self) -> Sequence[float]:
         """Stations where the grade changes."""
         return ()
+
+    def edges(self) -> Sequence[float]:
+        """Offsets where the cross-slope changes."""
+        return ()
+
+
+Face: TypeAlias = Literal["bottom", "left", "right"]
+
+
+class Ditch(Document):
+    """A flat bottom that follows a grade along the line, and a batter on either side.
+
+    What is open is above all three planes: the bottom and the two sides through its edges. So the design's
+    elevation is that of the highest of them, and the distance from a point within it to the nearest face is
+    the smallest of its distances from the planes (they bound a convex space, so that the foot of the shortest
+    perpendicular lies on the face itself).
+
+    Attributes:
+        elevation_m: of the bottom at station 0. grade: of the bottom, rise over run along the line.
+        bottom_m: width of the bottom, its middle on the line.
+        batter_left, batter_right: the sides' rise over run, positive.
+        side_m: how high above the bottom the sides reach; None: without end. Beyond them it says nothing.
+    """
+
+    kind: Literal["ditch"] = "ditch"
+    elevation_m: float
+    grade: float
+    bottom_m: float = Field(ge=0)
+    batter_left: float = Field(gt=0)
+    batter_right: float = Field(gt=0)
+    side_m: float | None = Field(default=None, gt=0)
+
+    def _above_faces(self, station: float, offset: float, elevation: float) -> dict[Face, float]:
+        """Vertical distance above the plane of each face, m."""
+        bottom = elevation - self.elevation_m - self.grade * station
+        half = self.bottom_m / 2.0
+        return {
+            "bottom": bottom,
+            "left": bottom - self.batter_left * (offset - half),
+            "right": bottom - self.batter_right * (-offset - half),
+        }
+
+    def _steepness(self, face: Face) -> float:
+        cross = {"bottom": 0.0, "left": self.batter_left, "right": self.batter_right}[face]
+        return math.sqrt(1.0 + self.grade**2 + cross**2)
+
+    def elevation(self, station: float, offset: float) -> float | None:
+        """m, in the height system of the reference; None beyond the top of its sides."""
+        if self.side_m is not None:
+            right, left = self._tops()
+            if not right <= offset <= left:
+                return None
+        return -min(self._above_faces(station, offset, 0.0).values())
+
+    def slopes(self, station: float, offset: float) -> tuple[float, float]:
+        """Grade along the station and cross-slope to the left, rise over run, of the face at the offset."""
+        half = self.bottom_m / 2.0
+        cross = self.batter_left if offset > half else -self.batter_right if offset < -half else 0.0
+        return self.grade, cross
+
+    def perpendicular(self, station: float, offset: float, elevation: float) -> float | None:
+        """Distance from the nearest face, m; negative below one: from the plane that is passed furthest."""
+        return self._nearest(station, offset, elevation)[1]
+
+    def face(self, station: float, offset: float, elevation: float) -> Face:
+        """Which face is the nearest."""
+        return self._nearest(station, offset, elevation)[0]
+
+    def _nearest(self, station: float, offset: float, elevation: float) -> tuple[Face, float]:
+        above = self._above_faces(station, offset, elevation)
+        square: dict[Face, float] = {face: away / self._steepness(face) for face, away in above.items()}
+        nearest = min(square, key=lambda face: square[face])
+        return nearest, square[nearest]
+
+    def breaks(self) -> Sequence[float]:
+        """Stations where the grade changes."""
+        return ()
+
+    def edges(self) -> Sequence[float]:
+        """Offsets where the cross-slope changes, or the target ends."""
+        half = self.bottom_m / 2.0
+        return (-half, half, *(self._tops() if self.side_m is not None else ()))
+
+    def _tops(self) -> tuple[float, float]:
+        """Offsets of the top of the right and of the left side."""
+        half, side = self.bottom_m / 2.0, self.side_m or 0.0
+        return -half - side / self.batter_right, half + side / self.batter_left
 
 
 class ProfilePoint(Document):
@@ -147,7 +254,7 @@ class Profile(Document):
             else a.elevation_m + (b.elevation_m - a.elevation_m) * (station - a.station_m) / run
         )
 
-    def slopes(self, station: float) -> tuple[float, float]:
+    def slopes(self, station: float, offset: float) -> tuple[float, float]:
         """Grade along the station and cross-slope to the left, rise over run."""
         piece = self._piece(station)
         if piece is None or piece[1].station_m == piece[0].station_m:
@@ -176,6 +283,10 @@ class Profile(Document):
         """Stations where the grade changes."""
         return [p.station_m for p in self.points]
 
+    def edges(self) -> Sequence[float]:
+        """Offsets where the cross-slope changes."""
+        return ()
+
 
 class BelowPlane(Document):
     """A constant depth below a rotating laser's plane, which may fall along the boom plane.
@@ -188,8 +299,8 @@ class BelowPlane(Document):
     grade: float = 0.0
 
 
-Surface: TypeAlias = Level | Grade | Profile
-Target: TypeAlias = Annotated[Level | Grade | Profile | BelowPlane, Field(discriminator="kind")]
+Surface: TypeAlias = Level | Grade | Ditch | Profile
+Target: TypeAlias = Annotated[Level | Grade | Ditch | Profile | BelowPlane, Field(discriminator="kind")]
 
 
 class Layer(Document):

@@ -14,6 +14,7 @@ from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.surfaces import (
     Alignment,
     BelowPlane,
+    Ditch,
     Grade,
     Layer,
     Level,
@@ -223,8 +224,17 @@ def set_station(site: Site, body: SetStation, request: Request) -> Outcome | Non
     """Tell the station of the point under the tip, with the boom in line."""
 
     def carry_on(touch: Touch) -> Outcome:
-        along = touch.slew_rad if site.known_pose().slew_known else None
-        line = line_through(touch.reach_m, touch.lateral_m, touch.slew_rad, along, body.station_m)
+        azimuth = touch.slew_rad if site.known_pose().slew_known else None
+        before = site.state.line
+        line = line_through(
+            touch.reach_m,
+            touch.lateral_m,
+            touch.slew_rad,
+            azimuth,
+            body.station_m,
+            across=before is not None and before.across,
+            middle=isinstance(site.state.target, Ditch),
+        )
         site.change(line=line)
         told = sentence("at-station", station_coarse_m=body.station_m)
         return done(request, told, station_m=body.station_m)
@@ -286,16 +296,23 @@ def begin(site: Site, request: Request, through: Through, lay: Lay, needs_mark: 
     )
 
 
-def line_from(site: Site, touch: Touch | None) -> Alignment:
-    """Station 0 at the touch, or at the reference's mark; the line runs along the boom as it points now."""
+def line_from(site: Site, touch: Touch | None, *, across: bool = False, middle: bool = False) -> Alignment:
+    """Station 0 at the touch, or at the reference's mark; the line runs along the boom as it points now.
+
+    Args:
+        across: it runs across the boom instead.
+        middle: it passes through that point, and not through the slew axis.
+    """
     pose = site.known_pose()
-    along = pose.slew_rad if pose.slew_known else None
+    azimuth = pose.slew_rad if pose.slew_known else None
     if touch is not None:
-        return line_through(touch.reach_m, touch.lateral_m, touch.slew_rad, along)
+        place = (touch.reach_m, touch.lateral_m, touch.slew_rad)
+        return line_through(*place, azimuth, across=across, middle=middle)
     reference = site.state.reference
     if reference is None or reference.how != "mark" or site.state.travelled:
         raise CommandRefused(sentence("station-needs-mark"))
-    return line_through(reference.reach_m, reference.lateral_m, reference.slew_rad, along)
+    place = (reference.reach_m, reference.lateral_m, reference.slew_rad)
+    return line_through(*place, azimuth, across=across, middle=middle)
 
 
 def take_target(site: Site, request: Request, target: Target, **beside: Any) -> str:

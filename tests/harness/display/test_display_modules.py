@@ -97,6 +97,8 @@ def test_what_is_no_length_is_refused(ask: Ask, typed: str) -> None:
         ('1/8" per ft', 0.125 / 12),
         ("45°", 1.0),  # tan 45° is 1
         ("30 deg", 3**-0.5),
+        ("1V:1.5H", 1 / 1.5),
+        ("2h : 1v", 0.5),
     ],
 )
 def test_grades_are_read_as_people_type_them(ask: Ask, typed: str, ratio: float) -> None:

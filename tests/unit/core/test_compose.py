@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from tipdatum.bus.messages import Arm, Datum, Message, Quality, Tip
 from tipdatum.core.messages_out import PINS, arm_message, rounded, tip_message
 from tipdatum.grade.report import Against, TargetAhead, TipReport
-from tipdatum.grade.surfaces import Grade, Level, Profile, ProfilePoint
+from tipdatum.grade.surfaces import Alignment, Ditch, Grade, Level, Profile, ProfilePoint
 from tipdatum.walltime import WallTime
 
 WALL = WallTime(datetime(2026, 5, 4, 8, 0, 0, tzinfo=UTC))
@@ -23,13 +23,21 @@ MAYBE = st.none() | METRES
 STEPS = Profile(
     points=[ProfilePoint(station_m=s, elevation_m=z) for s, z in ((0, 0), (3, 1), (3, 2), (9, 2))]
 )
+DITCH = Ditch(elevation_m=1.0, grade=-0.01, bottom_m=0.8, batter_left=0.5, batter_right=1.0, side_m=2.0)
 AHEAD = st.builds(
     TargetAhead,
-    st.sampled_from([Level(elevation_m=2.0), Grade(elevation_m=1.0, grade=0.02, cross=-0.01), STEPS]),
+    st.sampled_from([Level(elevation_m=2.0), Grade(elevation_m=1.0, grade=0.02, cross=-0.01), STEPS, DITCH]),
     raised_m=METRES,
-    turn=st.floats(-3.0, 3.0),
-    zero_m=METRES,
+    line=st.builds(
+        Alignment,
+        zero_m=METRES,
+        azimuth_rad=st.none() | st.floats(-3.0, 3.0),
+        across=st.booleans(),
+        aside_m=METRES,
+    ),
+    slew=st.floats(-3.0, 3.0),
     reach_m=st.floats(0.0, 20.0),
+    lateral_m=st.floats(-2.0, 2.0),
 )
 AGAINST = st.builds(
     Against,
@@ -43,6 +51,7 @@ AGAINST = st.builds(
     perpendicular_m=MAYBE,
     governing=st.sampled_from(["tip", "left", "right", "heel"]),
     governing_m=METRES,
+    face=st.sampled_from([None, "bottom", "left", "right"]),
     band=st.none() | st.sampled_from(["on grade", "above", "below", "cannot judge"]),
     floor_deg=MAYBE,
     ahead=AHEAD,
@@ -105,7 +114,7 @@ def test_an_arm_is_what_validation_would_have_made(report: TipReport) -> None:
     arm = arm_message(report, WALL)
     assert isinstance(arm, Arm)
     is_as_if_validated(arm)
-    for point in (*(arm.points or ()), *(arm.target_ahead or ())):
+    for point in (*(arm.points or ()), *(arm.target_ahead or ()), *(arm.target_across or ())):
         is_as_if_validated(point)
 
 

@@ -34,6 +34,7 @@ function kindWords(target, say, units) {
   if (target.kind === "level") return say("target.level", { elevation: long(target.elevation_m) });
   if (target.kind === "below plane") return say("target.below-plane", { depth: long(target.depth_m) });
   if (target.pipe) return say("target.pipe");
+  if (target.kind === "ditch") return say("target.ditch", { width: long(target.bottom_m), elevation: long(target.elevation_m) });
   if (target.kind === "profile") return say("target.profile");
   if (typeof target.grade !== "number") return target.kind;
   const way = say(target.grade < 0 ? "target.falling" : "target.rising");

@@ -5,7 +5,7 @@ import { lengthText } from "./units.js";
 
 const KEY = "tipdatum.targets";
 const MOST = 4;
-const KINDS = ["target/level", "target/grade", "target/pipe", "target/below-plane"];
+const KINDS = ["target/level", "target/grade", "target/ditch", "target/pipe", "target/below-plane"];
 
 export class Targets {
   #list = [];
@@ -32,7 +32,8 @@ export class Targets {
 
   chips(say, units) {
     const long = (metres) => lengthText(metres, "long", units, { comma: say.comma });
-    const words = ({ elevation_m, depth_m, invert_m, grade }) => [
+    const words = ({ elevation_m, depth_m, invert_m, grade, bottom_m }) => [
+      bottom_m !== undefined && say("target.wide", { width: long(bottom_m) }),
       grade && say.decimal(grade.replace("falling", say("target.falling")).replace("rising", say("target.rising"))),
       elevation_m !== undefined && long(elevation_m),
       depth_m !== undefined && say("target.deep", { depth: long(depth_m) }),

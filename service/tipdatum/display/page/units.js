@@ -127,6 +127,8 @@ const GRADES = [
   [new RegExp(`^(${NUMBER})\\s*(?:°|deg)$`), ([, a]) => Math.tan((number(a) * Math.PI) / 180)],
   [new RegExp(`^(\\d+)\\s*/\\s*(\\d+)\\s*(?:"|in)?\\s*(?:/|per)\\s*(?:ft|foot)$`), ([, a, b]) => Number(a) / Number(b) / 12],
   [new RegExp(`^(${NUMBER})\\s*(?:"|in)\\s*(?:/|per)\\s*(?:ft|foot)$`), ([, a]) => number(a) / 12],
+  [new RegExp(`^(${NUMBER})\\s*v\\s*:\\s*(${NUMBER})\\s*h$`), ([, a, b]) => number(a) / number(b)],
+  [new RegExp(`^(${NUMBER})\\s*h\\s*:\\s*(${NUMBER})\\s*v$`), ([, a, b]) => number(b) / number(a)],
 ];
 const RATIO = new RegExp(`^(${NUMBER})\\s*(?::|in)\\s*(${NUMBER})$`);
 

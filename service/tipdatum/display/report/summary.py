@@ -155,6 +155,9 @@ def _target(run: Run, words: Words) -> str:
         text = words("target.grade", grade=grade, way=way)
     elif kind == "below plane" and "depth_m" in target:
         text = words("target.below-plane", depth=words.large(target["depth_m"]))
+    elif kind == "ditch" and "bottom_m" in target:
+        width, bottom = words.large(target["bottom_m"]), words.large(target["elevation_m"])
+        text = words("target.ditch", width=width, elevation=bottom)
     else:
         text = words("target.profile") if kind == "profile" else str(kind)
     band = figures.tolerance_of(run)

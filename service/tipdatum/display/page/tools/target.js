@@ -116,6 +116,50 @@ const pipe = {
   }],
 };
 
+const RUNS = {
+  name: "runs", kind: "choice", label: "form.ditch.runs", initial: () => "along",
+  choices: ["along", "across"].map((value) => ({ value, label: `form.ditch.runs.${value}` })),
+};
+const SIDES = {
+  name: "sides", kind: "choice", label: "form.ditch.sides", initial: () => "alike",
+  choices: ["alike", "apart"].map((value) => ({ value, label: `form.ditch.sides.${value}` })),
+};
+const alike = ({ sides }) => sides !== "apart";
+const apart = ({ sides }) => sides === "apart";
+const BATTERS = () => ["1V:1H", "1V:1.5H", "1V:2H"];
+/** A side's slope as the service reads it: what was typed is a ratio by now. */
+const steep = (ratio) => `${+(Math.abs(ratio) * 100).toFixed(6)}%`;
+
+const ditch = {
+  id: "ditch",
+  title: "form.ditch.title",
+  note: "form.ditch.note",
+  cautions, chips,
+  fields: [
+    { name: "bottom_m", kind: "length", label: "form.ditch.bottom" },
+    SIDES,
+    { name: "batter", kind: "grade", label: "form.ditch.batter", shown: alike, suggest: BATTERS },
+    { name: "batter_left", kind: "grade", label: "form.ditch.left", shown: apart, suggest: BATTERS },
+    { name: "batter_right", kind: "grade", label: "form.ditch.right", shown: apart, suggest: BATTERS },
+    { name: "depth_m", kind: "length", label: "form.ditch.depth", optional: true },
+    { name: "elevation_m", kind: "length", label: "form.ditch.elevation", optional: true },
+    { name: "grade", kind: "grade", label: "form.ditch.grade", optional: true },
+    { ...DIRECTION, shown: ({ grade: ratio }) => ratio !== undefined },
+    RUNS,
+    THROUGH,
+  ],
+  actions: [{
+    label: "form.ditch.send", command: "target/ditch",
+    asks: (values, model, context) => oneOf(values, context.say, "elevation_m", "depth_m") ?? asksBoth(values, model, context),
+    body: (values) => {
+      const body = without(values, "direction", "sides", "batter", "batter_left", "batter_right", "grade");
+      if (values.grade !== undefined) body.grade = gradeText(values.grade, values.direction);
+      for (const name of values.sides === "apart" ? ["batter_left", "batter_right"] : ["batter"]) body[name] = steep(values[name]);
+      return body;
+    },
+  }],
+};
+
 const profile = {
   id: "profile",
   title: "form.profile.title",
@@ -182,6 +226,6 @@ const layers = {
 };
 
 export const TARGET = {
-  id: "target", title: "tool.target", pages: [level, grade, pipe, profile, plane, band, layers],
+  id: "target", title: "tool.target", pages: [level, grade, ditch, pipe, profile, plane, band, layers],
   actions: [{ label: "form.target.clear", command: "target/clear", plain: true, when: (model) => Boolean(model.state?.target) }],
 };
