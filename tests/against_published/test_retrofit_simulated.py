@@ -20,8 +20,8 @@ from scipy.spatial.transform import Rotation
 
 from tipdatum.calibration.adjustment import Solution, adjust
 from tipdatum.calibration.description import calibrated_machine
+from tipdatum.calibration.following import Followed, follow
 from tipdatum.calibration.observations import ACCEPTANCE, ObservationBook, load_observations
-from tipdatum.calibration.plan import Followed, follow
 from tipdatum.calibration.recordings import RecordedEvidence, gather, read_recording
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.calibration.verification import of_method, verify

@@ -28,9 +28,10 @@ from retrofits import Maker
 
 from tipdatum.calibration.adjustment import adjust
 from tipdatum.calibration.budget import COVERAGE_95
+from tipdatum.calibration.candidates import POSTURE_KINDS, recorded
 from tipdatum.calibration.description import calibrated_machine
 from tipdatum.calibration.observations import ObservationBook
-from tipdatum.calibration.plan import POSTURE_KINDS, rank, recorded
+from tipdatum.calibration.plan import rank
 from tipdatum.calibration.recordings import gather
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.calibration.verification import verify

@@ -47,6 +47,9 @@ FIRST_ANGLES_DEG = (
 )
 """About these angles of boom, stick and bucket against the horizontal, for a drawing of each of them."""
 
+TOUCHES = 4
+"""Touches of a mark that are asked for."""
+
 MEASURED_IS_SAFE = (
     "Bucket on the ground or blocked, lever locked, engine off, key out, pressure released before anyone "
     "goes near the arm; never under a raised boom."

@@ -12,8 +12,9 @@ from rich.text import Text
 
 from tipdatum.calibration.adjustment import Judged, Solution
 from tipdatum.calibration.explanations import LOUD
+from tipdatum.calibration.following import Followed
 from tipdatum.calibration.outcome import CalibrationOutcome
-from tipdatum.calibration.plan import Followed, Ranked
+from tipdatum.calibration.plan import Ranked
 from tipdatum.calibration.statistics import Determined, condition, determined, strong_correlations
 from tipdatum.calibration.verdict import amount, check_for, slip_words
 from tipdatum.kinematics.frames import rotation_from_rpy_deg, rpy_deg_from_rotation

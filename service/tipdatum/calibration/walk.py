@@ -10,26 +10,21 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from tipdatum.calibration import guide
+from tipdatum.calibration.following import GOAL_M
+from tipdatum.calibration.foresight import Foreseen
 from tipdatum.calibration.guide import Question, Step
 from tipdatum.calibration.observations import ObservationBook, RestEntry
-from tipdatum.calibration.plan import GOAL_M, Candidate, Known
 from tipdatum.calibration.still import HOLD_S, Block, StillWatch, swing_of
+from tipdatum.calibration.walk_steps import Asked, WalkSteps, taken_back
 from tipdatum.errors import ConfigError
 from tipdatum.kinematics.frames import Array
 from tipdatum.machine.description import Machine
-
-LEAST_MEASURED, MOST_MEASURED = 6, 12
-"""Measured postures: fewer could not show which reading is wrong; more are asked for until the goal is
-reached."""
-
-TOUCHES = 4
-"""Touches of a mark that are asked for."""
 
 SILENT_AFTER_S = 3.0
 """Time without a block after which a sensor counts as silent."""
@@ -46,17 +41,6 @@ class RefusedError(Exception):
     def __init__(self, code: str, text: str) -> None:
         super().__init__(text)
         self.code = code
-
-
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """One step as it is shown: `key` and `values` for the screen's language, the posture to take."""
-
-    step: Step
-    chapter: str
-    key: str
-    values: dict[str, Any] = field(default_factory=dict)
-    angles: tuple[float, ...] | None = None
 
 
 @dataclass
@@ -81,7 +65,8 @@ class Walk:
 
     def __post_init__(self) -> None:
         self.watch = StillWatch(guide.watched(self.machine))
-        self.skipped: set[str] = set()
+        marks = sorted({o.of for o in self.book.observation if o.kind == "tip_on_mark"})
+        self.planned_steps = WalkSteps(self.machine, marks)
         self.asked_for = ""
         self.rest: RestEntry | None = None
         self.swing: list[Block] | None = None
@@ -90,77 +75,33 @@ class Walk:
         self.last: dict[str, Block] = {}
         self._heard: dict[str, float] = {}
         self._now = 0.0
-        self.plan: tuple[Known, tuple[Candidate, ...]] | None = None
         self._planned_for = ""
-        self._frozen: dict[str, Asked] = {}
         self.verdict: dict[str, Any] | None = None
         self.finishing = False
         self._replies: dict[str, dict[str, Any]] = {}
         self.note: dict[str, Any] | None = None
-        self.marks = sorted({o.of for o in self.book.observation if o.kind == "tip_on_mark"})
         self._go_on()
+
+    @property
+    def foreseen(self) -> Foreseen | None:
+        """How well the tip is known and what would help; None before two postures."""
+        return self.planned_steps.foreseen
+
+    @property
+    def marks(self) -> list[str]:
+        """Names of the marks that are touched."""
+        return self.planned_steps.marks
+
+    @property
+    def skipped(self) -> set[str]:
+        """Steps that the person left out."""
+        return self.planned_steps.skipped
 
     # -- steps -----------------------------------------------------------------------------------------
 
     def steps(self) -> list[Asked]:
         """Every step, in the order in which they are asked for; those in the book too."""
-        m = self.machine
-        found = [Asked(s, "motions", f"guide.motion.{s.swing}") for s in guide.motion_steps(m)]
-        found += [self._measured(n) for n in range(1, self._measured_wanted() + 1)]
-        for mark in self.marks:
-            found += [
-                Asked(guide.touch_step(n, mark, m), "marks", "guide.touch", {"mark": mark, "n": n})
-                for n in range(1, TOUCHES + 1)
-            ]
-        found += [
-            Asked(s, "reversal", "guide.reversal", {"slew": int(s.id.rsplit("-", 1)[1])})
-            for s in guide.reversal_steps(m)
-        ]
-        return found
-
-    def _measured_wanted(self) -> int:
-        """As many as there are and one more, at least six, until the tip is known well enough."""
-        there = sum(
-            guide.is_done(self.book, guide.measured_step(n, "", self.machine))
-            for n in range(1, MOST_MEASURED + 1)
-        )
-        skipped = sum(name.startswith("measured-") for name in self.skipped)
-        enough = self.plan is not None and self.plan[0].worst_m <= self.goal_m
-        wanted = max(LEAST_MEASURED, there + skipped + (0 if enough else 1))
-        return min(MOST_MEASURED, wanted)
-
-    def _measured(self, n: int) -> Asked:
-        name = f"measured-{n}"
-        if name in self._frozen:
-            return self._frozen[name]
-        best = next((c for c in self._candidates() if c.label.startswith("measure")), None)
-        if n > 2 and best is not None:
-            words = best.label.partition(": ")[2] + ", or near it"
-            step = guide.measured_step(n, words, self.machine)
-            values = {**self._spoken(best.angles), "read": sorted({o.kind for o in best.observations})}
-            asked = Asked(step, "postures", "guide.slopes", values, best.angles)
-        else:
-            first = (n - 1) % len(guide.FIRST_POSTURES)
-            step = guide.measured_step(n, guide.FIRST_POSTURES[first], self.machine)
-            angles = tuple(math.radians(a) for a in (0.0, 0.0, *guide.FIRST_ANGLES_DEG[first]))
-            asked = Asked(step, "postures", f"guide.posture.{first + 1}", {}, angles)
-        if name == self.asked_for:
-            # A posture that is asked for stays, whatever is learnt while somebody goes there.
-            self._frozen[name] = asked
-        return asked
-
-    def _candidates(self) -> tuple[Candidate, ...]:
-        return self.plan[1] if self.plan is not None else ()
-
-    def _spoken(self, angles: tuple[float, ...]) -> dict[str, Any]:
-        q = np.array(angles[:5])
-        tip = self.machine.chain().tip(q)
-        slope = [round(math.degrees(math.asin(math.sin(a)))) for a in q[2:]]
-        return {
-            "boom": slope[0], "stick": slope[1], "bucket": slope[2],
-            "curled": abs(math.degrees(float(q[4]))) > 90.0,
-            "reach_m": round(float(tip[0]), 1), "height_m": round(float(tip[2]), 1),
-        }  # fmt: skip
+        return self.planned_steps.of(self.book, self.asked_for, self.goal_m)
 
     def current(self) -> Asked | None:
         """The step that is asked for; None while placing and after the last one."""
@@ -179,6 +120,8 @@ class Walk:
         ]
         later = [name for name in names[at:] if name in open_]
         self.asked_for = (later or open_ or [""])[0]
+        if self.asked_for.startswith("measured-"):
+            self.asked_for = self.planned_steps.better_touch(self.book, self.standing) or self.asked_for
 
     # -- readings --------------------------------------------------------------------------------------
 
@@ -363,7 +306,7 @@ class Walk:
             raise RefusedError("guide.not-done", f'"{name}" is not in the book')
         self._store(taken_back(self.book, asked.step))
         self.skipped.discard(name)
-        self._frozen.pop(name, None)
+        self.planned_steps.forget(name)
         self.verdict = None
         self._go_on()
         self.asked_for = name
@@ -389,9 +332,9 @@ class Walk:
         measured = {o.rest for o in self.book.solving() if o.kind in ("slope", "height")}
         return len(measured) >= 2 and self.book.digest() != self._planned_for
 
-    def planned(self, book: ObservationBook, known: Known, candidates: tuple[Candidate, ...]) -> None:
+    def planned(self, book: ObservationBook, foreseen: Foreseen) -> None:
         """What solving that book gave: how well the tip is known, and what would help, best first."""
-        self.plan, self._planned_for = (known, candidates), book.digest()
+        self.planned_steps.foreseen, self._planned_for = foreseen, book.digest()
         if not self.asked_for:
             self._go_on()
 
@@ -406,26 +349,3 @@ class Walk:
     def judged(self, verdict: dict[str, Any]) -> None:
         """The verdict: word, reasons, what would settle it, tip sigmas; or what made it impossible."""
         self.verdict, self.finishing = verdict, False
-
-
-def taken_back(book: ObservationBook, step: Step) -> ObservationBook:
-    """The book with a step's entries under another id, not used."""
-    known = {o.id for o in book.observation} | {r.id for r in book.rest} | {s.id for s in book.swing}
-    n = next(i for i in range(1, 1000) if not any(name.endswith(f"(taken back {i})") for name in known))
-    mark = f" (taken back {n})"
-
-    def of_step(name: str) -> bool:
-        return name == step.id or name.startswith(step.id + " ")
-
-    rest = f"rest {step.id}"
-    observations = tuple(
-        o.model_copy(
-            update={"id": o.id + mark, "use": False, "rest": o.rest + mark if o.rest == rest else o.rest}
-        )
-        if of_step(o.id) and not o.id.endswith(")")
-        else o
-        for o in book.observation
-    )
-    rests = tuple(r.model_copy(update={"id": r.id + mark}) if r.id == rest else r for r in book.rest)
-    swings = tuple(s.model_copy(update={"id": s.id + mark}) if s.id == step.id else s for s in book.swing)
-    return book.model_copy(update={"observation": observations, "rest": rests, "swing": swings})

@@ -40,7 +40,7 @@ def view_of(walk: Walk, now: float) -> dict[str, Any]:
         "pins": None if q is None else _pins(walk, q),
         "wanted": wanted,
         "kept": {"observations": len(walk.book.observation), "rests": len(walk.book.rest)},
-        "known": None if walk.plan is None else {"worst_m": walk.plan[0].worst_m, "goal_m": walk.goal_m},
+        "known": None if walk.foreseen is None else {"worst_m": walk.foreseen.worst_m, "goal_m": walk.goal_m},
         "note": walk.note,
         "marks": list(walk.marks),
         "finishing": walk.finishing,

@@ -13,9 +13,11 @@ from rich.console import Console
 
 from tipdatum.calibration import description, report
 from tipdatum.calibration.adjustment import adjust
+from tipdatum.calibration.candidates import suggestions
+from tipdatum.calibration.following import follow
 from tipdatum.calibration.observations import ACCEPTANCE, ObservationBook, load_observations, without_doubles
 from tipdatum.calibration.outcome import CalibrationOutcome, conclude
-from tipdatum.calibration.plan import follow, rank, suggestions
+from tipdatum.calibration.plan import rank
 from tipdatum.calibration.recordings import gather
 from tipdatum.calibration.statistics import determined
 from tipdatum.calibration.unknowns import make_setup

@@ -22,10 +22,11 @@ from rich.console import Console
 
 from tipdatum.bus.topics import Topics
 from tipdatum.calibration import guide
+from tipdatum.calibration.following import GOAL_M
+from tipdatum.calibration.foresight import MOST_MEASURED, Foreseen, Foresight, measured_wanted
 from tipdatum.calibration.guide import Guide, Step, StoppedError
 from tipdatum.calibration.observations import ObservationBook, save_observations
 from tipdatum.calibration.still import Block, Stillness, blocks
-from tipdatum.cli.guide import plan_after
 from tipdatum.errors import InputError, PortError
 from tipdatum.machine.description import Machine
 from tipdatum.walltime import to_the_second
@@ -35,9 +36,6 @@ from tipdatum_drivers.session_file import SessionFile
 
 SILENT_S = 20.0
 """Silence after which a live source counts as ended."""
-
-MEASURED = 6
-"""Measured postures that a capture asks for: fewer could not show which reading is wrong."""
 
 STEPS = "motions, measured, reversal, touch:MARK, bench:SENSOR"
 
@@ -93,7 +91,7 @@ def _steps(name: str, machine: Machine) -> list[Step]:
     if kind == "reversal" and not of:
         return guide.reversal_steps(machine)
     if kind == "touch" and of:
-        return [guide.touch_step(i, of, machine) for i in range(1, 5)]
+        return [guide.touch_step(i, of, machine) for i in range(1, guide.TOUCHES + 1)]
     if kind == "bench" and of in machine.sensor:
         return guide.bench_steps(of, machine.gravity_mps2)
     sensors = f" (sensors: {', '.join(machine.sensor)})" if kind == "bench" else ""
@@ -101,23 +99,56 @@ def _steps(name: str, machine: Machine) -> list[Step]:
 
 
 def _measured(talk: Guide, folders: list[Path]) -> None:
-    """Measured postures: the first from a list, the others as the solution so far asks for them."""
-    for number in range(1, MEASURED + 1):
-        step = guide.measured_step(number, guide.FIRST_POSTURES[number - 1], talk.machine)
+    """Measured postures: the first from a list, the others as the solution so far asks for them, until the
+    tip is known well enough."""
+    foresight = Foresight(talk.machine, folders)
+    foreseen: Foreseen | None = None
+    there = left_out = number = 0
+    while number < measured_wanted(there, left_out, foreseen):
+        number += 1
+        words = guide.FIRST_POSTURES[(number - 1) % len(guide.FIRST_POSTURES)]
+        step = guide.measured_step(number, words, talk.machine)
         if not talk.done(step):
-            if number > 2 and (words := _best_posture(talk, folders)):
-                step = guide.measured_step(number, words, talk.machine)
+            if number > 2 and (better := _best_posture(foreseen)):
+                step = guide.measured_step(number, better, talk.machine)
             talk.run([step])
+            if talk.done(step) and number >= 2:
+                foreseen = _foreseen(talk, foresight)
+        elif number == MOST_MEASURED or not talk.done(guide.measured_step(number + 1, "", talk.machine)):
+            foreseen = _foreseen(talk, foresight)
+        if talk.done(step):
+            there += 1
+        else:
+            left_out += 1
+    if foreseen is not None:
+        talk.say(_enough(foreseen))
 
 
-def _best_posture(talk: Guide, folders: list[Path]) -> str:
-    plan = plan_after(talk.machine, talk.book, folders)
-    best = next((c for c in plan.candidates if c.label.startswith("measure")), None) if plan else None
-    if plan is None or best is None:
+def _foreseen(talk: Guide, foresight: Foresight) -> Foreseen | None:
+    """How well the tip is known with what is in the book; it is said."""
+    foreseen = foresight.after(talk.book)
+    if foreseen is not None:
+        talk.say(
+            f"Tip over the envelope so far: {1000 * foreseen.worst_m:.1f} mm at worst (1-sigma); "
+            f"{1000 * GOAL_M:.1f} mm is the goal."
+        )
+    return foreseen
+
+
+def _enough(foreseen: Foreseen) -> str:
+    if foreseen.worst_m <= GOAL_M:
+        return "The goal is reached; no more measured postures are needed."
+    if foreseen.enough():
+        return "Another posture would hardly help; sensors switched off and on again, or marks, might."
+    return "The goal is not reached with as many postures; touch marks, or measure on another day."
+
+
+def _best_posture(foreseen: Foreseen | None) -> str:
+    best = next((c for c in foreseen.candidates if not c.mark), None) if foreseen else None
+    if best is None:
         return ""
-    talk.say(f"Tip over the envelope so far: {1000 * plan.known.worst_m:.1f} mm at worst (1-sigma).")
     kinds = " and ".join(sorted({f"{o.kind}s" for o in best.observations}))
-    return best.label.partition(": ")[2] + f", or near it; its {kinds} are worth most"
+    return best.words + f", or near it; its {kinds} are worth most"
 
 
 class _StatusLine:

@@ -8,7 +8,6 @@ from __future__ import annotations
 import datetime
 import time
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -18,9 +17,9 @@ from pydantic import ValidationError
 
 from tipdatum.bus.topics import Topics
 from tipdatum.calibration.adjustment import adjust
+from tipdatum.calibration.foresight import Foreseen, Foresight
 from tipdatum.calibration.observations import ObservationBook, load_observations, save_observations
 from tipdatum.calibration.outcome import conclude
-from tipdatum.calibration.plan import Candidate, Known, rank, suggestions
 from tipdatum.calibration.recordings import gather
 from tipdatum.calibration.still import Block
 from tipdatum.calibration.unknowns import make_setup
@@ -128,7 +127,8 @@ class Loop:
     def __init__(self, walk: Walk, machine: Machine, folders: list[Path]) -> None:
         self._walk, self._machine, self._folders = walk, machine, folders
         self._worker = ThreadPoolExecutor(1, thread_name_prefix="solving")
-        self._plan: tuple[ObservationBook, Future[Plan | None]] | None = None
+        self._foresight = Foresight(machine, folders)
+        self._plan: tuple[ObservationBook, Future[Foreseen | None]] | None = None
         self._verdict: Future[dict[str, Any]] | None = None
         self._reply: tuple[float, dict[str, Any]] | None = None
         self._shown_at = 0.0
@@ -176,36 +176,16 @@ class Loop:
             if plan is None:
                 self._walk.unplanned(book)
             else:
-                self._walk.planned(book, plan.known, plan.candidates)
+                self._walk.planned(book, plan)
             self._changed = True
         if self._verdict is not None and self._verdict.done():
             self._walk.judged(self._verdict.result())
             self._verdict, self._changed = None, True
         if self._plan is None and self._walk.wants_plan():
             book = self._walk.book
-            self._plan = book, self._worker.submit(plan_after, self._machine, book, self._folders)
+            self._plan = book, self._worker.submit(self._foresight.after, book)
         if self._verdict is None and self._walk.wants_verdict():
             self._verdict = self._worker.submit(verdict_of, self._machine, self._walk.book, self._folders)
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """How well the tip is known, and the postures that would help, best first."""
-
-    known: Known
-    candidates: tuple[Candidate, ...]
-
-
-def plan_after(machine: Machine, book: ObservationBook, folders: list[Path]) -> Plan | None:
-    """What to take next; None while these observations cannot be solved."""
-    chosen = book.solving()
-    try:
-        evidence = gather(book, folders, chosen)
-        solution = adjust(make_setup(machine, chosen, evidence, book.assume))
-        ranked = rank(solution, suggestions(solution))
-    except (ValueError, InputError):
-        return None
-    return Plan(ranked[0].before, tuple(r.candidate for r in ranked)) if ranked else None
 
 
 def verdict_of(machine: Machine, book: ObservationBook, folders: list[Path]) -> dict[str, Any]:

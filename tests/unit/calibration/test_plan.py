@@ -10,8 +10,12 @@ import numpy as np
 import pytest
 
 from tipdatum.calibration.adjustment import Solution, adjust
+from tipdatum.calibration.candidates import measuring, suggestions
 from tipdatum.calibration.description import calibrated_machine
-from tipdatum.calibration.plan import follow, measuring, rank, suggestions
+from tipdatum.calibration.following import follow
+from tipdatum.calibration.foresight import Foresight
+from tipdatum.calibration.observations import ObservationBook
+from tipdatum.calibration.plan import rank
 from tipdatum.calibration.recordings import gather
 from tipdatum.calibration.unknowns import make_setup
 
@@ -69,3 +73,41 @@ def test_what_is_asked_for_can_be_measured_on_a_flat_yard_and_is_said_as_a_level
         slopes = [round(math.degrees(math.asin(math.sin(a)))) for a in q[2:]]
         said = [int(v) for v in re.findall(r"([+-]\d+)°", candidate.label)]
         assert said == pytest.approx(slopes, abs=1)
+
+
+def book_of(retrofit: Any, postures: int) -> ObservationBook:
+    rests = {f"rest {i}" for i in range(postures)}
+    kept = tuple(o for o in retrofit.book.solving() if o.kind == "specific_force" or o.rest in rests)
+    return retrofit.book.model_copy(update={"observation": kept})
+
+
+def test_foresight_knows_more_with_every_posture_and_widens_what_was_predicted_too_boldly(
+    retrofit: Any,
+) -> None:
+    foresight = Foresight(retrofit.machine, [])
+    two, three = (foresight.after(book_of(retrofit, n)) for n in (2, 3))
+    assert two is not None
+    assert three is not None
+    assert three.known.worst_m < two.known.worst_m
+    # A fourth posture whose readings are all wrong alike moves the tip by far more than was predicted.
+    wrong = book_of(retrofit, 4)
+    spoilt = tuple(
+        o.model_copy(update={"value": (o.value or 0.0) + (1.0 if o.unit == "deg" else 0.05)})
+        if o.rest == "rest 3"
+        else o
+        for o in wrong.observation
+    )
+    misled = foresight.after(wrong.model_copy(update={"observation": spoilt}))
+    again = foresight.after(book_of(retrofit, 3))
+    assert misled is not None
+    assert again is not None
+    assert misled.bold >= three.bold
+    # What was taken back no longer speaks.
+    assert again.bold == 1.0
+
+
+def test_what_is_asked_for_next_belongs_to_the_power_up_of_the_readings_before(retrofit: Any) -> None:
+    foreseen = Foresight(retrofit.machine, []).after(book_of(retrofit, 2))
+    assert foreseen is not None
+    last = retrofit.book.rest[-1].power_up
+    assert {c.power_up for c in foreseen.candidates} == {last or "live"}
