@@ -25,7 +25,7 @@ FINE_DEG = 0.02
 """An inclinometer that has shown a finer step than this shows noise when it is alive."""
 
 
-FASTEST_DEGPS = {"upper": 250.0, "boom": 250.0, "stick": 300.0}
+FASTEST_DEGPS = {"upper": 250.0, "boom": 250.0, "second_boom": 250.0, "stick": 300.0}
 ELSE_DEGPS = 400.0
 """Rates that no body of an excavator reaches, °/s. Uppers slew at up to 15 turns a minute, 90 °/s (common
 practice, no source); in 36 recorded and simulated digs upper, boom and stick stay below 90, and the bucket
@@ -43,7 +43,7 @@ class PartLimits(Options):
     accel_g: Annotated[float, Field(gt=0, le=400)] = 33.0
     """Largest component, g: the widest range of the usual parts is 32 g."""
     rate_degps: Annotated[float, Field(gt=0, le=10000)] | None = None
-    """Largest rate, °/s; by default 250 on upper and boom, 300 on the stick, 400 on all others."""
+    """Largest rate, °/s; by default 250 on upper and booms, 300 on the stick, 400 on all others."""
     rate_step_degps: Annotated[float, Field(gt=0, le=10000)] = 23.0
     """Leap of a rate from one reading to the next that is believed at once, °/s; see `glitches`."""
     temp_min_c: float = -40.0

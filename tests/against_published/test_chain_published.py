@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from pytransform3d.urdf import UrdfTransformManager
 
-from tipdatum.kinematics.chain import Chain
-from tipdatum.kinematics.frames import rotation_from_rpy_deg
+from tipdatum.kinematics.chain import Chain, TiltAxis
+from tipdatum.kinematics.frames import elevation_angle, roll_angle, rotation_from_rpy_deg
 
 Floats = NDArray[np.float64]
 
@@ -115,6 +115,88 @@ def test_whole_chain_with_pitch_and_roll_agrees_with_pytransform3d(
     for row, frame in zip(pins, ("boom", "stick", "bucket", "tip"), strict=True):
         np.testing.assert_allclose(row, place(frame), atol=1e-9)
     np.testing.assert_allclose(CHAIN.corners(q), [place("left"), place("right")], atol=1e-9)
+
+
+TURNED_URDF = """
+<robot name="arm">
+  <link name="ground"/><link name="plane"/><link name="post"/><link name="upper"/><link name="swung"/>
+  <link name="boom"/><link name="second"/><link name="stick"/><link name="coupler"/><link name="axis"/>
+  <link name="bucket"/><link name="tip"/><link name="left"/><link name="right"/>
+  <joint name="roll" type="continuous"><parent link="ground"/><child link="plane"/><axis xyz="1 0 0"/></joint>
+  <joint name="post" type="continuous"><parent link="plane"/><child link="post"/><axis xyz="0 -1 0"/></joint>
+  <joint name="upper" type="continuous"><parent link="post"/><child link="upper"/><axis xyz="0 0 1"/></joint>
+  <joint name="swing" type="continuous"><parent link="upper"/><child link="swung"/><axis xyz="0 0 1"/>
+    <origin xyz="0.61 0.05 0.55" rpy="0 0 0"/></joint>
+  <joint name="boom" type="continuous"><parent link="swung"/><child link="boom"/><axis xyz="0 -1 0"/>
+    <origin xyz="0.20 -0.02 0.21" rpy="0 0 0"/></joint>
+  <joint name="second" type="continuous"><parent link="boom"/><child link="second"/><axis xyz="0 -1 0"/>
+    <origin xyz="2.30 0 0" rpy="0 0 0"/></joint>
+  <joint name="stick" type="continuous"><parent link="second"/><child link="stick"/><axis xyz="0 -1 0"/>
+    <origin xyz="2.60 0 0" rpy="0 0 0"/></joint>
+  <joint name="coupler" type="continuous"><parent link="stick"/><child link="coupler"/><axis xyz="0 -1 0"/>
+    <origin xyz="2.10 0 0" rpy="0 0 0"/></joint>
+  <joint name="tilt" type="continuous"><parent link="coupler"/><child link="axis"/>
+    <axis xyz="-0.6225146366376195 0 0.7826081568524139"/>
+    <origin xyz="0.175 0 0.148" rpy="0 0 0"/></joint>
+  <joint name="bucket" type="fixed"><parent link="axis"/><child link="bucket"/>
+    <origin xyz="-0.175 0 -0.148" rpy="0 0 0"/></joint>
+  <joint name="tip" type="fixed"><parent link="bucket"/><child link="tip"/>
+    <origin xyz="0.90 0 0" rpy="0 0 0"/></joint>
+  <joint name="left" type="fixed"><parent link="tip"/><child link="left"/>
+    <origin xyz="0 0.75 0" rpy="0 0 0"/></joint>
+  <joint name="right" type="fixed"><parent link="tip"/><child link="right"/>
+    <origin xyz="0 -0.75 0" rpy="0 0 0"/></joint>
+</robot>
+"""
+"""A machine that has every joint: swing at the foot, second boom, tilting bucket (axis at 128.5°)."""
+
+TURNED = Chain(
+    np.array([0.81, 0.03, 0.76]),
+    np.array([2.30, 2.60, 2.10, 0.90]),
+    ("boom", "second_boom", "stick", "bucket"),
+    0.75,
+    swing_pivot=(0.61, 0.05, 0.55),
+    tilt_axis=TiltAxis(0.175, 0.148, math.radians(128.5)),
+)
+
+
+@pytest.fixture(scope="module")
+def turned_urdf() -> UrdfTransformManager:
+    manager = UrdfTransformManager()
+    manager.load_urdf(TURNED_URDF)
+    return manager
+
+
+side = st.floats(-1.4, 1.4)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.tuples(st.floats(-0.3, 0.3), st.floats(-0.3, 0.3), angle, angle, angle, angle, side, side))
+def test_swing_second_boom_and_tilt_agree_with_pytransform3d(
+    turned_urdf: UrdfTransformManager, q: tuple[float, ...]
+) -> None:
+    """The upper hangs on the swing post that q speaks of by the swing turned back."""
+    post, roll, *links, swing, tilt = q
+    turned_urdf.set_joint("roll", roll)
+    turned_urdf.set_joint("post", post)
+    turned_urdf.set_joint("upper", -swing)
+    turned_urdf.set_joint("swing", swing)
+    turned_urdf.set_joint("tilt", tilt)
+    joints = ("boom", "second", "stick", "coupler")
+    for name, now, before in zip(joints, links, (post, *links[:-1]), strict=True):
+        turned_urdf.set_joint(name, now - before)
+
+    def frame(name: str) -> Floats:
+        matrix: Floats = turned_urdf.get_transform(name, "ground")
+        return matrix
+
+    located = TURNED.locate(q)
+    for pin, name in zip(located.pins, ("boom", "second", "stick", "coupler", "tip"), strict=True):
+        np.testing.assert_allclose(pin, frame(name)[:3, 3], atol=1e-9)
+    np.testing.assert_allclose(located.corners, [frame("left")[:3, 3], frame("right")[:3, 3]], atol=1e-9)
+    up = frame("upper")[2, :3]
+    leans = TURNED.upper(q)
+    np.testing.assert_allclose(leans, (elevation_angle(up), roll_angle(up)), atol=1e-9)
 
 
 @settings(max_examples=50, deadline=None)

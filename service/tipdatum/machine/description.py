@@ -14,15 +14,17 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from tipdatum.errors import ConfigError
-from tipdatum.kinematics.chain import Chain
+from tipdatum.kinematics.chain import Chain, TiltAxis
 from tipdatum.kinematics.linkage import FourBar
 from tipdatum.machine.bucket_files import with_buckets
 from tipdatum.machine.parts import (
     ARM,
     Boom,
+    BoomSwing,
     Bucket,
     Calibrated,
     Linkage,
+    SecondBoom,
     Sensor,
     Stick,
     Tolerances,
@@ -32,18 +34,21 @@ from tipdatum.validation import Misfit, load_toml, parse_model, shown
 from tipdatum_drivers.options import Table
 
 NOT_YET: dict[str, str] = {
-    "boom2": "a second boom section",
-    "second_boom": "a second boom section",
-    "swing_post": "a swing post (offset boom)",
-    "swing_boom": "a swing post (offset boom)",
-    "offset_boom": "a swing post (offset boom)",
+    "offset_boom": "a boom that a parallelogram offsets sideways",
     "coupler": "a coupler as a section of its own",
     "quick_coupler": "a coupler as a section of its own",
     "tilting_coupler": "a tilting coupler",
-    "tilt_bucket": "a tilting bucket",
-    "tilting_bucket": "a tilting bucket",
 }
 """Sections that real machines have and the chain does not yet; refused by name."""
+
+CALLED: dict[str, str] = {
+    "boom2": "[second_boom]",
+    "swing_post": "[boom_swing]",
+    "swing_boom": "[boom_swing]",
+    "tilt_bucket": "[[bucket]] with tilt_axis_m and tilt_axis_deg",
+    "tilting_bucket": "[[bucket]] with tilt_axis_m and tilt_axis_deg",
+}
+"""Other names for what a description can hold → what it is called here."""
 
 SENSOR_NAME = re.compile(r"[A-Za-z0-9_-]{1,40}")
 
@@ -53,6 +58,8 @@ class Machine(Table):
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
     boom: Boom
+    second_boom: SecondBoom | None = None
+    boom_swing: BoomSwing | None = None
     stick: Stick
     bucket: Annotated[tuple[Bucket, ...], Field(min_length=1)]
     linkage: Linkage | None = None
@@ -75,6 +82,10 @@ class Machine(Table):
                     shown(name),
                     "a sensor's name of letters, digits, - and _ (it becomes part of a topic)",
                 )
+            if sensor.body == "boom_swing":
+                self._swings_on(name, sensor, taken)
+            if sensor.body == "second_boom" and self.second_boom is None:
+                raise Misfit(f"sensor.{name}.body", shown(sensor.body), "a [second_boom] table beside it")
             if sensor.type in ("slew", "beam"):
                 continue
             if sensor.body == "rocker" and self.linkage is None:
@@ -104,6 +115,21 @@ class Machine(Table):
                     )
         return self
 
+    def _swings_on(self, name: str, sensor: Sensor, taken: dict[str, str]) -> None:
+        """Take note of a sensor on the boom's swing."""
+        if sensor.type != "slew":
+            wanted = 'type = "slew", or another body: an inertial or tilt sensor sits on upper or boom'
+            raise Misfit(f"sensor.{name}.type", shown(sensor.type), wanted)
+        if self.boom_swing is None:
+            raise Misfit(f"sensor.{name}.body", shown(sensor.body), "a [boom_swing] table beside it")
+        if sensor.body in taken:
+            raise Misfit(
+                f"sensor.{name}.body",
+                f'{shown(sensor.body)}, which sensor "{taken[sensor.body]}" tells already',
+                "one sensor of the boom's swing",
+            )
+        taken[sensor.body] = name
+
     def _linkage_lengths(self, bucket: int) -> str:
         f = self.four_bar(bucket)
         ground = math.hypot(f.stick - f.pivot_x, f.pivot_z)
@@ -114,13 +140,28 @@ class Machine(Table):
 
     def chain(self, bucket: int = 0) -> Chain:
         """Geometry of the arm with the bucket of that index."""
-        b = self.bucket[bucket]
+        b, second, swing, axis = self.bucket[bucket], self.second_boom, self.boom_swing, None
+        if b.tilt_axis_m is not None and b.tilt_axis_deg is not None:
+            axis = TiltAxis(*b.tilt_axis_m, math.radians(b.tilt_axis_deg))
+        between = [] if second is None else [second.length_m]
         return Chain(
             foot=np.array(self.boom.foot_m, dtype=float),
-            lengths=np.array([self.boom.length_m, self.stick.length_m, b.tip_m], dtype=float),
-            names=ARM,
+            lengths=np.array([self.boom.length_m, *between, self.stick.length_m, b.tip_m], dtype=float),
+            names=self.sections,
             half_width=b.width_m / 2.0,
+            swing_pivot=None if swing is None else swing.pivot_m,
+            tilt_axis=axis,
         )
+
+    @property
+    def sections(self) -> tuple[str, ...]:
+        """Sections of the arm in order, from the machine outwards."""
+        return ARM if self.second_boom is None else (ARM[0], "second_boom", *ARM[1:])
+
+    @property
+    def swing_sensor(self) -> str | None:
+        """Name of the sensor that tells the boom's swing."""
+        return next((name for name, one in self.sensor.items() if one.body == "boom_swing"), None)
 
     def four_bar(self, bucket: int = 0) -> FourBar:
         """The linkage with the bucket of that index.
@@ -158,6 +199,7 @@ class Machine(Table):
             self.boom.foot_sigma_m,
             self.stick.length_sigma_m,
             self.bucket[0].tip_sigma_m,
+            *(() if self.second_boom is None else (self.second_boom.length_sigma_m,)),
         )
         return any(sigma is None for sigma in stated)
 
@@ -205,6 +247,11 @@ def values_digest(machine: Mapping[str, Any]) -> str:
         linkage,
         sensors,
     ]
+    for joint in ("second_boom", "boom_swing"):
+        if machine.get(joint) is not None:
+            solved.append({key: value for key, value in machine[joint].items() if "held" not in key})
+    if bucket.get("tilt_axis_m") is not None:
+        solved.append([bucket["tilt_axis_m"], bucket["tilt_axis_deg"]])
     text = json.dumps(solved, sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
@@ -216,6 +263,8 @@ def parse_machine(data: Mapping[str, Any], file: str) -> Machine:
         ConfigError: names `file`, the key, what was found and what is expected.
     """
     for key in data:
+        if key in CALLED:
+            raise ConfigError(file, key, "a table of that name", CALLED[key])
         if key in NOT_YET:
             raise ConfigError(
                 file,
@@ -273,5 +322,5 @@ class Mounted:
 
     @property
     def has_slew_sensor(self) -> bool:
-        """Whether the description names a slew sensor."""
-        return any(sensor.type == "slew" for sensor in self.description.sensor.values())
+        """Whether the description names a sensor of the upper's slew."""
+        return any(s.type == "slew" and s.body != "boom_swing" for s in self.description.sensor.values())

@@ -11,10 +11,11 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
-from tipdatum_drivers.options import Table
+from tipdatum_drivers.options import Misfit, Table
 from tipdatum_drivers.part_checks import PartLimits
 
-Body = Literal["upper", "boom", "stick", "bucket", "rocker"]
+Body = Literal["upper", "boom", "second_boom", "stick", "bucket", "rocker", "boom_swing"]
+"""What a sensor may sit on; `boom_swing` is the joint whose angle a `slew` sensor tells."""
 SensorType = Literal["imu", "tilt", "slew", "beam"]
 Triple = tuple[float, float, float]
 
@@ -33,7 +34,7 @@ MountAngles = tuple[
 """[roll, pitch, yaw], degrees."""
 
 ARM: tuple[str, ...] = ("boom", "stick", "bucket")
-"""Sections of the arm in order, from the machine outwards."""
+"""Sections of an arm in order, from the machine outwards; one with a second boom has it after the boom."""
 
 
 def _length(low: float, high: float) -> Any:
@@ -62,13 +63,44 @@ class Boom(Table):
     """Angle relative to the upper's x, for a joint that is held fixed and has no sensor."""
 
 
+class SecondBoom(Table):
+    """`[second_boom]`: from the pin at the boom's end to the boom–stick pin.
+
+    Its frame is like the boom's: origin at its lower pin, x to the boom–stick pin, y left.
+    """
+
+    length_m: Annotated[float, _length(0.2, 30.0)]
+    length_sigma_m: LengthSigma = None
+    held_deg: Annotated[float, _within(360.0)] | None = None
+    """Angle relative to the boom's x, for a section that is rarely moved and has no sensor."""
+
+
+class BoomSwing(Table):
+    """`[boom_swing]`: a boom that swings sideways at its foot, about an axis parallel to the upper's z.
+
+    `boom.foot_m` is where the foot pin is with the boom straight ahead; at the swing s, positive to the left,
+    it is at pivot + Rz(s) (foot - pivot).
+    """
+
+    pivot_m: tuple[
+        Annotated[float, _within(4.0)],
+        Annotated[float, _within(2.0)],
+        Annotated[float, _within(6.0)],
+    ]
+    """A point of the swing axis, upper axes."""
+    held_deg: Annotated[float, _within(120.0)] | None = None
+    """The swing, for a boom that is held fixed and whose swing no sensor tells."""
+    held_sigma_deg: Annotated[float, Field(gt=0, le=45)] = 2.0
+    """1-sigma of `held_deg`."""
+
+
 class Stick(Table):
     """`[stick]`: boom–stick pin to stick–bucket pin."""
 
     length_m: Annotated[float, _length(0.2, 30.0)]
     length_sigma_m: LengthSigma = None
     held_deg: Annotated[float, _within(360.0)] | None = None
-    """Angle relative to the boom's x, for a joint that is held fixed and has no sensor."""
+    """Angle relative to the x of the section before, for a joint that is held fixed and has no sensor."""
 
 
 class Bucket(Table):
@@ -90,6 +122,19 @@ class Bucket(Table):
     """The bucket floor's angle from the bucket's x axis, positive from x towards z."""
     held_deg: Annotated[float, _within(360.0)] | None = None
     """Angle relative to the stick's x, for a bucket that is held fixed and has no sensor."""
+    tilt_axis_m: tuple[Annotated[float, _within(6.0)], Annotated[float, _within(6.0)]] | None = None
+    """[x, z] of a point of the axis about which the bucket tilts sideways, in the frame of the untilted
+    bucket; the axis lies in its x-z plane."""
+    tilt_axis_deg: Annotated[float, _within(360.0)] | None = None
+    """The axis's direction, from x towards z; tilt is right-handed about it."""
+
+    @model_validator(mode="after")
+    def _axis_is_whole(self) -> Bucket:
+        pair = (("tilt_axis_m", self.tilt_axis_m), ("tilt_axis_deg", self.tilt_axis_deg))
+        for (key, value), (other, beside) in (pair, pair[::-1]):
+            if value is None and beside is not None:
+                raise Misfit(key, "nothing", f"the tilt axis's other half beside {other}")
+        return self
 
 
 class Linkage(Table):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from tipdatum.kinematics.chain import Chain
+from tipdatum.kinematics.chain import Chain, TiltAxis
 
 Floats = NDArray[np.float64]
 
@@ -129,3 +130,68 @@ def test_one_pose_located_at_once_is_what_the_array_methods_give(chain: Chain, q
     assert located.corners == pytest.approx(chain.corners(q), abs=1e-12)
     assert located.height_jacobian == pytest.approx(chain.height_jacobian(q), abs=1e-12)
     assert located.geometry_jacobian == pytest.approx(chain.height_geometry_jacobian(q), abs=1e-12)
+
+
+turned_poses = st.tuples(tilt, tilt, angle, angle, angle, angle, st.floats(-1.4, 1.4), st.floats(-1.4, 1.4))
+turned_poses = turned_poses.map(np.array)
+every_joint = st.builds(
+    lambda foot, lengths, width, pivot, axis: Chain(
+        np.array(foot),
+        np.array(lengths),
+        ("boom", "second_boom", "stick", "bucket"),
+        width / 2,
+        swing_pivot=pivot,
+        tilt_axis=TiltAxis(*axis),
+    ),
+    st.tuples(st.floats(-1, 2), st.floats(-0.5, 0.5), st.floats(0.5, 3)),
+    st.tuples(st.floats(1, 8), st.floats(1, 5), st.floats(1, 5), st.floats(0.3, 2)),
+    st.floats(0.2, 2.5),
+    st.tuples(st.floats(-1, 2), st.floats(-0.5, 0.5), st.floats(0.5, 3)),
+    st.tuples(st.floats(-0.3, 0.5), st.floats(-0.3, 0.5), st.floats(-3.0, 3.0)),
+)
+
+
+@given(every_joint, turned_poses)
+def test_slopes_by_swing_and_tilt_agree_with_finite_differences(chain: Chain, q: Floats) -> None:
+    step = 1e-6
+    moved = [(chain.locate(q + step * unit), chain.locate(q - step * unit)) for unit in np.eye(8)]
+    numeric = [(more.pins[-1][2] - less.pins[-1][2]) / (2 * step) for more, less in moved]
+    np.testing.assert_allclose(chain.locate(q).height_jacobian, numeric, atol=1e-6)
+    for k in (0, 1):
+        numeric = [(more.corners[k][2] - less.corners[k][2]) / (2 * step) for more, less in moved]
+        np.testing.assert_allclose(chain.corner_jacobians(q)[k], numeric, atol=1e-6)
+
+
+@given(every_joint, turned_poses)
+def test_slopes_by_dimensions_of_an_arm_with_every_joint(chain: Chain, q: Floats) -> None:
+    step = 1e-6
+
+    def height(change: Floats) -> float:
+        moved = replace(chain, foot=chain.foot + change[:3], lengths=chain.lengths + change[3:])
+        return moved.locate(q).pins[-1][2]
+
+    numeric = [(height(step * unit) - height(-step * unit)) / (2 * step) for unit in np.eye(7)]
+    np.testing.assert_allclose(chain.locate(q).geometry_jacobian, numeric, atol=1e-6)
+
+
+@given(every_joint, turned_poses)
+def test_an_arm_with_straight_swing_and_no_tilt_is_an_arm_without_them(chain: Chain, q: Floats) -> None:
+    plain = replace(chain, swing_pivot=None, tilt_axis=None)
+    q[6:] = 0.0
+    turned, straight = chain.locate(q), plain.locate(q[:6])
+    np.testing.assert_allclose(turned.pins, straight.pins, atol=1e-12)
+    np.testing.assert_allclose(turned.corners, straight.corners, atol=1e-12)
+    np.testing.assert_allclose(turned.height_jacobian[:6], straight.height_jacobian, atol=1e-12)
+    np.testing.assert_allclose(chain.pins(q[None]), [straight.pins], atol=1e-12)
+
+
+def test_a_bucket_tilted_about_a_level_axis_has_the_cross_fall_of_its_tilt() -> None:
+    """The axis points away from the cab along the ground: positive tilt lifts the left side."""
+    chain = Chain(
+        np.array([0.0, 0.0, 1.5]), np.array([4.0, 2.0, 0.9]), ("boom", "stick", "bucket"), 0.75,
+        tilt_axis=TiltAxis(0.2, 0.1, math.radians(130.0)),
+    )  # fmt: skip
+    level = [0.0, 0.0, 0.6, -0.9, math.radians(-130.0), math.radians(20.0)]
+    located = chain.locate(level)
+    assert located.cross_fall == pytest.approx(math.tan(math.radians(20.0)))
+    assert located.corners[0][2] > located.corners[1][2]

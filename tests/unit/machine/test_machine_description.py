@@ -135,7 +135,55 @@ BAD: list[tuple[str, Callable[[Data], object], str]] = [
     (
         "a body that does not exist",
         lambda d: d["sensor"]["boom"].update(body="bom"),
-        'sensor.boom.body: found "bom"; expected one of "upper", "boom", "stick", "bucket", "rocker"',
+        'sensor.boom.body: found "bom"; expected one of "upper", "boom", "second_boom", "stick", "bucket", '
+        '"rocker", "boom_swing"',
+    ),
+    (
+        "a sensor on a second boom that is not there",
+        lambda d: d["sensor"].update(second={"body": "second_boom"}),
+        'sensor.second.body: found "second_boom"; expected a [second_boom] table beside it',
+    ),
+    (
+        "an encoder of a swing that is not there",
+        lambda d: d["sensor"].update(swing={"body": "boom_swing", "type": "slew"}),
+        'sensor.swing.body: found "boom_swing"; expected a [boom_swing] table beside it',
+    ),
+    (
+        "an inertial sensor on the swing joint",
+        lambda d: d.update(
+            boom_swing={"pivot_m": [0.6, 0.0, 0.5]},
+            sensor={"swing": {"body": "boom_swing", "type": "imu"}},
+        ),
+        'sensor.swing.type: found "imu"; expected type = "slew", or another body',
+    ),
+    (
+        "two encoders of one swing",
+        lambda d: d.update(
+            boom_swing={"pivot_m": [0.6, 0.0, 0.5]},
+            sensor={one: {"body": "boom_swing", "type": "slew"} for one in ("a", "b")},
+        ),
+        'sensor.b.body: found "boom_swing", which sensor "a" tells already; '
+        "expected one sensor of the boom's swing",
+    ),
+    (
+        "a swing without its pivot",
+        lambda d: d.update(boom_swing={}),
+        "boom_swing.pivot_m: found nothing; expected a list of 3",
+    ),
+    (
+        "half a tilt axis",
+        lambda d: d["bucket"][0].update(tilt_axis_deg=128.5),
+        "bucket[0].tilt_axis_m: found nothing; expected the tilt axis's other half beside tilt_axis_deg",
+    ),
+    (
+        "the other half of a tilt axis",
+        lambda d: d["bucket"][0].update(tilt_axis_m=[0.2, 0.1]),
+        "bucket[0].tilt_axis_deg: found nothing; expected the tilt axis's other half beside tilt_axis_m",
+    ),
+    (
+        "a second boom in millimetres",
+        lambda d: d.update(second_boom={"length_m": 2600}),
+        "second_boom.length_m: found 2600, which looks like millimetres",
     ),
     (
         "a rocker without a linkage",
@@ -175,14 +223,14 @@ def test_a_wrong_description_is_told_by_file_key_found_and_expected(
 @pytest.mark.parametrize(
     ("key", "called"),
     [
-        ("boom2", "a second boom section"),
-        ("offset_boom", "a swing post (offset boom)"),
-        ("swing_boom", "a swing post (offset boom)"),
+        ("boom2", "[second_boom]"),
+        ("offset_boom", "a boom that a parallelogram offsets sideways"),
+        ("swing_boom", "[boom_swing]"),
         ("coupler", "a coupler"),
-        ("tilting_bucket", "a tilting bucket"),
+        ("tilting_bucket", "tilt_axis_m"),
     ],
 )
-def test_sections_that_are_not_built_yet_are_refused_by_name(key: str, called: str) -> None:
+def test_sections_that_are_not_built_or_called_otherwise_are_refused_by_name(key: str, called: str) -> None:
     with pytest.raises(ConfigError, match=key) as caught:
         parse_machine({**MINIMAL, key: {"length_m": 2.0}}, "m.toml")
     assert called in str(caught.value)
