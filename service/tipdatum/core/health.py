@@ -16,15 +16,12 @@ from tipdatum.bus.messages import Health
 from tipdatum.core.messages_out import rounded
 from tipdatum.fusion.estimator import Agreement, Estimator
 from tipdatum.machine.description import Machine
-from tipdatum.machine.parts import ARM
 from tipdatum.sentences import said
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.plausibility import SensorHealth, SensorMonitor
 from tipdatum_drivers.reading import Fault
 from tipdatum_drivers.together import Together
 
-BODIES = ("upper", *ARM[:-1], "rocker", "bucket")
-"""Bodies that carry tilt sensors, from the machine outwards."""
 TOGETHER_EVERY_S = 0.1
 """How often sensors are looked at beside each other."""
 EVERY_S = 10.0
@@ -140,7 +137,8 @@ class HealthBoard:
             for name, sensor in self._machine.sensor.items()
             if sensor.type == "tilt"
         }
-        return Together((body, carried.get(body)) for body in BODIES)
+        order = ("upper", *self._machine.sections[:-1], "rocker", "bucket")
+        return Together((body, carried.get(body)) for body in order)
 
     def fault(self, fault: Fault) -> None:
         """Count a fault under its source, described or not."""
@@ -169,7 +167,8 @@ class HealthBoard:
             pose = estimator.pose(t if newest is None else max(newest, t))
             if pose.known:
                 upper, _, *arm = pose.rates
-                rates = dict(zip(("upper", *ARM), (upper, *arm), strict=True))
+                sections = self._machine.sections
+                rates = {"upper": upper, **dict(zip(sections, arm, strict=False))}
                 span = since if 0.0 <= since < 2.0 * TOGETHER_EVERY_S else 2.0 * TOGETHER_EVERY_S
                 self.together.turned(t, span, rates)
             self.together.compare(t)

@@ -5,6 +5,8 @@
 - Without a sensor on the upper the machine is taken as level, with `LEVEL_SIGMA_RAD` of doubt.
 - Roll is common to the whole arm: the upper's sensor tells it, otherwise the first one on the arm.
 - A section with neither sensor nor held angle cannot be known: `invalid`, with the reason.
+- What turns beside the arm plane is a `Turn`: the upper against the post of a boom that swings, a bucket
+  against its coupler. A bucket that tilts needs a sensor on the tilting part.
 
 `JointMap` is that map as numbers, and `SensorSpread` what a pose's angles may be off by through it.
 """
@@ -14,24 +16,59 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from operator import mul
+from typing import Literal, NamedTuple
 
 import numpy as np
 
 from tipdatum.fusion.pose import Quality
 from tipdatum.fusion.sensors import Channel
+from tipdatum.kinematics.chain import Chain
 from tipdatum.kinematics.frames import Array
 from tipdatum.kinematics.linkage import FourBar
 from tipdatum.machine.description import Machine
-from tipdatum.machine.parts import ARM
 from tipdatum_drivers.presence import Presence
 from tipdatum_drivers.reading import Value
 
 LEVEL_SIGMA_RAD = math.radians(1.0)
 """Doubt in "the machine stands level", rad: ground that a person calls level; common practice, no source."""
 
-_ORDER = ("upper", *ARM[:-1], "rocker", "bucket")
+ORDER = ("upper", "boom", "second_boom", "stick", "rocker", "bucket")
+"""Bodies that carry tilt sensors, from the ground to the tip."""
 
+_SPOKEN = {"second_boom": "second boom"}
+
+TURNS_UNTOLD = "this estimator tells neither a boom's swing nor a bucket's tilt"
 LEVEL_ASSUMED = "no sensor on the upper: level machine assumed"
+
+
+class Turn(NamedTuple):
+    """A part that turns against its body of the arm plane about a known axis in that body's x-z plane.
+
+    A vector v in the part's axes is R_axis(α) v in the body's, α the joint's angle in q. Where the boom
+    swings, the upper is turned against the swing post by -s about z, which is s about -z.
+
+    Attributes:
+        joint: "boom_swing" or "tilt".
+        body: of the arm plane, whose axes the axis is given in.
+        axis: (3,) of length 1.
+        centre: (3,) m, a point of the axis.
+    """
+
+    joint: Literal["boom_swing", "tilt"]
+    body: str
+    axis: tuple[float, float, float]
+    centre: tuple[float, float, float]
+
+
+def turns_of(chain: Chain) -> tuple[Turn, ...]:
+    """Those of an arm, in the order of q."""
+    found = []
+    if chain.swing_pivot is not None:
+        found.append(Turn("boom_swing", "upper", (0.0, 0.0, -1.0), (0.0, 0.0, 0.0)))
+    if chain.tilt_axis is not None:
+        axis = chain.tilt_axis
+        found.append(Turn("tilt", "bucket", axis.direction, (axis.x, 0.0, axis.z)))
+    return tuple(found)
 
 
 class SensedArm:
@@ -49,7 +86,8 @@ class SensedArm:
         keep: SensedArm | None = None,
     ) -> None:
         self.machine = machine
-        self.size = 2 + len(ARM)
+        chain = machine.chain()
+        self.sections, self.turns, self.size = chain.names, turns_of(chain), chain.size
         self.channels: dict[str, Channel] = {}
         for name, sensor in machine.sensor.items():
             if sensor.type not in ("imu", "tilt"):
@@ -62,17 +100,25 @@ class SensedArm:
                 channel.go_on_from(old)
             self.channels[name] = channel
         self.by_body = {ch.sensor.body: ch for ch in self.channels.values()}
-        self.in_order = [self.by_body[b] for b in _ORDER if b in self.by_body]
+        self.in_order = [self.by_body[b] for b in ORDER if b in self.by_body]
         """Sensors from the ground to the tip."""
         self.on_upper = "upper" in self.by_body
         self.linkage: FourBar | None = machine.four_bar() if "rocker" in self.by_body else None
         held = {
             "boom": machine.boom.held_deg,
+            "second_boom": None if machine.second_boom is None else machine.second_boom.held_deg,
             "stick": machine.stick.held_deg,
             "bucket": machine.bucket[0].held_deg,
         }
         self.held = {body: math.radians(deg) for body, deg in held.items() if deg is not None}
-        self._missing = tuple(f"no sensor on the {body}" for body in ARM if not self._has_angle(body))
+        self._missing = tuple(
+            f"no sensor on the {_SPOKEN.get(body, body)}"
+            for body in self.sections
+            if not self._has_angle(body)
+        )
+        untold = chain.tilt_axis is not None and "bucket" not in self.by_body
+        if untold and not self._missing:
+            self._missing = ("no sensor on the bucket, which tilts",)
         if not self.channels and not self._missing:
             self._missing = ("no tilt sensor on the machine",)
 
@@ -102,10 +148,10 @@ class SensedArm:
 
 
 class JointMap:
-    """The map from (θ_1 … θ_N, roll) to q of one arm; fixed but for the rocker.
+    """The map from (θ_1 … θ_N, roll, turns) to q of one arm; fixed but for the rocker.
 
-    With J = ∂q/∂(θ_1 … θ_N, roll), which is made of zeros and ones but for the bucket's row over a rocker:
-    that one follows from the linkage's `ratio`, dβ/dρ, as `join` finds it (None without a rocker).
+    With J = ∂q/∂(θ_1 … θ_N, roll, turns), which is made of zeros and ones but for the bucket's row over a
+    rocker: that one follows from the linkage's `ratio`, dβ/dρ, as `join` finds it (None without a rocker).
     """
 
     def __init__(self, arm: SensedArm, channels: Sequence[Channel]) -> None:
@@ -116,13 +162,16 @@ class JointMap:
         # Every angle of q is one of the sensors' (None: level) and a held angle on top.
         self._source: list[int | None] = [place.get("upper"), n]
         self._offset = [0.0, 0.0]
-        for k, body in enumerate(ARM, start=2):
+        for k, body in enumerate(arm.sections, start=2):
             before = k - 1 if k > 2 else 0
             told = body in place
             self._source.append(place[body] if told else self._source[before])
             self._offset.append(0.0 if told else self._offset[before] + arm.held.get(body, 0.0))
-        self._size = n + 1
-        self._map = np.zeros((arm.size, n + 1))
+        self._bucket = len(self._source) - 1
+        self._source += range(n + 1, n + 1 + len(arm.turns))
+        self._offset += [0.0] * len(arm.turns)
+        self._size = n + 1 + len(arm.turns)
+        self._map = np.zeros((arm.size, self._size))
         for k, source in enumerate(self._source):
             if source is not None:
                 self._map[k, source] = 1.0
@@ -136,40 +185,41 @@ class JointMap:
         q_rate = [0.0 if i is None else rates[i] for i in self._source]
         if self._rocker is None or self._linkage is None:
             return q, q_rate, None
-        i = self._rocker
-        solution = self._linkage.bucket_at(angles[i] - q[-2])
+        i, last = self._rocker, self._bucket
+        solution = self._linkage.bucket_at(angles[i] - q[last - 1])
         if solution is None:
             return None, q_rate, None
         bucket, ratio = solution
-        q[-1] = q[-2] + bucket
-        q_rate[-1] = (1.0 - ratio) * q_rate[-2] + ratio * rates[i]
+        q[last] = q[last - 1] + bucket
+        q_rate[last] = (1.0 - ratio) * q_rate[last - 1] + ratio * rates[i]
         return q, q_rate, ratio
 
     def jacobian(self, ratio: float | None) -> Array:
-        """J, (2 + n, N + 1)."""
+        """J, one row for each of q, N + 1 columns and one for each turn."""
         if ratio is None:
             return self._map
-        J = self._map.copy()
-        J[-1] = (1.0 - ratio) * J[-2]
-        J[-1, self._rocker] += ratio
+        J, last = self._map.copy(), self._bucket
+        J[last] = (1.0 - ratio) * J[last - 1]
+        J[last, self._rocker] += ratio
         return J
 
     def forth(self, column: Sequence[float], ratio: float | None) -> list[float]:
-        """J · column: what belongs to (θ_1 … θ_N, roll), (N + 1,), as it belongs to q, (2 + n,)."""
+        """J · column: what belongs to (θ_1 … θ_N, roll, turns) as it belongs to q."""
         found = [0.0 if i is None else column[i] for i in self._source]
         if ratio is not None and self._rocker is not None:
-            found[-1] = (1.0 - ratio) * found[-2] + ratio * column[self._rocker]
+            last = self._bucket
+            found[last] = (1.0 - ratio) * found[last - 1] + ratio * column[self._rocker]
         return found
 
     def back(self, row: Sequence[float], ratio: float | None) -> list[float]:
-        """row · J: derivatives by q, (2 + n,), as derivatives by (θ_1 … θ_N, roll), (N + 1,)."""
+        """row · J: derivatives by q as derivatives by (θ_1 … θ_N, roll, turns)."""
         found = [0.0] * self._size
-        last = len(row) - 1
+        last = self._bucket
         for k, i in enumerate(self._source):
-            if i is not None and (k < last or ratio is None):
+            if i is not None and (k != last or ratio is None):
                 found[i] += row[k]
         if ratio is not None and self._rocker is not None:
-            before = self._source[-2]
+            before = self._source[last - 1]
             if before is not None:
                 found[before] += (1.0 - ratio) * row[last]
             found[self._rocker] += ratio * row[last]
@@ -177,7 +227,7 @@ class JointMap:
 
 
 class SensorSpread(Value, frozen=True):
-    """See `tipdatum.fusion.pose.Spread`. By the bodies' angles, with J = ∂q/∂(θ_1 … θ_N, roll):
+    """See `tipdatum.fusion.pose.Spread`. By the bodies' angles, with J = ∂q/∂(θ_1 … θ_N, roll, turns):
 
         J (stated + diag(added)) Jᵀ + late lateᵀ + level in the upper's own place
 
@@ -185,9 +235,9 @@ class SensorSpread(Value, frozen=True):
 
     Attributes:
         posture, ratio: J, see `JointMap`.
-        stated: (N + 1, N + 1) rad², row by row, of the filter's last step.
-        added: (N + 1,) rad², what going on from there adds.
-        late: (2 + n,) rad, what the latency that all sensors share makes of the rates.
+        stated: square, rad², row by row, of the filter's last step.
+        added: rad², what going on from there adds.
+        late: one for each of q, rad, what the latency that all sensors share makes of the rates.
         level: rad², doubt in the upper where no sensor tells it.
     """
 

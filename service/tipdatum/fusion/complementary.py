@@ -21,7 +21,7 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, JointMap, SensedArm
+from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, TURNS_UNTOLD, JointMap, SensedArm
 from tipdatum.fusion.estimator import Agreement, Event, MotionReading, Presences
 from tipdatum.fusion.pose import Condition, Matrices, Pose, Quality
 from tipdatum.fusion.sensors import Channel, Sample
@@ -169,6 +169,8 @@ class ComplementaryEstimator:
     def pose(self, t: float) -> Pose:
         """The arm predicted to `t`; see `Estimator.pose`."""
         quality, reasons = self._arm.availability(t)
+        if self._arm.turns:
+            quality, reasons = "invalid", (TURNS_UNTOLD,)
         if quality != "good":
             return self._unknown(t, quality, reasons)
         trackers = list(self._trackers.values())

@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, JointMap, SensedArm
+from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, TURNS_UNTOLD, JointMap, SensedArm
 from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.fusion.estimator import Agreement, Event, MotionReading, Presences
 from tipdatum.fusion.pose import Anchor, Condition, Matrices, Pose, Quality
@@ -156,6 +156,8 @@ class InclinometerEstimator:
     def pose(self, t: float) -> Pose:
         """The arm predicted to `t`; see `Estimator.pose`."""
         quality, reasons = self._arm.availability(t)
+        if self._arm.turns:
+            quality, reasons = "invalid", (TURNS_UNTOLD,)
         if quality in ("stale", "invalid"):
             return self._unknown(t, quality, reasons)
         if not self._bodies.complete:

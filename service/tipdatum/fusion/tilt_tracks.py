@@ -31,7 +31,6 @@ from typing import TypeAlias
 from tipdatum.fusion.arm import SensedArm
 from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import nearest_turn
-from tipdatum.machine.parts import ARM
 from tipdatum_drivers.reading import Tilt
 
 Rows: TypeAlias = list[list[float]]
@@ -121,10 +120,13 @@ def _take(track: TiltTrack, t: float, angle: float, anew: bool) -> None:
         track.add(t, angle)
 
 
+_OUTWARDS = ("upper", "boom", "second_boom", "stick", "bucket", "rocker")
+
+
 def _height(channel: Channel) -> int:
     """Place of a sensor's body in the chain, from the ground on."""
     body = channel.sensor.body
-    return 0 if body == "upper" else 1 + (len(ARM) if body == "rocker" else ARM.index(body))
+    return _OUTWARDS.index(body)
 
 
 OMEGA_RADPS = 4.0

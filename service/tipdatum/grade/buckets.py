@@ -110,7 +110,7 @@ def measure_wear(site: Site, body: MeasureWear, request: Request) -> Outcome | N
     def carry_on(touch: Touch) -> Outcome:
         elevation, _ = site.elevation_of(touch)
         pose = site.known_pose()
-        gain = tip_gain(pose.angles) - site.reference_gain(bucket)
+        gain = tip_gain(site.chain, pose.angles) - site.reference_gain(bucket)
         found = wear_from_touch(elevation - known, gain, site.touch_sigma(touch))
         total = site.state.wear_m.get(bucket, 0.0) + found.wear_m
         moved = site.set_wear(bucket, total)

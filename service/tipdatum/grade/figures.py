@@ -85,6 +85,7 @@ def figures(site: Site, pose: Pose, located: Located | None) -> TipReport:
     else:
         hang = hang_of(pins[-2], pins[-1])
         cutting = site.edge.follow(pose.t, reach, height + offset, math.degrees(pose.slew_rad), hang)
+    pitch, roll = site.chain.upper(pose.angles)
     return TipReport(
         t=pose.t,
         height_m=height,
@@ -102,8 +103,8 @@ def figures(site: Site, pose: Pose, located: Located | None) -> TipReport:
         pins=pins,
         offset_m=offset,
         slew_rad=pose.slew_rad,
-        pitch_rad=pose.angles[0],
-        roll_rad=pose.angles[1],
+        pitch_rad=pitch,
+        roll_rad=roll,
         against=against,
         limits=_limits(site, pose, offset, sigma) if state.limits else (),
         cutting=cutting,
@@ -118,7 +119,7 @@ def _against(
     target, line = state.target, state.line
     assert target is not None
     bucket = site.machine.bucket[0]
-    theta, roll = pose.angles[-1], pose.angles[1]
+    theta = pose.angles[site.chain.bucket]
     layer = next((one for one in state.layers if one.name == state.layer), None)
     if isinstance(target, BelowPlane):
         fix = state.beam_fix
@@ -147,7 +148,7 @@ def _against(
         tip,
         left,
         right,
-        outline_spots(bucket, located.pins[-2], theta, roll, lift),
+        outline_spots(bucket, site.chain, located.pins[-2], pose.angles, lift),
         sigma,
         state.tolerance,
         bucket_floor_rad(bucket, theta),
@@ -162,7 +163,7 @@ def _limits(site: Site, pose: Pose, offset: float | None, sigma: float) -> tuple
 
     def points(q: Sequence[float]) -> Array:
         arm = chain.locate(q)
-        outline = outline_spots(bucket, arm.pins[-2], q[-1], q[1], 0.0)
+        outline = outline_spots(bucket, chain, arm.pins[-2], q, 0.0)
         heel = [(spot.reach_m, spot.lateral_m, spot.elevation_m) for spot in outline]
         return np.array([*arm.pins, *arm.corners, *heel])
 

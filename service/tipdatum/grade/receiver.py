@@ -66,14 +66,14 @@ class Crossing:
     sigma_m: float
 
 
-def receiver_point(
-    sensor: Sensor, chain: Chain, pins: Sequence[Point], angles: Sequence[float] | Array
-) -> Array:
+def receiver_point(sensor: Sensor, chain: Chain, pins: Sequence[Point], angles: Sequence[float]) -> Array:
     """Reach, lateral and height (3,) m of a receiver on the stick, the boom or the bucket.
 
     The receiver's `position_m` is in the frame of its body, whose origin is the body's lower pin.
     """
     section = chain.names.index(sensor.body)
+    if chain.tilt_axis is not None and sensor.body == "bucket":
+        return np.array(list(chain.point(angles, sensor.position_m)[0]))
     theta, roll = float(angles[2 + section]), float(angles[1])
     x, y, z = sensor.position_m
     out, up = x * math.cos(theta) - z * math.sin(theta), x * math.sin(theta) + z * math.cos(theta)
@@ -82,14 +82,18 @@ def receiver_point(
     return np.array([reach + out, lateral + (y * cos - up * sin), height + (up * cos + y * sin)])
 
 
-def receiver_jacobian(sensor: Sensor, chain: Chain, angles: Sequence[float] | Array) -> Array:
-    """∂(receiver height)/∂q, (2 + n,) m/rad, leaving the small effect of the receiver's side offset out."""
+def receiver_jacobian(sensor: Sensor, chain: Chain, angles: Sequence[float]) -> Array:
+    """∂(receiver height)/∂q, one number for each, m/rad; leaves out what little its side offset does."""
     section = chain.names.index(sensor.body)
+    if chain.tilt_axis is not None and sensor.body == "bucket":
+        return np.array(chain.point(angles, sensor.position_m)[1])
     x, _, z = sensor.position_m
     full = np.asarray(chain.height_jacobian(angles)).copy()
     theta, roll = float(angles[2 + section]), float(angles[1])
     full[2 + section] = math.cos(roll) * (x * math.cos(theta) - z * math.sin(theta))
-    full[3 + section :] = 0.0
+    full[3 + section : chain.bucket + 1] = 0.0
+    if chain.tilt is not None:
+        full[chain.tilt] = 0.0
     return full
 
 

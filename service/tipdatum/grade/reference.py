@@ -19,7 +19,6 @@ from tipdatum.fusion.pose import Pose
 from tipdatum.grade.state import Reference
 from tipdatum.grade.touch import Touch
 from tipdatum.kinematics.chain import Chain, Located
-from tipdatum.kinematics.frames import Array
 from tipdatum.machine.description import Machine
 from tipdatum_drivers.reading import Value
 
@@ -73,8 +72,9 @@ def geometry_sigmas(machine: Machine) -> list[float]:
     A dimension without a stated uncertainty counts as exact.
     """
     foot = machine.boom.foot_sigma_m
-    lengths = (machine.boom.length_sigma_m, machine.stick.length_sigma_m, machine.bucket[0].tip_sigma_m)
-    return [sigma or 0.0 for sigma in (foot, foot, foot, *lengths)]
+    second = () if machine.second_boom is None else (machine.second_boom.length_sigma_m,)
+    lengths = (machine.stick.length_sigma_m, machine.bucket[0].tip_sigma_m)
+    return [sigma or 0.0 for sigma in (foot, foot, foot, machine.boom.length_sigma_m, *second, *lengths)]
 
 
 def touch_noise(touch: Touch, standing_sigma_m: float) -> float:
@@ -86,9 +86,12 @@ def touch_noise(touch: Touch, standing_sigma_m: float) -> float:
     return math.hypot(standing_sigma_m, touch.scatter_m)
 
 
-def tip_gain(angles: Sequence[float] | Array) -> float:
-    """∂(tip height)/∂(tip length) of a posture: sin θ·cos φ, dimensionless."""
-    return math.sin(float(angles[-1])) * math.cos(float(angles[1]))
+def tip_gain(chain: Chain, angles: Sequence[float]) -> float:
+    """∂(tip height)/∂(tip length) of a posture: sin θ·cos φ where the bucket does not tilt, dimensionless.
+
+    0 for a posture of an arm with other joints.
+    """
+    return chain.locate(angles).geometry_jacobian[-1] if len(angles) == chain.size else 0.0
 
 
 class Tie:

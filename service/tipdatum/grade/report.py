@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from tipdatum.fusion.pose import Quality
 from tipdatum.grade.state import LimitKind
 from tipdatum.grade.surfaces import Alignment, Ditch, Face, Surface, Tolerance
-from tipdatum.kinematics.chain import Point
+from tipdatum.kinematics.chain import Chain, Point
 from tipdatum.machine.parts import Bucket
 from tipdatum_drivers.reading import Value
 
@@ -113,15 +113,20 @@ class Against(Value, frozen=True):
     ahead: TargetAhead
 
 
-def outline_spots(bucket: Bucket, pin: Point, theta: float, roll: float, offset_m: float) -> list[Spot]:
-    """The bucket's outline points (heel, back) at its pin.
+def outline_spots(
+    bucket: Bucket, chain: Chain, pin: Point, angles: Sequence[float], offset_m: float
+) -> list[Spot]:
+    """The bucket's outline points (heel, back).
 
     Args:
-        pin: the bucket pin.
-        theta, roll: the bucket's elevation angle and the arm's roll, rad.
+        pin: the bucket pin, with the arm at `angles`, which are q of the chain.
         offset_m: added to a height to give an elevation.
     """
+    if chain.tilt_axis is not None:
+        places = (chain.point(angles, (x, 0.0, z))[0] for x, z in bucket.outline_m)
+        return [Spot(reach, lateral, height + offset_m) for reach, lateral, height in places]
     spots = []
+    theta, roll = angles[chain.bucket], angles[1]
     reach, lateral, height = pin
     for x, z in bucket.outline_m:
         out, up = x * math.cos(theta) - z * math.sin(theta), x * math.sin(theta) + z * math.cos(theta)

@@ -161,7 +161,7 @@ class Site:
         reference = self.state.reference
         if reference is None or reference.bucket != bucket or not reference.posture:
             return 0.0
-        return tip_gain(reference.posture)
+        return tip_gain(self.chain, reference.posture)
 
     # What must be so
 

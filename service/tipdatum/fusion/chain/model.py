@@ -133,39 +133,33 @@ def diagonal(matrix: Array, first: int = 0) -> Array:
     return matrix.reshape(-1)[first :: matrix.shape[1] + 1]
 
 
-BODY_INDEX = {"upper": 0, "boom": 1, "stick": 2, "bucket": 3, "rocker": 3}
-
-
 class Levers:
     """Lever arms of the sensors of an arm.
 
     Attributes:
-        follow: (4, N) angle of each body from those of the sensors (a held joint follows its neighbour).
-        offset: (4,) rad, constant part of it.
-        ways: (N, 4, 3) m, the way in each body from the slew centre to each sensor.
+        follow: (B, N) angle of each of the B bodies from those of the sensors (a held joint
+            follows its neighbour).
+        offset: (B,) rad, constant part of it.
+        ways: (N, B, 3) m, the way in each body from the slew centre to each sensor.
     """
 
     def __init__(self, arm: SensedArm, channels: list[Channel]) -> None:
         chain, n = arm.machine.chain(), len(channels)
-        ways = np.zeros((n, 4, 3))
-        for i, channel in enumerate(channels):
-            body = channel.sensor.body
-            k = BODY_INDEX[body]
+        own = [_place(arm, channel.sensor.body) for channel in channels]
+        ways = np.zeros((n, 1 + len(arm.sections), 3))
+        for i, (k, channel) in enumerate(zip(own, channels, strict=True)):
             if k >= 1:
                 ways[i, 0] = chain.foot
-            if k >= 2:
-                ways[i, 1, 0] = chain.lengths[0]
-            if body == "bucket":
-                ways[i, 2, 0] = chain.lengths[1]
-            elif body == "rocker" and arm.linkage is not None:
-                ways[i, 2] = (arm.linkage.pivot_x, 0.0, arm.linkage.pivot_z)
+            ways[i, 1:k, 0] = chain.lengths[: max(k - 1, 0)]
+            if channel.sensor.body == "rocker" and arm.linkage is not None:
+                ways[i, k - 1] = (arm.linkage.pivot_x, 0.0, arm.linkage.pivot_z)
             ways[i, k] = channel.sensor.position_m
         self.ways = ways
         self._ways = ways[:, :, 0] + 1j * ways[:, :, 2]
         self._y = ways[:, :, 1].sum(axis=1)
-        self._own = (np.arange(n), np.array([BODY_INDEX[ch.sensor.body] for ch in channels], dtype=int))
+        self._own = (np.arange(n), np.array(own, dtype=int))
         self.follow, self.offset = _follow(arm, channels)
-        self._direct = np.array_equal(self.follow, np.eye(4))
+        self._direct = np.array_equal(self.follow, np.eye(len(self.offset)))
 
     def corrected(self, position: Array) -> LeverArms:
         """Those of sensors that sit (N, 3) m away from where they are described, in axes of their bodies."""
@@ -178,7 +172,7 @@ class LeverArms(NamedTuple):
     """What `Levers` describes, with the sensors where the filter has found them.
 
     Attributes:
-        ways: (N, 4) m, x + iz of the way in each body. A complex number stands for a way in the arm plane:
+        ways: (N, B) m, x + iz of the way in each body. A complex number stands for a way in the arm plane:
             turning it by θ multiplies it by exp(iθ).
         y: (N,) m, across the arm plane.
         follow, offset: as in `Levers`.
@@ -221,10 +215,10 @@ class LeverArms(NamedTuple):
         n = len(theta)
         angles = self.follow.dot(theta)
         angles += self.offset
-        turn = np.empty(4, dtype=complex)
+        turn = np.empty(len(angles), dtype=complex)
         turn.real, turn.imag = np.cos(angles), np.sin(angles)
         ways = self.ways * turn
-        p = ways.dot(np.ones(4))
+        p = ways.dot(np.ones(len(angles)))
         px, pz, py = p.real, p.imag, self.y
         if not self.direct:
             ways = ways.dot(self.follow)
@@ -245,10 +239,16 @@ class LeverArms(NamedTuple):
         J[:, 2, -1] = -plane_rate * px
 
 
+def _place(arm: SensedArm, body: str) -> int:
+    """Number of a sensor's body; a rocker hangs on the stick, in the bucket's place."""
+    return ("upper", *arm.sections).index("bucket" if body == "rocker" else body)
+
+
 def _follow(arm: SensedArm, channels: list[Channel]) -> tuple[Array, Array]:
-    follow, offset = np.zeros((4, len(channels))), np.zeros(4)
-    measured = {BODY_INDEX[ch.sensor.body]: i for i, ch in enumerate(channels)}
-    for k, body in enumerate(("upper", "boom", "stick", "bucket")):
+    bodies = ("upper", *arm.sections)
+    follow, offset = np.zeros((len(bodies), len(channels))), np.zeros(len(bodies))
+    measured = {_place(arm, ch.sensor.body): i for i, ch in enumerate(channels)}
+    for k, body in enumerate(bodies):
         if k in measured:
             follow[k, measured[k]] = 1.0
         elif k > 0:
