@@ -5,7 +5,7 @@
 - Without a sensor on the upper the machine is taken as level, with `LEVEL_SIGMA_RAD` of doubt.
 - Roll is common to the whole arm: the upper's sensor tells it, otherwise the first one on the arm.
 - A section with neither sensor nor held angle cannot be known: `invalid`, with the reason.
-- What turns beside the arm plane is a `Turn`: the upper against the post of a boom that swings, a bucket
+- What turns beside the arm plane is a `SideTurn`: the upper against the post of a boom that swings, a bucket
   against its coupler. A bucket that tilts needs a sensor on the tilting part.
 
 `JointMap` is that map as numbers, and `SensorSpread` what a pose's angles may be off by through it.
@@ -41,7 +41,7 @@ TURNS_UNTOLD = "this estimator tells neither a boom's swing nor a bucket's tilt"
 LEVEL_ASSUMED = "no sensor on the upper: level machine assumed"
 
 
-class Turn(NamedTuple):
+class SideTurn(NamedTuple):
     """A part that turns against its body of the arm plane about a known axis in that body's x-z plane.
 
     A vector v in the part's axes is R_axis(α) v in the body's, α the joint's angle in q. Where the boom
@@ -60,14 +60,14 @@ class Turn(NamedTuple):
     centre: tuple[float, float, float]
 
 
-def turns_of(chain: Chain) -> tuple[Turn, ...]:
+def turns_of(chain: Chain) -> tuple[SideTurn, ...]:
     """Those of an arm, in the order of q."""
     found = []
     if chain.swing_pivot is not None:
-        found.append(Turn("boom_swing", "upper", (0.0, 0.0, -1.0), (0.0, 0.0, 0.0)))
+        found.append(SideTurn("boom_swing", "upper", (0.0, 0.0, -1.0), (0.0, 0.0, 0.0)))
     if chain.tilt_axis is not None:
         axis = chain.tilt_axis
-        found.append(Turn("tilt", "bucket", axis.direction, (axis.x, 0.0, axis.z)))
+        found.append(SideTurn("tilt", "bucket", axis.direction, (axis.x, 0.0, axis.z)))
     return tuple(found)
 
 
