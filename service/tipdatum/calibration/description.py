@@ -6,6 +6,7 @@ the time of the change, and what will change is shown before it is written.
 
 from __future__ import annotations
 
+import copy
 import difflib
 import math
 import os
@@ -26,8 +27,10 @@ from tipdatum.calibration.swings import Part
 from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.errors import ConfigError
 from tipdatum.kinematics.frames import rpy_deg_from_rotation
-from tipdatum.machine.bucket_files import FILE
+from tipdatum.machine.bucket_files import FILE, with_buckets
+from tipdatum.machine.coupler import BODY, Coupler, turn_rad, uncoupled_sensor
 from tipdatum.machine.description import Machine, parse_machine, parse_machine_file, values_digest
+from tipdatum.machine.parts import Bucket
 
 SCALED = (
     "mount_sigma_deg and accel_bias_mps2 are what each is known to times {factor}, and a linkage's "
@@ -177,9 +180,44 @@ def written(
     before: str, values: Mapping[str, Any], verdict: Mapping[str, Any], origin: Mapping[str, Any], name: str
 ) -> str:
     """The calibrated description's text: values, `[calibrated]` with the digest of them, and where from."""
-    text = rewritten(before, values)
-    digest = values_digest(parse_machine_file(tomllib.loads(text), Path(name)).model_dump(mode="json"))
+    place = Path(name)
+    text = rewritten(before, as_described(values, with_buckets(tomllib.loads(before), place)))
+    digest = values_digest(parse_machine_file(tomllib.loads(text), place).model_dump(mode="json"))
     return rewritten(text, {}, {"calibrated": {**verdict, "values": digest}, "calibration": origin})
+
+
+def as_described(values: Mapping[str, Any], data: Mapping[str, Any]) -> dict[str, Any]:
+    """Values of a machine as it is computed with, as a file has to say them that describes a coupler.
+
+    Args:
+        data: the file's tables, those of its buckets in place.
+    """
+    told: dict[str, Any] = copy.deepcopy(dict(values))
+    if "coupler" not in data or "pin_m" in data["bucket"][0]:
+        return told
+    coupler, bucket = Coupler(**data["coupler"]), Bucket(**data["bucket"][0])
+    of_bucket = told.get("bucket", [{}])[0]
+    ear = {key: of_bucket.pop(key) for key in ("bucket_ear_m", "bucket_ear_angle_deg") if key in of_bucket}
+    if "bucket_ear_angle_deg" in ear:
+        ear["bucket_ear_angle_deg"] = round(
+            ear["bucket_ear_angle_deg"] + math.degrees(turn_rad(coupler, bucket)), 3
+        )
+    if ear:
+        told["linkage"] = {**told.get("linkage", {}), **ear}
+    for name, sensor in data.get("sensor", {}).items():
+        if sensor.get("body") not in (BODY, "bucket") or sensor.get("type", "imu") not in ("imu", "tilt"):
+            continue
+        entry = told.get("sensor", {}).get(name, {})
+        place = {key: part.pop(key) for key in PLACE for part in (of_bucket, entry) if key in part}
+        for key, value in uncoupled_sensor(coupler, bucket, sensor["body"], place).items():
+            (of_bucket if key in data["bucket"][0] else entry)[key] = value
+    if "tip_sigma_m" in of_bucket and coupler.length_sigma_m is not None:
+        # What is known of the tip by a calibration is known of both together.
+        told["coupler"] = {"length_sigma_m": 0.0}
+    return told
+
+
+PLACE = ("position_m", "mount_rpy_deg")
 
 
 def fresh(machine: Mapping[str, Any]) -> str:

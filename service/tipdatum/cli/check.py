@@ -20,7 +20,7 @@ from tipdatum.errors import ConfigError, InputError
 from tipdatum.machine.bucket_files import read_bucket
 from tipdatum.machine.description import Machine, parse_machine, parse_machine_file
 from tipdatum.machine.parts import Bucket
-from tipdatum.machine.words import describe_arm, describe_bucket, describe_calibration, describe_sensor, notes
+from tipdatum.machine.words import describe_arm, describe_bucket, describe_calibration, notes, sensor_words
 from tipdatum.run.installed import refusals
 from tipdatum.validation import all_in_one, load_toml
 from tipdatum_drivers.presence import Presence
@@ -157,7 +157,7 @@ def _say_machine(console: Console, machine: Machine) -> list[str]:
     console.print(_rows(machine.name, [("", sentence) for sentence in sentences]))
     if machine.sensor:
         console.print()
-        sensors = [(name, describe_sensor(sensor)) for name, sensor in machine.sensor.items()]
+        sensors = [(name, sensor_words(machine, name)) for name in machine.sensor]
         console.print(_rows("Sensors", sensors))
     return _said(console, notes(machine))
 

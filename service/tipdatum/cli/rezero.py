@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
@@ -13,6 +14,7 @@ from tipdatum.calibration.rezero import TURNED_DEG, description_of
 from tipdatum.calibration.rezero import rezero as solve
 from tipdatum.cli.options import Write, input_file, talker
 from tipdatum.errors import ConfigError, InputError
+from tipdatum.machine.bucket_files import with_buckets
 from tipdatum.machine.description import load_machine
 from tipdatum.walltime import to_the_second
 from tipdatum_drivers.session_file import SessionFile
@@ -43,7 +45,8 @@ def rezero(
     date = to_the_second(now)
     before = machine.read_text(encoding="utf-8")
     values = description_of(zero, sensor, described.sensor[sensor], angle, date, session.name)
-    after = description.rewritten(before, values)
+    data = with_buckets(tomllib.loads(before), machine)
+    after = description.rewritten(before, description.as_described(values, data))
     console.print(
         f"{sensor}: mount turned by {zero.turned_deg:.2f}°, from {zero.seconds:.1f} s standing still."
     )

@@ -64,7 +64,8 @@ def starts_anew(before: Machine, after: Machine) -> bool:
 
     def rest(machine: Machine) -> Any:
         sensors = {name: s.model_dump(exclude=set(REFITTED_OF_SENSOR)) for name, s in machine.sensor.items()}
-        return machine.model_dump(exclude={*REFITTED, "sensor"}), sensors
+        tilts = [(b.tilt_axis_m is None, b.tilt_axis_deg is None) for b in machine.bucket]
+        return machine.model_dump(exclude={*REFITTED, "sensor"}), sensors, tilts
 
     return bool(rest(before) != rest(after))
 

@@ -113,11 +113,12 @@ class Chain:
 
     Attributes:
         foot: (3,) m, boom foot pin in the upper frame, with the boom straight ahead.
-        lengths: (n,) m, pin to pin; the last is bucket pin to tip.
+        lengths: (n,) m, pin to pin; the last is bucket pin to tip, along the bucket's x.
         names: body of each section, last "bucket".
         half_width: m, half the bucket's width.
         swing_pivot: m, a point of the boom's swing axis, in the upper frame; None: it does not swing.
         tilt_axis: of the bucket; None: it does not tilt.
+        tip_z: m, of the tip in the bucket's axes, whose x the last length is; not 0 on a coupler.
     """
 
     foot: Array
@@ -126,14 +127,16 @@ class Chain:
     half_width: float
     swing_pivot: Point | None = None
     tilt_axis: TiltAxis | None = None
+    tip_z: float = 0.0
     _plain: tuple[list[float], list[float]] = field(init=False, repr=False, compare=False)
     """Foot and lengths as plain numbers."""
     _planar: bool = field(init=False, repr=False, compare=False)
-    """Whether all joints turn in the arm plane."""
+    """Whether all joints turn in the arm plane, and the bucket's x leads to the tip."""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "_plain", (self.foot.tolist(), self.lengths.tolist()))
-        object.__setattr__(self, "_planar", self.swing_pivot is None and self.tilt_axis is None)
+        plain = self.swing_pivot is None and self.tilt_axis is None and self.tip_z == 0.0
+        object.__setattr__(self, "_planar", plain)
 
     @property
     def size(self) -> int:
@@ -206,7 +209,7 @@ class Chain:
     def corners(self, q: ArrayLike) -> Array:
         """Left and right tip corner, (..., 2, 3) m: reach, lateral, height. `q` as in `pins`."""
         q = np.asarray(q, dtype=float)
-        if self.tilt_axis is not None:
+        if not self._planar:
             return self._each(q, lambda one: self.locate(one).corners)
         tip, ph = self.tip(q), q[..., 1]
         left = np.stack([np.zeros_like(ph), np.cos(ph), np.sin(ph)], axis=-1) * self.half_width
@@ -270,13 +273,13 @@ class Chain:
         return Located(tuple(pins), corners, tuple(jacobian), tuple(geometry))
 
     def _locate_turned(self, q: Sequence[float]) -> Located:
-        """`locate` for an arm whose boom swings or whose bucket tilts."""
-        length, w = self._plain[1][-1], self.half_width
-        tip, row = self.point(q, (length, 0.0, 0.0))
+        """`locate` for an arm whose boom swings, whose bucket tilts, or whose tip a coupler sets aside."""
+        length, w, z = self._plain[1][-1], self.half_width, self.tip_z
+        tip, row = self.point(q, (length, 0.0, z))
         pins, geometry = self._pins_to_bucket(q)
-        left, right = self.point(q, (length, w, 0.0))[0], self.point(q, (length, -w, 0.0))[0]
+        left, right = self.point(q, (length, w, z))[0], self.point(q, (length, -w, z))[0]
         # What a longer tip adds, for a metre of it.
-        before, _ = self.point(q, (length - 1.0, 0.0, 0.0))
+        before, _ = self.point(q, (length - 1.0, 0.0, z))
         return Located((*pins, tip), (left, right), tuple(row), (*geometry, tip[2] - before[2]))
 
     def _pins_to_bucket(self, q: Sequence[float]) -> tuple[list[Point], list[float]]:
@@ -329,5 +332,5 @@ class Chain:
 
     def corner_jacobians(self, q: Sequence[float]) -> tuple[list[float], list[float]]:
         """∂height/∂q of the left and of the right corner, m/rad."""
-        length, w = self._plain[1][-1], self.half_width
-        return self.point(q, (length, w, 0.0))[1], self.point(q, (length, -w, 0.0))[1]
+        length, w, z = self._plain[1][-1], self.half_width, self.tip_z
+        return self.point(q, (length, w, z))[1], self.point(q, (length, -w, z))[1]

@@ -17,6 +17,14 @@ from tipdatum.errors import ConfigError
 from tipdatum.kinematics.chain import Chain, TiltAxis
 from tipdatum.kinematics.linkage import FourBar
 from tipdatum.machine.bucket_files import with_buckets
+from tipdatum.machine.coupler import (
+    BODY,
+    ROTATES,
+    Coupler,
+    check_coupled,
+    coupled_bucket,
+    coupled_sensor,
+)
 from tipdatum.machine.parts import (
     ARM,
     Boom,
@@ -33,18 +41,28 @@ from tipdatum.machine.parts import (
 from tipdatum.validation import Misfit, load_toml, parse_model, shown
 from tipdatum_drivers.options import Table
 
-NOT_YET: dict[str, str] = {
-    "offset_boom": "a boom that a parallelogram offsets sideways",
-    "coupler": "a coupler as a section of its own",
-    "quick_coupler": "a coupler as a section of its own",
-    "tilting_coupler": "a tilting coupler",
+_ROTATOR = ("a coupler that rotates", ROTATES)
+_PARALLELOGRAM = (
+    "a boom that a parallelogram offsets sideways",
+    "one whose pins are parallel: by how much the parallelogram sets the arm aside is an angle about an axis "
+    "that gravity does not show; hold it straight and describe the boom in one piece",
+)
+REFUSED: dict[str, tuple[str, str]] = {
+    "offset_boom": _PARALLELOGRAM,
+    "parallelogram": _PARALLELOGRAM,
+    "rotator": _ROTATOR,
+    "tiltrotator": _ROTATOR,
+    "tilt_rotator": _ROTATOR,
+    "rotating_coupler": _ROTATOR,
 }
-"""Sections that real machines have and the chain does not yet; refused by name."""
+"""Sections that real machines have and the chain cannot describe: what they are, and what is expected."""
 
 CALLED: dict[str, str] = {
     "boom2": "[second_boom]",
     "swing_post": "[boom_swing]",
     "swing_boom": "[boom_swing]",
+    "quick_coupler": "[coupler]",
+    "tilting_coupler": "[coupler] with tilt_axis_m and tilt_axis_deg",
     "tilt_bucket": "[[bucket]] with tilt_axis_m and tilt_axis_deg",
     "tilting_bucket": "[[bucket]] with tilt_axis_m and tilt_axis_deg",
 }
@@ -61,6 +79,7 @@ class Machine(Table):
     second_boom: SecondBoom | None = None
     boom_swing: BoomSwing | None = None
     stick: Stick
+    coupler: Coupler | None = None
     bucket: Annotated[tuple[Bucket, ...], Field(min_length=1)]
     linkage: Linkage | None = None
     sensor: dict[str, Sensor] = Field(default_factory=dict)
@@ -86,6 +105,8 @@ class Machine(Table):
                 self._swings_on(name, sensor, taken)
             if sensor.body == "second_boom" and self.second_boom is None:
                 raise Misfit(f"sensor.{name}.body", shown(sensor.body), "a [second_boom] table beside it")
+            if sensor.body == BODY and self.coupler is None:
+                raise Misfit(f"sensor.{name}.body", shown(sensor.body), "a [coupler] table beside it")
             if sensor.type in ("slew", "beam"):
                 continue
             if sensor.body == "rocker" and self.linkage is None:
@@ -105,6 +126,8 @@ class Machine(Table):
         for i, called in enumerate(names):
             if called in names[:i]:
                 raise Misfit(f"bucket[{i}].name", shown(called), "a name that no other of the buckets has")
+        if self.coupler is not None and not self.folded:
+            check_coupled(self.coupler, self.bucket, self.sensor)
         if self.linkage is not None:
             for i in range(len(self.bucket)):
                 if not self.four_bar(i).closing_range(360):
@@ -143,15 +166,22 @@ class Machine(Table):
         b, second, swing, axis = self.bucket[bucket], self.second_boom, self.boom_swing, None
         if b.tilt_axis_m is not None and b.tilt_axis_deg is not None:
             axis = TiltAxis(*b.tilt_axis_m, math.radians(b.tilt_axis_deg))
+        out, aside = b.pin_m or (0.0, 0.0)
         between = [] if second is None else [second.length_m]
         return Chain(
             foot=np.array(self.boom.foot_m, dtype=float),
-            lengths=np.array([self.boom.length_m, *between, self.stick.length_m, b.tip_m], dtype=float),
+            lengths=np.array([self.boom.length_m, *between, self.stick.length_m, out + b.tip_m], dtype=float),
             names=self.sections,
             half_width=b.width_m / 2.0,
             swing_pivot=None if swing is None else swing.pivot_m,
             tilt_axis=axis,
+            tip_z=aside,
         )
+
+    @property
+    def folded(self) -> bool:
+        """Whether the coupler is part of the buckets, see `tipdatum.machine.coupler`."""
+        return all(b.pin_m is not None for b in self.bucket)
 
     @property
     def sections(self) -> tuple[str, ...]:
@@ -172,14 +202,18 @@ class Machine(Table):
         if self.linkage is None:
             raise ValueError("the machine description has no [linkage]")
         k, b = self.linkage, self.bucket[bucket]
+        # Until a coupler is folded in, a bucket's own pins say where they are held, not what the link turns.
+        own = self.coupler is None or self.folded
         return FourBar(
             pivot_x=k.rocker_pivot_m[0],
             pivot_z=k.rocker_pivot_m[1],
             rocker=k.rocker_m,
             link=k.link_m,
-            ear=b.bucket_ear_m if b.bucket_ear_m is not None else k.bucket_ear_m,
+            ear=b.bucket_ear_m if own and b.bucket_ear_m is not None else k.bucket_ear_m,
             ear_angle=math.radians(
-                b.bucket_ear_angle_deg if b.bucket_ear_angle_deg is not None else k.bucket_ear_angle_deg
+                b.bucket_ear_angle_deg
+                if own and b.bucket_ear_angle_deg is not None
+                else k.bucket_ear_angle_deg
             ),
             stick=self.stick.length_m,
             assembly=k.assembly,
@@ -252,8 +286,41 @@ def values_digest(machine: Mapping[str, Any]) -> str:
             solved.append({key: value for key, value in machine[joint].items() if "held" not in key})
     if bucket.get("tilt_axis_m") is not None:
         solved.append([bucket["tilt_axis_m"], bucket["tilt_axis_deg"]])
+    if bucket.get("pin_m") is not None:
+        solved.append(bucket["pin_m"])
     text = json.dumps(solved, sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def folded(machine: Machine) -> Machine:
+    """A description as it was written with its coupler, if it has one, folded into the buckets.
+
+    What sits on coupler or bucket becomes part of each bucket in turn, as that needs it.
+    """
+    coupler, linkage = machine.coupler, machine.linkage
+    if coupler is None or machine.folded:
+        return machine
+    ear = None if linkage is None else (linkage.bucket_ear_m, linkage.bucket_ear_angle_deg)
+    on_it = next(
+        (
+            (name, s)
+            for name, s in machine.sensor.items()
+            if s.body in (BODY, "bucket") and s.type in ("imu", "tilt")
+        ),
+        None,
+    )
+    buckets = []
+    for bucket in machine.bucket:
+        update = coupled_bucket(coupler, bucket, ear)
+        if on_it is not None:
+            update = {**coupled_sensor(coupler, bucket, on_it[1]), **update}
+        buckets.append(bucket.model_copy(update=update))
+    sensors = dict(machine.sensor)
+    for name, sensor in machine.sensor.items():
+        if sensor.body in (BODY, "bucket"):
+            place = coupled_sensor(coupler, machine.bucket[0], sensor)
+            sensors[name] = sensor.model_copy(update={**place, "body": "bucket"})
+    return machine.model_copy(update={"bucket": tuple(buckets), "sensor": sensors})
 
 
 def parse_machine(data: Mapping[str, Any], file: str) -> Machine:
@@ -263,16 +330,11 @@ def parse_machine(data: Mapping[str, Any], file: str) -> Machine:
         ConfigError: names `file`, the key, what was found and what is expected.
     """
     for key in data:
+        if key in REFUSED:
+            raise ConfigError(file, key, *REFUSED[key])
         if key in CALLED:
             raise ConfigError(file, key, "a table of that name", CALLED[key])
-        if key in NOT_YET:
-            raise ConfigError(
-                file,
-                key,
-                f"a description of {NOT_YET[key]}",
-                "a boom, a stick and a bucket; others come later",
-            )
-    return parse_model(Machine, data, file)
+    return folded(parse_model(Machine, data, file))
 
 
 def load_machine(path: Path) -> Machine:

@@ -14,7 +14,7 @@ from pydantic import Field, model_validator
 from tipdatum_drivers.options import Misfit, Table
 from tipdatum_drivers.part_checks import PartLimits
 
-Body = Literal["upper", "boom", "second_boom", "stick", "bucket", "rocker", "boom_swing"]
+Body = Literal["upper", "boom", "second_boom", "stick", "bucket", "rocker", "boom_swing", "coupler"]
 """What a sensor may sit on; `boom_swing` is the joint whose angle a `slew` sensor tells."""
 SensorType = Literal["imu", "tilt", "slew", "beam"]
 Triple = tuple[float, float, float]
@@ -122,6 +122,9 @@ class Bucket(Table):
     """The bucket floor's angle from the bucket's x axis, positive from x towards z."""
     held_deg: Annotated[float, _within(360.0)] | None = None
     """Angle relative to the stick's x, for a bucket that is held fixed and has no sensor."""
+    pin_m: tuple[Annotated[float, _within(6.0)], Annotated[float, _within(6.0)]] | None = None
+    """[x, z] of the bucket's own pin from the stick's, in the bucket's axes: written where a `[coupler]` was
+    folded in. All else in this table is then from the stick's pin, but for `tip_m`, which is from here."""
     tilt_axis_m: tuple[Annotated[float, _within(6.0)], Annotated[float, _within(6.0)]] | None = None
     """[x, z] of a point of the axis about which the bucket tilts sideways, in the frame of the untilted
     bucket; the axis lies in its x-z plane."""

@@ -21,6 +21,11 @@ AXES: dict[str, tuple[Pair, Pair, Pair]] = {
         ("left", "right"),
         ("up with the boom level", "down with the boom level"),
     ),
+    "second_boom": (
+        ("along the second boom to the stick", "along the second boom to the first"),
+        ("left", "right"),
+        ("up with the second boom level", "down with the second boom level"),
+    ),
     "stick": (
         ("along the stick to the bucket", "along the stick to the boom"),
         ("left", "right"),
@@ -51,6 +56,10 @@ PLACES: dict[str, tuple[Pair, Pair]] = {
         ("along from the foot pin", "behind the foot pin"),
         ("above the pin line", "below the pin line"),
     ),
+    "second_boom": (
+        ("along from the pin at the boom's end", "behind the pin at the boom's end"),
+        ("above the pin line", "below the pin line"),
+    ),
     "stick": (
         ("along from the boom pin", "behind the boom pin"),
         ("off the pin line, away from the cab", "off the pin line, towards the cab"),
@@ -74,7 +83,7 @@ KINDS = {"imu": "inertial sensor", "tilt": "inclinometer", "slew": "slew encoder
 
 def describe(machine: Machine) -> list[str]:
     """Sentences: the arm, then each sensor: what it is, where it sits, which way it looks, then notes."""
-    sensors = [f"Sensor {name}: {describe_sensor(sensor)}" for name, sensor in machine.sensor.items()]
+    sensors = [f"Sensor {name}: {sensor_words(machine, name)}" for name in machine.sensor]
     return [machine.name, *describe_arm(machine), *sensors, *(f"Note: {note}" for note in notes(machine))]
 
 
@@ -83,15 +92,78 @@ def describe_arm(machine: Machine) -> list[str]:
     x, y, z = machine.boom.foot_m
     lines = [
         f"Boom foot pin {_where(x, *PLACES['upper'][0])}, {_sideways(y)}{_where(z, *PLACES['upper'][1])}.",
-        f"Boom {machine.boom.length_m:.3f} m and stick {machine.stick.length_m:.3f} m, pin to pin.",
+        f"{_sections(machine)}, pin to pin.",
+        *_swing(machine),
+        *_coupler(machine),
     ]
     for i, bucket in enumerate(machine.bucket):
         lines.append(describe_bucket(bucket, "mounted" if i == 0 else "in store"))
+        lines += _tilt(machine, i)
     if machine.linkage is not None:
         spans = machine.four_bar().closing_range()
         turns = " and ".join(f"{math.degrees(a):.0f}° to {math.degrees(b):.0f}°" for a, b in spans)
         lines.append(f"Linkage: closes with the rocker at {turns} from the stick.")
     return lines
+
+
+def _sections(machine: Machine) -> str:
+    second = machine.second_boom
+    between = "" if second is None else f", second boom {second.length_m:.3f} m"
+    return f"Boom {machine.boom.length_m:.3f} m{between} and stick {machine.stick.length_m:.3f} m"
+
+
+def _swing(machine: Machine) -> list[str]:
+    """The axis at the boom's foot, and where a swing of known sign puts the foot."""
+    swing = machine.boom_swing
+    if swing is None:
+        return []
+    x, y, _ = swing.pivot_m
+    foot_x, foot_y, _ = machine.boom.foot_m
+    turned = math.radians(TURN_DEG)
+    out, left = foot_x - x, foot_y - y
+    at_x = x + out * math.cos(turned) - left * math.sin(turned)
+    at_y = y + out * math.sin(turned) + left * math.cos(turned)
+    told = machine.swing_sensor
+    if told is not None:
+        how = f"sensor {told} tells the swing"
+    elif swing.held_deg is not None:
+        how = f"held at {swing.held_deg:g}°, with no sensor"
+    else:
+        how = "no sensor tells the swing"
+    where = _where(x, *PLACES["upper"][0])
+    return [
+        f"The boom swings about an upright axis {where}{_aside(y)}: at {TURN_DEG:g}°, to the left, its foot "
+        f"pin is {_where(at_x, *PLACES['upper'][0])}{_aside(at_y)}; {how}."
+    ]
+
+
+def _coupler(machine: Machine) -> list[str]:
+    coupler = machine.coupler
+    if coupler is None:
+        return []
+    tilts = ", tilting sideways" if coupler.tilt_axis_m is not None else ""
+    return [f"Coupler{tilts}: {coupler.length_m:.3f} m from the stick's pin to that of the bucket."]
+
+
+def _tilt(machine: Machine, index: int) -> list[str]:
+    """What a tilt of known sign does to the edge of a bucket that hangs."""
+    chain = machine.chain(index)
+    if chain.tilt is None:
+        return []
+    q = [0.0] * chain.size
+    q[chain.bucket], q[chain.tilt] = math.radians(HANGING_DEG), math.radians(TURN_DEG)
+    left, right = chain.locate(q).corners
+    rises = left[2] - right[2]
+    side = "left" if rises >= 0.0 else "right"
+    return [
+        f"  It tilts: hanging with the tip straight down, a tilt of +{TURN_DEG:g}° lifts the {side} corner "
+        f"{abs(rises):.3f} m above the other; if the machine lifts the other, turn the axis by 180°."
+    ]
+
+
+TURN_DEG = 20.0
+"""Of the turns by which words and drawings show a sign."""
+HANGING_DEG = -90.0
 
 
 def describe_bucket(bucket: Bucket, where: str = "") -> str:
@@ -101,10 +173,21 @@ def describe_bucket(bucket: Bucket, where: str = "") -> str:
     return f'Bucket "{bucket.name}"{place}: {size}.'
 
 
+def sensor_words(machine: Machine, name: str) -> str:
+    """One of the machine's sensors in a sentence or two, on a bucket from that one's own pin."""
+    sensor, pin = machine.sensor[name], machine.bucket[0].pin_m
+    if sensor.body != "bucket" or pin is None:
+        return describe_sensor(sensor)
+    x, y, z = sensor.position_m
+    return describe_sensor(sensor.model_copy(update={"position_m": (x - pin[0], y, z - pin[1])}))
+
+
 def describe_sensor(sensor: Sensor) -> str:
     """One sensor in a sentence or two."""
     serial = f" (serial {sensor.serial})" if sensor.serial else ""
-    what = f"{KINDS[sensor.type]}{serial} on the {sensor.body}"
+    what = f"{KINDS[sensor.type]}{serial} on the {sensor.body.replace('_', ' ')}"
+    if sensor.body == "boom_swing":
+        return f"swing encoder{serial} at the boom's foot."
     if sensor.type == "slew":
         return f"{what}."
     if sensor.type == "beam":
@@ -177,9 +260,20 @@ def notes(machine: Machine) -> list[str]:
         found.append(
             "no tilt sensor on the upper: the machine is taken as level, which sigma and reasons say"
         )
-    for body in ("boom", "stick"):
+    for body in machine.sections[:-1]:
         if machine.sensor_on(body) is None and getattr(machine, body).held_deg is None:
-            found.append(f"no tilt sensor on the {body}: no elevation can be computed")
+            called = body.replace("_", " ")
+            found.append(f"no tilt sensor on the {called}: no elevation can be computed")
+    swing = machine.boom_swing
+    if swing is not None and machine.swing_sensor is None and swing.held_deg is None:
+        found.append(
+            "no sensor tells the boom's swing: the gyros of upper and boom follow it from straight ahead, "
+            "and sigma says how well"
+        )
+    if any(machine.chain(i).tilt is not None for i in range(len(machine.bucket))) and (
+        machine.sensor_on("bucket") is None
+    ):
+        found.append("no tilt sensor on the part of the bucket that tilts: no elevation can be computed")
     on_bucket = machine.sensor_on("bucket") or machine.sensor_on("rocker")
     if on_bucket is None and machine.bucket[0].held_deg is None:
         found.append("no tilt sensor on the bucket or its rocker: no elevation can be computed")
@@ -218,6 +312,10 @@ def _timing(sensor: Sensor) -> str:
 
 def _where(value: float, positive: str, negative: str) -> str:
     return f"{abs(value):.2f} m {positive if value >= 0 else negative}"
+
+
+def _aside(y: float) -> str:
+    return "" if abs(y) < 0.005 else f", {abs(y):.2f} m {'left' if y > 0 else 'right'}"
 
 
 def _sideways(y: float) -> str:

@@ -72,7 +72,7 @@ def _shown(table: dict[str, Any]) -> set[str]:
     return found
 
 
-WRITTEN = {"calibration", "calibrated", "date", "values", "verdict", "tip_sigma_m"}
+WRITTEN = {"pin_m", "calibration", "calibrated", "date", "values", "verdict", "tip_sigma_m"}
 
 EXAMPLES = [
     # Written by a calibration, not by people.

@@ -135,19 +135,21 @@ def test_one_pose_located_at_once_is_what_the_array_methods_give(chain: Chain, q
 turned_poses = st.tuples(tilt, tilt, angle, angle, angle, angle, st.floats(-1.4, 1.4), st.floats(-1.4, 1.4))
 turned_poses = turned_poses.map(np.array)
 every_joint = st.builds(
-    lambda foot, lengths, width, pivot, axis: Chain(
+    lambda foot, lengths, width, pivot, axis, aside: Chain(
         np.array(foot),
         np.array(lengths),
         ("boom", "second_boom", "stick", "bucket"),
         width / 2,
         swing_pivot=pivot,
         tilt_axis=TiltAxis(*axis),
+        tip_z=aside,
     ),
     st.tuples(st.floats(-1, 2), st.floats(-0.5, 0.5), st.floats(0.5, 3)),
     st.tuples(st.floats(1, 8), st.floats(1, 5), st.floats(1, 5), st.floats(0.3, 2)),
     st.floats(0.2, 2.5),
     st.tuples(st.floats(-1, 2), st.floats(-0.5, 0.5), st.floats(0.5, 3)),
     st.tuples(st.floats(-0.3, 0.5), st.floats(-0.3, 0.5), st.floats(-3.0, 3.0)),
+    st.sampled_from([0.0, 0.2, -0.3]),
 )
 
 

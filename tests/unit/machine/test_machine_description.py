@@ -226,7 +226,8 @@ def test_a_wrong_description_is_told_by_file_key_found_and_expected(
         ("boom2", "[second_boom]"),
         ("offset_boom", "a boom that a parallelogram offsets sideways"),
         ("swing_boom", "[boom_swing]"),
-        ("coupler", "a coupler"),
+        ("quick_coupler", "[coupler]"),
+        ("rotator", "a coupler that rotates"),
         ("tilting_bucket", "tilt_axis_m"),
     ],
 )

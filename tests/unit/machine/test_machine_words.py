@@ -74,3 +74,43 @@ def test_what_deserves_a_second_look_is_noted() -> None:
     assert "Note: no tilt sensor on the stick: no elevation can be computed" in lines
     assert "Note: sensor boom is 40° away from any quarter turn: check its mount" in lines
     assert not any("bucket or its rocker" in line for line in lines)
+
+
+SWINGING: dict[str, Any] = {
+    "name": "m",
+    "boom": {"foot_m": [0.7, 0.0, 0.8], "length_m": 1.9},
+    "second_boom": {"length_m": 1.0},
+    "boom_swing": {"pivot_m": [0.5, 0.0, 0.0]},
+    "stick": {"length_m": 1.1},
+    "coupler": {"length_m": 0.16, "offset_deg": 118.0},
+    "bucket": [
+        {
+            "name": "ditch", "tip_m": 0.6, "width_m": 1.0, "bucket_ear_angle_deg": 110.0,
+            "tilt_axis_m": [0.05, 0.1], "tilt_axis_deg": 128.5,
+        }
+    ],
+    "sensor": {"b": {"body": "bucket", "position_m": [0.1, 0.0, 0.2]}},
+}  # fmt: skip
+
+
+def test_what_turns_beside_the_arm_s_plane_is_said_with_its_sign() -> None:
+    text = " ".join(describe(parse_machine(SWINGING, "m.toml")))
+    assert "Boom 1.900 m, second boom 1.000 m and stick 1.100 m, pin to pin." in text
+    # 0.2 m from the axis, turned by 20 degrees to the left: 0.5 + 0.2 cos 20, and 0.2 sin 20.
+    assert "at 20°, to the left, its foot pin is 0.69 m forward of the slew axis, 0.07 m left" in text
+    # Right-handed about an axis that points forward and up while the bucket hangs.
+    assert "a tilt of +20° lifts the left corner" in text
+    assert "Coupler: 0.160 m" in text
+    assert "no tilt sensor on the second boom" in text
+    assert "no sensor tells the boom's swing" in text
+
+
+def test_a_tilt_axis_the_other_way_round_lifts_the_other_corner() -> None:
+    bucket = {**SWINGING["bucket"][0], "tilt_axis_deg": 128.5 - 180.0}
+    text = " ".join(describe(parse_machine({**SWINGING, "bucket": [bucket]}, "m.toml")))
+    assert "a tilt of +20° lifts the right corner" in text
+
+
+def test_on_a_coupler_a_bucket_s_sensor_is_described_from_the_bucket_s_pin() -> None:
+    text = " ".join(describe(parse_machine(SWINGING, "m.toml")))
+    assert "0.10 m from the bucket pin towards the tip, 0.20 m off that line" in text

@@ -218,6 +218,17 @@ IMU_MACHINE: dict[str, Any] = {
     "sensor": {body: {"body": body} for body in ("upper", "boom", "stick", "rocker")},
 }  # fmt: skip
 WITH_TRACKS = {**IMU_MACHINE, "undercarriage": {"contact_length_m": 3.0, "gauge_m": 2.0}}
+WITH_JOINTS: dict[str, dict[str, Any]] = {
+    "undercarriage": WITH_TRACKS,
+    "second_boom": {**IMU_MACHINE, "second_boom": {"length_m": 2.0, "held_deg": -30.0}},
+    "boom_swing": {**IMU_MACHINE, "boom_swing": {"pivot_m": [0.1, 0.0, 0.0], "held_deg": 10.0}},
+    "coupler": {
+        **IMU_MACHINE,
+        "coupler": {"length_m": 0.3, "offset_deg": 120.0},
+        "bucket": [{**IMU_MACHINE["bucket"][0], "bucket_ear_angle_deg": 136.0}],
+    },
+}
+"""Table → a machine that has it."""
 HELD_MACHINE: dict[str, Any] = {
     "name": "invented",
     "boom": {"foot_m": [0.3, 0.0, 1.8], "length_m": 4.7, "held_deg": 20.0},
@@ -313,8 +324,7 @@ def machine_keys(model: type[BaseModel], at: tuple[str, ...] = ()) -> Iterator[t
 def test_every_key_of_the_machine_file_takes_effect(
     key: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    described = HELD_MACHINE if "held_deg" in key else IMU_MACHINE
-    described = WITH_TRACKS if key[0] == "undercarriage" else described
+    described = WITH_JOINTS.get(key[0], HELD_MACHINE if "held_deg" in key else IMU_MACHINE)
     before = parse_machine(described, "before")
     after = changed(before, key)
     dotted = ".".join(key)
