@@ -17,7 +17,7 @@ import pytest
 from jsonschema import Draft7Validator, Draft202012Validator
 
 from tipdatum.bus import contract
-from tipdatum.bus.contract import MESSAGES, asyncapi, json_schemas
+from tipdatum.bus.contract import GUIDE, MESSAGES, asyncapi, json_schemas
 from tipdatum.bus.contract_versions import VERSIONS
 from tipdatum.bus.examples import EXAMPLES
 from tipdatum.bus.messages import CONTRACT_VERSION
@@ -87,15 +87,16 @@ def test_every_reference_leads_somewhere_and_every_command_has_a_place() -> None
 
 
 def test_every_topic_that_is_published_is_described() -> None:
-    assert set(DELIVERY) == {*MESSAGES, "value", "text"}
+    assert set(DELIVERY) == {*MESSAGES, *GUIDE, "value", "text"}
 
 
-@pytest.mark.parametrize("name", sorted(MESSAGES))
+@pytest.mark.parametrize("name", sorted(MESSAGES | GUIDE))
 def test_examples_satisfy_both_schemas(name: str) -> None:
     document = asyncapi()
-    alone = json_schemas()[name]
+    alone = json_schemas()[name.replace("/", "-")]
     Draft202012Validator.check_schema(alone)
-    within = {"$ref": f"#/components/schemas/{MESSAGES[name].__name__}", "components": document["components"]}
+    model = (MESSAGES | GUIDE)[name].__name__
+    within = {"$ref": f"#/components/schemas/{model}", "components": document["components"]}
     for example in EXAMPLES[name]:
         payload = example.model_dump(mode="json")
         assert complaints(Draft202012Validator(alone), payload) == []

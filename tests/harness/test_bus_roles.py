@@ -14,7 +14,7 @@ from bus_fixtures import Service
 from bus_tools import Listener, Mosquitto, wait_until
 from pydantic import SecretStr
 
-from tipdatum.bus.contract import MESSAGES, PER_SENSOR
+from tipdatum.bus.contract import GUIDE, MESSAGES, PER_SENSOR
 from tipdatum.grade.commands import COMMANDS
 
 CONFIG = Path(__file__).parents[2] / "config" / "broker"
@@ -22,6 +22,7 @@ ROLES = ("service", "display", "panel", "integrator")
 MACHINE = "tipdatum/digger-1"
 PUBLISHED = [f"{MACHINE}/{name}/boom" if name in PER_SENSOR else f"{MACHINE}/{name}" for name in MESSAGES]
 PUBLISHED += [f"{MACHINE}/value/elevation_m", f"{MACHINE}/text/state"]
+GUIDED = [f"{MACHINE}/{name}" for name in GUIDE]
 # From the design: whoever changes how the machine measures is an integrator.
 INTEGRATOR_ONLY = ("calibration/", "machine/", "datum/correct")
 COMMAND_TOPICS = [f"{MACHINE}/command/{name}" for name in [*COMMANDS, "calibration/start", "machine/reload"]]
@@ -85,6 +86,8 @@ def may_write(role: str, topic: str) -> bool:
     """What the design allows."""
     if topic in PUBLISHED:
         return role == "service"
+    if topic in GUIDED:
+        return role == "integrator"
     if topic not in COMMAND_TOPICS:
         return False
     command = topic.removeprefix(f"{MACHINE}/command/")
@@ -99,7 +102,7 @@ def test_a_role_writes_what_it_may_and_nothing_else(
     heard = [as_role("service", "tipdatum/#"), as_role("integrator", "tipdatum/#", "#")]
     writer = as_role(role)
     marker = f"{role}-was-here".encode()
-    for topic in [*PUBLISHED, *COMMAND_TOPICS, *OUTSIDE]:
+    for topic in [*PUBLISHED, *GUIDED, *COMMAND_TOPICS, *OUTSIDE]:
         if not topic.startswith("$"):
             writer.client.publish(topic, marker, 1).wait_for_publish(10)
     # What was let through came before these, which are allowed.
@@ -108,7 +111,7 @@ def test_a_role_writes_what_it_may_and_nothing_else(
     for one, topic in zip(heard, (COMMAND_TOPICS[0], PUBLISHED[0]), strict=True):
         wait_until(partial(ended, one, topic), "the end is heard")
     got = {t for one in heard for t, payload, _ in one.messages if payload == marker}
-    wanted = {t for t in [*PUBLISHED, *COMMAND_TOPICS] if may_write(role, t)}
+    wanted = {t for t in [*PUBLISHED, *GUIDED, *COMMAND_TOPICS] if may_write(role, t)}
     assert got == wanted
 
 

@@ -16,6 +16,7 @@ from pydantic.json_schema import models_json_schema
 from tipdatum import __version__
 from tipdatum.bus import messages as m
 from tipdatum.bus.examples import EXAMPLES
+from tipdatum.bus.guide_messages import GuideAnswer, GuideView
 from tipdatum.bus.orders import MAX_BY_CHARACTERS, MAX_REQUEST_ID_CHARACTERS
 from tipdatum.bus.small import Text, Value
 from tipdatum.bus.topics import DELIVERY, ROOT
@@ -36,6 +37,9 @@ MESSAGES: dict[str, type[m.Message]] = {
 }
 """Topic → what it carries."""
 
+GUIDE: dict[str, type[m.Message]] = {"guide": GuideView, "guide/do": GuideAnswer}
+"""Topic → what it carries, between `tipdatum guide` and its page."""
+
 PER_SENSOR = ("health", "raw")
 """Topics with a sensor's name at the end."""
 
@@ -50,6 +54,9 @@ your own clock since the last message. While `status` says offline there are no 
 Every command takes `request_id` and `by` beside its own keys. It is answered on the reply topic and, where
 the MQTT 5 response topic is given, there too with its correlation data. The same request id again gets the
 same answer and is carried out once.
+
+guide and guide/do are between `tipdatum guide`, a client of its own that leads a calibration, and its
+page; the service takes no part in them.
 
 Elevations are metres in the height system of the reference, positive up; deviation is positive where
 material is left to cut. Figures are advisory: no safety device, no substitute for a survey, for local rules
@@ -83,6 +90,11 @@ def asyncapi(root: str = ROOT) -> dict[str, Any]:
             "payload": {"type": "string"},
         }
         operations[f"publish_{name}"] = _published(name, what)
+    for name, model in GUIDE.items():
+        key = _key(name)
+        channels[key] = _channel(root, name, model.__name__, {})
+        parts[model.__name__] = _json_message(name, model)
+        operations[f"publish_{key}"] = _published(name, _doc(model))
     for command, spec in COMMANDS.items():
         key = _key(command)
         channels[f"command_{key}"] = _channel(root, f"command/{command}", f"Command_{key}", {})
@@ -115,6 +127,8 @@ def json_schemas() -> dict[str, dict[str, Any]]:
     found: dict[str, dict[str, Any]] = {}
     for name, model in MESSAGES.items():
         found[name] = model.model_json_schema(mode="serialization")
+    found["guide"] = GuideView.model_json_schema(mode="serialization")
+    found["guide-do"] = GuideAnswer.model_json_schema()
     for command, spec in COMMANDS.items():
         found[f"command-{command.replace('/', '-')}"] = _with_common(spec.body.model_json_schema())
     for name, schema in found.items():
@@ -189,7 +203,7 @@ def _published(name: str, summary: str) -> dict[str, Any]:
         binding["messageExpiryInterval"] = delivery.expiry_s
     return {
         "action": "send",
-        "channel": {"$ref": f"#/channels/{name}"},
+        "channel": {"$ref": f"#/channels/{_key(name)}"},
         "summary": summary,
         "bindings": {"mqtt": binding},
     }
@@ -213,6 +227,7 @@ def _command(key: str, summary: str) -> dict[str, Any]:
 
 def _schemas() -> dict[str, Any]:
     models: list[Any] = [(model, "serialization") for model in MESSAGES.values()]
+    models += [(GuideView, "serialization"), (GuideAnswer, "validation")]
     _, described = models_json_schema(models, ref_template="#/components/schemas/{model}")
     schemas: dict[str, Any] = dict(described["$defs"])
     for command, spec in COMMANDS.items():

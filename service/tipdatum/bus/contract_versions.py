@@ -43,4 +43,8 @@ VERSIONS: dict[str, Version] = {
         "target/ditch; arm tells which face of it is nearest (target_face), and the target square to the "
         "boom plane (target_across).",
     ),
+    "2.2": Version(
+        "b3b8d612c2521ded",
+        "guide and guide/do, between `tipdatum guide` and its page, are described.",
+    ),
 }

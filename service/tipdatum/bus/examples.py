@@ -6,6 +6,7 @@ They are instances of the models, so they cannot be wrong about a key.
 from __future__ import annotations
 
 from tipdatum.bus import messages as m
+from tipdatum.bus.guide_messages import GuideAnswer, GuideView
 
 _TIME = "2026-03-02T07:41:12.340Z"
 _T = 912.34
@@ -98,5 +99,27 @@ EXAMPLES: dict[str, list[m.Message]] = {
             id="c2a9f10e-14", t=_T, time=_TIME, kind="sensor lost", text="boom is silent for 0.5 s",
             sensor="boom",
         )
+    ],
+    "guide": [
+        GuideView(
+            stage="ready", time=_TIME, machine="Fourteen-tonne demo machine", standing="S1", standings=["S1"],
+            chapters=[{"name": "postures", "steps": [{"id": "measured-1", "state": "now"}]}],
+            step={
+                "id": "measured-1", "key": "guide.posture.1", "values": {}, "motion": False, "rest": None,
+                "words": "Bring the arm to: boom half raised, stick hanging a little outwards.",
+                "questions": [
+                    {"name": "slope boom", "kind": "slope", "of": "boom", "unit": "deg"},
+                    {"name": "height tip", "kind": "height", "of": "tip", "unit": "m"},
+                ],
+            },
+            still={"seconds": 4.5, "needed": 4.0, "scatter_mps2": 0.021, "drift_deg": 0.004},
+            angles={"boom": 27.6, "stick": -61.8, "bucket": -99.7},
+            pins=[[0.35, 1.75], [4.4, 3.9], [5.6, 1.7], [5.4, 0.4]], kept={"observations": 4, "rests": 0},
+        ),
+        GuideView(stage="ended"),
+    ],
+    "guide/do": [
+        GuideAnswer(do="take", request_id="p-17"),
+        GuideAnswer(do="readings", request_id="p-18", values={"slope boom": "27,6", "height tip": "0.412"}),
     ],
 }  # fmt: skip

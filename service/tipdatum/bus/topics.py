@@ -29,6 +29,8 @@ class Delivery:
 LIVE = Delivery(qos=0, retain=False, expiry_s=1)
 RETAINED = Delivery(qos=1, retain=True)
 ANSWER = Delivery(qos=1, retain=False, expiry_s=30)  # nobody waits longer for an answer
+# Between a guide and its page: said again soon, and by nobody wanted later.
+PASSING = Delivery(qos=1, retain=False)
 # QoS 1, and an id by which a repeat is known: with QoS 2 mosquitto 2.0.11 loses messages over a bridge.
 EVENT = Delivery(qos=1, retain=False, durable=True)
 
@@ -46,6 +48,8 @@ DELIVERY: dict[str, Delivery] = {
     "health": RETAINED,  # health/<sensor>
     "reply": ANSWER,
     "event": EVENT,
+    "guide": PASSING,
+    "guide/do": PASSING,
 }
 
 

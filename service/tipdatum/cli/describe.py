@@ -10,7 +10,7 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from tipdatum.bus.contract import MESSAGES, PER_SENSOR, asyncapi, json_schemas
+from tipdatum.bus.contract import GUIDE, MESSAGES, PER_SENSOR, asyncapi, json_schemas
 from tipdatum.bus.contract_versions import VERSIONS
 from tipdatum.bus.messages import CONTRACT_VERSION
 from tipdatum.bus.topics import DELIVERY, ROOT, Delivery
@@ -65,6 +65,8 @@ def _table(console: Console) -> None:
         shown.add_row(topic, _delivery(DELIVERY[name]), (model.__doc__ or "").split("\n\n")[0])
     shown.add_row("value/<name>", _delivery(DELIVERY["value"]), "One number or word, without JSON.")
     shown.add_row("text/<name>", _delivery(DELIVERY["text"]), "Text ready to show, in the operator's units.")
+    for name, model in GUIDE.items():
+        shown.add_row(name, _delivery(DELIVERY[name]), (model.__doc__ or "").split("\n\n")[0])
     console.print(shown)
     taken = Table(title=f"Commands, to {ROOT}/<machine id>/command/<name>")
     for column in ("name", "keys (* needed)", "what"):

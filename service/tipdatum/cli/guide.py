@@ -15,6 +15,7 @@ import orjson
 import typer
 from pydantic import ValidationError
 
+from tipdatum.bus.guide_messages import GuideView
 from tipdatum.bus.topics import Topics
 from tipdatum.calibration.adjustment import adjust
 from tipdatum.calibration.foresight import Foreseen, Foresight
@@ -86,7 +87,9 @@ def guide(
     except KeyboardInterrupt:
         console.print(f"Ended. {observations} holds everything.")
     finally:
-        orders.publish(topics.of("guide"), orjson.dumps({"stage": "ended"}))
+        orders.publish(
+            topics.of("guide"), orjson.dumps(GuideView(stage="ended").model_dump(exclude_unset=True))
+        )
         loop.close()
         readings.close()
         orders.close()

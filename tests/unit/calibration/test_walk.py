@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from tipdatum.bus.guide_messages import GuideView
 from tipdatum.calibration.candidates import Candidate, touching
 from tipdatum.calibration.following import FEWEST
 from tipdatum.calibration.foresight import Foreseen
@@ -59,7 +60,9 @@ class Person:
         return self.walk.answer({"do": what, "request_id": f"r{self.n}", **more}, self.t)
 
     def sees(self) -> dict[str, Any]:
-        return view_of(self.walk, self.t)
+        view = view_of(self.walk, self.t)
+        GuideView.model_validate(view)  # what is published is what the contract says
+        return view
 
 
 @pytest.fixture
