@@ -47,4 +47,9 @@ VERSIONS: dict[str, Version] = {
         "b3b8d612c2521ded",
         "guide and guide/do, between `tipdatum guide` and its page, are described.",
     ),
+    "2.3": Version(
+        "025cb9b412ca94e2",
+        "arm has the second boom's pin, tells swing_deg, tilt_deg and bucket_deg, both corners, how edge and "
+        "target fall to the left, and tilt_to_set_deg.",
+    ),
 }

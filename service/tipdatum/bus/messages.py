@@ -11,7 +11,7 @@ from typing import Any, Literal, Self
 import orjson
 from pydantic import BaseModel, ConfigDict, Field
 
-CONTRACT_VERSION = "2.2"
+CONTRACT_VERSION = "2.3"
 """Version of the message contract: major for what breaks a reader, minor for what is added."""
 
 UNITS: dict[str, str] = {
@@ -135,6 +135,15 @@ class TargetAcross(Message):
     elevation_m: float
 
 
+class EdgeCorner(Message):
+    """A corner of the cutting edge."""
+
+    name: str = Field(description="left or right")
+    reach_m: float
+    lateral_m: float = Field(description="positive left of the boom plane")
+    height_m: float = Field(description="above the slew centre")
+
+
 class Arm(Message):
     """The arm's pins for displays that draw. Live, never retained."""
 
@@ -148,7 +157,29 @@ class Arm(Message):
     pitch_deg: float | None = Field(default=None, description="upper, positive nose up")
     roll_deg: float | None = Field(default=None, description="positive right side down")
     slew_deg: float | None = Field(
-        default=None, description="positive left, since the start or of the slew sensor"
+        default=None,
+        description="the boom plane, positive left, since the start or of the slew sensor; with a boom that "
+        "swings the upper stands swing_deg less",
+    )
+    swing_deg: float | None = Field(
+        default=None, description="boom against the upper, positive left; null where it does not swing"
+    )
+    tilt_deg: float | None = Field(default=None, description="of the bucket; null where it does not tilt")
+    bucket_deg: float | None = Field(
+        default=None, description="elevation angle of the bucket's x axis, untilted"
+    )
+    corners: list[EdgeCorner] | None = Field(
+        default=None, description="left and right end of the cutting edge"
+    )
+    edge_fall_percent: float | None = Field(
+        default=None, description="rise of the edge over its run to the left; null when it stands upright"
+    )
+    target_fall_percent: float | None = Field(
+        default=None, description="of the target under it in the same direction"
+    )
+    tilt_to_set_deg: float | None = Field(
+        default=None,
+        description="how much further the bucket has to be tilted for its edge to fall as the target does",
     )
     target_ahead: list[TargetPoint] | None = Field(
         default=None, description="the target's line before and behind the tip, for drawing"

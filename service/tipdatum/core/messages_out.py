@@ -10,6 +10,7 @@ from typing import Any, TypeAlias
 from tipdatum.bus.messages import (
     Arm,
     ArmPoint,
+    EdgeCorner,
     Happening,
     LimitFigure,
     Limits,
@@ -22,6 +23,7 @@ from tipdatum.bus.messages import (
     Tip,
 )
 from tipdatum.fusion.estimator import Event
+from tipdatum.grade.edge import Edge
 from tipdatum.grade.forms import Outcome
 from tipdatum.grade.ledger import Told
 from tipdatum.grade.report import Against, TipReport
@@ -44,7 +46,14 @@ class Outgoing(Value, frozen=True):
 
 Emit: TypeAlias = Callable[[Outgoing], None]
 
-PINS = ("boom foot", "boom-stick pin", "stick-bucket pin", "tip")
+PINS = {
+    4: ("boom foot", "boom-stick pin", "stick-bucket pin", "tip"),
+    5: ("boom foot", "boom-second boom pin", "second boom-stick pin", "stick-bucket pin", "tip"),
+}
+"""Number of points → what they are called."""
+
+STEEPEST = 100.0
+"""A fall beyond this is that of an edge that stands upright, and no figure."""
 
 NO_TARGET: dict[str, Any] = dict.fromkeys((
     "judgement", "target_m", "station_m", "offset_m", "perpendicular_m", "left_deviation_m",
@@ -110,7 +119,7 @@ def arm_message(report: TipReport, wall: WallTime) -> Arm:
     if report.pins is not None:
         points = [
             ArmPoint.made_of({"name": name, "reach_m": rounded(reach, 3), "height_m": rounded(height, 3)})
-            for name, (reach, _, height) in zip(PINS, report.pins, strict=True)
+            for name, (reach, _, height) in zip(PINS[len(report.pins)], report.pins, strict=True)
         ]
     if report.against is not None:
         ahead = [
@@ -131,11 +140,52 @@ def arm_message(report: TipReport, wall: WallTime) -> Arm:
             "pitch_deg": None if report.pins is None else rounded(math.degrees(report.pitch_rad), 2),
             "roll_deg": None if report.pins is None else rounded(math.degrees(report.roll_rad), 2),
             "slew_deg": None if report.pins is None else rounded(math.degrees(report.slew_rad), 2),
+            **_edge_figures(report.edge),
             "target_ahead": ahead,
             "target_face": None if report.against is None else report.against.face,
             "target_across": across,
         }
     )
+
+
+def _edge_figures(edge: Edge | None) -> dict[str, Any]:
+    """What the arm message tells of swing, tilt and cutting edge."""
+    if edge is None:
+        return dict.fromkeys(EDGE)
+    corners = [
+        EdgeCorner.made_of(
+            {
+                "name": name,
+                "reach_m": rounded(reach, 3),
+                "lateral_m": rounded(lateral, 3),
+                "height_m": rounded(height),
+            }
+        )
+        for name, (reach, lateral, height) in zip(("left", "right"), edge.corners, strict=True)
+    ]
+    return {
+        "swing_deg": _degrees(edge.swing_rad),
+        "tilt_deg": _degrees(edge.tilt_rad),
+        "bucket_deg": _degrees(edge.angles[edge.chain.bucket]),
+        "corners": corners,
+        "edge_fall_percent": _percent(edge.fall),
+        "target_fall_percent": _percent(edge.target_fall),
+        "tilt_to_set_deg": _degrees(edge.tilt_to_set_rad()),
+    }
+
+
+EDGE = (
+    "swing_deg", "tilt_deg", "bucket_deg", "corners", "edge_fall_percent", "target_fall_percent",
+    "tilt_to_set_deg",
+)  # fmt: skip
+
+
+def _degrees(angle: float | None) -> float | None:
+    return None if angle is None else rounded(math.degrees(angle), 2)
+
+
+def _percent(fall: float | None) -> float | None:
+    return None if fall is None or abs(fall) > STEEPEST else rounded(100.0 * fall, 2)
 
 
 def limits_message(report: TipReport, wall: WallTime) -> Limits:

@@ -10,6 +10,7 @@ import numpy as np
 from tipdatum.errors import CommandRefused
 from tipdatum.fusion.pose import Pose
 from tipdatum.grade.as_dug import hang_of
+from tipdatum.grade.edge import Edge
 from tipdatum.grade.forms import Nothing, Outcome, Request, done
 from tipdatum.grade.limits import WatchedPoints, watch
 from tipdatum.grade.report import (
@@ -108,7 +109,15 @@ def figures(site: Site, pose: Pose, located: Located | None) -> TipReport:
         against=against,
         limits=_limits(site, pose, offset, sigma) if state.limits else (),
         cutting=cutting,
+        edge=_edge(site, pose, located, against),
     )
+
+
+def _edge(site: Site, pose: Pose, located: Located, against: Against | None) -> Edge:
+    edge = (site.chain, pose.angles, located.corners)
+    if against is None:
+        return Edge(*edge)
+    return Edge(*edge, against.ahead.surface, against.ahead.line, pose.slew_rad)
 
 
 def _against(

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from tipdatum.fusion.pose import Quality
+from tipdatum.grade.edge import Edge
 from tipdatum.grade.state import LimitKind
 from tipdatum.grade.surfaces import Alignment, Ditch, Face, Surface, Tolerance
 from tipdatum.kinematics.chain import Chain, Point
@@ -255,6 +256,7 @@ class TipReport(Value, frozen=True):
         slew_rad, pitch_rad, roll_rad: of the pose; pitch of the upper positive nose up, roll right side down.
         against: figures against the target; None without a target, or where they are not known.
         limits: one entry a limit that was set.
+        edge: the cutting edge across the boom plane; None when not known.
         cutting: whether the edge cuts, see `tipdatum.grade.as_dug.EdgeWatch.follow`.
     """
 
@@ -279,6 +281,7 @@ class TipReport(Value, frozen=True):
     against: Against | None = None
     limits: tuple[LimitReport, ...] = ()
     cutting: bool | None = None
+    edge: Edge | None = None
 
     @classmethod
     def unknown(

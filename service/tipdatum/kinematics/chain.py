@@ -84,6 +84,13 @@ class TiltAxis(NamedTuple):
         return (self.x + rx, ry, self.z + rz), (-az * ry, az * rx - ax * rz, ax * ry)
 
 
+def fall_of(corners: Sequence[Point]) -> float:
+    """Rise over run from the right corner to the left one, given as (left, right); ±inf when upright."""
+    (xl, yl, zl), (xr, yr, zr) = corners
+    run, rise = math.hypot(xl - xr, yl - yr), zl - zr
+    return rise / run if run > 0.0 else math.copysign(math.inf, rise)
+
+
 class Located(Value, frozen=True):
     """One pose, everything about its tip that a tick needs.
 
@@ -102,9 +109,7 @@ class Located(Value, frozen=True):
     @property
     def cross_fall(self) -> float:
         """Rise of the cutting edge over its run, from the right corner to the left one; ±inf when upright."""
-        (xl, yl, zl), (xr, yr, zr) = self.corners
-        run, rise = math.hypot(xl - xr, yl - yr), zl - zr
-        return rise / run if run > 0.0 else math.copysign(math.inf, rise)
+        return fall_of(self.corners)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,14 +7,17 @@ from datetime import UTC, datetime
 from decimal import Decimal
 from typing import get_args
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from tipdatum.bus.messages import Arm, Datum, Message, Quality, Tip
 from tipdatum.core.messages_out import PINS, arm_message, rounded, tip_message
+from tipdatum.grade.edge import Edge
 from tipdatum.grade.report import Against, TargetAhead, TipReport
 from tipdatum.grade.surfaces import Alignment, Ditch, Grade, Level, Profile, ProfilePoint
+from tipdatum.kinematics.chain import Chain, TiltAxis
 from tipdatum.walltime import WallTime
 
 WALL = WallTime(datetime(2026, 5, 4, 8, 0, 0, tzinfo=UTC))
@@ -23,6 +26,10 @@ MAYBE = st.none() | METRES
 STEPS = Profile(
     points=[ProfilePoint(station_m=s, elevation_m=z) for s, z in ((0, 0), (3, 1), (3, 2), (9, 2))]
 )
+TILTING = Chain(
+    np.array([0.3, 0.0, 1.6]), np.array([4.2, 2.2, 0.9]), ("boom", "stick", "bucket"), 0.8,
+    swing_pivot=(0.2, 0.0, 0.0), tilt_axis=TiltAxis(0.1, 0.1, 2.0),
+)  # fmt: skip
 DITCH = Ditch(elevation_m=1.0, grade=-0.01, bottom_m=0.8, batter_left=0.5, batter_right=1.0, side_m=2.0)
 AHEAD = st.builds(
     TargetAhead,
@@ -61,15 +68,21 @@ FIGURES = (
     "deviation_m", "offset_m",
 )  # fmt: skip
 POINT = st.tuples(METRES, METRES, METRES)
+EDGES = st.none() | st.builds(
+    lambda angles, surface: Edge(TILTING, angles, TILTING.locate(angles).corners, surface),
+    st.tuples(*[st.floats(-3.0, 3.0)] * 7),
+    st.sampled_from([None, Level(elevation_m=2.0), DITCH]),
+)
 REPORTS = st.builds(
     TipReport,
     t=st.floats(0.0, 1e6),
     quality=st.sampled_from(get_args(Quality)),
     reasons=st.lists(st.text(), max_size=3).map(tuple),
     datum=st.sampled_from(get_args(Datum)),
-    pins=st.none() | st.tuples(*[POINT] * len(PINS)),
+    pins=st.none() | st.sampled_from(list(PINS)).flatmap(lambda count: st.tuples(*[POINT] * count)),
     slew_rad=st.floats(-10.0, 10.0),
     against=st.none() | AGAINST,
+    edge=EDGES,
     **dict.fromkeys(FIGURES, MAYBE),
 )
 
@@ -114,7 +127,12 @@ def test_an_arm_is_what_validation_would_have_made(report: TipReport) -> None:
     arm = arm_message(report, WALL)
     assert isinstance(arm, Arm)
     is_as_if_validated(arm)
-    for point in (*(arm.points or ()), *(arm.target_ahead or ()), *(arm.target_across or ())):
+    for point in (
+        *(arm.points or ()),
+        *(arm.target_ahead or ()),
+        *(arm.target_across or ()),
+        *(arm.corners or ()),
+    ):
         is_as_if_validated(point)
 
 

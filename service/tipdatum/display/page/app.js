@@ -5,6 +5,7 @@ import { Card } from "./card.js";
 import { Commands } from "./commands.js";
 import { Day } from "./day.js";
 import { make, setText } from "./dom.js";
+import { drawEdge, edgeMatters } from "./edge.js";
 import { Forms } from "./forms.js";
 import { Model, tolerance } from "./model.js";
 import { MqttClient } from "./mqtt.js";
@@ -31,7 +32,7 @@ const WORDS_EVERY_MS = 100;
 const TREND_EVERY_MS = 50; // it moves by less than a pixel in between
 const TOPICS = [["tip", 0], ["arm", 0], ["limits", 0], ["state", 1], ["about", 1], ["status", 1], ["changes", 1], ["health/#", 1], ["event", 1], ["reply", 1]];
 const VIEWS = ["all", "glance", "section", "numbers"];
-const PICTURES = ["follow", "whole", "plan"];
+const PICTURES = ["follow", "whole", "plan", "edge"];
 
 const settings = await loadSettings();
 await loadLanguages(settings.languages);
@@ -141,6 +142,7 @@ function drawPictures(now, figure) {
   let moving = false;
   if (choices.view === "all" || choices.view === "section") {
     if (section.mode === "plan") drawPlan(at("section"), drawn);
+    else if (section.mode === "edge") drawEdge(at("section"), drawn);
     else moving = section.draw(drawn, now);
   }
   if (choices.view !== "section") {
@@ -276,7 +278,8 @@ function showTools() {
 }
 
 function showPicture() {
-  const next = PICTURES[(PICTURES.indexOf(section.mode) + 1) % PICTURES.length];
+  const pictures = PICTURES.filter((one) => one !== "edge" || edgeMatters(model));
+  const next = pictures[(pictures.indexOf(section.mode) + 1) % pictures.length];
   at("picture").dataset.next = next;
   setText(at("picture"), say(`view.${next}`));
 }

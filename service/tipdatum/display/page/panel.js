@@ -2,6 +2,7 @@
 
 import { make, setText } from "./dom.js";
 import { tolerance } from "./model.js";
+import { fallWords, tiltWords } from "./edge.js";
 import { sayEach, sayMark } from "./texts.js";
 import { UNIT_SETS, formatLength, lengthText, stepFor } from "./units.js";
 
@@ -71,6 +72,12 @@ function showDetails(figure, { say, units, model, step, near }) {
   }
   if (tip.reach_m !== null) rows.push(["detail.reach", lengthText(tip.reach_m, "long", units, { step: Math.max(step, 0.01), comma: say.comma })]);
   if (tip.left_m !== null && tip.right_m !== null) rows.push(["detail.tilt", short(tip.right_m - tip.left_m, true)]);
+  const { arm } = model;
+  if (typeof arm?.tilt_deg === "number" && typeof arm.edge_fall_percent === "number") {
+    const set = tiltWords(arm, say);
+    rows.push(["detail.edge", fallWords(arm.edge_fall_percent, say)]);
+    if (set) rows.push(["detail.set", set]);
+  }
   rows.push(["detail.sigma", `± ${lengthText(2 * tip.sigma_m, "short", units, { comma: say.comma })}`]);
   const list = at("details");
   if (list.children.length !== 2 * rows.length) {

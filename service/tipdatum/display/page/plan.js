@@ -89,6 +89,15 @@ function drawLine(context, { line, at, scene }) {
   context.stroke();
 }
 
+/** Foot of the boom and ends of the edge, [reach, lateral] in the boom plane's axes. */
+function planOf({ swing, foot, pivot, corners }) {
+  const edge = corners?.map(({ reach_m, lateral_m }) => [reach_m, lateral_m]) ?? null;
+  if (swing === null || !foot || !pivot) return { foot: [0, 0], edge };
+  const back = (-swing * Math.PI) / 180;
+  const x = pivot[0] * Math.cos(back) - pivot[1] * Math.sin(back), y = pivot[0] * Math.sin(back) + pivot[1] * Math.cos(back);
+  return { foot: [x + foot[0] - pivot[0], y + foot[1] - pivot[1]], edge };
+}
+
 function drawMachine(context, { at, k, slew, scene, origin }) {
   const { inks, tip, points, words } = scene;
   const size = 1.4 * k;
@@ -101,13 +110,21 @@ function drawMachine(context, { at, k, slew, scene, origin }) {
   if (tip) {
     context.lineWidth = 5;
     context.beginPath();
-    trail(context, [[origin.x, origin.y], at(tip.reach, slew)]);
+    // In the boom plane's axes: a boom that is swung starts at its foot and not at the slew axis.
+    const angle = (slew * Math.PI) / 180;
+    const there = (reach, lateral) => [
+      origin.x - k * (reach * Math.sin(angle) + lateral * Math.cos(angle)),
+      origin.y - k * (reach * Math.cos(angle) - lateral * Math.sin(angle)),
+    ];
+    const { foot, edge } = planOf(scene);
+    const middle = edge ? [(edge[0][0] + edge[1][0]) / 2, (edge[0][1] + edge[1][1]) / 2] : [tip.reach, 0];
+    trail(context, [there(...foot), there(...middle)]);
     context.stroke();
-    const [x, y] = at(tip.reach, slew);
-    const angle = (slew * Math.PI) / 180, half = 0.5 * (scene.edge ?? 0.6) * k;
+    const half = 0.5 * (scene.edge ?? 0.6);
+    const [left, right] = edge ?? [[tip.reach, half], [tip.reach, -half]];
     context.strokeStyle = inks.tip;
     context.beginPath();
-    trail(context, [[x - half * Math.cos(angle), y + half * Math.sin(angle)], [x + half * Math.cos(angle), y - half * Math.sin(angle)]]);
+    trail(context, [there(...left), there(...right)]);
     context.stroke();
   }
   context.fillStyle = inks.paper;

@@ -1,5 +1,6 @@
 // What the drawing needs, out of the model, in metres of the axes it is drawn on.
 
+import { fallWords, tiltWords } from "./edge.js";
 import { tolerance } from "./model.js";
 import { armShapes, bucketOf, standShapes } from "./shapes.js";
 import { targetLine } from "./target.js";
@@ -11,7 +12,9 @@ const REACH_UNKNOWN = 9; // m, until the machine's description has come
 /** How far the arm can reach, from the description. */
 function reachMost(machine) {
   if (!machine?.boom) return REACH_UNKNOWN;
-  return machine.boom.foot_m[0] + machine.boom.length_m + machine.stick.length_m + (machine.bucket?.[0]?.tip_m ?? 0);
+  const coupler = Math.hypot(...(machine.bucket?.[0]?.pin_m ?? [0, 0]));
+  const arm = machine.boom.length_m + (machine.second_boom?.length_m ?? 0) + machine.stick.length_m;
+  return machine.boom.foot_m[0] + arm + coupler + (machine.bucket?.[0]?.tip_m ?? 0);
 }
 
 const SIDES = { ceiling: ["elevation", 1], floor: ["elevation", -1], "far reach": ["reach", -1], "near reach": ["reach", 1] };
@@ -22,6 +25,24 @@ function limitLines(limits, say) {
     const [axis, inward] = SIDES[kind];
     return { axis, inward, value, name: [say(`limit.${kind}`), note].filter(Boolean).join(", ") };
   });
+}
+
+/** The edge across the boom and the target under it, in elevations; null when it is not known. */
+function acrossBoom({ tip, arm }, base, { say, units }) {
+  if (!arm?.corners) return null;
+  const off = { left: tip?.left_deviation_m, right: tip?.right_deviation_m };
+  const size = (metres) => lengthText(metres, "short", units, { comma: say.comma, sign: true });
+  return {
+    corners: arm.corners.map(({ name, lateral_m, height_m }) => ({
+      lateral: lateral_m,
+      elevation: height_m + base,
+      text: typeof off[name] === "number" ? `${say(`side.${name}`)} ${size(off[name])}` : say(`side.${name}`),
+    })),
+    target: (arm.target_across ?? []).map(({ lateral_m, elevation_m }) => ({ lateral: lateral_m, elevation: elevation_m })),
+    edgeWords: typeof arm.edge_fall_percent === "number" ? say("edge.edge", { fall: fallWords(arm.edge_fall_percent, say) }) : say("edge.upright"),
+    targetWords: typeof arm.target_fall_percent === "number" ? say("edge.target", { fall: fallWords(arm.target_fall_percent, say) }) : "",
+    tiltWords: tiltWords(arm, say),
+  };
 }
 
 /** Everything the section draws at `now`. */
@@ -54,7 +75,12 @@ export function scene({ model, record, say, units, inks }, now, targetText) {
   return {
     live,
     arm: pins,
-    shapes: armShapes(machine, state?.bucket, pins),
+    across: current ? acrossBoom(model, base, { say, units }) : null,
+    swing: current ? arm.swing_deg ?? null : null,
+    corners: current ? arm.corners ?? null : null,
+    foot: machine?.boom?.foot_m ?? null,
+    pivot: machine?.boom_swing?.pivot_m ?? null,
+    shapes: armShapes(machine, state?.bucket, pins, current ? arm.bucket_deg : null),
     stand: standShapes(machine, base),
     edge: bucketOf(machine, state?.bucket)?.width_m ?? null,
     floor: live && typeof tip?.floor_deg === "number" ? tip.floor_deg : null,
@@ -88,6 +114,7 @@ export function scene({ model, record, say, units, inks }, now, targetText) {
       floor: live && typeof tip?.floor_deg === "number"
         ? say("section.floor", { angle: `${tip.floor_deg > 0 ? "+" : tip.floor_deg < 0 ? "−" : ""}${Math.abs(tip.floor_deg).toFixed(0)}°` }) : "",
       plan: say("plan.name"),
+      edge: say("edge.name"),
       noSlew: say("plan.no-slew"),
     },
   };

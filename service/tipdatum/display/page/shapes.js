@@ -30,7 +30,7 @@ export function bucketOf(machine, name) {
 }
 
 /** The arm's silhouettes in the order they are drawn: `{name, points}`. */
-export function armShapes(machine, name, pins) {
+export function armShapes(machine, name, pins, bucketDeg = null) {
   if (!pins || pins.length < 3) return [];
   const shapes = [];
   for (let i = 0; i < pins.length - 2; i += 1) {
@@ -39,22 +39,23 @@ export function armShapes(machine, name, pins) {
   }
   const [pin, tip] = pins.slice(-2);
   const outline = bucketOf(machine, name)?.outline_m;
-  const { angle } = frame(pin, tip);
+  // The bucket's own x axis; on a coupler, and tilted, its tip lies beside it.
+  const angle = bucketDeg === null ? frame(pin, tip).angle : (bucketDeg * Math.PI) / 180;
   // A described outline runs from the tip over floor, heel and back; it closes over the pin.
   const points = outline?.length ? [tip, ...outline.map(([x, z]) => turned(pin, angle, x, z)), pin] : between(pin, tip, BUCKET);
-  return [...linkage(machine, name, pins), ...shapes, { name: "bucket", points }];
+  return [...linkage(machine, name, pins, angle), ...shapes, { name: "bucket", points }];
 }
 
 /** Rocker and link as bars: their pins follow from the bucket's angle, two circles that meet. */
-function linkage(machine, name, pins) {
+function linkage(machine, name, pins, bucketAngle) {
   const described = machine?.linkage;
   if (!described) return [];
-  const [stickPin, bucketPin, tip] = pins.slice(-3);
+  const [stickPin, bucketPin] = pins.slice(-3);
   const stick = frame(stickPin, bucketPin).angle;
   const ear = bucketOf(machine, name)?.bucket_ear_m ?? described.bucket_ear_m;
   const earAngle = ((bucketOf(machine, name)?.bucket_ear_angle_deg ?? described.bucket_ear_angle_deg) * Math.PI) / 180;
   const pivot = turned(stickPin, stick, ...described.rocker_pivot_m);
-  const onBucket = turned(bucketPin, frame(bucketPin, tip).angle + earAngle, ear, 0);
+  const onBucket = turned(bucketPin, bucketAngle + earAngle, ear, 0);
   const { angle, length } = frame(pivot, onBucket);
   const [a, b] = [described.rocker_m, described.link_m];
   const along = (a * a - b * b + length * length) / (2 * length);
