@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import signal
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from types import ModuleType
 
 # Before numpy comes in: the filter's matrices are small, and threads for them only wait for each other.
 for _variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_variable, "1")
 
+# The tools beside this file are plain modules for every test.
+sys.path.insert(0, str(Path(__file__).parent))
+
 import pytest  # noqa: E402
 import structlog  # noqa: E402
 from hypothesis import HealthCheck, settings  # noqa: E402
+
+from shared_data import shared  # noqa: E402
 
 # A busy computer is no defect of what is tested; the suite has a time limit of its own. The same inputs every
 # time, so that a change is judged by what it changes; `--hypothesis-profile=search` looks for new ones.
@@ -31,29 +34,10 @@ def pytest_configure() -> None:
         signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
-def _take_in(name: str) -> ModuleType:
-    """A helper module beside this file, under its plain name."""
-    spec = importlib.util.spec_from_file_location(name, Path(__file__).parent / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-_shared_data = _take_in("shared_data")
-_take_in("day_script")
-_take_in("level_sums")
-_take_in("small_machine")
-_take_in("fault_injection")
-
-
 @pytest.fixture(scope="session")
 def shared_data() -> Callable[..., Path]:
     """`shared_data("physics_public", "day")`: a path, or the test is skipped saying why."""
-    found: Callable[..., Path] = _shared_data.shared
-    return found
+    return shared
 
 
 @pytest.fixture(autouse=True)

@@ -18,7 +18,6 @@ lines of the same session, or to a start of the interpreter with numpy, measured
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import json
 import os
 import pty
@@ -41,11 +40,13 @@ import tomlkit
 from paho.mqtt.enums import CallbackAPIVersion
 
 sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[1] / "harness"))
 
 import replay_stages
 from bus_tools import Mosquitto
 
+from module_at import module_at
 from tipdatum.fusion.estimator import make_estimator
 from tipdatum.kinematics.frames import up_vector
 from tipdatum.machine.description import parse_machine
@@ -106,13 +107,7 @@ class Board:
         self._thread.start()
 
     def _send(self) -> None:
-        found = importlib.util.spec_from_file_location(
-            "firmware_packets", ROOT / "drivers" / "firmware" / "tipdatum_packets.py"
-        )
-        assert found is not None
-        assert found.loader is not None
-        firmware = importlib.util.module_from_spec(found)
-        found.loader.exec_module(firmware)
+        firmware = module_at(ROOT / "drivers" / "firmware" / "tipdatum_packets.py")
         encoder = firmware.Packets(self._write, ticks_bits=32)
         begun, number = time.monotonic(), 0
         while not self._stop.is_set():

@@ -5,15 +5,15 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import re
 from collections.abc import Callable
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
+
+from module_at import module_at
 
 HERE = Path(__file__).parent
 DIGS = sorted((HERE.parents[1] / "replay_data").glob("*.ndjson.gz"))
@@ -29,16 +29,7 @@ WORDS = 0.01
 LENGTHS = ("elevation_m", "left_m", "right_m", "reach_m", "lateral_m", "deviation_m")
 
 
-def _rebuild() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("golden_rebuild", HERE / "rebuild.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-REBUILD = _rebuild()
+REBUILD = module_at(HERE / "rebuild.py")
 
 
 @pytest.mark.parametrize("dig", DIGS, ids=lambda path: path.name.split(".")[0])

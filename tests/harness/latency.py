@@ -37,9 +37,12 @@ import numpy as np
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parent))
 
 from bus_tools import Mosquitto, quick, wait_until
+
+from small_machine import machine_file
 
 HERE = Path(__file__).parent
 RATE_HZ = 100.0
@@ -52,18 +55,6 @@ FLOOR_LINE, FLOOR_TOPIC = "floor", "floor/raw"
 TIP_TOPIC = "tipdatum/bench/tip"
 WARM_UP_S = 3.0
 STAGES = ("total", "without_tick_wait", "arrival", "tick_wait", "hand_over", "fusion", "make", "bus")
-MACHINE = """
-name = "invented machine on the bench"
-[boom]
-foot_m = [0.3, 0.0, 1.8]
-length_m = 4.7
-[stick]
-length_m = 2.4
-[[bucket]]
-name = "trenching 600"
-tip_m = 1.3
-width_m = 0.6
-"""
 
 
 def frame(angle_deg: float, number: int, rng: random.Random) -> bytes:
@@ -143,7 +134,7 @@ def configuration(folder: Path, port: int, publish: str) -> Path:
         f'[sensor.{name}]\nbody = "{name}"\nposition_m = [0.0, 0.0, 0.0]\nmount_rpy_deg = [0.0, 0.0, 0.0]\n'
         for name in ELEVATION_ANGLES_DEG
     )
-    (folder / "bench.toml").write_text(MACHINE + sensors)
+    (folder / "bench.toml").write_text(machine_file() + sensors)
     drivers = "".join(
         f'[[driver]]\nkind = "imu-55"\nsensor = "{name}"\nport = "{folder}/tty-{name}"\n'
         for name in ELEVATION_ANGLES_DEG

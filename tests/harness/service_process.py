@@ -19,37 +19,9 @@ from typing import Any, Self
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
+from small_machine import DESCRIPTION, STILL
 from tipdatum_drivers.decode.session_lines import encode_header, encode_line
 from tipdatum_drivers.reading import Imu, SessionHeader
-
-MACHINE = """
-name = "invented still machine"
-[boom]
-foot_m = [0.3, 0.0, 1.8]
-length_m = 4.7
-[stick]
-length_m = 2.4
-[[bucket]]
-name = "trenching 600"
-tip_m = 1.3
-width_m = 0.6
-[sensor.upper]
-body = "upper"
-[sensor.boom]
-body = "boom"
-[sensor.stick]
-body = "stick"
-[sensor.bucket]
-body = "bucket"
-"""
-DESCRIPTION: dict[str, Any] = {
-    "name": "invented still machine",
-    "boom": {"foot_m": [0.3, 0.0, 1.8], "length_m": 4.7},
-    "stick": {"length_m": 2.4},
-    "bucket": [{"name": "trenching 600", "tip_m": 1.3, "width_m": 0.6}],
-    "sensor": {body: {"body": body} for body in ("upper", "boom", "stick", "bucket")},
-}
-"""The same as a session's header has it."""
 
 POSTURE = {"upper": (0.0, 9.8), "boom": (3.4, 9.2), "stick": (-8.5, 4.9), "bucket": (-9.6, -1.7)}
 """Specific force along x and z of each body, m/s²: level, arm half out."""
@@ -84,7 +56,7 @@ def write_session(path: Path, seconds: float, extra: dict[float, bytes] | None =
 
 def write_service(folder: Path, more: str = "[display]\nenabled = false\n") -> Path:
     """A service's file over `still.ndjson` in `folder`, its state beside it."""
-    (folder / "machine.toml").write_text(MACHINE)
+    (folder / "machine.toml").write_text(STILL)
     path = folder / "service.toml"
     path.write_text(
         'machine = "machine.toml"\nmachine_id = "test"\n'

@@ -7,7 +7,6 @@ chips.
 
 from __future__ import annotations
 
-import importlib.util
 import math
 import os
 import shutil
@@ -23,6 +22,7 @@ import pytest
 from cobs import cobs
 from serial_tools import TornPort
 
+from module_at import module_at
 from tipdatum_drivers.decode.packets import PacketsDecoder, PacketsOptions
 from tipdatum_drivers.guess import guess
 from tipdatum_drivers.reading import Fault, Identity, Imu, Input, Reading
@@ -116,12 +116,7 @@ def common(sketch: Callable[[str], Path]) -> Board:
 
 
 def load_world() -> Any:
-    spec = importlib.util.spec_from_file_location("firmware_world", HERE / "world.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return module_at(HERE / "world.py")
 
 
 def played(program: Path, world: Any) -> bytes:

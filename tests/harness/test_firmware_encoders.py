@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import re
 import shutil
 import subprocess
@@ -12,6 +11,7 @@ from types import ModuleType
 import pytest
 from cobs import cobs
 
+from module_at import module_at
 from tipdatum_drivers.decode.packets import PacketsDecoder, PacketsOptions
 from tipdatum_drivers.reading import Fault, Identity, Imu, Input, Reading, Slew, Tilt
 
@@ -86,12 +86,7 @@ def test_c_encoder_is_short_compiles_without_a_warning_and_is_read(tmp_path: Pat
 
 
 def micropython_module() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("firmware_packets", FIRMWARE / "tipdatum_packets.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return module_at(FIRMWARE / "tipdatum_packets.py")
 
 
 def test_micropython_encoder_is_read() -> None:

@@ -20,7 +20,9 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 import service_process
-from service_process import MACHINE, Client, Service
+from service_process import Client, Service
+
+from small_machine import STILL
 
 KILLS = 3
 """In the suite; each is a start."""
@@ -47,7 +49,7 @@ def kill_after_answer(folder: Path, number: int) -> bool:
 
 def lost_answers(folder: Path, kills: int) -> int:
     """How many of so many answers were lost."""
-    (folder / "machine.toml").write_text(MACHINE)
+    (folder / "machine.toml").write_text(STILL)
     (folder / "service.toml").write_text(
         'machine = "machine.toml"\nmachine_id = "test"\n[state]\ndirectory = "state"\n'
         "[display]\nenabled = false\n"

@@ -18,8 +18,10 @@ import serial
 from cobs import cobs
 from serial.rfc2217 import PortManager
 from serial_tools import Line, TornPort
-from service_process import MACHINE, Client, Service, write_session
+from service_process import Client, Service, write_session
 from test_modbus_line import device, serving
+
+from small_machine import STILL
 
 RECEIVERS = ("on-pin", "on-modbus", "on-packets")
 
@@ -81,7 +83,7 @@ def site(tmp_path: Path) -> Iterator[tuple[Path, PinServer, Line, TornPort]]:
         f'[sensor.{name}]\nbody = "stick"\ntype = "beam"\nposition_m = [0.4, 0.2, 0.1]\n'
         for name in RECEIVERS
     )
-    (tmp_path / "machine.toml").write_text(MACHINE + receivers)
+    (tmp_path / "machine.toml").write_text(STILL + receivers)
     pin, modbus, packets = PinServer(), Line(tmp_path), TornPort(tmp_path / "tty-packets")
     (tmp_path / "service.toml").write_text(
         'machine = "machine.toml"\nmachine_id = "test"\n'

@@ -11,19 +11,12 @@ from pathlib import Path
 
 import pytest
 from bus_tools import Mosquitto, free_port
-from service_process import Client, Service, write_service, write_session
+from service_process import Client, Service, write_service
 
 from tipdatum.bus.broker import EmbeddedBroker
 from tipdatum_drivers.session_file import SessionFile
 
 QUIET = "[display]\nenabled = false\n"
-
-
-@pytest.fixture(scope="module")
-def still(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("recording") / "still.ndjson"
-    write_session(path, 240.0)
-    return path
 
 
 @pytest.fixture

@@ -30,14 +30,6 @@ BROKEN = '{"version": 1, "work": {"reference"'
 
 
 @pytest.fixture(scope="module")
-def still(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Longer than any of these tests plays."""
-    path = tmp_path_factory.mktemp("recording") / "still.ndjson"
-    write_session(path, 240.0)
-    return path
-
-
-@pytest.fixture(scope="module")
 def new_folder(tmp_path_factory: pytest.TempPathFactory, still: Path) -> Callable[[], Path]:
     """A folder with a machine's and a service's file over the still recording."""
 

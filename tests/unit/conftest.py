@@ -7,16 +7,9 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
+from small_machine import DESCRIPTION
 from tipdatum.machine.description import Machine, parse_machine
 from tipdatum_drivers.reading import Imu
-
-DESCRIPTION = {
-    "name": "invented still machine",
-    "boom": {"foot_m": [0.3, 0.0, 1.8], "length_m": 4.7},
-    "stick": {"length_m": 2.4},
-    "bucket": [{"name": "trenching 600", "tip_m": 1.3, "width_m": 0.6}],
-    "sensor": {body: {"body": body} for body in ("upper", "boom", "stick", "bucket")},
-}
 
 ANGLES_DEG = {"upper": 0.0, "boom": 20.0, "stick": -60.0, "bucket": -100.0}
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 from pathlib import Path
 from typing import Any, get_args
 
@@ -10,16 +9,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from module_at import module_at
 from tipdatum import display
 from tipdatum.bus.small import text
 from tipdatum.grade.units import LengthUnit
 
 FILE = Path(display.__file__).parents[1] / "docs" / "examples" / "light_bar" / "lights.py"
-spec = importlib.util.spec_from_file_location("light_bar_lights", FILE)
-assert spec is not None
-assert spec.loader is not None
-lights: Any = importlib.util.module_from_spec(spec)
-spec.loader.exec_module(lights)
+lights: Any = module_at(FILE)
 
 
 def bar(deviation: str, state: str = "good", count: int = 11, now_ms: int = 0) -> str:

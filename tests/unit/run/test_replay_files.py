@@ -14,6 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from small_machine import DESCRIPTION
 from tipdatum.bus.messages import Datum, Happening, Quality, Reply, Tip
 from tipdatum.cli import main
 from tipdatum.config import FusionTable, Settings, make_settings
@@ -24,13 +25,6 @@ from tipdatum.run.replay import Summary, output_name, replay_file, replay_many, 
 from tipdatum_drivers.decode.session_lines import encode_header, encode_line
 from tipdatum_drivers.reading import Command, Imu, SessionHeader, Truth
 
-DESCRIPTION = {
-    "name": "invented still machine",
-    "boom": {"foot_m": [0.3, 0.0, 1.8], "length_m": 4.7},
-    "stick": {"length_m": 2.4},
-    "bucket": [{"name": "trenching 600", "tip_m": 1.3, "width_m": 0.6}],
-    "sensor": {body: {"body": body} for body in ("upper", "boom", "stick", "bucket")},
-}
 HEADER = encode_header(SessionHeader(1, "2026-05-04T08:00:00.123456Z", DESCRIPTION))
 Readings = Callable[..., Iterator[Imu]]
 
