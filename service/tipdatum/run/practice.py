@@ -229,7 +229,8 @@ class _Talk:
             self._client.loop_stop()
 
     def _hello(self) -> None:
-        self._client.subscribe([(f"{self._base}/levers", 0), (f"{self._base}/wish", 1)])
+        said = [(f"{self._base}/levers", 0), (f"{self._base}/wish", 1), (f"{self._service}/reply", 1)]
+        self._client.subscribe(said)
         self._client.publish(f"{self._base}/scene", orjson.dumps(self._practice.scene()), 1, retain=True)
 
     def _between(self, now: float) -> bool:
@@ -238,6 +239,8 @@ class _Talk:
             message = _object(payload)
             if topic.endswith("/levers"):
                 self._practice.hold(message, now)
+            elif topic.endswith("/reply"):
+                self._practice.answered(message)
             elif message.get("do") == "repaint":
                 self._practice.repaint()
             else:

@@ -60,10 +60,15 @@ class Operator:
 
     Args:
         simulation: what it sits in. steps: the script, repetitions written out. seed: of its unsteady hand.
+        awaits: whether it keeps still after an order until `go_on` is called, as one does who waits for the
+            display to take it.
     """
 
-    def __init__(self, simulation: Simulation, steps: tuple[ScriptStep, ...], seed: int = 1) -> None:
+    def __init__(
+        self, simulation: Simulation, steps: tuple[ScriptStep, ...], seed: int = 1, *, awaits: bool = False
+    ) -> None:
         self._sim = simulation
+        self._awaits, self._awaiting = awaits, False
         self._steps = steps
         self._next = 0
         self._since = 0.0
@@ -85,14 +90,17 @@ class Operator:
             and self._move is None
             and self._until <= self._sim.t
             and not self._track
+            and not self._awaiting
         )
+
+    def go_on(self) -> None:
+        """The order was answered, or nobody will answer it."""
+        self._awaiting = False
 
     def levers(self) -> dict[str, float]:
         """Where the levers stand now; call it once a step."""
         t = self._sim.t
-        while (
-            self._move is None and self._track is None and t >= self._until and self._next < len(self._steps)
-        ):
+        while self._free(t) and self._next < len(self._steps):
             self._begin(self._steps[self._next], t)
             self._next += 1
         if self._move is not None:
@@ -101,11 +109,15 @@ class Operator:
             return self._drive(t)
         return {}
 
+    def _free(self, t: float) -> bool:
+        return self._move is None and self._track is None and t >= self._until and not self._awaiting
+
     def _begin(self, step: ScriptStep, t: float) -> None:
         if step.wait_s is not None:
             self._until = t + step.wait_s
         elif step.order is not None:
             self.orders.append(Command(t, step.order, dict(step.body)))
+            self._awaiting = self._awaits
         elif step.fault is not None:
             self.fault.append(step.fault)
         elif step.travel_m is not None or step.turn_deg is not None:

@@ -33,8 +33,21 @@ PROFILE_STEP_M = 0.1
 COARSE = 4
 """Columns of the ground along each side of one square of the view from above."""
 SQUARES_AT_ONCE = 600
+ANSWER_S, AGAIN_S, GIVE_UP_S = 5.0, 2.0, 30.0
+"""How long the script's operator waits for an answer, how soon it gives a refused order again, and for how
+long: a figure that settles after a fault is back in seconds."""
 STAFF_M = 0.35
 """The tip has to be this near to the ground for a reference to be set."""
+
+
+@dataclass(slots=True)
+class _AwaitedOrder:
+    """An order of the script that waits for its answer; times of the simulation, s."""
+
+    order: Command
+    first: float
+    last: float
+    refused: bool = False
 
 
 @dataclass(slots=True)
@@ -71,6 +84,7 @@ class Practice:
     _levers: dict[str, float] = field(init=False, default_factory=dict)
     _told: float = field(init=False, default=-math.inf)
     _operator: Operator | None = field(init=False, default=None)
+    _given: _AwaitedOrder | None = field(init=False, default=None)
     _run: _Attempt | None = field(init=False, default=None)
     _offset: float = field(init=False, default=0.0)
     _dirty: set[int] = field(init=False, default_factory=set)
@@ -90,7 +104,7 @@ class Practice:
         if self.scenario.file.task is not None:
             self.task = Task(self.scenario.file.task, self.simulation.soil)
         if self.script and self.scenario.steps:
-            self._operator = Operator(self.simulation, self.scenario.steps, setting.seed)
+            self._operator = Operator(self.simulation, self.scenario.steps, setting.seed, awaits=True)
 
     @property
     def machine(self) -> Machine:
@@ -128,6 +142,21 @@ class Practice:
             self._run = _Attempt(self.simulation.t)
         elif what == "end" and self._run is not None and self._run.ended is None:
             self._run.ended = self.simulation.t
+
+    def answered(self, reply: Mapping[str, Any]) -> None:
+        """The service's reply to a command; the script goes on where it was taken."""
+        if self._given is None or reply.get("command") != self._given.order.name:
+            return
+        if reply.get("ok"):
+            self._go_on()
+        else:
+            self._given.refused = True
+            self.message = str(reply.get("text", ""))
+
+    def _go_on(self) -> None:
+        self._given = None
+        if self._operator is not None:
+            self._operator.go_on()
 
     def _fault(self, message: Mapping[str, Any]) -> None:
         kind, sensor, other = (message.get(key) for key in ("kind", "sensor", "other"))
@@ -199,15 +228,32 @@ class Practice:
         if self._operator is not None:
             levers = self._operator.levers()
             for order in self._operator.orders:
-                # On a page the truth stands beside the figure, so the script's references are true ones too.
-                true = {"elevation_m": self._tip_height()} if order.name == "datum/set" else order.body
-                self._order(order.name, true)
+                self._given = _AwaitedOrder(order, order.t, order.t)
+                self._give(order)
             self._operator.orders.clear()
+            self._see_to_answer()
             for fault in self._operator.fault:
                 self.meddler.do(fault.kind, fault.sensor, fault.other, over=fault.over)
             self._operator.fault.clear()
             return levers
         return self._levers if now - self._told < DEAD_MAN_S else {}
+
+    def _give(self, order: Command) -> None:
+        # On a page the truth stands beside the figure, so the script's references are true ones too.
+        true = {"elevation_m": self._tip_height()} if order.name == "datum/set" else order.body
+        self._order(order.name, true)
+
+    def _see_to_answer(self) -> None:
+        """Give an order again that was refused; go on where no answer comes, or nothing helps."""
+        given, t = self._given, self.simulation.t
+        if given is None:
+            return
+        silent = not given.refused and t - given.last > ANSWER_S
+        if silent or t - given.first > GIVE_UP_S:
+            self._go_on()
+        elif given.refused and t - given.last > AGAIN_S:
+            given.last, given.refused = t, False
+            self._give(given.order)
 
     # -- what a page draws -----------------------------------------------------------------------------
 

@@ -112,6 +112,51 @@ def test_reference_and_target_are_given_to_the_service_at_their_true_heights(pra
     assert practice.orders[1].body["elevation_m"] == pytest.approx(near, abs=1e-4)
 
 
+SCRIPT = """
+name = "A reference"
+about = "The tip stands where it stands; the reference is set, and a target."
+machine = "{machine}"
+[[step]]
+wait_s = 0.1
+[[step]]
+order = "datum/set"
+body = {{ elevation_m = 0.0 }}
+[[step]]
+order = "target/level"
+body = {{ elevation_m = -0.5 }}
+"""
+
+
+@pytest.fixture
+def scripted(tmp_path: Path) -> Practice:
+    file = tmp_path / "reference.toml"
+    file.write_text(SCRIPT.format(machine=(shipped("config") / "machines" / "demo.toml").as_posix()))
+    return Practice(load_scenario(file), script=True)
+
+
+def given(practice: Practice, until: float) -> list[str]:
+    """Names of the orders given up to that time."""
+    practice.orders.clear()
+    while practice.simulation.t < until:
+        practice.advance_to(practice.simulation.t + 0.1)
+    return [order.name for order in practice.orders]
+
+
+def test_a_script_gives_an_order_again_that_was_refused_and_goes_on_when_it_was_taken(
+    scripted: Practice,
+) -> None:
+    assert given(scripted, 1.0) == ["datum/set"]
+    scripted.answered({"command": "datum/set", "ok": False, "text": "The arm's position is not known."})
+    assert scripted.message == "The arm's position is not known."
+    assert given(scripted, 4.0) == ["datum/set"]
+    scripted.answered({"command": "datum/set", "ok": True, "text": ""})
+    assert given(scripted, 4.5) == ["target/level"]
+
+
+def test_a_script_goes_on_where_nobody_answers(scripted: Practice) -> None:
+    assert given(scripted, 7.0) == ["datum/set", "target/level"]
+
+
 def test_faults_begin_and_end_at_a_wish(practice: Practice) -> None:
     wish = {"do": "fault", "kind": "unplug", "sensor": "boom"}
     practice.wish(wish)
