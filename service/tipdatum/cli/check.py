@@ -19,8 +19,10 @@ from tipdatum.config import DriverTable, Service, load_service
 from tipdatum.errors import ConfigError, InputError
 from tipdatum.machine.bucket_files import read_bucket
 from tipdatum.machine.description import Machine, parse_machine, parse_machine_file
+from tipdatum.machine.drawing import standing
 from tipdatum.machine.parts import Bucket
 from tipdatum.machine.words import describe_arm, describe_bucket, describe_calibration, notes, sensor_words
+from tipdatum.results import write_text
 from tipdatum.run.installed import refusals
 from tipdatum.validation import all_in_one, load_toml
 from tipdatum_drivers.presence import Presence
@@ -36,6 +38,10 @@ def check(
         list[Path], input_file("Service files, machine files or recorded sessions; - is standard input.")
     ],
     as_json: Json = False,
+    drawing: Annotated[
+        Path | None,
+        typer.Option(help="Draw how the machine stands, with the sensors' axes, into this SVG file."),
+    ] = None,
     installed: Annotated[
         bool, typer.Option("--installed", help="Also say what the shipped systemd unit would refuse.")
     ] = False,
@@ -48,7 +54,10 @@ def check(
         if number:
             console.print()
         try:
-            notes = _check_file(console, path, installed=installed)
+            notes, machine = _check_file(console, path, installed=installed)
+            if drawing is not None and machine is not None:
+                write_text(drawing, standing(machine))
+                console.print(f"Drawing: {drawing}", soft_wrap=True)
             noted += [{"file": str(path), "note": note} for note in notes]
         except InputError as error:
             errors += [error, *error.more]
@@ -61,26 +70,29 @@ def check(
         raise errors[-1]
 
 
-def _check_file(console: Console, config: Path, *, installed: bool) -> list[str]:
-    """Say what a file describes; gives the notes on it.
+def _check_file(console: Console, config: Path, *, installed: bool) -> tuple[list[str], Machine | None]:
+    """Say what a file describes; gives the notes on it, and the machine that it describes or names.
 
     Raises:
         InputError: something in it is wrong.
     """
     if config.name.endswith(SESSION_ENDINGS):
         return _check_session(console, config)
+    machine = None
     if "boom" in (data := load_toml(config)):
-        noted = _say_machine(console, parse_machine_file(data, config))
+        machine = parse_machine_file(data, config)
+        noted = _say_machine(console, machine)
     elif "tip_m" in data:
         noted = []
         console.print(describe_bucket(Bucket(**read_bucket(config))), soft_wrap=True)
     else:
         service = load_service(config)
+        machine = service.machine
         noted = _check_service(console, service)
         if installed and (refused := refusals(service)):
             raise InputError("\n".join(f"{config}: {sentence}" for sentence in refused))
     console.print(f"\n{config}: nothing wrong found.", soft_wrap=True)
-    return noted
+    return noted, machine
 
 
 def _check_service(console: Console, service: Service) -> list[str]:
@@ -116,7 +128,7 @@ def _check_service(console: Console, service: Service) -> list[str]:
     return [*noted, *_said(console, strangers)]
 
 
-def _check_session(console: Console, path: Path) -> list[str]:
+def _check_session(console: Console, path: Path) -> tuple[list[str], Machine]:
     session = SessionFile(path)
     machine = parse_machine(session.header.machine, f"{path}, machine of the header")
     kinds: Counter[str] = Counter()
@@ -149,7 +161,7 @@ def _check_session(console: Console, path: Path) -> list[str]:
     if slow:
         raise InputError(f"{path}: {'; '.join(slow)}")
     console.print(f"\n{path}: nothing wrong found.", soft_wrap=True)
-    return noted
+    return noted, machine
 
 
 def _say_machine(console: Console, machine: Machine) -> list[str]:
