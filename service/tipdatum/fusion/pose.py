@@ -156,6 +156,8 @@ TOO_SLOW = math.radians(1.0)
 second an angle wanders by a degree. Ordinary digging at 10 Hz stays below half of it."""
 STRUCK_S = 1.0
 """How long after a blow its sensor is still named, s."""
+TRAVELS_S = 1.0
+"""How long after a machine was carried along it is still said, s."""
 TOO_SLOW_S = 10.0
 """How long it must stay below half of that, s, before it counts as fast enough again."""
 
@@ -172,6 +174,8 @@ class Condition:
         self._wide = False
         self._too_slow: dict[str, float] = {}
         self._struck: dict[str, float] = {}
+        self._travelled = -math.inf
+        self._travels = False
 
     def notice_slow(self, t: float, name: str, missed: float) -> None:
         """Take notice of what sensor `name` leaves out between its samples, rad/√s."""
@@ -186,6 +190,12 @@ class Condition:
             self._struck[name] = t
         if self._struck:
             self._struck = {name: last for name, last in self._struck.items() if t - last < STRUCK_S}
+
+    def notice_travel(self, t: float, carried: bool) -> None:
+        """Take notice of whether the whole machine is carried along."""
+        if carried:
+            self._travelled = t
+        self._travels = t - self._travelled < TRAVELS_S
 
     def update(self, t: float, fastest: float, spread: float, starting: bool) -> None:
         """Take notice of one epoch: fastest rate in rad/s, largest 1-sigma of an angle in rad."""
@@ -222,6 +232,8 @@ class Condition:
             reasons = (*reasons, *(f"{n} sensor speaks too rarely for this motion" for n in self._too_slow))
         if self._struck:
             reasons = (*reasons, *(f"{n} sensor is struck, its forces are doubted" for n in self._struck))
+        if self._travels:
+            reasons = (*reasons, "the machine travels or rocks hard")
         return _judged(quality, reasons, self.settling, self.moving)
 
 

@@ -71,6 +71,24 @@ def test_a_shock_of_one_block_is_none_however_hard() -> None:
     assert run(watch, 3.0, start=3.15) is None
 
 
+def test_a_blow_that_fills_half_of_a_second_is_none() -> None:
+    # Pulses of one direction with a duty of a half leave a mean as large as their spread.
+    watch = Consistency(4)
+    run(watch, 3.0)
+    struck = np.zeros(4)
+    struck[3] = 12.0**2
+    for k in range(3):
+        assert watch.look(look(3.0 + SPAN * (k + 1), innovation=pushed(3, 12.0), shake=struck)) is None
+    assert run(watch, 3.0, start=3.0 + 3 * SPAN) is None
+
+
+def test_what_all_sensors_have_in_common_is_an_alarm_only_while_the_machine_stands() -> None:
+    alike = np.zeros((4, 3))
+    alike[:, 0] = 1.5 * SPAN
+    assert run(Consistency(4), 5.0, innovation=alike, fastest=0.03) is None
+    assert run(Consistency(4), 5.0, innovation=alike, fastest=0.001) is not None
+
+
 def test_vibration_widens_the_gate() -> None:
     calm, shaken = Consistency(4), Consistency(4)
     run(calm, 2.0, innovation=pushed(1, 0.4))

@@ -187,7 +187,8 @@ class ChainEstimator:
                 f.tie(*self._restore)
                 self._anchored, self._restore = True, None
         elif number > schedule.next:
-            # Nobody spoke for a while: every angle is found anew.
+            # Nobody spoke for a while: every angle is found anew, as at a start.
+            self._began = number * T
             f.pause((number - schedule.next) * T)
             if self._rocking is not None:
                 self._rocking.heading.lose((number - schedule.next) * T)
@@ -223,6 +224,7 @@ class ChainEstimator:
             samples.keep_pace(channel.period)
             if samples.slow is not None:
                 self._condition.notice_slow(edge, channel.name, math.sqrt(samples.slow.rate))
+        self._condition.notice_travel(edge, f.carried)
         self._condition.notice_struck(edge, [self._channels[i].name for i in f.struck])
 
     def _watch(self, f: ChainFilter, block: EpochBlock, edge: float, span: float) -> None:

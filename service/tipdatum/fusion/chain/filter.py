@@ -34,7 +34,7 @@ from tipdatum.fusion.chain.measurement import Measurement, MeasurementModel, upd
 from tipdatum.fusion.chain.memory import Memory
 from tipdatum.fusion.chain.model import FilterSetup, Levers, diagonal
 from tipdatum.fusion.chain.motion import BlockMotion, RateModel, constants_correction
-from tipdatum.fusion.chain.noise import Persistence, ProcessNoise
+from tipdatum.fusion.chain.noise import Persistence, ProcessNoise, carried_velocity
 from tipdatum.fusion.chain.sigma import StatedSigma
 from tipdatum.fusion.chain.transition import TransitionModel
 from tipdatum.fusion.chain.tuning import ChainOptions
@@ -57,6 +57,13 @@ START_LEVER_M = 7.0
 START_SWAY_S = 0.4
 """Tilt that accelerations feign to the first epoch's forces, rad per rad/s: such rates last some tenths of a
 second, and 7 m of reach times 1 rad/s in half a second is more than g."""
+
+FOUND_ALIKE_S = 8.0
+"""Time, s, after several angles were found anew, or a start, in which they may all be wrong alike."""
+TRAVELS_MPS = 0.1
+"""Velocity of the slew centre, m/s, from which it is said that the machine travels."""
+JOLT_MPS = 0.3
+"""Velocity, m/s, that a machine which starts, brakes or rocks has at a moment."""
 
 
 class BlockModels:
@@ -94,6 +101,7 @@ class ChainFilter:
         shared_latency: 1-sigma of the latency that all sensors have in common, s.
         innovation: (N, 3) m/s, of the last block's velocities, plane axes. motion: that block's.
         struck: numbers of the sensors that were struck in the last block.
+        carried: whether all sensors alike were carried along in it by more than `TRAVELS_MPS`.
         footing: how the machine stands; None where its tracks are not described or no gyro is on the upper.
     """
 
@@ -124,6 +132,8 @@ class ChainFilter:
         self._found_anew = False
         self._age = 0.0
         self.struck: list[int] = []
+        self.carried = False
+        self._since_found = np.zeros(q.n)
 
     def _models_of(self, epochs: int) -> BlockModels:
         if epochs not in self._by_length:
@@ -285,9 +295,14 @@ class ChainFilter:
         self.P[:, places] = 0.0
         self.P[places, places] = (0.05 + START_SWAY_S * min(fastest, 1.0)) ** 2
         self.P[self.setup.v[i], self.setup.v[i]] = 1.0
+        # The velocities of what hangs on it were held by nothing meanwhile: what they are off by now is no
+        # tilt of those bodies.
+        beyond = self.setup.v[i + 1 :].ravel()
+        self.P[beyond, beyond] += JOLT_MPS**2
         self._found_anew = True
         self._stated.doubt()
         self._since_stated = STATED_EVERY_S
+        self._since_found[i] = 0.0
         if self._chain_velocity is not None:
             self.x[self.setup.v[i]] = self._chain_velocity[i]
 
@@ -324,6 +339,12 @@ class ChainFilter:
         self.innovation, self.motion = innovation, motion
         resting = motion.whole and float(np.abs(motion.epochs.rates).max()) < REST_RADPS
         self._persistence.note(innovation, span, resting)
+        # Where a machine stands, as gyros tell, or angles have just been found, those are what may be wrong.
+        self._since_found += span
+        stands = resting or int((self._since_found < FOUND_ALIKE_S).sum()) > 1
+        alike = None if stands else carried_velocity(self.setup, x, P, innovation, block)
+        if alike is not None:
+            diagonal(P)[self.at.base] += alike * alike
         covariance = self._covariance(measured, added.velocity)
         shocked = self._shocked(innovation, covariance)
         if shocked:
@@ -332,6 +353,7 @@ class ChainFilter:
                 P[self.setup.v[k], self.setup.v[k]] += innovation[k] ** 2
             covariance = self._covariance(measured, added.velocity)
         update(x, P, measured.H, measured.z, measured.R, (covariance.with_state, covariance.own))
+        self.carried = alike is not None and float(np.abs(x[self.at.base]).max()) > TRAVELS_MPS
         if self.footing is not None:
             if block.active[0]:
                 slope = block.rate_slope[0]

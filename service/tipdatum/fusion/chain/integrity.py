@@ -12,7 +12,7 @@ show it:
       ratio = max |median a| / (base + shaken s + unseen)        s = root of the mean shake, m/s²
 
   with `unseen` what slow samples may leave out. What all sensors have in common is the machine's own travel:
-  it is taken off first.
+  it is taken off first, and counts only while the machine stands.
 
 - **A gyro that is alone.** All bodies of the arm plane share roll rate and plane rate. With three gyros and
   more the median of them is right if one is wrong; the median over the last second of a gyro's difference
@@ -34,6 +34,7 @@ from typing import Literal, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from tipdatum.fusion.chain.noise import HAMMERED_MPS2
 from tipdatum.kinematics.frames import Array
 
 Places: TypeAlias = NDArray[np.intp]
@@ -53,7 +54,9 @@ class Window(NamedTuple):
 WINDOWS = Window(0.5, 0.25, 0.4), Window(1.0, 0.2, 0.3), Window(3.0, 0.16, 0.3)
 """Sound simulated sessions of the half for choosing reach two thirds of these gates, hammering included; an
 angle wrong by 1° has 0.17 m/s², and an engine whose vibration is folded down 0.08. The shortest one is the
-widest, since a shock may fill it."""
+widest, since a shock may fill it: there what shakes a part counts in full where it is more than an engine's
+vibration, for the pulses of a blow go one way and, cut off at the part's range, leave a mean as large as
+their spread."""
 ALONE_S = 1.0
 """Time over which gyros are compared with each other, s."""
 LEAST_BLOCKS, LEAST_SHARE = 3, 0.8
@@ -68,8 +71,10 @@ SLOW_MPS2 = 0.4
 """What gates are wider by where a sensor is so slow that its samples hide how much it shakes, or has no gyro,
 m/s²."""
 TOGETHER = 2.5
-"""Times by which the gate is wider for what all sensors have in common: a machine that travels starts and
-brakes. With three sensors and more what the least of them has is taken off for the gate itself."""
+"""Times by which the gate is wider for what all sensors have in common. With three sensors and more that is
+taken off, and counts only while the machine stands: one that travels starts and brakes."""
+STANDS_RADPS = 0.01
+"""Fastest rate, rad/s, up to which it stands: whatever travels on tracks rocks faster."""
 ODD_RADPS, ODD_SHARE = 0.02, 0.02
 """What gyros may differ by, rad/s and share of the fastest rate: mounts off by 1°, scales, a twisting arm."""
 FOUND_S, FOUND_WIDER = 2.0, 2.0
@@ -82,7 +87,8 @@ EVIDENCE_S = 3.0
 INNERMOST = 0.3
 """Share of the largest ratio from which the innermost sensor may be the one."""
 START_S = 8.0
-"""Time from the start, s, in which a contradiction is that of a start in motion, and no sensor's."""
+"""Time from a start or a silence of all, s, in which a contradiction is that of angles that were found in
+motion, and no sensor's."""
 CALM_RATIO = 0.6
 """Ratio below which sensors agree again, 1."""
 KEPT_EVERY_S, KEPT_BEFORE_S = 1.0, 3.0
@@ -179,7 +185,7 @@ class Consistency:
     def __init__(self, sensors: int) -> None:
         n = sensors
         self.looks: deque[Look] = deque()
-        self._from = self._found = -math.inf
+        self._from = self._found = self._moved = -math.inf
         # The last blocks in a ring, in no order: medians need none.
         self._count = 0
         self._t = np.full(RING, -math.inf)
@@ -213,6 +219,8 @@ class Consistency:
         self._shake[k], self._unseen[k] = look.shake, look.unseen
         np.multiply(look.innovation, 1.0 / look.span, out=self._unknown[k])
         self._odd[k] = _odd(look)
+        if look.fastest > STANDS_RADPS:
+            self._moved = t
         age = np.where(self._t > self._from, t - self._t, math.inf)
         short, middle, long = WINDOWS
         recent = np.flatnonzero(age < ALONE_S)
@@ -220,7 +228,7 @@ class Consistency:
         newest = np.flatnonzero(age < short.span)
         if len(newest) > 1 and self._span[newest].sum() >= LEAST_SHARE * short.span:
             # A shock of just before still shows in the innovations.
-            found = self._stays(newest, short, recent, both=True)
+            found = self._stays(newest, short, recent, blow=True)
         alone = np.zeros(len(self.ratios))
         if len(recent) >= LEAST_BLOCKS:
             self.vibration = np.sqrt(self._shake[recent].mean(axis=0)).tolist()
@@ -228,7 +236,8 @@ class Consistency:
             alone = np.abs(_middle(self._odd[recent])).max(axis=0)
         if t - long.span > self._from:
             all_of_it = np.flatnonzero(age < long.span)
-            found = np.maximum(found, self._stays(all_of_it, long, all_of_it))
+            stands = t - self._moved > long.span
+            found = np.maximum(found, self._stays(all_of_it, long, all_of_it, stands=stands))
         if t - self._found < FOUND_S:
             found *= 1.0 / FOUND_WIDER
         ratios, whole = found
@@ -243,29 +252,36 @@ class Consistency:
         innermost = int((whole >= INNERMOST * whole.max()).argmax())
         return Alarm(t, innermost, (odd, float(alone[odd])))
 
-    def _stays(self, blocks: Places, window: Window, shaken: Places, both: bool = False) -> Array:
+    def _stays(
+        self, blocks: Places, window: Window, shaken: Places, blow: bool = False, stands: bool = False
+    ) -> Array:
         """(2, N) what stays of the innovations over what may, without and with what all have in common.
 
-        `shaken`: the blocks whose vibration counts. `both`: in median and mean.
+        `shaken`: the blocks whose vibration counts. `blow`: whether one blow may fill all of the blocks.
+        `stands`: whether the machine cannot be travelling, so that what all have in common counts as well.
         """
         gate = window.base + window.shaken * np.sqrt(self._shake[shaken].mean(axis=0))
+        if blow:
+            spread = np.sqrt(self._shake[blocks].mean(axis=0))
+            gate += np.where(spread > HAMMERED_MPS2, spread, 0.0)
         hidden = self._unseen[blocks].max(axis=0)
         if hidden.any():
             # What hangs on a body whose turning is told badly, or not at all, is carried along unknown.
             gate += SLOW_MPS2 + UNSEEN * hidden
         unknown, span = self._unknown[blocks], self._span[blocks]
-        mean = np.tensordot(span, unknown, axes=1) * (1.0 / span.sum()) if both else None
+        mean = np.tensordot(span, unknown, axes=1) * (1.0 / span.sum()) if blow else None
         stays = _middle(unknown)
         if mean is not None:
             smaller = np.where(np.abs(mean) < np.abs(stays), mean, stays)
             stays = np.where(stays * mean > 0.0, smaller, 0.0)
         whole = np.abs(stays).max(axis=1) / gate
-        ratio = whole * (1.0 / TOGETHER)
-        if len(stays) > 2:
-            least, most = stays.min(axis=0), stays.max(axis=0)
-            common = np.maximum(least, 0.0) + np.minimum(most, 0.0)
-            ratio = np.maximum(ratio, np.abs(stays - common).max(axis=1) / gate)
-        return np.array((ratio, whole))
+        together = whole * (1.0 / TOGETHER)
+        if len(stays) < 3:
+            return np.array((together, whole))
+        least, most = stays.min(axis=0), stays.max(axis=0)
+        common = np.maximum(least, 0.0) + np.minimum(most, 0.0)
+        ratio = np.abs(stays - common).max(axis=1) / gate
+        return np.array((np.maximum(ratio, together) if stands else ratio, whole))
 
 
 def _middle(values: Array) -> Array:

@@ -29,11 +29,15 @@ from tipdatum.fusion.chain.model import (
     diagonal,
 )
 from tipdatum.fusion.chain.motion import BlockMotion, MeanMotion, to_middle
+from tipdatum.fusion.chain.noise import SILENT_RADPS, UPPER_TURNS
 from tipdatum.fusion.chain.transition import Advance
 from tipdatum.kinematics.frames import Array
 
 FLOORS_S = 0.05
 """Span, s, to which the floors of the options refer: their noise is white."""
+SILENT_LASTS_S = 1.0
+"""How long a body whose sensor is silent turns one way, s: an arm swings for a second and more. What hangs on
+it is carried along unseen, and its accelerometers tell tilts over longer times alone."""
 
 
 class Expected(NamedTuple):
@@ -98,6 +102,11 @@ class MeasurementModel:
         if self._inclinometers is not None:
             self._inclinometers.fill(found, x, block, motion, expected.levers)
         return found
+
+
+def silent_rate(setup: FilterSetup, i: int) -> float:
+    """1-sigma of the rate of the body of a sensor that is silent, rad/s."""
+    return SILENT_RADPS * (UPPER_TURNS if setup.on_upper and i == 0 else 1.0)
 
 
 class VelocityRows:
@@ -172,6 +181,11 @@ class VelocityRows:
             usable = block.active & ~q.is_tilt
             own[~usable] = UNKNOWN
             z[~usable] = 0.0
+            for i in np.flatnonzero(q.has_gyro & np.logical_not(block.active)).tolist():
+                # Where it stands is not known either: the same unknown velocity in all directions.
+                reach = np.sqrt(np.square(by_rates[:, 2 + i].reshape(n, 3)).sum(axis=1))
+                unseen = reach * (silent_rate(q, i) * math.sqrt(SILENT_LASTS_S / self._span))
+                R += np.kron(np.multiply.outer(unseen, unseen), EYE3)
         diagonal(into.R)[:m] += own.ravel()
 
     def _by_y(self, x: Array, motion: BlockMotion, levers: LeverArms) -> Array:
