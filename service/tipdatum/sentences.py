@@ -103,6 +103,11 @@ def sentence(code: str, **values: Any) -> Sentence:
     return Sentence(text, ((code, values),))
 
 
+def joined(*texts: str) -> Sentence:
+    """Several texts, sentences or not, as one."""
+    return Sentence("".join(texts), tuple(part for text in texts for part in parts_of(text)))
+
+
 def parts_of(text: str) -> tuple[Part, ...]:
     """The parts of any text: what is no sentence is one part without a code; nothing is none."""
     if isinstance(text, Sentence):

@@ -24,6 +24,7 @@ from tipdatum.model_places import (
     text_for_number,
     without_branches,
 )
+from tipdatum.sentences import joined, sentence
 from tipdatum_drivers.options import Misfit
 
 __all__ = ["Misfit", "all_in_one", "config_error", "dotted", "load_toml", "parse_model", "shown", "value_at"]
@@ -37,9 +38,12 @@ UNITS: tuple[tuple[str, str], ...] = (
 """Suffix of a key → unit of its value."""
 
 MISTAKEN_FOR: dict[str, tuple[tuple[str, float], ...]] = {
-    "metres": (("millimetres", 0.001), ("centimetres", 0.01), ("inches", 0.0254), ("feet", 0.3048)),
-    "seconds": (("milliseconds", 0.001),),
-}
+    "metres": (
+        (sentence("unit-millimetres"), 0.001), (sentence("unit-centimetres"), 0.01),
+        (sentence("unit-inches"), 0.0254), (sentence("unit-feet"), 0.3048),
+    ),
+    "seconds": ((sentence("unit-milliseconds"), 0.001),),
+}  # fmt: skip
 """Units that people have at hand instead, and what one of them is in the unit that is asked for."""
 
 
@@ -145,17 +149,17 @@ def _found_and_expected(error: ErrorDetails, model: type[BaseModel], location: L
     expected = _expectation(annotation, bounds, unit)
     kind, value = error["type"], error["input"]
     if kind == "missing":
-        return "nothing", f"{expected}; the key is required"
+        return "nothing", joined(expected, sentence("expect-required"))
     if kind == "value_error":
         return shown(value), str(error.get("ctx", {}).get("error", error["msg"]))
     if kind.startswith(("less_than", "greater_than")) and isinstance(value, (int, float)):
-        return shown(value) + _unit_hint(float(value), unit, bounds), expected
+        return joined(shown(value), _unit_hint(float(value), unit, bounds)), expected
     if kind in ("too_long", "too_short") and not isinstance(value, str) and isinstance(value, Sequence):
         return f"a list of {len(value)}" if value else "an empty list", expected
     if kind == "finite_number":
-        return shown(value), expected.replace("a number", "a finite number", 1)
+        return shown(value), joined(sentence("expect-finite"), *_within_what(unit, bounds))
     if kind == "string_too_short":
-        return shown(value), f"{expected} that is not empty"
+        return shown(value), joined(expected, sentence("expect-not-empty"))
     if kind == "string_pattern_mismatch":
         return shown(value), f"{expected} that matches {error['ctx']['pattern']}"
     return shown(value), expected if expected else error["msg"][:1].lower() + error["msg"][1:]
@@ -169,7 +173,9 @@ def _unit(location: Location) -> str:
 def _unit_hint(value: float, unit: str, bounds: Bounds) -> str:
     """In which unit a number would fit: 4600 as a boom's length → ", which looks like millimetres"."""
     fits = [name for name, factor in MISTAKEN_FOR.get(unit, ()) if _within(value * factor, bounds)]
-    return f", which looks like {' or '.join(fits)}" if fits and abs(value) > 1 else ""
+    if not fits or abs(value) <= 1:
+        return ""
+    return sentence("looks-like", units=_alternatives(fits))
 
 
 def _within(value: float, bounds: Bounds) -> bool:
@@ -182,32 +188,43 @@ def _within(value: float, bounds: Bounds) -> bool:
 def _expectation(annotation: Any, bounds: Bounds, unit: str) -> str:
     """What may stand at a key, in words: "a number in metres, above 0.3 and at most 30"."""
     if len(choices := alternatives(annotation)) > 1:
-        return " or ".join(dict.fromkeys(_expectation(choice, bounds, unit) for choice in choices))
+        return _alternatives(list(dict.fromkeys(_expectation(choice, bounds, unit) for choice in choices)))
     kind, items = bare(annotation)
     in_unit = f" in {unit}" if unit else ""
-    limits = _limits(bounds)
     if kind in (float, int):
-        return ("a number" if kind is float else "a whole number") + in_unit + limits
+        number = sentence("expect-number") if kind is float else sentence("expect-whole")
+        return joined(number, *_within_what(unit, bounds))
     if kind is typing.Literal:
-        return "one of " + ", ".join(shown(item) for item in items)
+        return sentence("expect-one-of", names=", ".join(shown(item) for item in items))
     if kind is tuple or kind is list:
         return _list_expectation(items, in_unit, of_any_length=kind is list or Ellipsis in items)
     if is_table(kind) or kind is dict:
         return "a table"
-    simple: dict[Any, str] = {str: "a text", bool: "true or false", Path: "a path"}
+    simple: dict[Any, str] = {str: sentence("expect-text"), bool: sentence("expect-bool"), Path: "a path"}
     # A length limit on a text or a list is not a range of its value.
     return simple.get(kind, "a value")
 
 
-def _limits(bounds: Bounds) -> str:
+def _alternatives(texts: Sequence[str]) -> str:
+    first, *others = texts
+    return joined(first, *(part for other in others for part in (sentence("expect-or"), other)))
+
+
+def _within_what(unit: str, bounds: Bounds) -> list[str]:
+    """Unit and range of a number, as they follow its kind."""
+    said: list[str] = [sentence("expect-in", unit=unit)] if unit else []
     if "ge" in bounds and "le" in bounds:
-        return f" from {bounds['ge']:g} to {bounds['le']:g}"
-    words = [
-        f"{word} {bounds[name]:g}"
-        for name, word in (("gt", "above"), ("ge", "at least"), ("lt", "below"), ("le", "at most"))
-        if name in bounds
+        return [*said, sentence("expect-from-to", least=bounds["ge"], most=bounds["le"])]
+    ends = [
+        *([sentence("expect-above", bound=bounds["gt"])] if "gt" in bounds else []),
+        *([sentence("expect-at-least", bound=bounds["ge"])] if "ge" in bounds else []),
+        *([sentence("expect-below", bound=bounds["lt"])] if "lt" in bounds else []),
+        *([sentence("expect-at-most", bound=bounds["le"])] if "le" in bounds else []),
     ]
-    return f", {' and '.join(words)}" if words else ""
+    return [
+        *said,
+        *(part for end in ends for part in (sentence("expect-and") if end is not ends[0] else ", ", end)),
+    ]
 
 
 def _list_expectation(items: tuple[Any, ...], in_unit: str, *, of_any_length: bool) -> str:

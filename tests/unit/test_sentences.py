@@ -12,7 +12,7 @@ import pytest
 from tipdatum.display.texts import languages, speech
 from tipdatum.errors import CommandRefused
 from tipdatum.fusion.pose import SEVERITY
-from tipdatum.grade.commands import COMMANDS
+from tipdatum.grade.commands import COMMANDS, parse_body
 from tipdatum.grade.figures import CAUSES
 from tipdatum.sentences import COMMAND, ENGLISH, Sentence, parts_of, recognised, said, sentence, written
 from tipdatum_drivers.plausibility import KIND_WORDS
@@ -102,6 +102,24 @@ def test_text_without_a_code_is_recognised_with_its_values() -> None:
 def test_names_that_people_give_are_no_sentences() -> None:
     """A mark may be called like a fault."""
     assert said(sentence("mark-forgotten", mark="late"))[0]["values"] == {"mark": "late"}
+
+
+def test_refused_value_is_said_in_the_readers_language_to_its_last_word() -> None:
+    with pytest.raises(CommandRefused) as refused:
+        parse_body("datum/set", {"elevation_m": 101250})
+    assert str(refused.value) == (
+        'datum/set: "elevation_m": found 101250, which looks like millimetres or centimetres or inches, '
+        "expected a number in metres from -11000 to 9000."
+    )
+    assert speech("de").said(said(str(refused.value))) == (
+        "datum/set: „elevation_m“: gefunden 101250, was nach Millimetern oder Zentimetern oder Zoll "
+        "aussieht, erwartet eine Zahl in Metern von −11000 bis 9000."
+    )
+    with pytest.raises(CommandRefused) as refused:
+        parse_body("book/close", {})
+    assert speech("de").said(said(str(refused.value))) == (
+        "book/close braucht: den Namen eines notierten Festpunkts oder seine Höhe."
+    )
 
 
 @pytest.mark.parametrize("code", sorted(ENGLISH))

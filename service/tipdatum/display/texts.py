@@ -20,7 +20,7 @@ from tipdatum.sentences import COMMAND, written
 Write: TypeAlias = Callable[[str, float], str | None]
 """How a number is written by its value's name; None leaves it to the language."""
 
-WORDS = frozenset({"kind", "body", "question", "asked", "whose", "found", "told", "expected"})
+WORDS = frozenset({"kind", "body", "question", "asked", "whose", "found", "told", "expected", "unit"})
 """Values that are words of the service; all other texts are names that people gave."""
 
 TEXTS = Path(__file__).parent / "page" / "texts"

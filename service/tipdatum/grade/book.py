@@ -45,7 +45,7 @@ class CloseBook(CommandBody):
     @model_validator(mode="after")
     def _known_somehow(self) -> CloseBook:
         if self.mark is None and self.elevation_m is None:
-            raise ValueError('"mark" (a benchmark noted before) or "elevation_m"')
+            raise ValueError(sentence("needs-benchmark"))
         return self
 
 

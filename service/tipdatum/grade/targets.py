@@ -41,10 +41,7 @@ def below(depth_m: float | None) -> None:
         ValueError: says the two things that may be meant.
     """
     if depth_m is not None and depth_m < 0.0:
-        raise ValueError(
-            f'a depth that is positive down: "depth_m": {-depth_m:g} lies {-depth_m:g} m below; for a target '
-            'above give its "elevation_m"'
-        )
+        raise ValueError(sentence("needs-depth-down", below=-depth_m))
 
 
 class SetLevel(CommandBody):
@@ -58,7 +55,7 @@ class SetLevel(CommandBody):
     @model_validator(mode="after")
     def _one_of_both(self) -> SetLevel:
         if (self.elevation_m is None) == (self.depth_m is None):
-            raise ValueError('either "elevation_m" or "depth_m"')
+            raise ValueError(sentence("needs-elevation-or-depth"))
         below(self.depth_m)
         return self
 
@@ -84,10 +81,10 @@ class SetGrade(CommandBody):
         if (self.grade is None) == (self.grade_percent is None):
             raise ValueError('either "grade" such as "falling 1%" or "grade_percent"')
         if self.elevation_m is not None and self.depth_m is not None:
-            raise ValueError('"elevation_m" or "depth_m", not both')
+            raise ValueError(sentence("needs-not-both"))
         below(self.depth_m)
         if (self.cross is None) != (self.cross_falls is None):
-            raise ValueError('"cross" and "cross_falls" (left or right) together')
+            raise ValueError(sentence("needs-cross-with-side"))
         # What cannot be read as a grade is refused here, before the command travels.
         self.rise(), self.rise_to_left()
         return self
@@ -150,7 +147,7 @@ class SetTolerance(CommandBody):
     @model_validator(mode="after")
     def _has_a_width(self) -> SetTolerance:
         if self.above_m + self.below_m == 0.0:
-            raise ValueError("a band that is wider than nothing")
+            raise ValueError(sentence("needs-wider-band"))
         return self
 
 

@@ -20,7 +20,7 @@ import { drawStaff } from "./staff.js";
 import { targetWords } from "./target.js";
 import { Targets } from "./targets.js";
 import { loadLanguages, pickLanguage, speaker } from "./texts.js";
-import { LABELS, TOOLS, dayTool, screenTool } from "./tools/index.js";
+import { FIELDS, LABELS, TOOLS, dayTool, screenTool } from "./tools/index.js";
 import { holdPicture } from "./touch.js";
 import { drawTrend } from "./trend.js";
 import { Undo } from "./undo.js";
@@ -186,6 +186,7 @@ function showTexts() {
   choices.language = say.language;
   say.units = choices.units;
   say.labels = LABELS;
+  say.fields = FIELDS;
   document.documentElement.lang = say.language;
   for (const element of document.querySelectorAll("[data-text]")) setText(element, say(element.dataset.text));
   for (const element of document.querySelectorAll("[data-label]")) {

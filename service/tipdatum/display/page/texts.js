@@ -82,8 +82,14 @@ function sayCommand(say, name) {
   return label ? say("command.button", { label: say(label) }) : name;
 }
 
+/** A key of a command, as the field that fills it is called here. */
+function sayKey(say, command, key) {
+  const label = say.fields?.[`${command} ${key}`];
+  return label ? say(label) : key;
+}
+
 /** Values that are words of the service; all other texts are names that people gave. */
-const WORDS = ["kind", "body", "question", "asked", "whose", "found", "told", "expected"];
+const WORDS = ["kind", "body", "question", "asked", "whose", "found", "told", "expected", "unit"];
 
 /** How numbers are written, by the end of their names, as in tipdatum.sentences; the first that fits. */
 const WAYS = [
@@ -117,6 +123,7 @@ function written(say, values) {
     if (Array.isArray(value)) return value.map((parts) => saySaid(say, parts)).join("; ");
     if (name === "command") return sayCommand(say, value);
     if (name === "mark") return sayMark(say, value);
+    if (name === "key") return sayKey(say, values.command, value);
     if (typeof value !== "number") return WORDS.includes(name) ? sayWord(say, value) : String(value);
     const way = WAYS.find(([end]) => name.endsWith(end));
     return say.decimal(way ? way[1](say, value) : String(value)).replace(/^-/, "−");

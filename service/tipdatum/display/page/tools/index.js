@@ -15,8 +15,14 @@ import { LIMITS, POINTS, TRENCH } from "./work.js";
 export { dayTool, screenTool };
 export const TOOLS = [REFERENCE, TARGET, MACHINE, POINTS, LIMITS, TRENCH];
 
+const PAGES = [...TOOLS, dayTool({})].flatMap((tool) => [...(tool.pages ?? []), tool]);
+const commandsOf = ({ actions = [] }) => actions.filter(({ command }) => command);
+
 /** Command → the label of the button that sends it, for sentences that name one. */
 export const LABELS = Object.fromEntries(
-  [...TOOLS, dayTool({})].flatMap((tool) => [...(tool.pages ?? []), tool]).flatMap(({ actions = [] }) => actions)
-    .filter(({ command }) => command).map(({ command, label }) => [command, label]).toReversed(),
+  PAGES.flatMap(commandsOf).map(({ command, label }) => [command, label]).toReversed(),
 );
+
+/** Command and key → the label of the field that fills it. */
+export const FIELDS = Object.fromEntries(PAGES.flatMap((page) => commandsOf(page)
+  .flatMap(({ command }) => (page.fields ?? []).map(({ name, label }) => [`${command} ${name}`, label]))).toReversed());
