@@ -52,7 +52,7 @@ def demo(
     over, restored = threading.Event(), threading.Event()
 
     def ready(where: Ready) -> None:
-        for line in introduction(where):
+        for line in introduction(where, say):
             typer.echo(line)
         if browser and where.page_url and _has_screen():
             webbrowser.open(f"{where.page_url}?language={say.language}")
@@ -90,25 +90,36 @@ def demo_service(session: Path | None, port: int | None) -> Service:
     )
 
 
-def introduction(where: Ready) -> list[str]:
+def introduction(where: Ready, say: Speech) -> list[str]:
     """What a person needs to look at the demonstration from outside."""
     topics, port = where.topics.base, where.broker_port
-    lines = [
-        "tipdatum: a recorded dig of an invented machine, again and again. Ctrl-C ends it.",
-        "Advisory figures, no safety device.",
-        f"  broker  {where.broker_host}:{port} (MQTT), topics {topics}/#",
-        f"  read    mosquitto_sub -p {port} -t '{topics}/#' -v",
-        set_line(where),
+    return [
+        say("demo.what"),
+        say("demo.advice"),
+        _labelled(say("demo.broker"), f"{where.broker_host}:{port} (MQTT), {say('demo.topics')} {topics}/#"),
+        _labelled(say("demo.read"), f"mosquitto_sub -p {port} -t '{topics}/#' -v"),
+        set_line(where, say),
+        *page_line(where, say),
     ]
-    if where.page_url:
-        lines.append(f"  page    {where.page_url}")
-    return lines
 
 
-def set_line(where: Ready) -> str:
+def _labelled(label: str, text: str) -> str:
+    return f"  {label:7} {text}"
+
+
+def page_line(where: Ready, say: Speech) -> list[str]:
+    """Where the page is, in this reader's language; nothing without one."""
+    if not where.page_url:
+        return []
+    chosen = "" if say.language == speech().language else f"?language={say.language}"
+    return [_labelled(say("demo.page"), f"{where.page_url}{chosen}")]
+
+
+def set_line(where: Ready, say: Speech) -> str:
     """How to set the reference from another terminal: short enough to be copied from 80 columns."""
     root = "" if where.topics.root == ROOT else f" --topic-root {where.topics.root}"
-    return f"  set     tipdatum send datum/set elevation_m=101.25 --port {where.broker_port}{root}"
+    command = f"tipdatum send datum/set elevation_m=101.25 --port {where.broker_port}{root}"
+    return _labelled(say("demo.set"), command)
 
 
 class _Introduced(View):
@@ -116,9 +127,8 @@ class _Introduced(View):
 
     def __init__(self, where: Ready, say: Speech | None = None) -> None:
         super().__init__(where.machine_id, where.topics.root, say or speech())
-        self._lines = introduction(where)
-        page = [f"  page    {where.page_url}"] if where.page_url else []
-        self._short = [set_line(where), *page]
+        self._lines = introduction(where, self.say)
+        self._short = [set_line(where, self.say), *page_line(where, self.say)]
 
     def render(self, width: int, height: int, now: float) -> RenderableType:
         lines = self._lines if height - len(self._lines) >= TALL_FROM_ROWS else self._short

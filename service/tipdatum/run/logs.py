@@ -99,12 +99,22 @@ class MessageLog:
         self._log = structlog.get_logger()
         self._states: dict[str, str] = {}
         self._texts: dict[str, str] = {}
+        self._cautions: set[str] = set()
+        self._cautions_before: set[str] = set()
+
+    def another_pass(self) -> None:
+        """A recording begins anew: the cautions that it will bring again stand in the log already."""
+        self._cautions_before |= self._cautions
 
     def write(self, message: Health | Happening | Reply) -> None:
         """One line where something is to be told."""
         if isinstance(message, Health):
             self._health(message)
         elif isinstance(message, Happening):
+            if message.kind == "caution":
+                self._cautions.add(message.text)
+                if message.text in self._cautions_before:
+                    return
             self._log.info(message.kind, text=message.text, sensor=message.sensor)
         else:
             said = "command done" if message.ok else "command refused"

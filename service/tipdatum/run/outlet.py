@@ -60,6 +60,10 @@ class Outlet:
                 return
         self._send(out)
 
+    def another_pass(self) -> None:
+        """A recording begins anew. Within a turn or not: the log alone hears of it."""
+        self._log.another_pass()
+
     def tell(self, kind: str, text: str) -> None:
         """Publish an event of the run itself. Within a turn."""
         t = self._clock()

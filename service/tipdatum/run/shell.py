@@ -344,6 +344,7 @@ class Shell:
             self._pipeline.publish_retained()
             self._pipeline.speak()
         log.info("the recording begins anew")
+        self._outlet.another_pass()
 
     def _wall_moved(self, by_s: float) -> None:
         with self._turn:

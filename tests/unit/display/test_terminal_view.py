@@ -257,12 +257,13 @@ def test_a_dot_lands_in_its_braille_cell() -> None:
     assert canvas.lines()[0].plain == "⠁⡇"
 
 
-def test_demo_on_80_by_24_keeps_large_digits_and_a_line_that_can_be_copied() -> None:
+@pytest.mark.parametrize("language", languages())
+def test_demo_on_80_by_24_keeps_large_digits_and_a_line_that_can_be_copied(language: str) -> None:
     topics = SimpleNamespace(root="tipdatum", base="tipdatum/demo")
     where = SimpleNamespace(
         machine_id="demo", topics=topics, broker_host="127.0.0.1", broker_port=41883, page_url="http://[::1]/"
     )
-    view = _Introduced(where)  # type: ignore[arg-type]
+    view = _Introduced(where, speech(language))  # type: ignore[arg-type]
     view.link(True, "127.0.0.1:41883")
     tip = {"elevation_m": 1.5, "deviation_m": 0.1, "sigma_m": 0.004, "quality": "good", "reasons": []}
     view.apply("tipdatum/demo/tip", json.dumps(tip).encode(), 0.0)

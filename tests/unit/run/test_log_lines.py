@@ -9,8 +9,9 @@ from collections.abc import Iterator
 import pytest
 import structlog
 
+from tipdatum.bus.messages import Happening
 from tipdatum.run import logs
-from tipdatum.run.logs import REPEAT_AFTER_S, Losses, Throttle
+from tipdatum.run.logs import REPEAT_AFTER_S, Losses, MessageLog, Throttle
 
 
 class Clock:
@@ -113,3 +114,18 @@ def test_what_is_lost_on_the_way_out_is_told_when_it_begins_and_summed_when_it_e
     assert losses.look(4.0, {"figures": 90, "events": 0}) == []
     assert losses.look(7.0, {"figures": 90, "events": 0}) == ["figures lost: 90 in 1 s"]
     assert losses.look(9.0, {"figures": 90, "events": 1}) == ["events are being lost"]
+
+
+def test_cautions_of_a_recording_that_begins_anew_are_written_once(stream: io.StringIO) -> None:
+    """A new trench asks for its cautions again; another lap of the same recording does not."""
+    logs.configure(json_lines=True, stream=stream)
+    told = MessageLog()
+    caution = Happening(t=1.0, time="2026-05-04T08:00:01.000Z", kind="caution", text="Have services marked.")
+    told.write(caution)
+    told.another_pass()
+    told.write(caution)
+    told.write(caution.model_copy(update={"text": "Another one."}))
+    assert [json.loads(line)["text"] for line in stream.getvalue().splitlines()] == [
+        "Have services marked.",
+        "Another one.",
+    ]
