@@ -46,9 +46,24 @@ caption { text-align: left; font-weight: 650; padding-bottom: 4px; }
 th, td { text-align: left; vertical-align: top; padding: 3px 14px 3px 0; border-bottom: 1px solid #dcd9ca; }
 thead th { border-bottom: 1.5px solid #15201d; }
 tbody th { font-weight: 400; }
-.number { text-align: right; white-space: nowrap; }
+th, td { overflow-wrap: break-word; }
+table.many { font-size: 0.8rem; }
+table.many :is(th, td) { padding-right: 9px; }
+table.cards thead { display: none; }
+table.cards tr { display: flex; flex-wrap: wrap; gap: 2px 20px; padding: 6px 0;
+  border-bottom: 1px solid #dcd9ca; }
+table.cards :is(th, td) { padding: 0; border: 0; text-align: left; }
+table.cards th { font-weight: 650; min-width: 5em; }
+table.cards :is(th, td)::before { content: attr(data-head); display: block; color: #4a554f; font-size: 0.85em;
+  font-weight: 400; }
+table.cards :is(th, td):empty { display: none; }
+.number { text-align: right; }
+tbody .number { white-space: nowrap; }
 tr { break-inside: avoid; }
-@media screen and (max-width: 560px) {
+@media screen and (max-width: 700px) { table.many { font-size: 0.72rem; }
+  table.many :is(th, td) { padding-right: 6px; } }
+@media screen and (max-width: 620px) {
+  table.many { font-size: 0.92rem; }
   body { padding: 14px 12px 32px; }
   .block { grid-template-columns: 1fr; }
   .block dt { padding-bottom: 0; border: 0; font-size: 0.85rem; }
@@ -56,12 +71,13 @@ tr { break-inside: avoid; }
   figure .wide { display: none; }
   figure .slim { display: block; }
   table.narrow { width: 100%; }
-  table:not(.narrow) thead { display: none; }
-  table:not(.narrow) tr { display: block; padding: 6px 0; border-bottom: 1.5px solid #15201d; }
-  table:not(.narrow) th, table:not(.narrow) td { display: flex; justify-content: space-between; gap: 14px;
-    padding: 1px 0; border: 0; text-align: right; white-space: normal; }
-  table:not(.narrow) :is(th, td)::before { content: attr(data-head); color: #4a554f; text-align: left; }
-  table:not(.narrow) :is(th, td):empty { display: none; }
+  table:not(.narrow, .cards) thead { display: none; }
+  table:not(.narrow, .cards) tr { display: block; padding: 6px 0; border-bottom: 1.5px solid #15201d; }
+  table:not(.narrow, .cards) :is(th, td) { display: flex; justify-content: space-between;
+    gap: 14px; padding: 1px 0; border: 0; text-align: right; white-space: normal; }
+  table:not(.narrow, .cards) :is(th, td)::before { content: attr(data-head); color: #4a554f;
+    text-align: left; }
+  table:not(.narrow, .cards) :is(th, td):empty { display: none; }
 }
 @page { margin: 16mm 14mm; }
 @media print { body { background: none; padding: 0; max-width: none; font-size: 10pt; }
@@ -88,7 +104,7 @@ def report(runs: Sequence[Run], words: Words) -> str:
         else words("report.title", name=first.site or first.name)
     )
     head = "" if many else summary.page_one(first, words)
-    about = tables.about(list(runs), words).html()
+    about = tables.about(list(runs), words).html(captioned=many)
     parts = [
         f'<div class="first"><h1>{escape(title)}</h1>{head}',
         f'<p class="caution">{escape(words("report.caution"))}</p>{about}' if many else "",
@@ -161,7 +177,7 @@ def _truth(runs: Sequence[Run], words: Words) -> str:
         f"<h2>{escape(words('report.truth'))}</h2>"
         + _figure(lambda w: charts.errors(runs, w), words, words("report.truth.band"))
         + _figure(lambda w: calibration_curve.curve(runs, w), words, words("report.truth.curve"))
-        + table.html()
+        + table.html(captioned=False)
         + f"<p>{escape(words('report.truth.two-sigma'))}</p>"
     )
 
@@ -175,7 +191,8 @@ def _records(run: Run, words: Words, name: str) -> str:
     ]
     text = ""
     for key, found, drawn in parts:
-        shown = "".join(table.html() for table in found if table is not None)
+        known = [table for table in found if table is not None]
+        shown = "".join(table.html(captioned=table.title != words(key)) for table in known)
         heading = words(key) + (f": {name}" if name else "")
         if shown or drawn:
             text += f"<h2>{escape(heading)}</h2>{drawn}{shown}"

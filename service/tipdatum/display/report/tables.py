@@ -18,6 +18,9 @@ QUALITIES = ("good", "moving", "settling", "stale", "invalid")
 DATUM_EVENTS = ("datum", "reference", "doubt", "travel", "bucket")
 """Words in the kind of an event that belongs to the history of the reference."""
 
+MANY_COLUMNS, CARD_COLUMNS = 9, 10
+"""Columns from which a table is set smaller, to stand on a sheet, and from which each row is a card."""
+
 
 @dataclass(frozen=True, slots=True)
 class ReportTable:
@@ -30,8 +33,8 @@ class ReportTable:
     numbers: frozenset[int] = frozenset()
     narrow: bool = False
 
-    def html(self) -> str:
-        """The table as HTML; the first column names its row."""
+    def html(self, *, captioned: bool = True) -> str:
+        """The table as HTML; the first column names its row. No caption where a heading says the same."""
         head = "".join(
             f'<th scope="col"{self._side(i)}>{escape(text)}</th>' for i, text in enumerate(self.head)
         )
@@ -46,11 +49,16 @@ class ReportTable:
             + "</tr>"
             for row in self.rows
         )
-        kind = ' class="narrow"' if self.narrow else ""
-        return (
-            f"<table{kind}><caption>{escape(self.title)}</caption>"
-            f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
-        )
+        kind = f' class="{name}"' if (name := self._kind()) else ""
+        caption = f"<caption>{escape(self.title)}</caption>" if captioned else ""
+        return f"<table{kind}>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+
+    def _kind(self) -> str:
+        if self.narrow:
+            return "narrow"
+        if len(self.head) >= CARD_COLUMNS:
+            return "cards"
+        return "many" if len(self.head) >= MANY_COLUMNS else ""
 
     def plain(self) -> tuple[list[str], list[list[str]]]:
         """Head with units and rows for a program: plain numbers, nothing where nothing is known."""
@@ -165,8 +173,8 @@ def level_book(run: Run, words: Words) -> ReportTable | None:
         tuple(
             (
                 str(row["setup"]),
-                row["point"],
-                row["kind"],
+                words.say.mark(row["point"]),
+                words.say.word(row["kind"]),
                 *(words.units.large(row.get(key), unit=False) for key in numbers),
                 row.get("remark", ""),
             )
@@ -205,10 +213,10 @@ def history(run: Run, words: Words) -> ReportTable | None:
     entries: list[tuple[float, str, str]] = []
     for reply in run.replies:
         refused = "" if reply["ok"] else words("answer.refused", text="")
-        entries.append((reply["t"], reply["command"], refused + words.said(reply)))
+        entries.append((reply["t"], words.happened(reply["command"]), refused + words.said(reply)))
     for event in run.events:
         if any(word in event["kind"] for word in DATUM_EVENTS):
-            entries.append((event["t"], event["kind"], words.said(event)))
+            entries.append((event["t"], words.happened(event["kind"]), words.said(event)))
     if not entries:
         return None
     entries.sort(key=lambda entry: entry[0])
@@ -224,7 +232,7 @@ def health(run: Run, words: Words) -> ReportTable | None:
     rows = []
     for sensor, messages in run.health.items():
         last = messages[-1]
-        counted = ", ".join(f"{kind} {count}" for kind, count in last["faults"].items()) or "–"
+        counted = ", ".join(f"{words.fault(kind)} {n}" for kind, n in last["faults"].items()) or "–"
         bad = sum(after["t"] - m["t"] for m, after in pairwise(messages) if m["state"] != "ok")
         rates = [m["rate_hz"] for m in messages if m["rate_hz"] is not None]
         rate = f"{sorted(rates)[len(rates) // 2]:.0f} Hz" if rates else "–"
@@ -236,7 +244,7 @@ def health(run: Run, words: Words) -> ReportTable | None:
         )
         rows.append(
             (
-                sensor, str(last["body"]), rate, jitter,
+                sensor, words.say.word(str(last["body"])), rate, jitter,
                 "–" if ratio is None else words.number(ratio, 2),
                 "–" if shaken is None else f"{words.number(shaken, 1)} m/s²",
                 "–" if clipped is None else f"{words.number(100 * clipped, 1)} %",

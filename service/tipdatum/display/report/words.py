@@ -43,6 +43,15 @@ class Words:
         """What a reply or an event says, in this language and these units."""
         return self.say.said(message.get("said"), message["text"], self._written)
 
+    def happened(self, kind: str) -> str:
+        """A command or a kind of event as people call it; one that is not known here by its name."""
+        known = self.say(f"happened.{kind}")
+        return kind if known == f"happened.{kind}" else known
+
+    def fault(self, kind: str) -> str:
+        """A kind of fault by its English words."""
+        return self.say.said([{"code": f"kind-{kind.replace(' ', '-')}", "values": {}}], kind)
+
     def _written(self, name: str, value: float) -> str | None:
         if name.endswith("_signed_m"):
             return self.units.small(value, sign=True)
