@@ -55,11 +55,13 @@ function entry(field, context) {
   const { say, units, model } = context;
   const numeric = NUMERIC.includes(field.kind);
   const many = field.kind === "table";
+  // Numbers with this language's sign; a name stays as somebody gave it.
+  const written = (text) => (numeric ? say.decimal(text) : text);
   const hint = make("span", { class: "hint" });
   const example = say(`entry.example.${field.kind}${many && UNIT_SETS[units].entry === "ft" ? ".ft" : ""}`);
   const input = make(many ? "textarea" : "input", {
     name: field.name, type: many ? null : field.kind === "secret" ? "password" : "text", rows: many ? 4 : null,
-    autocomplete: "off", spellcheck: "false", value: field.initial?.(model) ?? "",
+    autocomplete: "off", spellcheck: "false", value: written(field.initial?.(model) ?? ""),
     inputmode: numeric ? "none" : "text", "data-keys": numeric || many ? "figures" : "letters",
     placeholder: field.optional ? say("entry.optional") : numeric || many ? example : "",
   });
@@ -78,9 +80,9 @@ function entry(field, context) {
   };
   const suggestions = field.suggest?.(model) ?? [];
   const chips = suggestions.length
-    ? make("div", { class: "row chips" }, ...suggestions.map((text) => make("button", {
-      type: "button", onclick: () => { input.value = say.decimal(text); input.oninput(); },
-    }, say.decimal(text))))
+    ? make("div", { class: "row chips" }, ...suggestions.map(written).map((text) => make("button", {
+      type: "button", onclick: () => { input.value = text; input.oninput(); },
+    }, text)))
     : null;
   const label = say(field.label) + (many ? `, ${UNIT_SETS[units].entry}` : "");
   return {

@@ -17,7 +17,11 @@ export class Forms {
     this.#body.addEventListener("focusin", ({ target }) => {
       if (target.matches("[data-keys]")) this.#typeInto(target);
     });
-    this.#body.addEventListener("change", () => this.#showFields());
+    this.#body.addEventListener("change", () => {
+      this.#showFields();
+      this.#keepInSight();
+    });
+    this.#keypad.addEventListener("click", () => this.#keepInSight());
     this.#dialog.addEventListener("close", () => { this.#page = null; });
   }
 
@@ -71,6 +75,17 @@ export class Forms {
     if (this.#keypad.dataset.kind !== input.dataset.keys || !this.#keypad.children.length) {
       buildKeypad(this.#keypad, input.dataset.keys, () => this.#input, this.#context.say);
     }
+  }
+
+  /** Whoever types sees what is typed: the field and what is said back of it. */
+  #keepInSight() {
+    if (!this.#input) return;
+    if (!this.#input.offsetParent) {
+      // A choice took the field away: its keys belong to the one that came instead.
+      const instead = [...this.#body.querySelectorAll("[data-keys]")].find((one) => one.offsetParent);
+      if (instead) this.#typeInto(instead);
+    }
+    this.#input.closest(".row-of-entry").scrollIntoView({ block: "nearest" });
   }
 
   /** Cautions stand open until they were read, then in one line. */

@@ -74,7 +74,7 @@ export class Section {
       drawTip(context, place, scene);
     }
     context.restore();
-    drawFrame(context, scene, width, height);
+    drawFrame(context, place, scene, width, height);
     return moving;
   }
 
@@ -142,7 +142,7 @@ function drawGrid(context, place, { inks, units, comma }, width, height) {
   context.stroke();
 }
 
-function drawFrame(context, { inks, words }, width, height) {
+function drawFrame(context, place, { inks, words, limits }, width, height) {
   context.strokeStyle = inks.ink;
   context.lineWidth = 1.5;
   context.strokeRect(LEFT, 0.75, width - LEFT - 0.75, height - BOTTOM - 0.75);
@@ -150,9 +150,9 @@ function drawFrame(context, { inks, words }, width, height) {
   context.textBaseline = "top";
   context.textAlign = "left";
   label(context, words.elevation, LEFT + 6, 6, { colour: inks.quiet, paper: inks.paper, baseline: "top" });
-  label(context, words.reach, width - 6, height - BOTTOM - 6, {
-    colour: inks.quiet, paper: inks.paper, align: "right", baseline: "bottom",
-  });
+  // A limit's name says more than the axis'.
+  const taken = limits.some(({ axis, value }) => axis === "elevation" && Math.abs(place.y(value) - (height - BOTTOM)) < 34);
+  if (!taken) label(context, words.reach, LEFT + 6, height - BOTTOM - 6, { colour: inks.quiet, paper: inks.paper, baseline: "bottom" });
 }
 
 /** The slew axis as a centre line, and where the tracks stand on it. */
@@ -267,7 +267,7 @@ function drawLimits(context, place, { limits, inks }) {
     }
     const style = { colour: inks.ink, paper: inks.paper };
     if (flat) label(context, name, LEFT + 12, at + 12 * inward, style);
-    else label(context, name, at + 8 * inward, place.y(place.bottom) - 30, { ...style, align: inward > 0 ? "left" : "right" });
+    else label(context, name, at + 8 * inward, place.y(place.top) + 48, { ...style, align: inward > 0 ? "left" : "right" });
   }
 }
 

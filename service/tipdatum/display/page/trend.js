@@ -5,6 +5,7 @@ import { TREND_S } from "./record.js";
 import { lengthText } from "./units.js";
 
 const SCALE_S = 3;
+const LABELS_FROM = 44; // px of height: lower, the scale's ends would lie on one another
 /** From the middle to the edge, in metres: round figures of each set of units. */
 const METRIC = [0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10];
 const SCALES = {
@@ -75,6 +76,7 @@ export function drawTrend(canvas, { trend, band, inks, units, comma, font }) {
     context.stroke();
   }
 
+  if (height < LABELS_FROM) return;
   context.font = font;
   const style = { colour: inks.quiet, paper: inks.paper };
   const kind = scale < 1 ? "short" : "long";

@@ -18,9 +18,23 @@ export function limitRoom({ distance_m: room = null, distance_deg: turn = null, 
   return say(negative ? "limit.past" : "limit.left", { size, point: where }).trim();
 }
 
-function limitLine(limit, context) {
+const nameOf = ({ kind, note }, say) => [say(`limit.${kind}`), note].filter(Boolean).join(", ");
+
+/** Limits that nobody watches for the same reason stand in one line: what is worth a line is the reason. */
+function together(limits) {
+  const lines = [];
+  for (const limit of limits) {
+    const same = limit.state === "unknown" && lines.find(([one]) => one.state === "unknown" && one.reason === limit.reason);
+    if (same) same.push(limit);
+    else lines.push([limit]);
+  }
+  return lines;
+}
+
+function limitLine(limits, context) {
   const { say } = context;
-  const what = [say(`limit.${limit.kind}`), limit.note].filter(Boolean).join(", ");
+  const [limit] = limits;
+  const what = limits.map((one) => nameOf(one, say)).join("; ");
   const words = [say(`warn.limit.${limit.state}`, { what })];
   if (limit.reason) words.push(saySaid(say, limit.said, limit.reason));
   const room = limitRoom(limit, context);
@@ -28,13 +42,13 @@ function limitLine(limit, context) {
   if (limit.state === "near" && limit.time_s !== null && limit.time_s !== undefined && limit.time_s < 10) {
     words.push(say("limit.in-time", { seconds: limit.time_s.toFixed(1).replace(".", say.comma ? "," : ".") }));
   }
-  return { kind: `limit.${limit.state}`, text: words.join(": "), remedy: say(`remedy.limit.${limit.state}`) };
+  return { kind: `limit.${limit.state}`, text: words.join(" · "), remedy: say(`remedy.limit.${limit.state}`) };
 }
 
 /** Every line at `now`: `{kind, text, remedy}`. */
 export function warningLines(context, now) {
   const { model, say } = context;
-  const lines = model.warnings(now).map((limit) => limitLine(limit, context));
+  const lines = together(model.warnings(now)).map((limits) => limitLine(limits, context));
   const { state, tip } = model;
   if (state?.datum === "doubtful") {
     const why = sayEach(say, state.reasons_said, state.reasons).join("; ");
@@ -63,7 +77,7 @@ export function showWarnings(list, context, now) {
   lines.forEach(({ kind, text, remedy }, i) => {
     const item = list.children[i];
     item.dataset.kind = kind;
-    setText(item.children[0], text);
+    setText(item.children[0], remedy && !/[.!?]$/.test(text) ? `${text}.` : text);
     setText(item.children[1], remedy);
   });
   return changed;

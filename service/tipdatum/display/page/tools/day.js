@@ -22,7 +22,7 @@ const close = {
 const book = {
   id: "book",
   title: "form.book.title",
-  note: "form.distribute.note",
+  note: "form.book.note",
   actions: [
     { label: "form.book.read", command: "book/export", plain: true, body: () => ({ form: "table" }) },
     { label: "form.book.csv", command: "book/export", plain: true, body: () => ({ form: "csv" }) },

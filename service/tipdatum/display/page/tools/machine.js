@@ -2,7 +2,7 @@
 
 import { make } from "../dom.js";
 import { markNames } from "./reference.js";
-import { sayFault, saySaid } from "../texts.js";
+import { sayFault, sayMark, saySaid } from "../texts.js";
 
 const bucket = {
   id: "bucket",
@@ -21,7 +21,10 @@ const wear = {
   title: "form.wear.title",
   note: "form.wear.note",
   fields: [
-    { name: "mark", kind: "name", label: "form.datum.mark", optional: true, suggest: (model) => markNames(model) },
+    {
+      name: "mark", kind: "choice", label: "form.marks.which", optional: true,
+      choices: (model, say) => markNames(model).map((value) => ({ value, text: sayMark(say, value) })),
+    },
     { name: "wear_m", kind: "length", label: "form.wear.by-rule", optional: true },
   ],
   actions: [
@@ -36,9 +39,10 @@ const wear = {
 /** What tells a bad bracket or a wrong mount: how the sensor agrees with the others, and what shakes it. */
 function bracket(health, say) {
   const texts = [];
-  if (typeof health.test_ratio === "number") texts.push(say("sensors.ratio", { ratio: health.test_ratio.toFixed(2) }));
-  if (typeof health.vibration_mps2 === "number") texts.push(say("sensors.vibration", { rms: health.vibration_mps2.toFixed(1) }));
-  if (health.clipped_share > 0) texts.push(say("sensors.clipped", { share: (100 * health.clipped_share).toFixed(1) }));
+  const number = (value, digits) => say.decimal(value.toFixed(digits));
+  if (typeof health.test_ratio === "number") texts.push(say("sensors.ratio", { ratio: number(health.test_ratio, 2) }));
+  if (typeof health.vibration_mps2 === "number") texts.push(say("sensors.vibration", { rms: number(health.vibration_mps2, 1) }));
+  if (health.clipped_share > 0) texts.push(say("sensors.clipped", { share: number(100 * health.clipped_share, 1) }));
   return texts;
 }
 

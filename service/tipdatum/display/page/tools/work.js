@@ -74,13 +74,13 @@ function limitTable({ model, say, units, ask }) {
     const words = now ? [say(`limit.state.${now.state}`), limitRoom(now, { say, units })] : [];
     const margin = limit.kind.startsWith("slew") || limit.margin_m === undefined
       ? "" : say("limit.margin", { margin: lengthText(limit.margin_m, "long", units, { step: 0.01, comma: say.comma }) });
-    return make("tr", {},
-      make("th", { scope: "row" }, say(`limit.${limit.kind}`), limit.note ? make("small", {}, ` ${limit.note}`) : null),
-      make("td", {}, value),
-      make("td", {}, words.filter(Boolean).join(": "), margin ? make("br") : null, make("small", {}, margin)),
-      make("td", {}, make("button", { type: "button", onclick: () => ask("limit/clear", { kind: limit.kind }) }, say("limit.clear"))));
+    return make("li", {},
+      make("p", {}, make("strong", {}, [say(`limit.${limit.kind}`), limit.note].filter(Boolean).join(", ")), ` ${value}`),
+      make("p", {}, words.filter(Boolean).join(": ")),
+      make("p", { class: "note" }, margin),
+      make("button", { type: "button", onclick: () => ask("limit/clear", { kind: limit.kind }) }, say("limit.clear")));
   });
-  return rows.length ? [make("table", {}, make("tbody", {}, ...rows))] : [];
+  return rows.length ? [make("ul", { class: "list" }, ...rows)] : [];
 }
 
 const limitCautions = ({ say }) => [{ text: say("limits.advice") }];
