@@ -23,6 +23,9 @@ Write: TypeAlias = Callable[[str, float], str | None]
 WORDS = frozenset({"kind", "body", "question", "asked", "whose", "found", "told", "expected", "unit"})
 """Values that are words of the service; all other texts are names that people gave."""
 
+COUNTED = frozenset({"age", "seconds"})
+"""Values that are numbers although they came as text."""
+
 TEXTS = Path(__file__).parent / "page" / "texts"
 _BLANK = re.compile(r"\{(\w+)\}")
 
@@ -94,6 +97,8 @@ class Speech:
             return "; ".join(self.said(parts, write=write) for parts in value)
         if isinstance(value, bool) or not isinstance(value, int | float):
             told = str(value)
+            if name in COUNTED and self.comma:
+                return told.replace(".", ",")
             return self.mark(told) if name == "mark" else self.word(told) if name in WORDS else told
         own = None if write is None else write(name, value)
         if own is not None:

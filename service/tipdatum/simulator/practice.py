@@ -79,7 +79,7 @@ class Practice:
     records: list[Record] = field(init=False, default_factory=list)
     torn: bool = field(init=False, default=False)
     """All lines are unplugged."""
-    message: str = field(init=False, default="")
+    message: dict[str, Any] | None = field(init=False, default=None)
     """Why the last wish was not fulfilled."""
     _levers: dict[str, float] = field(init=False, default_factory=dict)
     _told: float = field(init=False, default=-math.inf)
@@ -129,7 +129,7 @@ class Practice:
 
     def wish(self, message: Mapping[str, Any]) -> None:
         """What the page asks for: a fault, the reference, the target, the task's begin or end."""
-        what, self.message = message.get("do"), ""
+        what, self.message = message.get("do"), None
         if what == "fault":
             self._fault(message)
         elif what == "line":
@@ -166,7 +166,7 @@ class Practice:
             or sensor not in known
             or (kind == "swap" and (other not in known or other == sensor))
         ):
-            self.message = "there is no such sensor or fault"
+            self.message = {"code": "no-such-fault"}
             return
         self.meddler.do(
             str(kind), str(sensor), None if other is None else str(other), over=bool(message.get("over"))
@@ -177,7 +177,7 @@ class Practice:
         x, y, z = self.simulation.tip().tolist()
         ground = self.simulation.soil.height(x, y)
         if z - ground > STAFF_M:
-            self.message = f"the tip is {z - ground:.2f} m above the ground: put it down first"
+            self.message = {"code": "put-it-down", "height_m": round(z - ground, 2)}
             return
         self._reference = (x, y)
         self._order("datum/set", {"elevation_m": self._tip_height()})
@@ -187,12 +187,12 @@ class Practice:
 
     def _set_target(self) -> None:
         if self.task is None or self._reference is None:
-            self.message = "the reference comes first"
+            self.message = {"code": "reference-first"}
             return
         told, x = self.task.told, self._reference[0]
         zero = self.simulation.ground_start
         if told.cross:
-            self.message = "set the cross fall on the display page: it needs both grades"
+            self.message = {"code": "cross-fall"}
         if told.grade == 0.0:
             self._order("target/level", {"elevation_m": round(self.task.near_m - zero, 4)})
         else:
@@ -320,7 +320,7 @@ class Practice:
             "faults": {name: sorted(kinds) for name, kinds in self.meddler.active.items() if kinds},
             "torn": self.torn,
             "script": self._operator is not None,
-            "message": "the machine has tipped over: start it anew" if sim.tipped else self.message,
+            "message": {"code": "tipped"} if sim.tipped else self.message,
             "score": self._score(),
         }
 

@@ -94,7 +94,8 @@ def test_a_computer_that_falls_behind_loses_time_instead_of_racing(practice: Pra
 def test_the_reference_wants_the_tip_on_the_ground(practice: Practice) -> None:
     practice.advance_to(0.1)
     practice.wish({"do": "reference"})
-    assert "put it down" in practice.message
+    assert practice.message is not None
+    assert practice.message["code"] == "put-it-down"
     assert practice.orders == []
 
 

@@ -8,7 +8,7 @@ export const LANGUAGES = {};
 /** Fetches the catalogues; what cannot be had is left out, and English stands in. */
 export async function loadLanguages(names = ["en", "de"]) {
   await Promise.all(names.map(async (name) => {
-    const answer = await fetch(`texts/${name}.json`).catch(() => null);
+    const answer = await fetch(new URL(`texts/${name}.json`, import.meta.url)).catch(() => null);
     if (answer?.ok) LANGUAGES[name] = await answer.json();
   }));
 }
@@ -88,6 +88,9 @@ function sayKey(say, command, key) {
   return label ? say(label) : key;
 }
 
+/** Values that are numbers although they came as text. */
+const COUNTED = ["age", "seconds"];
+
 /** Values that are words of the service; all other texts are names that people gave. */
 const WORDS = ["kind", "body", "question", "asked", "whose", "found", "told", "expected", "unit"];
 
@@ -124,6 +127,7 @@ function written(say, values) {
     if (name === "command") return sayCommand(say, value);
     if (name === "mark") return sayMark(say, value);
     if (name === "key") return sayKey(say, values.command, value);
+    if (COUNTED.includes(name) && /^\d+(\.\d+)?$/.test(value)) return say.decimal(value);
     if (typeof value !== "number") return WORDS.includes(name) ? sayWord(say, value) : String(value);
     const way = WAYS.find(([end]) => name.endsWith(end));
     return say.decimal(way ? way[1](say, value) : String(value)).replace(/^-/, "−");

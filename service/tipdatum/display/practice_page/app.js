@@ -6,12 +6,13 @@ import { Levers, drawLever } from "./levers.js";
 import { Plan } from "./plan.js";
 import { drawSide } from "./side.js";
 import { SigmaStrip } from "./sigma.js";
+import { loadChoices } from "../settings.js";
+import { loadLanguages, pickLanguage, sayEach, sayReply, saySaid, sayWord, speaker } from "../texts.js";
 
 const SEND_MS = 50; // between two words about where the levers stand
-const FAULT_NAMES = { unplug: "Unplug", freeze: "Freeze", swap: "Swap", corrupt: "Spoil", warm: "Warm up", knock: "Knock" };
 const PATTERNS = {
-  iso: { name: "ISO 10968", left: ["stick out", "stick in", "slew left", "slew right"], right: ["boom down", "boom up", "curl", "dump"] },
-  backhoe: { name: "backhoe", left: ["boom down", "boom up", "slew left", "slew right"], right: ["stick out", "stick in", "curl", "dump"] },
+  iso: { left: ["stick-out", "stick-in", "slew-left", "slew-right"], right: ["boom-down", "boom-up", "curl", "dump"] },
+  backhoe: { left: ["boom-down", "boom-up", "slew-left", "slew-right"], right: ["stick-out", "stick-in", "curl", "dump"] },
 };
 
 const el = (id) => document.getElementById(id);
@@ -23,17 +24,32 @@ const ink = {
 };
 
 const settings = await fetch("../settings.json").then((answer) => answer.json());
+await loadLanguages(settings.languages);
+const language = new URLSearchParams(location.search).get("language") ?? loadChoices().language ?? settings.language;
+const say = speaker(pickLanguage(language, navigator.languages));
+document.documentElement.lang = say.language;
+document.title = say("practice.title");
+for (const element of document.querySelectorAll("[data-text]")) element.textContent = say(element.dataset.text);
+for (const element of document.querySelectorAll("[data-label]")) element.setAttribute("aria-label", say(element.dataset.label));
+for (const element of document.querySelectorAll("[data-title]")) element.title = say(element.dataset.title, { key: element.dataset.key });
 const base = `practice/${settings.machine_id}`, service = `${settings.topic_root}/${settings.machine_id}`;
 const state = { scene: null, view: null, tip: null, levers: null, pattern: localStorage.getItem("practice-pattern") === "backhoe" ? "backhoe" : "iso" };
 globalThis.practice = state; // for tests and for the curious
 const plan = new Plan(), strip = new SigmaStrip(), levers = new Levers({ left: el("left"), right: el("right") });
 const decode = (payload) => JSON.parse(new TextDecoder().decode(payload));
 
+let leverWords = { left: [], right: [] };
+
+/** A scenario's own words in the reader's language, where it is a shipped one. */
+function scenario(text) {
+  return say.knows(`scenario.${text}`) ? say(`scenario.${text}`) : text;
+}
+
 const client = new MqttClient(settings.websocket.replace("{host}", location.hostname), { clientId: `practice-${Math.random().toString(36).slice(2, 8)}` });
 for (const topic of [`${base}/scene`, `${base}/view`, `${service}/tip`, `${service}/reply`, `${service}/event`]) client.subscribe(topic);
 client.onState = (now, reason) => {
   if (now === "connected") wish({ do: "repaint" });
-  else if (now !== "connecting") say(`No connection to the broker: ${reason}`, "no");
+  else if (now !== "connecting") tell(say("practice.no-broker", { why: reason }), "no");
 };
 client.onMessage = (topic, payload) => {
   if (topic === `${base}/view`) takeView(decode(payload));
@@ -43,10 +59,10 @@ client.onMessage = (topic, payload) => {
   else if (topic === `${service}/event`) takeEvent(decode(payload));
 };
 client.start();
-el("display").src = "../?view=glance";
+el("display").src = `../?view=glance&language=${say.language}`;
 
 function wish(what) {
-  client.publish(`${base}/wish`, JSON.stringify(what), { qos: 1 }).catch(() => say("The machine cannot be reached.", "no"));
+  client.publish(`${base}/wish`, JSON.stringify(what), { qos: 1 }).catch(() => tell(say("practice.out-of-reach"), "no"));
 }
 
 // What has been asked for and not yet been seen on the machine: whoever presses a key twice means the second press
@@ -60,7 +76,7 @@ function toggled(key, shown) {
   return to;
 }
 
-function say(text, kind = "yes") {
+function tell(text, kind = "yes") {
   el("say").textContent = text;
   el("say").dataset.kind = kind;
 }
@@ -69,8 +85,8 @@ function say(text, kind = "yes") {
 
 function takeScene(scene) {
   state.scene = scene;
-  el("name").textContent = scene.name;
-  el("task").textContent = scene.task?.text ?? scene.about;
+  el("name").textContent = scenario(scene.name);
+  el("task").textContent = scenario(scene.task?.text ?? scene.about);
   for (const id of ["target", "begin", "end", "score-part"]) el(id).hidden = !scene.task && id !== "score-part";
   el("sensor").replaceChildren(...scene.sensors.map(({ name }) => new Option(name, name)));
   el("faults").replaceChildren(...scene.faults.map((kind, i) => {
@@ -78,12 +94,12 @@ function takeScene(scene) {
     button.type = "button";
     button.dataset.fault = kind;
     button.setAttribute("aria-pressed", "false");
-    button.title = `Key ${i + 1}`;
-    button.innerHTML = `${FAULT_NAMES[kind]} <kbd>${i + 1}</kbd>`;
+    button.title = say("practice.key", { key: i + 1 });
+    button.innerHTML = `${say(`practice.fault.${kind}`)} <kbd>${i + 1}</kbd>`;
     button.onclick = () => toggleFault(kind);
     return button;
   }));
-  say("Put the tip on the ground and set the reference: a staff beside it tells its height.");
+  tell(say("practice.begin-with"));
 }
 
 function takeView(view) {
@@ -91,7 +107,10 @@ function takeView(view) {
   state.view = view;
   if (!state.scene) return;
   plan.take(view.squares, state.scene);
-  if (view.message && view.message !== before?.message) say(view.message[0].toUpperCase() + view.message.slice(1) + ".", "no");
+  if (view.message && view.message.code !== before?.message?.code) {
+    const height = view.message.height_m;
+    tell(say(`practice.says.${view.message.code}`, { height: height === undefined ? "" : say.decimal(height.toFixed(2)) }), "no");
+  }
   showScore(view);
   showFaults(view);
 }
@@ -103,24 +122,24 @@ function takeTip(tip) {
 
 function takeReply(reply) {
   state.answered = performance.now();
-  say(`${reply.command}: ${reply.text}`, reply.ok ? "yes" : "no");
+  tell(sayReply(say, reply), reply.ok ? "yes" : "no");
 }
 
 function takeEvent(event) {
   // An answer stays to be read; what happened because of the order follows it at once and says the same.
-  if (event.text && performance.now() - (state.answered ?? -Infinity) > 3000) say(event.text, "no");
+  if (event.text && performance.now() - (state.answered ?? -Infinity) > 3000) tell(saySaid(say, event.said, event.text), "no");
 }
 
 // --- what is shown ------------------------------------------------------------------------------------
 
 function showScore({ score, load, truck_m3: truck }) {
-  el("load").textContent = `${Math.round(100 * load)} %` + (truck ? `, truck ${truck.toFixed(1)} m³` : "");
+  el("load").textContent = `${Math.round(100 * load)} %` + (truck ? `, ${say("practice.truck", { volume: say.decimal(truck.toFixed(1)) })}` : "");
   if (!score) return;
   const minutes = Math.floor(score.seconds / 60), seconds = Math.floor(score.seconds % 60);
   el("seconds").textContent = score.state === "waiting" ? "–" : `${minutes}:${String(seconds).padStart(2, "0")}`;
   el("done").textContent = `${Math.round(100 * score.done)} %`;
   el("within").textContent = `${Math.round(100 * score.within)} %`;
-  el("over").textContent = `${score.over_m3.toFixed(2)} m³`;
+  el("over").textContent = say.decimal(`${score.over_m3.toFixed(2)} m³`);
   el("begin").disabled = score.state === "running";
   el("end").disabled = score.state !== "running";
   if (score.state === "done" && state.ending) {
@@ -137,17 +156,21 @@ function showFaults({ faults, torn }) {
 
 function showSigma() {
   const shown = Number(el("truth").value) / 100, tip = state.tip, view = state.view;
-  strip.draw(el("sigma"), shown, ink);
+  strip.draw(el("sigma"), shown, ink, say);
   if (!tip || !view) return;
   if (tip.elevation_m === null || performance.now() - tip.at > 500) {
-    el("sigma-words").textContent = `No figure: ${tip.reasons.join(", ") || tip.quality}`;
+    el("sigma-words").textContent = say("practice.no-figure", { why: sayEach(say, tip.reasons_said, tip.reasons).join(", ") || say(`terminal.quality.${tip.quality}`) });
     return;
   }
   const mm = (m) => `${m < 0 ? "−" : "+"}${Math.abs(Math.round(1000 * m))} mm`;
-  const words = [`${tip.elevation_m.toFixed(3)} m ± ${Math.round(1000 * tip.sigma_m)} mm (${tip.quality})`];
+  const metres = (value) => say.decimal(value.toFixed(3)).replace("-", "−");
+  const words = [`${metres(tip.elevation_m)} m ± ${Math.round(1000 * tip.sigma_m)} mm (${say(`terminal.quality.${tip.quality}`)})`];
   if (shown > 0) {
     const [one, two] = strip.shares;
-    words.push(`true ${view.tip[2].toFixed(3)} m, off by ${mm(tip.elevation_m - view.tip[2])}`, `of the last seconds ${Math.round(100 * one)} % within 1 σ, ${Math.round(100 * two)} % within 2 σ`);
+    words.push(
+      say("practice.true", { height: metres(view.tip[2]), off: mm(tip.elevation_m - view.tip[2]) }),
+      say("practice.shares", { one: Math.round(100 * one), two: Math.round(100 * two) }),
+    );
   }
   el("sigma-words").textContent = words.join("; ");
 }
@@ -156,14 +179,14 @@ function showResult(score) {
   el("points").textContent = score.points;
   const task = state.scene.task;
   const rows = [
-    ["Time", `${Math.round(score.seconds)} s (practised: ${Math.round(task.par_s)} s)`],
-    ["Dug", `${Math.round(100 * score.done)} % of ${task.planned_m3.toFixed(2)} m³`],
-    ["Within tolerance", `${Math.round(100 * score.within)} % of the area, ± ${Math.round(1000 * task.tolerance_m)} mm`],
-    ["Too deep", `${score.over_m3.toFixed(2)} m³, deepest ${Math.round(1000 * score.deepest_m)} mm`],
+    ["practice.time", say("practice.time.value", { seconds: Math.round(score.seconds), par: Math.round(task.par_s) })],
+    ["practice.dug", say("practice.dug.value", { share: Math.round(100 * score.done), volume: say.decimal(task.planned_m3.toFixed(2)) })],
+    ["practice.within", say("practice.within.value", { share: Math.round(100 * score.within), band: Math.round(1000 * task.tolerance_m) })],
+    ["practice.too-deep", say("practice.too-deep.value", { volume: say.decimal(score.over_m3.toFixed(2)), deepest: Math.round(1000 * score.deepest_m) })],
   ];
   el("result-figures").replaceChildren(...rows.map(([name, value]) => {
     const row = document.createElement("div");
-    row.append(Object.assign(document.createElement("dt"), { textContent: name }), Object.assign(document.createElement("dd"), { textContent: value }));
+    row.append(Object.assign(document.createElement("dt"), { textContent: say(name) }), Object.assign(document.createElement("dd"), { textContent: value }));
     return row;
   }));
   el("report-words").textContent = "";
@@ -181,15 +204,15 @@ function frame(now) {
     sent = now;
     moved = busy;
   }
-  const { left, right } = PATTERNS[state.pattern];
+  const { left, right } = leverWords;
   if (busy || moved || state.view !== drawn) {
     drawLever(el("left"), at.left, left, ink);
     drawLever(el("right"), at.right, right, ink);
   }
   if (state.scene && state.view && state.view !== drawn) { // a picture for each view, not for each frame of the screen
     drawn = state.view;
-    drawSide(el("side"), state.scene, state.view, ink);
-    plan.draw(el("plan"), state.scene, state.view, ink);
+    drawSide(el("side"), state.scene, state.view, ink, say);
+    plan.draw(el("plan"), state.scene, state.view, ink, say);
     showSigma();
   }
   requestAnimationFrame(frame);
@@ -203,16 +226,16 @@ function toggleFault(kind) {
   const other = names[(names.indexOf(sensor) + 1) % names.length];
   const over = !toggled(`${kind} ${sensor}`, (state.view.faults[sensor] ?? []).includes(kind));
   wish({ do: "fault", kind, sensor, over, ...(kind === "swap" ? { other } : {}) });
-  const what = kind === "swap" ? `${FAULT_NAMES[kind]}: ${sensor} and ${other}` : `${FAULT_NAMES[kind]}: ${sensor}`;
-  say(`${what}${over ? ", over" : ""}. Watch what the service says of it.`, over ? "yes" : "no");
+  const whose = kind === "swap" ? say("practice.both", { sensor, other }) : sensor;
+  const what = `${say(`practice.fault.${kind}`)}: ${whose}`;
+  tell(say(over ? "practice.fault-over" : "practice.fault-begun", { what }), over ? "yes" : "no");
 }
 
 function setPattern(pattern) {
   state.pattern = pattern;
   localStorage.setItem("practice-pattern", pattern);
-  el("pattern").innerHTML = `Levers: ${PATTERNS[pattern].name} <kbd>P</kbd>`;
-  el("left-words").textContent = "left lever";
-  el("right-words").textContent = "right lever";
+  el("pattern").innerHTML = `${say("practice.levers", { pattern: say(`practice.pattern.${pattern}`) })} <kbd>P</kbd>`;
+  leverWords = Object.fromEntries(Object.entries(PATTERNS[pattern]).map(([side, ways]) => [side, ways.map((way) => say(`practice.way.${way}`))]));
 }
 
 const tearLine = () => wish({ do: "line", out: toggled("line", state.view?.torn ?? false) });
@@ -225,14 +248,14 @@ el("pattern").onclick = () => setPattern(state.pattern === "iso" ? "backhoe" : "
 el("close").onclick = () => el("result").close();
 el("report").onclick = async () => {
   const words = el("report-words");
-  words.textContent = "The report is being written …";
+  words.textContent = say("day.writing");
   let told = await fetch("../report.json", { method: "POST" }).then((answer) => (answer.ok ? answer.json() : null)).catch(() => null);
   while (told?.state === "writing") {
     await new Promise((done) => setTimeout(done, 500));
     told = await fetch("../report.json").then((answer) => answer.json()).catch(() => null);
   }
-  if (!told || told.state !== "ready") words.textContent = told?.text ?? "There is no report.";
-  else words.innerHTML = '<a href="../report.html" target="_blank" rel="noopener">Open the report of the dig</a>';
+  if (!told || told.state !== "ready") words.textContent = [say("day.failed"), told?.text].filter(Boolean).join(" ");
+  else words.replaceChildren(Object.assign(document.createElement("a"), { href: "../report.html", target: "_blank", rel: "noopener", textContent: say("practice.open-report") }));
 };
 addEventListener("keydown", (event) => {
   if (event.repeat || event.ctrlKey || event.altKey || event.metaKey || !state.scene) return;

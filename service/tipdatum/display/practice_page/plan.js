@@ -24,7 +24,7 @@ export class Plan {
     }
   }
 
-  draw(canvas, scene, view, ink) {
+  draw(canvas, scene, view, ink, say) {
     const context = fitted(canvas), w = canvas.clientWidth, h = canvas.clientHeight;
     const arm = scene.arm.reduce((sum, { length_m }) => sum + length_m, 0) + 0.8;
     const k = Math.min(h / (1.55 * arm), w / (2.1 * arm));
@@ -95,6 +95,6 @@ export class Plan {
     context.textAlign = "left";
     context.textBaseline = "top";
     context.fillStyle = ink.quiet;
-    context.fillText("from above; rings every 2 m", 8, 6);
+    context.fillText(say("practice.plan"), 8, 6);
   }
 }

@@ -1,5 +1,6 @@
 // The machine from the side of its boom, and the ground under it, in the plane in which the arm moves.
 
+import { sayWord } from "../texts.js";
 import { fitted } from "./levers.js";
 
 const MARGIN = 14;
@@ -186,8 +187,8 @@ function drawHeights(context, place, { clientWidth: w }, ink) {
   }
 }
 
-/** Draws the side view. `published` is the service's {elevation, sigma} or null, shown with weight `shown`, 0 to 1. */
-export function drawSide(canvas, scene, view, ink) {
+/** Draws the side view, and what the cylinders and the pump do in words. */
+export function drawSide(canvas, scene, view, ink, say) {
   const context = fitted(canvas), place = placeOf(canvas, scene, view);
   context.fillStyle = ink.sky;
   context.fillRect(0, 0, canvas.clientWidth, canvas.clientHeight);
@@ -200,10 +201,11 @@ export function drawSide(canvas, scene, view, ink) {
   context.textAlign = "right";
   context.textBaseline = "top";
   context.fillStyle = ink.quiet;
+  const names = (drives) => drives.map((drive) => sayWord(say, drive)).join(", ");
   const words = [];
-  if (view.ends.length) words.push(`${view.ends.join(", ")}: end of the cylinder`);
-  if (view.relief.length) words.push(`${view.relief.join(", ")}: relief valve opens`);
-  if (view.flow > 1.02) words.push("the pump gives all it has");
-  if (view.script) words.push("the script drives; take a lever to drive yourself");
+  if (view.ends.length) words.push(say("practice.cylinder-end", { names: names(view.ends) }));
+  if (view.relief.length) words.push(say("practice.relief", { names: names(view.relief) }));
+  if (view.flow > 1.02) words.push(say("practice.pump"));
+  if (view.script) words.push(say("practice.script"));
   words.forEach((word, i) => context.fillText(word, canvas.clientWidth - 10, 8 + 18 * i));
 }

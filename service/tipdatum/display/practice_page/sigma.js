@@ -19,7 +19,7 @@ export class SigmaStrip {
     return [1, 2, 3].map((n) => (known.length ? known.filter(({ error, sigma }) => Math.abs(error) <= n * sigma).length / known.length : null));
   }
 
-  draw(canvas, shown, ink) {
+  draw(canvas, shown, ink, say) {
     const context = fitted(canvas), w = canvas.clientWidth, h = canvas.clientHeight, middle = h / 2;
     context.fillStyle = ink.sky;
     context.fillRect(0, 0, w, h);
@@ -51,7 +51,7 @@ export class SigmaStrip {
     context.font = "11px system-ui, sans-serif";
     context.fillStyle = ink.quiet;
     context.textBaseline = "bottom";
-    context.fillText(`from edge to middle ${Math.round(1000 * most)} mm`, 4, h - 2);
+    context.fillText(say("practice.sigma-scale", { size: Math.round(1000 * most) }), 4, h - 2);
   }
 
   #stroke(context, point) {
