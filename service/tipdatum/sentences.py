@@ -85,6 +85,10 @@ class Sentence(str):
         # An exception's text is its argument's: it shall still be this sentence.
         return self
 
+    def __getnewargs__(self) -> tuple[str, tuple[Part, ...]]:  # type: ignore[override]
+        # Errors cross from one process to another, and sentences in them.
+        return super().__str__(), self.parts
+
     def __add__(self, other: str) -> Sentence:
         return Sentence(super().__add__(other), self.parts + parts_of(other))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import pickle
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -54,6 +55,13 @@ def test_sentence_is_its_english_text_and_its_parts() -> None:
 def test_sentence_stays_one_in_a_refusal() -> None:
     refusal = CommandRefused(sentence("no-reference"))
     assert parts_of(str(refusal)) == (("no-reference", {}),)
+
+
+def test_sentence_stays_one_from_process_to_process() -> None:
+    told = sentence("no-reference") + " More."
+    kept = pickle.loads(pickle.dumps(told))
+    assert kept == told
+    assert kept.parts == told.parts
 
 
 def test_sentence_in_a_sentence_is_told_as_parts() -> None:
