@@ -80,7 +80,7 @@ class Practice:
     torn: bool = field(init=False, default=False)
     """All lines are unplugged."""
     message: dict[str, Any] | None = field(init=False, default=None)
-    """Why the last wish was not fulfilled."""
+    """Why the last wish was not fulfilled: `code`, and what it needs to be said."""
     _levers: dict[str, float] = field(init=False, default_factory=dict)
     _told: float = field(init=False, default=-math.inf)
     _operator: Operator | None = field(init=False, default=None)
@@ -151,7 +151,7 @@ class Practice:
             self._go_on()
         else:
             self._given.refused = True
-            self.message = str(reply.get("text", ""))
+            self.message = {"code": "refused", "text": str(reply.get("text", "")), "said": reply.get("said")}
 
     def _go_on(self) -> None:
         self._given = None

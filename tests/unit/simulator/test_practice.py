@@ -148,7 +148,8 @@ def test_a_script_gives_an_order_again_that_was_refused_and_goes_on_when_it_was_
 ) -> None:
     assert given(scripted, 1.0) == ["datum/set"]
     scripted.answered({"command": "datum/set", "ok": False, "text": "The arm's position is not known."})
-    assert scripted.message == "The arm's position is not known."
+    assert scripted.message is not None
+    assert scripted.message["text"] == "The arm's position is not known."
     assert given(scripted, 4.0) == ["datum/set"]
     scripted.answered({"command": "datum/set", "ok": True, "text": ""})
     assert given(scripted, 4.5) == ["target/level"]

@@ -107,12 +107,15 @@ function takeView(view) {
   state.view = view;
   if (!state.scene) return;
   plan.take(view.squares, state.scene);
-  if (view.message && view.message.code !== before?.message?.code) {
-    const height = view.message.height_m;
-    tell(say(`practice.says.${view.message.code}`, { height: height === undefined ? "" : say.decimal(height.toFixed(2)) }), "no");
-  }
+  if (view.message && JSON.stringify(view.message) !== JSON.stringify(before?.message)) tell(whyNot(view.message), "no");
   showScore(view);
   showFaults(view);
+}
+
+/** Why a wish was not fulfilled: the machine tells a code, the service its own sentence. */
+function whyNot({ code, height_m: height, text, said }) {
+  if (text !== undefined) return saySaid(say, said, text);
+  return say(`practice.says.${code}`, { height: height === undefined ? "" : say.decimal(height.toFixed(2)) });
 }
 
 function takeTip(tip) {
