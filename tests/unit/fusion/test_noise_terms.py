@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -18,8 +19,13 @@ from numpy.typing import NDArray
 from tipdatum.fusion.arm import SensedArm
 from tipdatum.fusion.chain.constants import (
     ACCEL_BIAS,
+    ACCEL_SCALE,
+    ACCEL_SKEW,
     GYRO_BIAS,
+    GYRO_CROSS,
     GYRO_SCALE,
+    LATENCY,
+    LEVER,
     MOUNT,
     PER_SENSOR,
     WARM_K,
@@ -31,13 +37,16 @@ from tipdatum.fusion.chain.noise import (
     HAMMERED_MPS2,
     RECTIFIED,
     RECTIFIED_S,
+    SILENT_RADPS,
     UPPER_TURNS,
     WARMING_UNEVEN,
     Persistence,
 )
 from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.fusion.estimator import make_estimator
+from tipdatum.fusion.sensors import USUAL_JITTER_S
 from tipdatum.machine.description import parse_machine
+from tipdatum_drivers.reading import Imu
 
 Array = NDArray[np.float64]
 LONG_AFTER_S = 1e6
@@ -92,9 +101,12 @@ def test_constants_walk_by_their_densities(describe: Callable[..., dict[str, Any
     found = added(f, still_block())[f.at.constants].reshape(4, PER_SENSOR)
     for places, walk in (
         (GYRO_BIAS, o.gyro_walk), (ACCEL_BIAS, o.accel_walk), (GYRO_SCALE, o.constant_walk),
-        (MOUNT, o.constant_walk),
+        (MOUNT, o.constant_walk), (ACCEL_SCALE, o.constant_walk), (LEVER, o.constant_walk * o.lever_sigma_m),
+        (LATENCY, o.constant_walk * o.latency_sigma_s),
     ):  # fmt: skip
-        assert found[:, places] == pytest.approx(np.full((4, 3), walk**2 * 0.05))
+        assert found[:, places] == pytest.approx(np.full_like(found[:, places], walk**2 * 0.05))
+    assert (found[:, GYRO_CROSS] == o.constant_walk**2 * 0.05).all()
+    assert (found[:, ACCEL_SKEW] == o.constant_walk**2 * 0.05).all()
 
 
 def test_a_gyro_just_switched_on_walks_faster_than_one_that_is_warm(
@@ -183,6 +195,148 @@ def test_what_persists_in_the_innovations_widens_that_sensors_velocity_alone(
     more = added(f, still_block(), persistence)[f.at.velocity] - added(f, still_block())[f.at.velocity]
     assert more.reshape(4, 3)[2] == pytest.approx(np.full(3, o.adaptation * 0.2**2), rel=1e-3)
     assert more.reshape(4, 3)[[0, 1, 3]] == pytest.approx(np.zeros((3, 3)))
+
+
+def test_vibration_folded_down_at_rest_widens_that_sensors_velocity_alone(
+    describe: Callable[..., dict[str, Any]],
+) -> None:
+    f, o = at_rest(describe), ChainOptions()
+    persistence = Persistence(4)
+    persistence.at_rest[1] = 0.1**2
+    more = added(f, still_block(), persistence)[f.at.velocity] - added(f, still_block())[f.at.velocity]
+    assert more.reshape(4, 3)[1] == pytest.approx(np.full(3, o.folded_share * 0.1**2))
+    assert more.reshape(4, 3)[[0, 2, 3]] == pytest.approx(np.zeros((3, 3)))
+
+
+def test_a_base_that_rocks_moves_as_far_as_its_centre_is_off(
+    describe: Callable[..., dict[str, Any]],
+) -> None:
+    f, o = at_rest(describe), ChainOptions()
+    rocks = replace(still_block(), rate_y=np.full((4, 1), -0.2))
+    more = added(f, rocks)[f.at.base] - added(f, still_block())[f.at.base]
+    renewed = 1.0 - math.exp(-2.0 * 0.05 / o.base_time_s)
+    assert more == pytest.approx(np.full(more.shape, (o.base_share_m * 0.2) ** 2 * renewed), rel=1e-6)
+
+
+def test_what_a_slow_sensor_leaves_out_is_white_noise_of_its_angle_its_velocity_and_the_roll(
+    describe: Callable[..., dict[str, Any]],
+) -> None:
+    f, missed = at_rest(describe), np.zeros((4, 2))
+    missed[1] = 3e-3, 4e-5
+    more = added(f, replace(still_block(), missed=missed)) - added(f, still_block())
+    assert more[f.at.theta] == pytest.approx([0.0, 4e-5 * 0.05, 0.0, 0.0])
+    assert more[f.at.velocity].reshape(4, 3)[1] == pytest.approx(np.full(3, 3e-3 * 0.05))
+    # The mean of four gyros tells the roll: a quarter of the error, once.
+    assert more[f.at.roll] == pytest.approx(4e-5 * 0.05 / 4**2)
+
+
+def test_of_a_silent_sensor_nothing_is_known(describe: Callable[..., dict[str, Any]]) -> None:
+    """Its body may turn as fast as an arm can; its velocity is open to a metre a second."""
+    f, active = at_rest(describe), np.array([True, True, False, True])
+    found = added(f, replace(still_block(), active=active))
+    more = found - added(f, still_block())
+    assert more[f.at.theta] == pytest.approx([0.0, 0.0, (SILENT_RADPS * 0.05) ** 2, 0.0])
+    assert found[f.at.velocity].reshape(4, 3)[2] == pytest.approx(np.ones(3))
+    assert more[f.at.velocity].reshape(4, 3)[[0, 1, 3]] == pytest.approx(np.zeros((3, 3)))
+
+
+def hear(f: ChainFilter, i: int, sigma_s: float = 0.0, lost_every: int | None = None) -> None:
+    """Let sensor `i` speak for a minute at 100 Hz, at times that scatter, or with every so many'th lost."""
+    rng = np.random.default_rng(3)
+    for k in range(6000):
+        if lost_every is None or k % lost_every:
+            t = 0.01 * k + float(rng.normal(0.0, sigma_s))
+            f.setup.channels[i].raw(Imu(t, "any", (0.0, 0.0, 9.8), (0.0, 0.0, 0.0)))
+
+
+def test_a_sample_at_an_uncertain_time_is_off_by_what_changes_meanwhile(
+    describe: Callable[..., dict[str, Any]],
+) -> None:
+    """A figure that changes by s a second is off by s σ where its time is by σ (JCGM 100:2008, 5.1.2); white
+    errors that come every h integrate as a density of (s σ)² h."""
+    f, sigma = at_rest(describe), 0.003
+    hear(f, 2, sigma)
+    variance = f.setup.channels[2].jitter_variance
+    assert variance + USUAL_JITTER_S**2 == pytest.approx(sigma**2, rel=0.5)
+    force, rate = np.zeros((4, 3)), np.zeros((4, 3))
+    force[:], rate[:, 1] = (6.0, 0.0, -3.0), 0.8
+    more = added(f, replace(still_block(), force_slope=force, rate_slope=rate)) - added(f, still_block())
+    density = variance * 0.01 * np.array([0.0, 0.0, 1.0, 0.0])
+    assert more[f.at.theta] == pytest.approx(density * 0.8**2 * 0.05)
+    # The mean square over the axes, on each of them.
+    of_force = (density * (6.0**2 + 3.0**2) / 3.0 * 0.05).repeat(3)
+    assert more[f.at.velocity] == pytest.approx(of_force)
+
+
+def test_readings_lost_from_a_vibration_leave_their_share_of_it(
+    describe: Callable[..., dict[str, Any]],
+) -> None:
+    """A straight line over one lost sample of white ones of variance s² is off by s √(1 + ½) there; one lost
+    in ten of them, h apart, makes a density of 1.5 s² h / 10. The filter keeps a running mean of it."""
+    f = at_rest(describe)
+    plain = added(f, still_block(shake=1.0))[f.at.velocity]
+    hear(f, 2, lost_every=10)
+    more = (added(f, still_block(shake=1.0))[f.at.velocity] - plain).reshape(4, 3)
+    assert more[2] == pytest.approx(np.full(3, 1.5 * 0.01 / 10 * 0.05), rel=0.5)
+    assert more[[0, 1, 3]] == pytest.approx(np.zeros((3, 3)))
+
+
+def velocity_noise(f: ChainFilter, block: EpochBlock, acceleration: float = 0.0) -> Array:
+    """(4, 3) (m/s)², noise of the velocities that a block is compared with; the chain's velocities have
+    changed by `acceleration` since the block before."""
+    motion = f._models.rates.motion(f.x, block, 0.0)
+    model = f._models.measurement
+    still = model.foresee(f.x, motion, None)
+    expected = model.foresee(f.x, motion, still.last - acceleration * 0.05)
+    nothing = np.zeros((f.at.size, f.at.size))
+    advance = f._models.transition.forward(f.x.copy(), nothing, motion, block, np.zeros((4, 3)))
+    found = model.measure(f.x, block, motion, expected, advance)
+    return found.R.diagonal()[:12].reshape(4, 3).copy()
+
+
+def test_a_velocity_that_changes_is_known_no_better_than_its_time(
+    describe: Callable[..., dict[str, Any]],
+) -> None:
+    f, o = at_rest(describe), ChainOptions()
+    more = velocity_noise(f, still_block(), 2.0) - velocity_noise(f, still_block())
+    assert more == pytest.approx(np.full((4, 3), (2.0 * o.latency_floor_s) ** 2))
+    hear(f, 2, 0.003)
+    of_jitter = velocity_noise(f, still_block(), 2.0) - velocity_noise(f, still_block()) - more
+    variance = f.setup.channels[2].jitter_variance
+    assert of_jitter[2] == pytest.approx(np.full(3, 2.0**2 * variance))
+    assert of_jitter[[0, 1, 3]] == pytest.approx(np.zeros((3, 3)))
+
+
+def test_a_body_that_turns_is_known_no_better_than_the_lengths_it_turns_on(
+    describe: Callable[..., dict[str, Any]],
+) -> None:
+    f, o = at_rest(describe), ChainOptions()
+    turns = np.zeros((4, 1))
+    turns[3] = 0.4
+    more = velocity_noise(f, replace(still_block(), rate_y=turns)) - velocity_noise(f, still_block())
+    assert more[3] == pytest.approx(np.full(3, (o.velocity_share_m * 0.4) ** 2), rel=1e-3)
+    assert more[:3] == pytest.approx(np.zeros((3, 3)))
+
+
+def test_a_gyros_noise_moves_the_chain_and_so_does_what_a_slow_one_leaves_out(
+    describe: Callable[..., dict[str, Any]],
+) -> None:
+    quiet, noisy = at_rest(describe, gyro_radps_rthz=1e-9), at_rest(describe, gyro_radps_rthz=2e-3)
+    missed = np.zeros((4, 2))
+    missed[:, 1] = 2e-3**2
+    of_gyros = velocity_noise(noisy, still_block()) - velocity_noise(quiet, still_block())
+    of_missed = velocity_noise(quiet, replace(still_block(), missed=missed)) - velocity_noise(
+        quiet, still_block()
+    )
+    assert of_gyros[3].max() > (1.0 * 2e-3) ** 2 / 0.05  # a metre of arm, and more
+    assert of_missed == pytest.approx(of_gyros, rel=1e-6)
+
+
+def test_velocities_of_a_machine_at_rest_have_their_floor(describe: Callable[..., dict[str, Any]]) -> None:
+    """The sensor on the upper stands still whatever its gyro says: what is left is the floor."""
+    f, o = at_rest(describe, gyro_radps_rthz=1e-9), ChainOptions()
+    least = velocity_noise(f, still_block()).min()
+    assert least == pytest.approx(o.velocity_floor_mps**2, rel=0.2)
 
 
 def test_the_anchor_cancels_at_the_pose_it_was_set_in(dig: Callable[..., Any]) -> None:
