@@ -38,7 +38,7 @@ class Meddler:
         if over == (kind not in on):
             return
         (on.discard if over else on.add)(kind)
-        faults, part = self._sim.faults, self._sim.sensors.get(sensor)
+        faults, part = self._sim.instruments.faults, self._sim.instruments.sensors.get(sensor)
         sign = -1.0 if over else 1.0
         if kind == "unplug":
             (faults.silent.discard if over else faults.silent.add)(sensor)
@@ -58,7 +58,7 @@ class Meddler:
                 part.knock(KNOCK_DEG)
 
     def _swap(self, sensor: str, other: str | None, over: bool) -> None:
-        swapped = self._sim.faults.swapped
+        swapped = self._sim.instruments.faults.swapped
         if over:
             partner = swapped.pop(sensor, None)
             if partner is not None:

@@ -21,17 +21,17 @@ import numpy as np
 
 from tipdatum.machine.description import Machine
 from tipdatum.simulator.hydraulics import Hydraulics, hydraulics_of
-from tipdatum.simulator.multibody import Array, MultibodyState, cross
+from tipdatum.simulator.instruments import Instruments
+from tipdatum.simulator.multibody import Array, MultibodyState
 from tipdatum.simulator.plant import Plant, plant_of
-from tipdatum.simulator.sensors import SensorsTable, SimulatedEncoder, SimulatedSensor, renamed
+from tipdatum.simulator.sensors import SensorsTable
 from tipdatum.simulator.soil import Soil
-from tipdatum_drivers.reading import Beam, Imu, Reading, Record, Tilt, Truth
+from tipdatum_drivers.reading import Record, Truth
 
 STEP_S = 0.005
 TRUTH_EVERY = 4
 """Steps between two lines of truth."""
 SETTLE_S = 3.0
-ENGINE_HZ = 30.0
 QUIET_MPS = 0.15
 TIPPED_RAD = 0.6
 GRIP = 0.75
@@ -41,8 +41,6 @@ FALL_M3PS = 2.2
 HOLD_FROM, HOLD_FULL = -0.05, 0.55
 """Upward part of the direction in which the bucket is open: below the first it holds nothing, from the second
 on all that fits."""
-BEAM_HALF_M = 0.004
-"""Half the height of a receiver's window."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,41 +79,6 @@ class Setting:
     seed: int = 1
 
 
-@dataclass(slots=True)
-class Faults:
-    """What somebody does to sensors: silent ones, stuck ones, and pairs whose plugs changed places."""
-
-    silent: set[str] = field(default_factory=set)
-    frozen: dict[str, Imu | Tilt | None] = field(default_factory=dict)
-    swapped: dict[str, str] = field(default_factory=dict)
-
-    def apply(self, reading: Imu | Tilt) -> Imu | Tilt | None:
-        """The reading as it reaches the line; None where nothing does."""
-        name = reading.sensor
-        if name in self.silent:
-            return None
-        if name in self.frozen:
-            kept = self.frozen[name]
-            if kept is None:
-                kept = self.frozen[name] = reading
-            elif isinstance(kept, Imu) and isinstance(reading, Imu):
-                reading = Imu(
-                    reading.t, name, kept.accel_mps2, kept.gyro_radps, kept.temp_c, reading.t_sample
-                )
-            elif isinstance(kept, Tilt):
-                reading = Tilt(
-                    reading.t,
-                    name,
-                    kept.angle_deg,
-                    kept.pitch_deg,
-                    kept.roll_deg,
-                    kept.temp_c,
-                    reading.t_sample,
-                )
-        other = self.swapped.get(name)
-        return renamed(reading, other) if other is not None else reading
-
-
 class Simulation:
     """One machine on its ground.
 
@@ -134,7 +97,6 @@ class Simulation:
         self.truck_m3 = 0.0
         self.dumped_m3 = 0.0
         """What fell outside the grid of the ground or into trucks that have driven away."""
-        self.faults = Faults()
         self.step_number = 0
         self.motion: MultibodyState
         self._q: Array = np.zeros(chain.size)
@@ -142,12 +104,6 @@ class Simulation:
         self._qdd: Array = np.zeros(chain.size)
         self._arm = [chain.index[s.name] for s in self.plant.arm]
         self._slew, self._roll = chain.index["slew"], chain.index["roll"]
-        self._joint_of = {
-            "boom": self._arm[0],
-            "stick": self._arm[1],
-            "bucket": self._arm[2],
-            "upper": self._slew,
-        }
         half = machine.bucket[0].width_m / 2.0
         self._edge = np.array([[machine.bucket[0].tip_m, half, 0.0], [machine.bucket[0].tip_m, -half, 0.0]])
         self._tip = np.array(self.plant.tip)
@@ -158,28 +114,10 @@ class Simulation:
         """Functions that give way at the relief pressure."""
         self._pending: list[tuple[float, int, Record]] = []
         self._order = 0
-        self._waiting = False
         self._place(setting)
-        rng = np.random.SeedSequence(setting.seed).spawn(len(machine.sensor))
-        self.sensors: dict[str, SimulatedSensor] = {}
-        self.encoders: list[SimulatedEncoder] = []
-        self._receivers: list[tuple[str, int, Array, float]] = []
-        for (name, told), seed in zip(machine.sensor.items(), rng, strict=True):
-            generator = np.random.default_rng(seed)
-            if told.type in ("imu", "tilt"):
-                self.sensors[name] = SimulatedSensor(name, told, setting.sensors, generator, ENGINE_HZ)
-            elif told.type == "slew":
-                self.encoders.append(SimulatedEncoder(name, told, setting.sensors, generator))
-            else:
-                self._receivers.append(
-                    (name, self._joint_of[told.body], np.asarray(told.position_m), math.inf)
-                )
-        rigid = [s for s in self.sensors.values() if s.told.body != "rocker"]
-        self._rigid = rigid
-        self._rigid_joints = np.array([self._joint_of[s.told.body] for s in rigid], dtype=int)
-        self._rigid_places = np.array([s.place for s in rigid]).reshape(-1, 3)
-        self._rocking = next((s for s in self.sensors.values() if s.told.body == "rocker"), None)
         self._settle()
+        self.instruments = Instruments(self.plant, setting.sensors, setting.laser_m, setting.seed)
+        self.instruments.level(self.motion)
 
     # -- time ------------------------------------------------------------------------------------------
 
@@ -193,15 +131,11 @@ class Simulation:
         self.hydraulics.set_levers(levers)
         if self.tipped:
             self.hydraulics.engine = False
-        self._step()
+        begun, motion = self.t, self.motion
+        self.instruments.observe(begun, motion, self._step())
         t = self.t
-        for sensor in self.sensors.values():
-            for reading in sensor.due(t, self.hydraulics.engine):
-                self._send(self.faults.apply(reading))
-        for encoder in self.encoders:
-            for angle in encoder.due(t, float(self._q[self._slew])):
-                self._send(angle if encoder.name not in self.faults.silent else None)
-        self._look_for_beam(t)
+        for reading in self.instruments.due(t, self.motion, self.hydraulics.engine):
+            self._send(reading)
         if self.step_number % TRUTH_EVERY == 0:
             self._send(self.truth())
         out: list[Record] = []
@@ -209,10 +143,9 @@ class Simulation:
             out.append(heapq.heappop(self._pending)[2])
         return out
 
-    def _send(self, record: Reading | Truth | None) -> None:
-        if record is not None:
-            self._order += 1
-            heapq.heappush(self._pending, (record.t, self._order, record))
+    def _send(self, record: Record) -> None:
+        self._order += 1
+        heapq.heappush(self._pending, (record.t, self._order, record))
 
     # -- what is true ----------------------------------------------------------------------------------
 
@@ -287,19 +220,14 @@ class Simulation:
 
     def _settle(self) -> None:
         """Let it come to rest on its tracks before time begins."""
-        history = [self._rigid, self._rocking]
-        self._rigid, self._rocking = [], None
         for _ in range(round(SETTLE_S / STEP_S)):
             self._step()
-        self._rigid, self._rocking = history[0] or [], history[1]  # type: ignore[assignment]
-        for sensor in self._rigid:
-            up = self.motion.R[self._joint_of[sensor.told.body]][2]
-            sensor.level(self.chain.gravity * up)
         self.step_number = 0
         self._start = self.slew_centre.copy()
         self.ground_start = float(self._start[2])
 
-    def _step(self) -> None:
+    def _step(self) -> Array:
+        """Move on by one step; the mean of the accelerations before and in it, (n,)."""
         h, chain = STEP_S, self.chain
         self.hydraulics.advance(h)
         motion = self.motion
@@ -323,13 +251,13 @@ class Simulation:
         right = h * (tau - bias - h * K * self._v)
         change = np.linalg.solve(left, right)
         qdd: Array = np.asarray(change / h)
-        self._observe(motion, 0.5 * (self._qdd + qdd))
-        self._qdd = qdd
+        mean, self._qdd = 0.5 * (self._qdd + qdd), qdd
         self._q = np.asarray(self._q + h * (self._v + 0.5 * change))
         self._v = np.asarray(self._v + change)
         self.motion = chain.motion(self._q, self._v)
         self.step_number += 1
         self._spill(h)
+        return mean
 
     def _stand(self, m: MultibodyState, tau: Array, stiff: Array) -> float:
         """What the ground under the tracks does; returns the load that they carry, N."""
@@ -451,60 +379,3 @@ class Simulation:
     def _set_load(self, volume: float) -> None:
         self.load_m3 = max(0.0, volume)
         self.chain.set_body(self._arm[-1], self.plant.bucket_body(self.load_m3))
-
-    # -- sensors ---------------------------------------------------------------------------------------
-
-    def _observe(self, m: MultibodyState, qdd: Array) -> None:
-        """Show every sensor what its body does at the step's beginning."""
-        if not self._rigid and self._rocking is None:
-            return
-        t = self.t
-        alpha, accel = m.accelerations(qdd)
-        if self._rigid:
-            i = self._rigid_joints
-            R, omega = m.R[i], m.omega[i]
-            arm = (R @ self._rigid_places[:, :, None])[:, :, 0]
-            force = accel[i] + cross(alpha[i], arm) + cross(omega, cross(omega, arm))
-            force[:, 2] += self.chain.gravity
-            forces = (force[:, None, :] @ R)[:, 0, :]
-            rates = (omega[:, None, :] @ R)[:, 0, :]
-            for sensor, f, w in zip(self._rigid, forces, rates, strict=True):
-                sensor.observe(t, f, w)
-        if self._rocking is not None:
-            self._observe_rocker(self._rocking, m, qdd, alpha, accel)
-
-    def _observe_rocker(
-        self, sensor: SimulatedSensor, m: MultibodyState, qdd: Array, alpha: Array, accel: Array
-    ) -> None:
-        rocker, stick, bucket = self.plant.rocker, self._arm[-2], self._arm[-1]
-        beta = float(self._q[bucket])
-        rho = rocker.angle(beta) if rocker is not None else None
-        if rocker is None or rho is None:
-            return
-        ratio, eps = rocker.ratio(beta), 1e-3
-        bend = (rocker.ratio(beta + eps) - rocker.ratio(beta - eps)) / (2.0 * eps)
-        speed = float(self._v[bucket])
-        across = -m.R[stick][:, 1]
-        omega = m.omega[stick] + across * ratio * speed
-        turn = alpha[stick] + cross(m.omega[stick], across * ratio * speed)
-        turn = turn + across * (ratio * float(qdd[bucket]) + bend * speed**2)
-        c, s = math.cos(rho), math.sin(rho)
-        R = m.R[stick] @ np.array([[c, 0.0, -s], [0.0, 1.0, 0.0], [s, 0.0, c]])
-        pivot = m.R[stick] @ np.array([rocker.pivot[0], 0.0, rocker.pivot[1]])
-        w0 = m.omega[stick]
-        at_pivot = accel[stick] + cross(alpha[stick], pivot) + cross(w0, cross(w0, pivot))
-        arm = R @ sensor.place
-        force = at_pivot + cross(turn, arm) + cross(omega, cross(omega, arm))
-        force[2] += self.chain.gravity
-        sensor.observe(self.t, force @ R, omega @ R)
-
-    def _look_for_beam(self, t: float) -> None:
-        laser = self.setting.laser_m
-        if laser is None:
-            return
-        for n, (name, joint, place, before) in enumerate(self._receivers):
-            above = float(self.motion.point(joint, place)[2]) - laser
-            self._receivers[n] = (name, joint, place, above)
-            crossed = before * above < 0.0 or (abs(above) < BEAM_HALF_M <= abs(before))
-            if crossed and math.isfinite(before) and name not in self.faults.silent:
-                self._send(Beam(t, name))
