@@ -20,7 +20,6 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -35,7 +34,7 @@ from tipdatum.bus.messages import About, Happening, Status, Tip, live_payload
 from tipdatum.bus.options import BrokerOptions
 from tipdatum.bus.orders import Answer, Order, OrderDesk, Repeated
 from tipdatum.bus.outbox import Outbox
-from tipdatum.bus.queues import LiveQueue, RetainedState, Waker
+from tipdatum.bus.queues import Counters, LiveQueue, RetainedState, Waker
 from tipdatum.bus.small import SmallDisplays
 from tipdatum.bus.topics import ANSWER, DELIVERY, LIVE, RETAINED, Delivery, Topics
 from tipdatum.bus.trouble import ConnectionState, Patience, Teller, Trouble, TwinWatch
@@ -43,17 +42,6 @@ from tipdatum.errors import PortError
 
 LIVE_QUEUE = 128  # messages; at 50 Hz with tip and arm about the second after which they are worthless
 FAREWELL_S = 1.0  # for the last words on a graceful stop
-
-
-@dataclass(slots=True)
-class Counters:
-    """Since the start. `live_dropped`: figures that waited too long or had no connection."""
-
-    live_sent: int = 0
-    live_dropped: int = 0
-    events_dropped: int = 0
-    commands_ignored: int = 0
-    connections: int = 0
 
 
 class BusClient:

@@ -1,4 +1,7 @@
-"""What waits to be written to the broker, and what wakes who writes it. Any thread may use them."""
+"""What waits to be written to the broker, what became of it, and what wakes who writes it.
+
+Any thread may use them.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,18 @@ import selectors
 import socket
 import threading
 from collections import deque
+from dataclasses import dataclass
+
+
+@dataclass(slots=True)
+class Counters:
+    """Since the start. `live_dropped`: figures that waited too long or had no connection."""
+
+    live_sent: int = 0
+    live_dropped: int = 0
+    events_dropped: int = 0
+    commands_ignored: int = 0
+    connections: int = 0
 
 
 class LiveQueue:

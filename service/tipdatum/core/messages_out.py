@@ -10,6 +10,8 @@ from typing import Any, TypeAlias
 from tipdatum.bus.messages import (
     Arm,
     ArmPoint,
+    Change,
+    Changes,
     EdgeCorner,
     Happening,
     LimitFigure,
@@ -52,6 +54,8 @@ PINS = {
 }
 """Number of points → what they are called."""
 
+CHANGES_KEPT = 20
+"""Of the last commands that were carried out."""
 STEEPEST = 100.0
 """A fall beyond this is that of an edge that stands upright, and no figure."""
 
@@ -304,3 +308,21 @@ def _raw(block: list[Imu]) -> Raw:
         spread_mps2=spread,
         gyro_radps=[round(sum(w) / n, 7) for w in zip(*rates, strict=True)] if len(rates) == n else None,
     )
+
+
+class ChangeLog:
+    """Who changed what of late: the last commands that were carried out, oldest first."""
+
+    def __init__(self) -> None:
+        self._changes: list[Change] = []
+
+    def add(self, reply: Reply, by: str) -> None:
+        """Note the answer to a command that was carried out."""
+        self._changes.append(
+            Change(time=reply.time, t=reply.t, command=reply.command, by=by, text=reply.text, said=reply.said)
+        )
+        del self._changes[:-CHANGES_KEPT]
+
+    def message(self) -> Changes:
+        """The `changes` message."""
+        return Changes(changes=list(self._changes))

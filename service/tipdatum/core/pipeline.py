@@ -15,10 +15,11 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from tipdatum.bus.messages import Change, Changes, Health
+from tipdatum.bus.messages import Health
 from tipdatum.config import Settings
 from tipdatum.core.health import HealthBoard
 from tipdatum.core.messages_out import (
+    ChangeLog,
     Emit,
     Outgoing,
     RawMeans,
@@ -50,9 +51,6 @@ from tipdatum_drivers.reading import (
     Slew,
     Tilt,
 )
-
-CHANGES_KEPT = 20
-
 
 REFITTED = ("name", "calibration", "boom", "stick", "bucket", "tolerance")
 REFITTED_OF_SENSOR = ("serial", "stale_after_s")
@@ -109,7 +107,7 @@ class Pipeline:
         self._newest: float | None = None
         self._stream = Presence()
         """Of the readings of all sensors together."""
-        self._changes: list[Change] = []
+        self._changes = ChangeLog()
         self._published_revision = -1
         self._not_saved: str | None = None
         self._speaks = False
@@ -392,21 +390,11 @@ class Pipeline:
         self._emit(Outgoing("state", state_message(self.work.view(), self._not_saved, t, self.wall)))
 
     def _emit_changes(self) -> None:
-        self._emit(Outgoing("changes", Changes(changes=list(self._changes))))
+        self._emit(Outgoing("changes", self._changes.message()))
 
     def _outcome(self, outcome: Outcome, t: float) -> None:
         reply = reply_message(outcome, t, self.wall)
         self._emit(Outgoing("reply", reply))
         if outcome.ok:
-            self._changes.append(
-                Change(
-                    time=reply.time,
-                    t=reply.t,
-                    command=reply.command,
-                    by=outcome.by,
-                    text=reply.text,
-                    said=reply.said,
-                )
-            )
-            del self._changes[:-CHANGES_KEPT]
+            self._changes.add(reply, outcome.by)
             self._emit_changes()
