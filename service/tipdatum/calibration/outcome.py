@@ -75,7 +75,12 @@ def conclude(solution: Solution, digest: str, date: str, tell: Tell = lambda _: 
         if explanation is None:
             raise ValueError(f"no machine fits these observations: {error}") from None
         told = explanation.solution
-        found = calibrated_machine(told)
+        try:
+            found = calibrated_machine(told)
+        except ConfigError:
+            raise ValueError(
+                f"no machine fits these observations, though they fit better if {explanation.words}: {error}"
+            ) from None
     figures = TipFigures(found)
     joints = {o.id: o.of for o in told.setup.observations if o.kind == "single_joint"}
     moved = parts(found, told.setup.evidence, joints)

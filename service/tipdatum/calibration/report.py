@@ -85,8 +85,12 @@ def _outcome(outcome: CalibrationOutcome) -> Iterator[RenderableType]:
         yield Text(f"Solved from the start with the {s.start.label}.")
     if s.rejected:
         yield Text(f"Set aside {len(s.rejected)} of {checked} observations that others check:")
-        for name in s.rejected:
+        # What many have in common is told below; a hundred lines of it would hide it.
+        shown = s.rejected if outcome.explanation is None else s.rejected[:SHOWN]
+        for name in shown:
             yield Text("  " + rejected_text(s, name))
+        if len(shown) < len(s.rejected):
+            yield Text(f"  … and {len(s.rejected) - len(shown)} more")
     else:
         yield Text(f"Set aside none of {checked} observations that others check.")
     if outcome.explanation is not None:

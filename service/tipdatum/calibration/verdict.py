@@ -131,7 +131,8 @@ def judge(
             "the linkage is assembled the other way round than described: the observations only fit so",
             f"[linkage] assembly = {-(s.setup.machine.linkage.assembly if s.setup.machine.linkage else 1)}",
         )
-    for offset in s.offsets:
+    # What shares an offset in a case that is told wrongly is no finding.
+    for offset in s.offsets if explanation is None else ():
         value, sigma = s.value(f"offset.{offset.name}"), s.sigma(f"offset.{offset.name}")
         k, unit = (1000.0, "mm") if offset.unit == "m" else (math.degrees(1.0), "°")
         verdict.doubt(

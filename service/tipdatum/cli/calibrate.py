@@ -154,9 +154,12 @@ def calibrate(
     finally:
         tell.done()
     _print(console, report.summary(outcome))
+    if not outcome.possible and outcome.explanation is not None:
+        console.print(f"If {outcome.explanation.words}:", markup=False)
     console.print(outcome.budget.words)
     accepted = _accept(console, outcome, book, folders)
-    ranked = rank(solution, suggestions(solution))
+    # Where the case as told gives no machine there is no posture to be better known in either.
+    ranked = rank(solution, suggestions(solution)) if outcome.possible else []
     _print(console, report.next_postures(ranked, outcome.budget.besides_m))
     _print(console, report.verdict_lines(outcome))
     if as_json:

@@ -84,6 +84,17 @@ def test_a_dry_run_shows_the_difference_and_writes_nothing(
     assert (folder / "machine.toml").read_text(encoding="utf-8") == MACHINE
 
 
+def test_two_sensors_in_each_other_s_place_are_named_and_nothing_is_written(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = folder / "machine.toml"
+    wrong = MACHINE.replace("sensor.boom", "sensor.x").replace("sensor.stick", "sensor.boom")
+    file.write_text(wrong := wrong.replace("sensor.x", "sensor.stick"), encoding="utf-8")
+    assert run("calibrate", file, folder / "observations.toml", "--yes") == 1
+    assert "the sensors stick and boom are exchanged" in " ".join(capsys.readouterr().out.split())
+    assert file.read_text(encoding="utf-8") == wrong
+
+
 def test_a_budget_is_a_table_and_a_picture(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     picture = folder / "map.svg"
     assert run("budget", folder / "machine.toml", "--tolerance", "0.02", "--picture", picture) == 0
