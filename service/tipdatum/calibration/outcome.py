@@ -70,17 +70,53 @@ def conclude(solution: Solution, digest: str, date: str, tell: Tell = lambda _: 
     explanation = explain(solution, tell) if troubled(solution) else None
     told = solution
     try:
-        found = calibrated_machine(solution)
+        made = _made(solution, digest, date)
     except ConfigError as error:
         if explanation is None:
-            raise ValueError(f"no machine fits these observations: {error}") from None
+            raise ValueError(_no_machine(solution, error)) from None
         told = explanation.solution
         try:
-            found = calibrated_machine(told)
+            made = _made(told, digest, date)
         except ConfigError:
-            raise ValueError(
-                f"no machine fits these observations, though they fit better if {explanation.words}: {error}"
-            ) from None
+            words = f"{_no_machine(solution, error)}; they fit better if {explanation.words}"
+            raise ValueError(words) from None
+    budget = make_budget(made.machine)
+    checked = reliability(told, made.figures, budget.rms_m)
+    verdict = judge(solution, checked, budget.rms_m, explanation)
+    verdict.notes += made.notes
+    return CalibrationOutcome(
+        solution,
+        made.machine,
+        made.values,
+        made.origin,
+        budget,
+        checked,
+        explanation,
+        verdict,
+        told is solution,
+        made.parts,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Made:
+    """A machine as a solution has it: with figures, keys to change, where from, what motions show."""
+
+    machine: Machine
+    figures: TipFigures
+    values: dict[str, Any]
+    origin: dict[str, Any]
+    parts: dict[str, Part]
+    notes: list[str]
+
+
+def _made(told: Solution, digest: str, date: str) -> _Made:
+    """The calibrated machine.
+
+    Raises:
+        ConfigError: a value or a deviation is none that a machine can have.
+    """
+    found = calibrated_machine(told)
     figures = TipFigures(found)
     joints = {o.id: o.of for o in told.setup.observations if o.kind == "single_joint"}
     moved = parts(found, told.setup.evidence, joints)
@@ -90,20 +126,14 @@ def conclude(solution: Solution, digest: str, date: str, tell: Tell = lambda _: 
     machine = parse_machine(data, "calibrated description")
     written = values_digest(machine.model_dump(mode="json"))
     data["calibrated"] = {"date": date, "verdict": "doubtful", "tip_sigma_m": 0.0, "values": written}
-    machine = parse_machine(data, "calibrated description")
-    budget = make_budget(machine)
-    checked = reliability(told, figures, budget.rms_m)
-    verdict = judge(solution, checked, budget.rms_m, explanation)
-    verdict.notes += moved.notes
-    return CalibrationOutcome(
-        solution,
-        machine,
-        values,
-        origin,
-        budget,
-        checked,
-        explanation,
-        verdict,
-        told is solution,
-        moved.parts,
+    return _Made(
+        parse_machine(data, "calibrated description"), figures, values, origin, moved.parts, moved.notes
     )
+
+
+def _no_machine(solution: Solution, error: ConfigError) -> str:
+    """Why no machine comes of a solution, and where to look first."""
+    first = (
+        f"; {len(solution.rejected)} do not fit, first {solution.rejected[0]}" if solution.rejected else ""
+    )
+    return f"no machine fits these observations ({error}){first}"
