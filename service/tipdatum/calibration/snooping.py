@@ -39,6 +39,9 @@ MOST_REJECTED = 0.25
 OFFSET_LEAD = 6.0
 """By how much an offset must explain more than single slips would, in units of χ², to be preferred."""
 
+SINGULAR = 1e-4
+"""Redundancy number from which leaving a row out is worked out anew, for the sake of the digits."""
+
 _ROUNDS = 4
 
 
@@ -77,35 +80,56 @@ class Linear:
         left = self.r + self.J @ du
         prior = self.prior_r + self.prior_J @ du
         half = solve_triangular(factor[0], self.J.T, lower=True)
-        spread = np.einsum("ij,ij->j", half, half)
         chi_square = float(left[keep] @ left[keep] + prior @ prior)
-        # A row that took part has residual variance 1 - h; one that did not is predicted with 1 + h.
-        redundancy = np.where(keep, np.clip(1.0 - spread, 0.0, 1.0), 1.0 + spread)
-        return Settled(keep, left, redundancy, chi_square, half)
+        return Settled(self, keep.copy(), left, half.T @ half, chi_square)
 
 
 @dataclass
 class Settled:
-    """Weighted residuals (n,) and redundancy numbers of a linearised adjustment; `half` is L⁻¹Jᵀ."""
+    """A linearised adjustment: weighted residuals (n,) and `hat` = J N⁻¹ Jᵀ (n, n), rows in or out."""
 
+    linear: Linear
     keep: Mask
     left: Array
-    redundancy: Array
+    hat: Array
     chi_square: float
-    half: Array
+
+    @property
+    def redundancy(self) -> Array:
+        """(n,): 1 - h of a row that took part; one that did not is predicted with variance 1 + h."""
+        spread = np.diag(self.hat)
+        redundancy: Array = np.where(self.keep, np.clip(1.0 - spread, 0.0, 1.0), 1.0 + spread)
+        return redundancy
 
     @property
     def standardised(self) -> Array:
         """(n,) w; 0 where nothing checks a row."""
-        w: Array = self.left / np.sqrt(np.maximum(self.redundancy, 1e-12))
-        return np.where(self.redundancy > UNTESTABLE / 10, w, 0.0)
+        redundancy = self.redundancy
+        w: Array = self.left / np.sqrt(np.maximum(redundancy, 1e-12))
+        return np.where(redundancy > UNTESTABLE / 10, w, 0.0)
+
+    def turned(self, rows: Sequence[int], kept: bool) -> Settled:
+        """The same with some rows taken in or left out, by the formula of Sherman and Morrison."""
+        keep, left, hat, chi_square = self.keep.copy(), self.left, self.hat, self.chi_square
+        keep[rows] = kept
+        for i in rows:
+            if self.keep[i] == kept:
+                continue
+            column, of_row = hat[:, i], left[i]
+            variance = 1.0 + hat[i, i] if kept else 1.0 - hat[i, i]
+            if variance < SINGULAR:
+                return self.linear.settle(keep)
+            sign = -1.0 if kept else 1.0
+            left = left + sign * column * (of_row / variance)
+            hat = hat + np.outer(column, column) * (sign / variance)
+            chi_square -= sign * of_row**2 / variance
+        return Settled(self.linear, keep, left, hat, chi_square)
 
     def test(self, direction: Array) -> tuple[float, float]:
         """T and size of a slip along weighted rows `direction`; (0, 0) where nothing checks it."""
         c = direction * self.keep
-        across = self.half @ c
         whole = float(c @ c)
-        seen = whole - float(across @ across)
+        seen = whole - float(c @ self.hat @ c)
         if seen <= UNTESTABLE * whole or whole == 0.0:
             return 0.0, 0.0
         pull = float(c @ self.left)
@@ -174,6 +198,7 @@ def _settle_rejections(linear: Linear, problem: Problem, fit: Fit) -> float:
             name = min(fits_again, key=lambda n: fits_again[n])
             fit.rejected.remove(name)
             fit.keep[rows_of[name]] = True
+            settled = settled.turned(rows_of[name], True)
         else:
             open_ = problem.tested & fit.keep & (settled.redundancy > UNTESTABLE)
             worst = int(np.argmax(np.where(open_, w, 0.0)))
@@ -182,7 +207,7 @@ def _settle_rejections(linear: Linear, problem: Problem, fit: Fit) -> float:
             name = problem.rows[worst].id
             fit.rejected.append(name)
             fit.keep[rows_of[name]] = False
-        settled = linear.settle(fit.keep)
+            settled = settled.turned(rows_of[name], False)
     return settled.chi_square
 
 
