@@ -39,7 +39,7 @@ MOST_REJECTED = 0.25
 OFFSET_LEAD = 6.0
 """By how much an offset must explain more than single slips would, in units of χ², to be preferred."""
 
-SINGULAR = 1e-4
+SINGULAR = 1e-6
 """Redundancy number from which leaving a row out is worked out anew, for the sake of the digits."""
 
 _ROUNDS = 4
@@ -186,7 +186,12 @@ def _settle_rejections(linear: Linear, problem: Problem, fit: Fit) -> float:
     rows_of = by_id(problem)
     most = max(3, int(MOST_REJECTED * len({r.id for r in problem.rows if r.tested})))
     settled = linear.settle(fit.keep)
+    seen: set[frozenset[str]] = set()
     for _ in range(4 * most):
+        # Two that fit only without each other would go out and in for ever.
+        if frozenset(fit.rejected) in seen:
+            break
+        seen.add(frozenset(fit.rejected))
         w = np.abs(settled.standardised)
         fits_again = {
             name: float(w[rows_of[name]].max())
