@@ -17,7 +17,6 @@ from pydantic import BaseModel, Field
 
 from tipdatum.bus.options import BrokerOptions
 from tipdatum.bus.topics import MACHINE_ID
-from tipdatum.display.options import DisplayOptions
 from tipdatum.errors import ConfigError, InputError
 from tipdatum.fusion.estimator import DEFAULT_ESTIMATOR, options_model
 from tipdatum.grade.forms import WorkOptions
@@ -43,6 +42,22 @@ class FusionTable(Table):
     raw: bool = True
     """Whether half-second means of the raw readings are published, for `tipdatum calibrate` over the bus."""
     options: dict[str, Any] = Field(default_factory=dict)
+
+
+class DisplayOptions(Table):
+    """`[display]`: whether and where the page is served."""
+
+    enabled: bool = True
+    host: str = "127.0.0.1"
+    """Address the page is served on; other than loopback, anyone in the network can open it."""
+    port: Annotated[int, Field(ge=0, le=65535)] = 0
+    """0: a free one, which the log names."""
+    websocket: str | None = None
+    """The broker's WebSocket address as the browser reaches it; None: the embedded broker's."""
+    role: Literal["display", "panel", "integrator"] = "panel"
+    units: Literal["mm", "cm", "m", "ft", "ft-in"] = "mm"
+    language: str = ""
+    """Empty: the browser's."""
 
 
 class StateTable(Table):

@@ -38,8 +38,7 @@ from tipdatum.cli.options import (
     talker,
 )
 from tipdatum.display.calibration.sheet import sheet
-from tipdatum.display.report.units import UNITS
-from tipdatum.display.report.words import Words
+from tipdatum.display.report.words import UNITS, Words
 from tipdatum.errors import InputError
 from tipdatum.results import write_text
 from tipdatum.walltime import to_the_second

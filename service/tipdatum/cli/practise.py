@@ -21,7 +21,7 @@ from tipdatum.bus.options import PLAIN_PORT
 from tipdatum.cli.demo import _has_screen
 from tipdatum.cli.options import MachineOption, OwnPort
 from tipdatum.config import Service, load_service
-from tipdatum.display.practice import PRACTICE_FILES
+from tipdatum.display.server import PRACTICE_FILES
 from tipdatum.errors import InputError
 from tipdatum.run import logs
 from tipdatum.run.practice import Place, PracticeStart, keep_turning, open_port, run

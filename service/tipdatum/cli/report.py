@@ -27,8 +27,7 @@ from tipdatum.display.report.page import all_tables
 from tipdatum.display.report.page import report as write_report
 from tipdatum.display.report.run import Run
 from tipdatum.display.report.tables import TIP_HEAD, tip_rows
-from tipdatum.display.report.units import UNITS
-from tipdatum.display.report.words import Words
+from tipdatum.display.report.words import UNITS, Words
 from tipdatum.errors import InputError
 from tipdatum.results import write_text
 from tipdatum.run.replay import output_name

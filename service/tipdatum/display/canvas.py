@@ -1,4 +1,7 @@
-"""Drawing lines with braille dots: two by four in a character cell, nearly square."""
+"""Drawing with characters: lines of braille dots, and figures that read from two metres away.
+
+A character cell holds two by four dots, nearly square, or two half blocks one above the other.
+"""
 
 from __future__ import annotations
 
@@ -78,3 +81,36 @@ class Canvas:
         if 0 <= column < self.columns and 0 <= row < self.rows:
             self._bits[row][column] |= _DOTS[y % 4][x % 2]
             self._styles[row][column] = style
+
+
+_PIXELS: dict[str, str] = {
+    "0": "111 101 101 101 111",
+    "1": "010 110 010 010 111",
+    "2": "111 001 111 100 111",
+    "3": "111 001 111 001 111",
+    "4": "101 101 111 001 001",
+    "5": "111 100 111 001 111",
+    "6": "111 100 111 101 111",
+    "7": "111 001 010 010 010",
+    "8": "111 101 111 101 111",
+    "9": "111 101 111 001 111",
+    "-": "000 000 111 000 000",
+    "+": "000 010 111 010 000",
+    ".": "0 0 0 0 1",
+    " ": "00 00 00 00 00",
+    "m": "00000 11111 10101 10101 10101",
+}
+"""Character → five rows of pixels, top first."""
+
+_HALVES = {("0", "0"): " ", ("1", "0"): "▀", ("0", "1"): "▄", ("1", "1"): "█"}
+
+
+def big(text: str) -> list[str]:
+    """`text` (digits, sign, point, blank, m) as three lines of half blocks, all of the same length."""
+    lines = ["", "", ""]
+    for character in text:
+        rows = [*_PIXELS[character].split(" "), "0" * 5]
+        for i in range(3):
+            upper, lower = rows[2 * i], rows[2 * i + 1]
+            lines[i] += "".join(_HALVES[pair] for pair in zip(upper, lower, strict=False)) + " "
+    return [line[:-1] for line in lines]

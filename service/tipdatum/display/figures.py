@@ -7,7 +7,7 @@ from typing import Any
 
 from rich.text import Text
 
-from tipdatum.display.digits import big
+from tipdatum.display.canvas import big
 from tipdatum.display.texts import Speech, speech
 
 DIM, FIGURE, CARE = "bright_black", "bold bright_white", "bold yellow"

@@ -22,6 +22,13 @@ from tipdatum.display.texts import languages
 from tipdatum.errors import PortError
 
 PAGE = Path(__file__).parent / "page"
+PRACTICE = Path(__file__).parent / "practice_page"
+
+PRACTICE_FILES: dict[str, Path] = {
+    **{f"/practice/{file.name}": file for file in sorted(PRACTICE.glob("*")) if file.is_file()},
+    "/practice/": PRACTICE / "index.html",
+}
+"""Path in the address → file, of the page from which the practice machine is driven."""
 
 TYPES = {
     ".html": "text/html; charset=utf-8",

@@ -15,8 +15,7 @@ from tipdatum.calibration.unknowns import make_setup
 from tipdatum.cli.account import account
 from tipdatum.display.calibration.account import Account
 from tipdatum.display.calibration.sheet import sheet
-from tipdatum.display.report.units import UNITS
-from tipdatum.display.report.words import Words
+from tipdatum.display.report.words import UNITS, Words
 
 
 @pytest.fixture(scope="module")

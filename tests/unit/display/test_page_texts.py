@@ -8,8 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tipdatum.display.practice import FOLDER as PRACTICE
-from tipdatum.display.server import PAGE
+from tipdatum.display.server import PAGE, PRACTICE
 from tipdatum.display.texts import speech
 from tipdatum.shipped import shipped
 

@@ -28,8 +28,7 @@ from tipdatum.cli.inputs import settings_from
 from tipdatum.display.report import figures, ground, summary, tables
 from tipdatum.display.report.page import all_tables, report
 from tipdatum.display.report.run import Run
-from tipdatum.display.report.units import FEET, METRIC
-from tipdatum.display.report.words import Words
+from tipdatum.display.report.words import FEET, METRIC, Words
 from tipdatum.display.texts import languages
 from tipdatum.grade.as_dug import GroundLine
 from tipdatum.svg import MOST_POINTS, Chart, thinned, tick_text, ticks

@@ -13,8 +13,7 @@ from rich.console import Console
 
 from tipdatum.cli.demo import _Introduced
 from tipdatum.display import figures
-from tipdatum.display.canvas import Canvas, Viewport
-from tipdatum.display.digits import big
+from tipdatum.display.canvas import Canvas, Viewport, big
 from tipdatum.display.figures import deviation_words
 from tipdatum.display.terminal import View
 from tipdatum.display.texts import languages, speech
