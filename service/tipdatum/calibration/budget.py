@@ -220,6 +220,8 @@ def _described(
 ) -> None:
     """Sources that the description's own keys state."""
     shared("boom length", {"boom.length_m": _taped(machine.boom.length_sigma_m)})
+    if machine.second_boom is not None:
+        shared("second boom length", {"second_boom.length_m": _taped(machine.second_boom.length_sigma_m)})
     shared("stick length", {"stick.length_m": _taped(machine.stick.length_sigma_m)})
     shared("bucket pin to tip", {"bucket.tip_m": _taped(machine.bucket[0].tip_sigma_m)})
     foot = _taped(machine.boom.foot_sigma_m, 2.0)

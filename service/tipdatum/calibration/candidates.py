@@ -20,6 +20,7 @@ from tipdatum.calibration.recordings import RecordedEvidence
 from tipdatum.calibration.starts import closest_bucket
 from tipdatum.calibration.unknowns import ANGLES
 from tipdatum.kinematics.frames import elevation_angle, roll_angle
+from tipdatum.machine.description import Machine
 
 LEVEL_SIGMA_DEG = 0.05
 HEIGHT_SIGMA_M = 0.002
@@ -32,7 +33,7 @@ class Candidate:
     """A posture one could take.
 
     Attributes:
-        label: for people. angles: (7,) rad in the order of `unknowns.ANGLES`.
+        label: for people. angles: rad, in the order of `unknowns.ANGLES`.
         standing: where the machine would stand. observations: what would be read there.
         power_up: name of the power-up its readings would belong to.
     """
@@ -59,16 +60,16 @@ class Candidate:
         return self.label.partition(": ")[2]
 
 
-def measuring(label: str, angles: tuple[float, ...], standing: str) -> Candidate:
-    """Slopes of the three links by digital level, heights of the three outer pins and the tip by staff."""
+def measuring(label: str, angles: tuple[float, ...], standing: str, machine: Machine) -> Candidate:
+    """Slopes of the links by digital level, heights of the pins and the tip by staff."""
     blank = {"rest": "-", "standing": standing, "value": 0.0}
     level = [
         Observation(id=f"{label} {of}", kind="slope", of=of, unit="deg", sigma=LEVEL_SIGMA_DEG, **blank)
-        for of in ("boom", "stick", "bucket")
+        for of in machine.sections
     ]
     staff = [
         Observation(id=f"{label} h {of}", kind="height", of=of, unit="m", sigma=HEIGHT_SIGMA_M, **blank)
-        for of in ("boom_foot", "boom_stick", "stick_bucket", "tip")
+        for of in machine.pins
     ]
     return Candidate(label, angles, standing, (*level, *staff))
 
@@ -101,7 +102,7 @@ def suggestions(solution: Solution, power_up: str = "next") -> list[Candidate]:
     setup, state = solution.setup, solution.state
     standing = setup.standings[-1] if setup.standings else "S"
     found: list[Candidate] = []
-    chain = machine.chain()
+    chain = machine.straight_chain()
     out = float(chain.foot[0] + chain.lengths.sum())
     near, far_out = YARD_REACH[0] * out, YARD_REACH[1] * out
     reach, height = (
@@ -110,7 +111,7 @@ def suggestions(solution: Solution, power_up: str = "next") -> list[Candidate]:
     for bucket in (-150.0, -110.0, -60.0):
         postures, _ = reach_points(machine, reach, height, np.full(reach.shape, bucket))
         for i in range(len(postures)):
-            whole = measuring(f"measure: {_said(postures, i)}", _angles(postures, i), standing)
+            whole = measuring(f"measure: {_said(postures, i)}", _angles(postures, i), standing, machine)
             found += [
                 replace(whole, label=f"measure{words}: {_said(postures, i)}", observations=some)
                 for words, some in shares(whole.observations)
@@ -152,7 +153,7 @@ def recorded(solution: Solution, book: ObservationBook, evidence: RecordedEviden
     found = []
     for place, observations in at.items():
         window = evidence.windows[place]
-        angles = [0.0, 0.0, *(3 * [math.radians(-90.0)]), 0.0, 0.0]
+        angles = [0.0, 0.0, *(3 * [math.radians(-90.0)]), 0.0, 0.0, 0.0]
         for s, (name, body) in enumerate(zip(setup.sensors, setup.bodies, strict=True)):
             if name in window.sensors:
                 read = np.array(window.sensors[name].accel_mps2) - state.bias[s]
@@ -183,7 +184,7 @@ def shares(observations: Sequence[Observation]) -> list[tuple[str, tuple[Observa
     found = [("", tuple(observations))]
     for words, kinds, of in (
         (", heights", ("height",), None),
-        (", heights but the boom foot's", ("height",), ("boom_stick", "stick_bucket", "tip")),
+        (", heights but the boom foot's", ("height",), ("boom_second", "boom_stick", "stick_bucket", "tip")),
         (", slopes", ("slope",), None),
         (", height of the tip", ("height",), ("tip",)),
     ):
@@ -199,15 +200,18 @@ POSTURE_KINDS = frozenset({"slope", "height", "tip_on_mark", "plumb", "slew"})
 
 def _angles(postures: Postures, i: int) -> tuple[float, ...]:
     rocker = float(postures.rocker[i])
-    return (*map(float, postures.q[i]), 0.0 if math.isnan(rocker) else rocker, 0.0)
+    upper, roll, boom, *second, stick, bucket = map(float, postures.q[i])
+    turned = 0.0 if math.isnan(rocker) else rocker
+    return (upper, roll, boom, stick, bucket, turned, 0.0, *(second or [0.0]))
 
 
 def _said(postures: Postures, i: int) -> str:
     """A posture as a level on the links shows it: slopes, which the bucket's curl makes unambiguous."""
-    boom, stick, bucket = (_slope(a) for a in np.degrees(postures.q[i, 2:]))
-    curled = ", curled towards the cab" if abs(math.degrees(float(postures.q[i, 4]))) > 90.0 else ""
+    boom, *second, stick, bucket = (_slope(a) for a in np.degrees(postures.q[i, 2:]))
+    curled = ", curled towards the cab" if abs(math.degrees(float(postures.q[i, -1]))) > 90.0 else ""
+    between = "".join(f", second boom {slope:+.0f}°" for slope in second)
     return (
-        f"slopes boom {boom:+.0f}°, stick {stick:+.0f}°, bucket {bucket:+.0f}°{curled} "
+        f"slopes boom {boom:+.0f}°{between}, stick {stick:+.0f}°, bucket {bucket:+.0f}°{curled} "
         f"(tip {postures.reach[i]:.1f} m out, {postures.height[i]:.1f} m over the yard)"
     )
 

@@ -57,6 +57,8 @@ def changes(
     found["boom"]["foot_sigma_m"] = _sigma(
         max(written.length["boom.foot_m.x"], written.length["boom.foot_m.z"])
     )
+    if "second_boom" in found:
+        found["second_boom"]["length_sigma_m"] = _sigma(written.length["second_boom.length_m"])
     found["stick"]["length_sigma_m"] = _sigma(written.length["stick.length_m"])
     found["bucket"][0]["tip_sigma_m"] = _sigma(written.length["bucket.tip_m"])
     if "linkage" in found:
@@ -103,9 +105,11 @@ def _values(solution: Solution) -> dict[str, Any]:
             "foot_m": [_m(state.foot[0]), machine.boom.foot_m[1], _m(state.foot[2])],
             "length_m": _m(state.lengths[0]),
         },
-        "stick": {"length_m": _m(state.lengths[1])},
-        "bucket": [{"tip_m": _m(state.lengths[2])}],
+        "stick": {"length_m": _m(state.lengths[-2])},
+        "bucket": [{"tip_m": _m(state.lengths[-1])}],
     }
+    if machine.second_boom is not None:
+        found["second_boom"] = {"length_m": _m(state.lengths[1])}
     if state.linkage is not None:
         px, pz, rocker, link, ear, angle = (float(v) for v in state.linkage)
         linkage = {"rocker_pivot_m": [_m(px), _m(pz)], "rocker_m": _m(rocker), "link_m": _m(link)}

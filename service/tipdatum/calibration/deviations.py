@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tipdatum.calibration.adjustment import Solution
-from tipdatum.calibration.sensitivity import GEOMETRY
+from tipdatum.calibration.sensitivity import geometry_names
 from tipdatum.calibration.statistics import propagated
 from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.kinematics.frames import Array
@@ -56,7 +56,7 @@ def for_description(solution: Solution, figures: TipFigures) -> Written:
         mount[sensor] = solution.sigma(f"sensor.{sensor}.mount.pitch")
         axes = [solution.sigma(f"sensor.{sensor}.accel_bias.{a}") for a in "xyz"]
         bias[sensor] = float(np.sqrt(np.mean(np.square(axes))))
-    length = {n: solution.sigma(n) for n in GEOMETRY}
+    length = {n: solution.sigma(n) for n in geometry_names(machine)}
     on_rocker = machine.sensor_on("rocker")
     if on_rocker is not None:
         pitch = f"sensor.{on_rocker[0]}.mount.pitch"

@@ -23,6 +23,9 @@ BOOM_DEG = (-40.0, 65.0)
 """Boom above the horizontal."""
 STICK_DEG = (-155.0, -28.0)
 """Stick relative to the boom."""
+SECOND_BOOM_DEG = (-75.0, -45.0, -15.0)
+"""Second boom relative to the boom: folded, between, stretched. An envelope takes each in turn, and the two
+sections as one boom from the foot to the stick's pin, whose range is the boom's."""
 BUCKET_DEG = (-130.0, 45.0)
 """Bucket relative to the stick."""
 
@@ -52,7 +55,7 @@ class Postures:
 
     Attributes:
         reach, height: (P,) m of the tip from the slew centre.
-        q: (P, 5) rad, as in `tipdatum.kinematics.chain`.
+        q: (P, 2 + n) rad, as in `tipdatum.kinematics.chain`; straight ahead and not tilted.
         rocker: (P,) rad absolute, NaN without a linkage.
     """
 
@@ -72,7 +75,7 @@ class Postures:
 def reach_points(
     machine: Machine, reach: Array, height: Array, bucket_deg: Array
 ) -> tuple[Postures, NDArray[np.int_]]:
-    """Postures that put the tip at points, elbow up.
+    """Postures that put the tip at points, elbow up, a second boom half stretched.
 
     Args:
         reach, height: (P,) m. bucket_deg: (P,) the bucket's angle against the horizontal.
@@ -80,18 +83,18 @@ def reach_points(
     Returns:
         The postures that exist, and which of the points they are, (K,) indices.
     """
-    chain = machine.chain()
+    chain = machine.straight_chain()
     low, high = bucket_range(machine)
-    boom, stick, tip = chain.lengths
+    (boom, _), (stick, tip) = _one_boom(machine, HALF_STRETCHED_DEG), chain.lengths[-2:]
     bucket = np.radians(bucket_deg)
-    x = reach - tip * np.cos(bucket) - chain.foot[0]
-    z = height - tip * np.sin(bucket) - chain.foot[2]
+    x = reach - tip * np.cos(bucket) + chain.tip_z * np.sin(bucket) - chain.foot[0]
+    z = height - tip * np.sin(bucket) - chain.tip_z * np.cos(bucket) - chain.foot[2]
     far = np.hypot(x, z)
     with np.errstate(invalid="ignore", divide="ignore"):
         at_foot = np.arccos((boom**2 + far**2 - stick**2) / (2 * boom * far))
         th_boom = np.arctan2(z, x) + at_foot
         th_stick = np.arctan2(z - boom * np.sin(th_boom), x - boom * np.cos(th_boom))
-    q = np.stack([np.zeros_like(reach), np.zeros_like(reach), th_boom, th_stick, bucket], axis=-1)
+    q = _q(machine, HALF_STRETCHED_DEG, th_boom, th_stick, bucket)
     with np.errstate(invalid="ignore"):
         fits = (
             np.isfinite(q).all(axis=-1)
@@ -110,7 +113,7 @@ def tip_grid(
     machine: Machine, step_m: float = 0.25, attitudes_deg: Sequence[float] = MAP_ATTITUDES_DEG
 ) -> Postures:
     """Cells of a map: tip positions that the arm reaches, each with every bucket attitude that it allows."""
-    chain = machine.chain()
+    chain = machine.straight_chain()
     out = float(chain.foot[0] + chain.lengths.sum())
     reach = np.arange(1.0, out + step_m, step_m)
     height = step_m * np.arange(-math.ceil(out / step_m), math.ceil(out / step_m) + 1)
@@ -121,16 +124,18 @@ def tip_grid(
 
 def working_envelope(machine: Machine, nodes: tuple[int, int, int] = NODES) -> tuple[Postures, Array]:
     """The envelope that every figure is stated over: postures, and their weights (P,), which add up to 1."""
-    chain = machine.chain()
+    chain = machine.straight_chain()
     low, high = bucket_range(machine)
     (boom_x, boom_w), (stick_x, stick_w), (part_x, part_w) = (_lobatto(n) for n in nodes)
     boom = _spread(boom_x, *np.radians(BOOM_DEG))
     stick = _spread(stick_x, *np.radians(STICK_DEG))
     b, s, part = (a.ravel() for a in np.meshgrid(boom, stick, part_x, indexing="ij"))
-    share = np.einsum("i,j,k->ijk", boom_w, stick_w, part_w).ravel()
-    q, wide = _postures_of(b, s, part, low, high)
+    folds = (HALF_STRETCHED_DEG,) if machine.second_boom is None else SECOND_BOOM_DEG
+    share = np.tile(np.einsum("i,j,k->ijk", boom_w, stick_w, part_w).ravel(), len(folds))
+    each = [_postures_of(machine, fold, b, s, part, low, high) for fold in folds]
+    q, wide = np.concatenate([found for found, _ in each]), np.concatenate([span for _, span in each])
     pins = chain.pins(q)
-    foot, joint, tip = pins[:, 0], pins[:, 1], pins[:, 3]
+    foot, joint, tip = pins[:, 0], pins[:, -3], pins[:, -1]
     # Area of the tip's plane for a turn of boom and stick: the two levers' cross product.
     area = np.abs((tip - foot)[:, 0] * (tip - joint)[:, 2] - (tip - foot)[:, 2] * (tip - joint)[:, 0])
     out = float(chain.foot[0] + chain.lengths.sum())
@@ -143,34 +148,61 @@ def working_envelope(machine: Machine, nodes: tuple[int, int, int] = NODES) -> t
 
 
 def near_postures(machine: Machine, q: Array, share: float) -> Postures:
-    """Postures of the envelope around one of it, q (5,), within a share of every joint's range."""
+    """Postures of the envelope around one of it, q (2 + n,), within a share of every joint's range.
+
+    A second boom stays as it is.
+    """
     low, high = bucket_range(machine)
     steps = np.linspace(-share, share, 5)
     db, ds, dk = (a.ravel() for a in np.meshgrid(steps, steps, steps))
     boom_ends, stick_ends = np.radians(BOOM_DEG), np.radians(STICK_DEG)
-    b = np.clip(q[2] + db * (boom_ends[1] - boom_ends[0]), *boom_ends)
-    s = np.clip(q[3] - q[2] + ds * (stick_ends[1] - stick_ends[0]), *stick_ends)
-    whole, wide = _postures_of(b, s, np.zeros_like(b), low, high)
-    part = 2.0 * (q[4] - whole[:, 4]) / np.maximum(wide, 1e-6)
-    found, wide = _postures_of(b, s, np.clip(part + 2.0 * dk, -1.0, 1.0), low, high)
-    chain = machine.chain()
+    fold = HALF_STRETCHED_DEG if machine.second_boom is None else math.degrees(float(q[3] - q[2]))
+    one = float(q[2]) + _one_boom(machine, fold)[1]
+    b = np.clip(one + db * (boom_ends[1] - boom_ends[0]), *boom_ends)
+    s = np.clip(q[-2] - one + ds * (stick_ends[1] - stick_ends[0]), *stick_ends)
+    whole, wide = _postures_of(machine, fold, b, s, np.zeros_like(b), low, high)
+    part = 2.0 * (q[-1] - whole[:, -1]) / np.maximum(wide, 1e-6)
+    found, wide = _postures_of(machine, fold, b, s, np.clip(part + 2.0 * dk, -1.0, 1.0), low, high)
+    chain = machine.straight_chain()
     tip = chain.tip(found)
     out = float(chain.foot[0] + chain.lengths.sum())
     inside = np.flatnonzero((wide > 0.0) & (tip[:, 0] > NEAR[0] * out))
     return Postures(tip[:, 0], tip[:, 2], found, rocker_angles(machine, found)).take(inside)
 
 
-def _postures_of(boom: Array, stick: Array, part: Array, low: float, high: float) -> tuple[Array, Array]:
-    """q (P, 5) for boom, stick to boom, and a place in [-1, 1] of the bucket's range there; width of
+HALF_STRETCHED_DEG = SECOND_BOOM_DEG[1]
+
+
+def _one_boom(machine: Machine, fold_deg: float) -> tuple[float, float]:
+    """Length of the line from foot to stick's pin, m, and its angle from the first section, rad."""
+    first, second = machine.boom.length_m, machine.second_boom
+    if second is None:
+        return first, 0.0
+    fold = math.radians(fold_deg)
+    out, up = first + second.length_m * math.cos(fold), second.length_m * math.sin(fold)
+    return math.hypot(out, up), math.atan2(up, out)
+
+
+def _q(machine: Machine, fold_deg: float, boom: Array, stick: Array, bucket: Array) -> Array:
+    """(P, 2 + n) level; `boom` is the angle of the line from foot to stick's pin."""
+    level = np.zeros_like(boom)
+    first = boom - _one_boom(machine, fold_deg)[1]
+    booms = [first] if machine.second_boom is None else [first, first + math.radians(fold_deg)]
+    return np.stack([level, level, *booms, stick, bucket], -1)
+
+
+def _postures_of(
+    machine: Machine, fold_deg: float, boom: Array, stick: Array, part: Array, low: float, high: float
+) -> tuple[Array, Array]:
+    """q (P, 2 + n) for boom, stick to boom, and a place in [-1, 1] of the bucket's range there; width of
     that range.
 
     The range are the attitudes of work, within what the bucket's joint allows.
     """
     start = np.maximum(math.radians(ATTITUDES_DEG[0]), boom + stick + low)
     end = np.minimum(math.radians(ATTITUDES_DEG[1]), boom + stick + high)
-    level = np.zeros_like(boom)
     bucket = (start + end) / 2 + part * (end - start) / 2
-    return np.stack([level, level, boom, boom + stick, bucket], -1), end - start
+    return _q(machine, fold_deg, boom, boom + stick, bucket), end - start
 
 
 def bucket_range(machine: Machine) -> tuple[float, float]:
@@ -181,8 +213,8 @@ def bucket_range(machine: Machine) -> tuple[float, float]:
         return low, high
     bar = machine.four_bar()
     angles = np.linspace(low, high, 3501)
-    q = np.zeros((len(angles), 5))
-    q[:, 4] = angles
+    q = np.zeros((len(angles), 2 + len(machine.sections)))
+    q[:, -1] = angles
     rocker = rocker_angles(machine, q)
     pin = np.stack(
         [bar.stick + bar.ear * np.cos(angles + bar.ear_angle), bar.ear * np.sin(angles + bar.ear_angle)]
@@ -205,7 +237,7 @@ def reference_posture(machine: Machine, place: tuple[float, float] | None = None
     Raises:
         ValueError: the tip does not get there.
     """
-    chain = machine.chain()
+    chain = machine.straight_chain()
     out = float(chain.foot[0] + chain.lengths.sum())
     places = [place] if place is not None else [(share * out, 0.0) for share in (0.62, 0.55, 0.7, 0.48)]
     for attitude in (TRENCHING_DEG, -95.0, -80.0, -125.0):
@@ -234,7 +266,7 @@ def rocker_angles(machine: Machine, q: Array) -> Array:
     if machine.linkage is None:
         return np.full(len(q), math.nan)
     bar = machine.four_bar()
-    wanted = q[:, 4] - q[:, 3]
+    wanted = q[:, -1] - q[:, -2]
     roots = bar.rocker_from_bucket(wanted)
     found = np.full(len(q), math.nan)
     for k in range(2):
@@ -243,7 +275,7 @@ def rocker_angles(machine: Machine, q: Array) -> Array:
         # Where both roots serve, the rocker's pivot side away from the stick is the built one.
         better = good & (np.isnan(found) | (np.sin(roots[:, k]) > np.sin(found)))
         found = np.where(better, roots[:, k], found)
-    absolute: Array = found + q[:, 3]
+    absolute: Array = found + q[:, -2]
     return absolute
 
 

@@ -134,9 +134,9 @@ def wrong_assembly(solution: Solution) -> bool:
     rho = state.angles[seen, ROCKER] - state.angles[seen, STICK]
     gamma = state.angles[seen, BUCKET] - state.angles[seen, STICK] + ear_angle
     bx, bz = px + rocker * np.cos(rho), pz + rocker * np.sin(rho)
-    cx, cz = state.lengths[1] + ear * np.cos(gamma), ear * np.sin(gamma)
+    cx, cz = state.lengths[-2] + ear * np.cos(gamma), ear * np.sin(gamma)
     # Left of the line from the rocker–link pin to the bucket pin is assembly 1.
-    side: Array = (state.lengths[1] - bx) * (cz - bz) - (0.0 - bz) * (cx - bx)
+    side: Array = (state.lengths[-2] - bx) * (cz - bz) - (0.0 - bz) * (cx - bx)
     return bool(seen.any() and np.mean(np.sign(side) == setup.machine.linkage.assembly) < 0.5)
 
 

@@ -94,9 +94,11 @@ class Step:
 
 MEASURE = (
     Question("slope", "boom", "deg", 0.05, "slope of the line boom foot pin to boom–stick pin, degrees"),
+    Question("slope", "second_boom", "deg", 0.05, "slope of the second boom's line of pins, degrees"),
     Question("slope", "stick", "deg", 0.05, "slope of the line boom–stick pin to stick–bucket pin, degrees"),
     Question("slope", "bucket", "deg", 0.05, "slope of the line stick–bucket pin to tip, degrees"),
     Question("height", "boom_foot", "m", 0.002, "height of the boom foot pin over your benchmark, m"),
+    Question("height", "boom_second", "m", 0.002, "height of the pin between boom and second boom, m"),
     Question("height", "boom_stick", "m", 0.002, "height of the boom–stick pin, m"),
     Question("height", "stick_bucket", "m", 0.002, "height of the stick–bucket pin, m"),
     Question("height", "tip", "m", 0.002, "height of the tip, m"),
@@ -124,12 +126,14 @@ def motion_steps(machine: Machine) -> list[Step]:
     how = {
         "slew": "slew left by a quarter turn, then back",
         "boom": "raise the boom by some 20°, then lower it back",
+        "second_boom": "fold the second boom in by some 20°, then put it back",
         "stick": "push the stick out by some 30°, then pull it back",
         "bucket": "open the bucket (tip rising) by some 60°, then curl it back",
     }
     return [
         Step(f"motion-{joint}", "motions", f"Move one joint alone, slowly: {words}.", sensors, swing=joint)
         for joint, words in how.items()
+        if joint == "slew" or joint in machine.sections
     ]
 
 
@@ -140,7 +144,7 @@ def measured_step(number: int, words: str, machine: Machine) -> Step:
         "slopes",
         f"Bring the arm to: {words}. {MEASURED_IS_SAFE}",
         watched(machine),
-        MEASURE,
+        tuple(q for q in MEASURE if q.of in (*machine.sections, *machine.pins)),
     )
 
 
@@ -364,7 +368,8 @@ class Guide:
             q = np.degrees(posture_of(self.machine, entry.sensor).q)
         except ValueError:
             return ""
-        return f"; about boom {q[2]:+.0f}°, stick {q[3]:+.0f}°, bucket {q[4]:+.0f}°"
+        called = [body.replace("_", " ") for body in self.machine.sections]
+        return "; about " + ", ".join(f"{n} {a:+.0f}°" for n, a in zip(called, q[2:], strict=True))
 
     def _number(self, words: str) -> float | None:
         """A reading; empty leaves it out.

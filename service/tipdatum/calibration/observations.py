@@ -79,12 +79,12 @@ UNITS: dict[str, tuple[str | None, ...]] = {
 """Unit that an observation's value is given in, by kind; None where it needs none."""
 
 OF: dict[str, tuple[str, ...]] = {
-    "slope": ("boom", "stick", "bucket"),
-    "height": ("boom_foot", "boom_stick", "stick_bucket", "tip"),
-    "length": ("boom", "stick", "bucket", "rocker", "link", "bucket_ear"),
-    "plumb": ("boom", "stick", "bucket"),
+    "slope": ("boom", "second_boom", "stick", "bucket"),
+    "height": ("boom_foot", "boom_second", "boom_stick", "stick_bucket", "tip"),
+    "length": ("boom", "second_boom", "stick", "bucket", "rocker", "link", "bucket_ear"),
+    "plumb": ("boom", "second_boom", "stick", "bucket"),
     "slew": ("upper",),
-    "single_joint": ("slew", "boom", "stick", "bucket"),
+    "single_joint": ("slew", "boom", "second_boom", "stick", "bucket"),
 }
 """What `of` may name, by kind; kinds that are not here name a sensor, a mark or two marks."""
 

@@ -36,7 +36,7 @@ def _found(setup: Setup, s: int, described: Array) -> Array:
         return described
     target = np.array([0.0, 0.0, 1.0]) if body == "upper" else np.array([0.0, 1.0, 0.0])
     turned = _least_turn(described @ axis, target) @ described
-    if body in ("boom", "stick", "bucket"):
+    if body in ("boom", "second_boom", "stick", "bucket"):
         turned = _around_y(setup, s, turned)
     off = float(np.degrees(Rotation.from_matrix(turned @ described.T).magnitude()))
     return turned if off > PLAINLY_WRONG_DEG else described

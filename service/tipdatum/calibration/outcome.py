@@ -83,7 +83,7 @@ def conclude(solution: Solution, digest: str, date: str, tell: Tell = lambda _: 
     budget = make_budget(made.machine)
     checked = reliability(told, made.figures, budget.rms_m)
     verdict = judge(solution, checked, budget.rms_m, explanation)
-    verdict.notes += made.notes
+    verdict.notes += [*made.notes, *_beside_the_plane(made.machine)]
     return CalibrationOutcome(
         solution,
         made.machine,
@@ -137,3 +137,18 @@ def _no_machine(solution: Solution, error: ConfigError) -> str:
         f"; {len(solution.rejected)} do not fit, first {solution.rejected[0]}" if solution.rejected else ""
     )
     return f"no machine fits these observations ({error}){first}"
+
+
+def _beside_the_plane(machine: Machine) -> list[str]:
+    """What a calibration takes as described, and how the machine has to stand for it."""
+    found = []
+    if machine.boom_swing is not None:
+        found.append(
+            "the boom was taken to stand straight ahead in every rest; its swing's axis, and the zero of the "
+            "sensor that tells the swing, stay as described"
+        )
+    if machine.chain().tilt is not None:
+        found.append("the bucket was taken not to be tilted in any rest; its tilt axis stays as described")
+    if machine.coupler is not None:
+        found.append("the coupler stays as described; what was found is the bucket on it")
+    return found

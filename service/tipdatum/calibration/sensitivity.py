@@ -8,19 +8,21 @@ Names are those of the adjustment's unknowns.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from tipdatum.calibration.envelope import Postures
 from tipdatum.calibration.starts import closest_bucket
-from tipdatum.calibration.unknowns import LINKAGE
-from tipdatum.kinematics.chain import Chain
+from tipdatum.calibration.unknowns import LINKAGE, length_names
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg, up_vector
 from tipdatum.kinematics.linkage import FourBar
 from tipdatum.machine.description import Machine
-from tipdatum.machine.parts import ARM
 
-GEOMETRY = ("boom.foot_m.x", "boom.foot_m.z", "boom.length_m", "stick.length_m", "bucket.tip_m")
-_BODY = {"upper": 0, "boom": 2, "stick": 3, "bucket": 4, "rocker": 4}
+
+def geometry_names(machine: Machine) -> tuple[str, ...]:
+    """The dimensions that the tip's height hangs on, first in the order of all names."""
+    return ("boom.foot_m.x", "boom.foot_m.z", *length_names(machine))
 
 
 class TipSensitivity:
@@ -30,7 +32,15 @@ class TipSensitivity:
         self.machine = machine
         self.sensors = [n for n, s in machine.sensor.items() if s.type in ("imu", "tilt")]
         self.linkage = machine.sensor_on("rocker") is not None
-        self.names: list[str] = list(GEOMETRY)
+        self.geometry = geometry_names(machine)
+        self.names: list[str] = list(self.geometry)
+        sections = machine.sections
+        self._bucket_at = 1 + len(sections)
+        self._body = {
+            "upper": 0,
+            **{body: 2 + i for i, body in enumerate(sections)},
+            "rocker": self._bucket_at,
+        }
         if self.linkage:
             self.names += [f"linkage.{n}" for n in LINKAGE]
         for sensor in self.sensors:
@@ -43,14 +53,15 @@ class TipSensitivity:
         By the chain rule: ∂height/∂angle of the arm's chain, times what an error makes of a sensor's angle;
         a linkage's dimensions by differences of its closed form.
         """
-        m, chain, q = self.machine, self.machine.chain(), postures.q
+        m, chain, q = self.machine, self.machine.straight_chain(), postures.q
+        last = self._bucket_at
         J = np.zeros((len(postures), len(self.names)))
         of_angle = chain.height_jacobian(q)
         of_geometry = chain.height_geometry_jacobian(q)
-        J[:, : len(GEOMETRY)] = of_geometry[:, [0, 2, 3, 4, 5]]
-        at, ratio = len(GEOMETRY), np.zeros(len(postures))
+        at, ratio = len(self.geometry), np.zeros(len(postures))
+        J[:, :at] = np.delete(of_geometry, 1, axis=1)
         if self.linkage:
-            relative, near = postures.rocker - q[:, 3], q[:, 4] - q[:, 3]
+            relative, near = postures.rocker - q[:, last - 1], q[:, last] - q[:, last - 1]
             for k in range(len(LINKAGE) + 1):
                 error, step = np.zeros(len(LINKAGE)), 1e-5
                 longer = step if k == len(LINKAGE) else 0.0
@@ -59,8 +70,8 @@ class TipSensitivity:
                     self._bucket(s * step * error, relative, m.stick.length_m + s * longer, near)
                     for s in (1, -1)
                 )
-                turn = of_angle[:, 4] * (up - down) / (2.0 * step)
-                J[:, 3 if k == len(LINKAGE) else at + k] += turn
+                turn = of_angle[:, last] * (up - down) / (2.0 * step)
+                J[:, at - 2 if k == len(LINKAGE) else at + k] += turn
             step = 1e-6
             up, down = (
                 self._bucket(np.zeros(len(LINKAGE)), relative + s * step, m.stick.length_m, near)
@@ -70,7 +81,7 @@ class TipSensitivity:
             at += len(LINKAGE)
         for name in self.sensors:
             sensor = m.sensor[name]
-            true = postures.rocker if sensor.body == "rocker" else q[:, _BODY[sensor.body]]
+            true = postures.rocker if sensor.body == "rocker" else q[:, self._body[sensor.body]]
             R = rotation_from_rpy_deg(sensor.mount_rpy_deg)
             up = up_vector(true, q[:, 1])
             f = m.gravity_mps2 * up @ R
@@ -81,11 +92,11 @@ class TipSensitivity:
             for k, d in enumerate(changes):
                 turn = (up[:, 2] * d[:, 0] - up[:, 0] * d[:, 2]) / (up[:, 0] ** 2 + up[:, 2] ** 2)
                 if sensor.body == "rocker":
-                    J[:, at + k] = of_angle[:, 4] * ratio * turn
+                    J[:, at + k] = of_angle[:, last] * ratio * turn
                     continue
-                J[:, at + k] = of_angle[:, _BODY[sensor.body]] * turn
+                J[:, at + k] = of_angle[:, self._body[sensor.body]] * turn
                 if sensor.body == "stick" and self.linkage:
-                    J[:, at + k] += of_angle[:, 4] * (1.0 - ratio) * turn
+                    J[:, at + k] += of_angle[:, last] * (1.0 - ratio) * turn
                 if sensor.body == "upper":
                     across = d[:, 1] - up[:, 1] * np.einsum("pi,pi->p", up, d)
                     J[:, at + k] += of_angle[:, 1] * across / np.sqrt(np.maximum(1.0 - up[:, 1] ** 2, 1e-12))
@@ -95,9 +106,9 @@ class TipSensitivity:
     def heights(self, postures: Postures, error: Array) -> Array:
         """(P,) m: tip heights that a description off by `error` would give at these true postures."""
         m = self.machine
-        n = len(GEOMETRY)
+        n, last = len(self.geometry), self._bucket_at
         foot = np.array(m.boom.foot_m) + np.array([error[0], 0.0, error[1]])
-        lengths = m.chain().lengths + error[2:5]
+        lengths = m.straight_chain().lengths + error[2:n]
         at = n + (len(LINKAGE) if self.linkage else 0)
         q = postures.q.copy()
         rocker = postures.rocker.copy()
@@ -105,7 +116,7 @@ class TipSensitivity:
             sensor = m.sensor[name]
             d, db, ds = error[at : at + 9].reshape(3, 3)
             at += 9
-            true = postures.rocker if sensor.body == "rocker" else postures.q[:, _BODY[sensor.body]]
+            true = postures.rocker if sensor.body == "rocker" else postures.q[:, self._body[sensor.body]]
             R = rotation_from_rpy_deg(sensor.mount_rpy_deg)
             f = m.gravity_mps2 * up_vector(true, postures.q[:, 1]) @ R
             up = ((1.0 - ds) * f - db) @ R.T
@@ -116,17 +127,20 @@ class TipSensitivity:
             if sensor.body == "rocker":
                 rocker = seen
             else:
-                q[:, _BODY[sensor.body]] = seen
+                q[:, self._body[sensor.body]] = seen
             if sensor.body == "upper":
                 q[:, 1] = np.arcsin(up[:, 1] / np.linalg.norm(up, axis=-1))
         if self.linkage:
-            q[:, 4] = (
+            q[:, last] = (
                 self._bucket(
-                    error[n : n + len(LINKAGE)], rocker - q[:, 3], lengths[1], postures.q[:, 4] - q[:, 3]
+                    error[n : n + len(LINKAGE)],
+                    rocker - q[:, last - 1],
+                    lengths[-2],
+                    postures.q[:, last] - q[:, last - 1],
                 )
-                + q[:, 3]
+                + q[:, last - 1]
             )
-        heights: Array = Chain(foot, lengths, ARM, 0.0).tip(q)[:, 2]
+        heights: Array = replace(m.straight_chain(), foot=foot, lengths=lengths).tip(q)[:, 2]
         return heights
 
     def _bucket(self, error: Array, relative: Array, stick: float, near: Array) -> Array:

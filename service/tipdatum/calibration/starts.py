@@ -14,10 +14,18 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from tipdatum.calibration.methods.slopes import PINS
 from tipdatum.calibration.orientation import found_mounts
-from tipdatum.calibration.unknowns import ANGLES, BUCKET, ROCKER, ROLL, SLEW, STICK, Setup, start_mounts
-from tipdatum.kinematics.chain import Chain
+from tipdatum.calibration.unknowns import (
+    ANGLES,
+    BUCKET,
+    ROCKER,
+    ROLL,
+    SLEW,
+    STICK,
+    Setup,
+    arm_angles,
+    start_mounts,
+)
 from tipdatum.kinematics.frames import Array, elevation_angle, roll_angle, rotation_from_rpy_deg, wrap
 from tipdatum.kinematics.linkage import FourBar
 
@@ -63,7 +71,7 @@ def _starts(setup: Setup, mounts: list[Array], label: str) -> list[Start]:
 
 
 def _angles(setup: Setup, mounts: list[Array]) -> Array:
-    """(W, 7) rad from the sensors; a body without one stands as its slope was read, or hangs straight
+    """(W, angles) rad from the sensors; a body without one stands as its slope was read, or hangs straight
     down."""
     angles = np.zeros((len(setup.windows), len(ANGLES)))
     angles[:, 2:6] = _HANGING
@@ -153,13 +161,7 @@ def _score(setup: Setup, angles: Array) -> float:
 def _complete(setup: Setup, mounts: list[Array], angles: Array, label: str) -> Start:
     """Values for standings, marks and windows that go with these angles."""
     m = setup.machine
-    chain = Chain(
-        np.array(m.boom.foot_m),
-        np.array([m.boom.length_m, m.stick.length_m, m.bucket[0].tip_m]),
-        ("boom", "stick", "bucket"),
-        0.0,
-    )
-    pins = chain.pins(angles[:, :5])
+    pins = m.straight_chain().pins(angles[:, arm_angles(m)])
     values: dict[str, float] = {}
     for w, window in enumerate(setup.windows):
         for k, angle in enumerate(ANGLES):
@@ -171,9 +173,9 @@ def _complete(setup: Setup, mounts: list[Array], angles: Array, label: str) -> S
             continue
         w = setup.of_window[o.place]
         if o.kind == "height" and o.value is not None:
-            over.setdefault(o.standing, []).append(o.value - float(pins[w, PINS.index(o.of), 2]))
+            over.setdefault(o.standing, []).append(o.value - float(pins[w, m.pins.index(o.of), 2]))
         elif o.kind == "tip_on_mark":
-            reach, lateral, height = pins[w, 3]
+            reach, lateral, height = pins[w, -1]
             azimuth = float(angles[w, SLEW]) + math.atan2(lateral, reach)
             places.setdefault(f"mark.{o.of}.{o.standing}", []).append((math.hypot(reach, lateral), azimuth))
             over.setdefault(o.standing, [])

@@ -277,15 +277,17 @@ def _lever(machine: Machine, motion: Motion, joint: str, sensor: Sensor) -> Arra
     except ValueError:
         return None
     q = posture.q
-    pins = machine.chain().pins(q)[:, [0, 2]]
-    angle = {"upper": q[0], "boom": q[2], "stick": q[3], "bucket": q[4], "rocker": posture.rocker}[
-        sensor.body
-    ]
-    ends = {"upper": np.zeros(2), "boom": pins[0], "stick": pins[1], "bucket": pins[2]}
+    pins = machine.straight_chain().pins(q)[:, [0, 2]]
+    sections = machine.sections
+    angles = {"upper": q[0], **dict(zip(sections, q[2:], strict=True)), "rocker": posture.rocker}
+    angle = angles[sensor.body]
+    ends = {"upper": np.zeros(2), **dict(zip(sections, pins, strict=False))}
     if machine.linkage is not None:
         px, pz = machine.linkage.rocker_pivot_m
-        ends["rocker"] = pins[1] + _turned(np.array([px, pz]), float(q[3]))
-    stays = {"slew": np.zeros(2), "boom": ends["boom"], "stick": ends["stick"]}.get(joint, ends[sensor.body])
+        ends["rocker"] = pins[-3] + _turned(np.array([px, pz]), float(q[-2]))
+    stays = {"slew": np.zeros(2), **{body: ends[body] for body in sections[:-1]}}.get(
+        joint, ends[sensor.body]
+    )
     along = _turned(ends[sensor.body] - stays, -float(angle))
     foot = machine.boom.foot_m[1] if sensor.body != "upper" else 0.0
     lever: Array = np.array([along[0], foot, along[1]]) + np.array(sensor.position_m)

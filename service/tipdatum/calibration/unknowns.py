@@ -9,29 +9,39 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tipdatum.calibration.observations import Assumptions, Observation
+from tipdatum.calibration.observations import OF, Assumptions, Observation
 from tipdatum.calibration.recordings import RecordedEvidence, StillWindow
 from tipdatum.kinematics.chain import Chain
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
 from tipdatum.machine.description import Machine
-from tipdatum.machine.parts import ARM
 
 Locus = Literal["machine", "sensor", "power_up", "standing", "window"]
 
 WEAK = 50.0
 """Prior 1-sigma of what is not known at all (metres or radians): wide enough to weigh nothing."""
 
-ANGLES = ("upper", "roll", "boom", "stick", "bucket", "rocker", "slew")
-"""Unknown angles of a still window; the first five are q of `tipdatum.kinematics.chain`."""
+ANGLES = ("upper", "roll", "boom", "stick", "bucket", "rocker", "slew", "second_boom")
+"""Unknown angles of a still window; `arm_angles` says which are q of `tipdatum.kinematics.chain`."""
 
-UPPER, ROLL, BOOM, STICK, BUCKET, ROCKER, SLEW = range(len(ANGLES))
+UPPER, ROLL, BOOM, STICK, BUCKET, ROCKER, SLEW, SECOND_BOOM = range(len(ANGLES))
+
+
+def arm_angles(machine: Machine) -> list[int]:
+    """Places in `ANGLES` of q, in the order of the chain; swing and tilt are 0 in a calibration."""
+    return [UPPER, ROLL, *(ANGLES.index(body) for body in machine.sections)]
+
+
+def length_names(machine: Machine) -> tuple[str, ...]:
+    """Unknowns that are the lengths of the chain, in its order."""
+    return tuple(f"{body}.tip_m" if body == "bucket" else f"{body}.length_m" for body in machine.sections)
+
 
 LINKAGE = ("rocker_pivot_x", "rocker_pivot_z", "rocker_m", "link_m", "bucket_ear_m", "bucket_ear_angle")
 
@@ -94,7 +104,9 @@ class Setup:
                 (w, k)
                 for w, window in enumerate(self.windows)
                 for k in range(len(ANGLES))
-                if (k != ROCKER or rocker in window.sensors) and (k != SLEW or w in slewed_windows)
+                if (k != ROCKER or rocker in window.sensors)
+                and (k != SLEW or w in slewed_windows)
+                and (k != SECOND_BOOM or self.machine.second_boom is not None)
             ],
             dtype=int,
         ).reshape(-1, 2)
@@ -108,6 +120,7 @@ def make_setup(
     machine: Machine, observations: Sequence[Observation], evidence: RecordedEvidence, assume: Assumptions
 ) -> Setup:
     """Number everything that occurs in the observations."""
+    _fit_the_machine(machine, observations)
     names = [n for n, s in machine.sensor.items() if s.type in ("imu", "tilt")]
     bench = {o.place for o in observations if o.kind == "specific_force"}
     places = [p for p in evidence.windows if p not in bench]
@@ -149,6 +162,17 @@ def make_setup(
     return setup
 
 
+def _fit_the_machine(machine: Machine, observations: Sequence[Observation]) -> None:
+    """Raises ValueError where something was observed of a part, or cannot be told of one."""
+    if machine.second_boom is None:
+        of_it = ("second_boom", "boom_second")
+        strange = next((o for o in observations if o.kind in OF and o.of in of_it), None)
+        if strange is not None:
+            raise ValueError(f"{strange.id} is of a second boom, and the machine's file describes none")
+    elif machine.sensor_on("second_boom") is None:
+        raise ValueError("no sensor on the second boom: a calibration cannot tell how it stands")
+
+
 def described_unknowns(setup: Setup) -> list[Unknown]:
     """Dimensions that the description states, first in the order of all unknowns."""
     m, a = setup.machine, setup.assume
@@ -157,6 +181,11 @@ def described_unknowns(setup: Setup) -> list[Unknown]:
         ("boom.foot_m.x", m.boom.foot_m[0], a.foot_sigma_m),
         ("boom.foot_m.z", m.boom.foot_m[2], a.foot_sigma_m),
         ("boom.length_m", m.boom.length_m, a.length_sigma_m),
+        *(
+            ()
+            if m.second_boom is None
+            else (("second_boom.length_m", m.second_boom.length_m, a.length_sigma_m),)
+        ),
         ("stick.length_m", m.stick.length_m, a.length_sigma_m),
         ("bucket.tip_m", m.bucket[0].tip_m, a.tip_sigma_m),
     ]
@@ -241,9 +270,9 @@ class Parameters:
 
     def __init__(self, setup: Setup, x: Array, start_mounts: Sequence[Array]) -> None:
         self.setup = setup
-        n = 5
+        n = 2 + len(setup.machine.sections)
         self.foot = np.array([x[0], setup.machine.boom.foot_m[1], x[1]])
-        self.lengths = x[2:5]
+        self.lengths = x[2:n]
         self.linkage = x[n : n + 6] if setup.has_linkage else None
         n += 6 if setup.has_linkage else 0
         self.load_tilt = x[n]
@@ -279,12 +308,15 @@ class Parameters:
     @cached_property
     def chain(self) -> Chain:
         """The arm with the present dimensions."""
-        return Chain(self.foot, self.lengths, ARM, self.setup.machine.bucket[0].width_m / 2.0)
+        lengths = np.array(self.lengths)
+        if (pin := self.setup.machine.bucket[0].pin_m) is not None:
+            lengths[-1] += pin[0]
+        return replace(self.setup.machine.straight_chain(), foot=self.foot, lengths=lengths)
 
     @cached_property
     def pins(self) -> Array:
-        """(W, 4, 3) m: reach, lateral, height over the slew centre of boom foot … tip, by window."""
-        return self.chain.pins(self.angles[:, :5])
+        """(W, n + 1, 3) m: reach, lateral, height over the slew centre of boom foot … tip, by window."""
+        return self.chain.pins(self.angles[:, arm_angles(self.setup.machine)])
 
     def theta(self, body: str) -> Array:
         """(W,) rad, elevation angle of a body."""

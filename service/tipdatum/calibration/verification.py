@@ -35,7 +35,7 @@ EXPLAINS = 0.6
 
 @dataclass(frozen=True, slots=True)
 class Posture:
-    """q (5,) and rocker angle of one rest, rad, by the description."""
+    """q (2 + n,) and rocker angle of one rest, rad, by the description; straight ahead and not tilted."""
 
     q: Array
     rocker: float
@@ -83,7 +83,7 @@ class Verification:
         found = []
         for i, a in enumerate(self.points):
             for b in self.points[:i]:
-                joints_a, joints_b = (np.diff(p.posture.q[[0, 2, 3, 4]]) for p in (a, b))
+                joints_a, joints_b = (np.diff(np.delete(p.posture.q, 1)) for p in (a, b))
                 leans = np.array([a.posture.q[:2], b.posture.q[:2]])
                 apart = float(np.linalg.norm(leans[0] - leans[1]))
                 if float(np.abs(joints_a - joints_b).max()) < SAME_POSTURE and apart > SAME_POSTURE / 2:
@@ -97,9 +97,9 @@ def posture_of(machine: Machine, sensors: Mapping[str, SensorRest]) -> Posture:
     Raises:
         ValueError: a body has no reading, or the linkage cannot take the angle.
     """
-    q = np.full(5, math.nan)
+    place = {body: 2 + i for i, body in enumerate(machine.sections)}
+    q = np.full(2 + len(place), math.nan)
     rocker = math.nan
-    place = {"boom": 2, "stick": 3, "bucket": 4}
     for name, sensor in machine.sensor.items():
         rest = sensors.get(name)
         if rest is None or sensor.type not in ("imu", "tilt"):
@@ -114,15 +114,15 @@ def posture_of(machine: Machine, sensors: Mapping[str, SensorRest]) -> Posture:
             q[0], q[1] = angle, float(roll_angle(up))
         elif sensor.body == "rocker":
             rocker = angle
-        else:
+        elif sensor.body in place:
             q[place[sensor.body]] = angle
-    if math.isnan(q[4]) and not math.isnan(rocker):
-        solved = machine.four_bar().bucket_from_rocker(rocker - q[3])
+    if math.isnan(q[-1]) and not math.isnan(rocker):
+        solved = machine.four_bar().bucket_from_rocker(rocker - q[-2])
         if not solved.closes[0]:
             raise ValueError("the linkage cannot take the rocker's angle")
-        q[4] = q[3] + float(solved.bucket[0])
+        q[-1] = q[-2] + float(solved.bucket[0])
     if np.isnan(q).any():
-        missing = [b for b, k in (("upper", 0), ("boom", 2), ("stick", 3), ("bucket", 4)) if math.isnan(q[k])]
+        missing = [b.replace("_", " ") for b, k in {"upper": 0, **place}.items() if math.isnan(q[k])]
         raise ValueError(f"no reading for {', '.join(missing)}")
     return Posture(q, rocker)
 
@@ -140,7 +140,7 @@ def verify(machine: Machine, observations: Sequence[Observation], evidence: Reco
     if len(heights) < 2:
         raise ValueError("at least two heights of the tip are needed: a reference and a point")
     reference = next((o for o in heights if o.id.endswith("reference")), heights[0])
-    chain = machine.chain()
+    chain = machine.straight_chain()
 
     def seen(o: Observation) -> Posture:
         assert o.place is not None
@@ -177,7 +177,7 @@ class CheckPoint(BaseModel):
 
     id: str
     error_m: float
-    q_rad: tuple[float, float, float, float, float]
+    q_rad: tuple[float, ...]
     rocker_rad: float | None = None
 
 
@@ -209,7 +209,7 @@ def _checked(name: str, error: float, posture: Posture) -> CheckPoint:
     return CheckPoint(
         id=name,
         error_m=error,
-        q_rad=(float(q[0]), float(q[1]), float(q[2]), float(q[3]), float(q[4])),
+        q_rad=tuple(map(float, q)),
         rocker_rad=None if math.isnan(posture.rocker) else posture.rocker,
     )
 

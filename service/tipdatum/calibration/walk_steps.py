@@ -17,6 +17,7 @@ from tipdatum.calibration.candidates import Candidate
 from tipdatum.calibration.foresight import MOST_MEASURED, Foreseen, measured_wanted
 from tipdatum.calibration.guide import Step
 from tipdatum.calibration.observations import ObservationBook
+from tipdatum.calibration.unknowns import arm_angles
 from tipdatum.machine.description import Machine
 
 
@@ -114,12 +115,12 @@ class WalkSteps:
         return self.foreseen.candidates if self.foreseen is not None else ()
 
     def _spoken(self, angles: tuple[float, ...]) -> dict[str, Any]:
-        q = np.array(angles[:5])
-        tip = self.machine.chain().tip(q)
+        q = np.array(angles)[arm_angles(self.machine)]
+        tip = self.machine.straight_chain().tip(q)
         slope = [round(math.degrees(math.asin(math.sin(a)))) for a in q[2:]]
         return {
-            "boom": slope[0], "stick": slope[1], "bucket": slope[2],
-            "curled": abs(math.degrees(float(q[4]))) > 90.0,
+            **dict(zip(self.machine.sections, slope, strict=True)),
+            "curled": abs(math.degrees(float(q[-1]))) > 90.0,
             "reach_m": round(float(tip[0]), 1), "height_m": round(float(tip[2]), 1),
         }  # fmt: skip
 

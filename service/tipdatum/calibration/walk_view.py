@@ -10,18 +10,21 @@ import numpy as np
 from tipdatum.calibration import guide
 from tipdatum.calibration.observations import SensorRest
 from tipdatum.calibration.still import HOLD_S
+from tipdatum.calibration.unknowns import arm_angles
 from tipdatum.calibration.verification import posture_of
 from tipdatum.calibration.walk import Walk
 from tipdatum.kinematics.frames import Array
 
-ANGLES_SHOWN = (("boom", 2), ("stick", 3), ("bucket", 4))
-"""Links whose angles are shown, and their places in q."""
-
 
 def view_of(walk: Walk, now: float) -> dict[str, Any]:
     """Everything that a screen needs at `now`; angles and pins are None where they are not current."""
+    links = walk.machine.sections
     state, asked, q = walk.watch.judge(), walk.current(), _angles(walk, now)
-    wanted = None if asked is None or not asked.angles else _pins(walk, np.array(asked.angles[:5]))
+    wanted = (
+        None
+        if asked is None or not asked.angles
+        else _pins(walk, np.array(asked.angles)[arm_angles(walk.machine)])
+    )
     return {
         "machine": walk.machine.name,
         "standing": walk.standing,
@@ -36,7 +39,9 @@ def view_of(walk: Walk, now: float) -> dict[str, Any]:
             "drift_deg": round(max(state.drift_deg.values(), default=0.0), 3),
         },
         "silent": walk.silent(now),
-        "angles": None if q is None else {n: round(math.degrees(float(q[k])), 1) for n, k in ANGLES_SHOWN},
+        "angles": None
+        if q is None
+        else {n: round(math.degrees(float(q[2 + i])), 1) for i, n in enumerate(links)},
         "pins": None if q is None else _pins(walk, q),
         "wanted": wanted,
         "kept": {"observations": len(walk.book.observation), "rests": len(walk.book.rest)},
@@ -116,5 +121,5 @@ def _angles(walk: Walk, now: float) -> Array | None:
 
 
 def _pins(walk: Walk, q: Array) -> list[list[float]]:
-    pins = walk.machine.chain().pins(q)
+    pins = walk.machine.straight_chain().pins(q)
     return [[round(float(p[0]), 3), round(float(p[2]), 3)] for p in pins]

@@ -6,7 +6,6 @@ import math
 from collections.abc import Sequence
 
 from tipdatum.calibration.adjustment import CRITICAL
-from tipdatum.calibration.methods.slopes import PINS
 from tipdatum.calibration.outcome import CalibrationOutcome
 from tipdatum.calibration.plan import Ranked
 from tipdatum.calibration.reliability import VALUE_PARTS, Reliability
@@ -14,9 +13,7 @@ from tipdatum.calibration.report import misfit_text, rejected_text
 from tipdatum.calibration.statistics import determined
 from tipdatum.calibration.verdict import amount, check_for
 from tipdatum.display.calibration.account import Account, Dimension, Judgement, Next, Stand
-
-LINK_END = {"boom": 1, "stick": 2, "bucket": 3}
-"""Pin at the outer end of a link whose slope is read."""
+from tipdatum.machine.description import Machine
 
 
 def account(outcome: CalibrationOutcome, ranked: Sequence[Ranked], written: bool) -> Account:
@@ -109,14 +106,16 @@ def _stands(outcome: CalibrationOutcome, judgements: Sequence[Judgement]) -> tup
                 standing=window.standing or "",
                 pins=tuple((float(p[0]), float(p[2])) for p in pins[w]),
                 kinds=tuple(sorted(kinds)),
-                aside=frozenset(_pin(j) for j in here if j.state == "set aside"),
-                unchecked=frozenset(_pin(j) for j in here if j.state == "unchecked"),
+                aside=frozenset(_pin(j, s.setup.machine) for j in here if j.state == "set aside"),
+                unchecked=frozenset(_pin(j, s.setup.machine) for j in here if j.state == "unchecked"),
             )
         )
     return tuple(found)
 
 
-def _pin(judgement: Judgement) -> int:
+def _pin(judgement: Judgement, machine: Machine) -> int:
+    """Number of the pin that a judgement is about: at the outer end of a link whose slope is read."""
     if judgement.kind == "height":
-        return PINS.index(judgement.of)
-    return LINK_END.get(judgement.of, 3)
+        return machine.pins.index(judgement.of)
+    ends = {body: i for i, body in enumerate(machine.sections, start=1)}
+    return ends.get(judgement.of, len(ends))

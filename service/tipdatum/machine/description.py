@@ -7,6 +7,7 @@ import json
 import math
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -177,6 +178,16 @@ class Machine(Table):
             tilt_axis=axis,
             tip_z=aside,
         )
+
+    def straight_chain(self) -> Chain:
+        """The arm in its plane: the boom straight ahead and the bucket not tilted, the mounted bucket on."""
+        return replace(self.chain(), swing_pivot=None, tilt_axis=None)
+
+    @property
+    def pins(self) -> tuple[str, ...]:
+        """Names of the pins from the boom foot to the tip, as observations and messages call them."""
+        between = () if self.second_boom is None else ("boom_second",)
+        return ("boom_foot", *between, "boom_stick", "stick_bucket", "tip")
 
     @property
     def folded(self) -> bool:

@@ -57,7 +57,7 @@ class Retrofit:
 
     machine: Machine
     book: ObservationBook
-    lengths: tuple[float, float, float]
+    lengths: tuple[float, ...]
     mounts: dict[str, np.ndarray]
     bias: dict[str, np.ndarray]
     linkage: dict[str, Any] = field(default_factory=dict)
@@ -78,11 +78,28 @@ def rocker_for(bucket: float, stick: float, k: dict[str, Any], stick_length: flo
     return float(brentq(gap, towards, towards + math.pi)) + stick
 
 
-def make(seed: int = 1, rocker: bool = False, noise: float = 1.0) -> Retrofit:
-    """A retrofit with mounts a few degrees and lengths a few millimetres off what is described."""
+def make(
+    seed: int = 1,
+    rocker: bool = False,
+    noise: float = 1.0,
+    tables: dict[str, Any] | None = None,
+    second: bool = False,
+) -> Retrofit:
+    """A retrofit with mounts a few degrees and lengths a few millimetres off what is described.
+
+    Args:
+        tables: of the description besides. second: with a second boom, which has a sensor of its own.
+    """
     rng = np.random.default_rng(seed)
-    described = {**DESCRIBED, "sensor": dict(DESCRIBED["sensor"])}
-    lengths = (4.60 + 0.004, 2.50 - 0.003, 1.34 - 0.011)
+    described = {**DESCRIBED, "sensor": dict(DESCRIBED["sensor"]), **(tables or {})}
+    lengths: tuple[float, ...] = (4.60 + 0.004, 2.50 - 0.003, 1.34 - 0.011)
+    if second:
+        described["boom"] = {**DESCRIBED["boom"], "length_m": 2.40}
+        described["second_boom"] = {"length_m": 2.60}
+        described["sensor"]["second_boom"] = {"body": "second_boom", "mount_rpy_deg": [0.0, 0.0, 90.0]}
+        lengths = (2.40 + 0.003, 2.60 - 0.004, 2.50 - 0.003, 1.34 - 0.011)
+    links = ("boom", "second_boom", "stick", "bucket") if second else ("boom", "stick", "bucket")
+    named = ("boom_foot", "boom_second", *PINS[1:]) if second else PINS
     linkage: dict[str, Any] = {}
     if rocker:
         described["sensor"].pop("bucket")
@@ -121,6 +138,10 @@ def make(seed: int = 1, rocker: bool = False, noise: float = 1.0) -> Retrofit:
     for i, posture in enumerate(POSTURES):
         boom, stick, bucket = (math.radians(a) for a in posture)
         angles = {"upper": upper, "boom": boom, "stick": stick, "bucket": bucket}
+        if second:
+            # Folded and stretched in turn, the first section raised as much as the second is lowered.
+            fold = math.radians((20.0, 38.0, 12.0, 30.0, 25.0, 15.0)[i])
+            angles |= {"boom": boom + fold, "second_boom": boom - fold}
         if rocker:
             angles["rocker"] = rocker_for(bucket, stick, linkage, lengths[1])
         rests.append(
@@ -128,18 +149,14 @@ def make(seed: int = 1, rocker: bool = False, noise: float = 1.0) -> Retrofit:
                 id=f"rest {i}", power_up="one", sensor={n: read(n, angles[n], roll) for n in machine.sensor}
             )
         )
-        slopes = {
-            n: math.degrees(math.asin(math.cos(roll) * math.sin(angles[n])))
-            for n in ("boom", "stick", "bucket")
-        }
+        slopes = {n: math.degrees(math.asin(math.cos(roll) * math.sin(angles[n]))) for n in links}
         foot = 0.4 + math.cos(roll) * (FOOT[0] * math.sin(upper) + FOOT[1] * math.cos(upper))
         rises = [
-            math.cos(roll) * length * math.sin(a)
-            for length, a in zip(lengths, (boom, stick, bucket), strict=True)
+            math.cos(roll) * length * math.sin(angles[n]) for length, n in zip(lengths, links, strict=True)
         ]
         heights = dict(
             zip(
-                ("boom_foot", "boom_stick", "stick_bucket", "tip"),
+                named,
                 foot + np.cumsum([0.0, *rises]),
                 strict=True,
             )

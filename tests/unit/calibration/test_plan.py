@@ -39,7 +39,7 @@ def test_every_posture_helps_or_at_least_does_no_harm(two: Solution) -> None:
 
 
 def test_a_posture_already_measured_is_worth_less_than_the_best_new_one(two: Solution) -> None:
-    again = measuring("again", tuple(float(v) for v in two.state.angles[0]), "S")
+    again = measuring("again", tuple(float(v) for v in two.state.angles[0]), "S", two.setup.machine)
     ranked = rank(two, [again, *suggestions(two)])
     assert ranked[0].candidate.label != "again"
 
@@ -47,7 +47,7 @@ def test_a_posture_already_measured_is_worth_less_than_the_best_new_one(two: Sol
 def test_the_prediction_is_what_the_measurement_brings(retrofit: Any, two: Solution) -> None:
     """Predicted sigma after a third posture against that of an adjustment which has it."""
     three = solution_of(retrofit, 3)
-    third = measuring("third", tuple(float(v) for v in three.state.angles[2]), "S")
+    third = measuring("third", tuple(float(v) for v in three.state.angles[2]), "S", retrofit.machine)
     predicted = rank(two, [third])[0].after.worst_m
     reached = rank(three, [third])[0].before.worst_m
     assert predicted == pytest.approx(reached, rel=0.25)

@@ -47,7 +47,7 @@ def touches(setup: Setup) -> Term:
     above = np.array(value)
 
     def residuals(state: Parameters) -> Array:
-        reach, lateral, height = np.moveaxis(state.pins[wi, 3], -1, 0)
+        reach, lateral, height = np.moveaxis(state.pins[wi, -1], -1, 0)
         far = np.hypot(reach, lateral)
         up = above - (state.standing[si, 0] + height - state.mark_elevation[mi])
         out = state.mark_range[pi] - far

@@ -16,7 +16,8 @@ from tipdatum.calibration.unknowns import Parameters, Setup
 from tipdatum.kinematics.frames import Array
 
 BEYOND = {
-    "boom": ("boom", "stick", "bucket", "rocker"),
+    "boom": ("boom", "second_boom", "stick", "bucket", "rocker"),
+    "second_boom": ("second_boom", "stick", "bucket", "rocker"),
     "stick": ("stick", "bucket", "rocker"),
     "bucket": ("bucket", "rocker"),
 }

@@ -34,7 +34,7 @@ def loop(setup: Setup) -> Term:
         px, pz, rocker, link, ear, ear_angle = state.linkage
         rho = state.angles[w_, ROCKER] - state.angles[w_, STICK]
         gamma = state.angles[w_, BUCKET] - state.angles[w_, STICK] + ear_angle
-        across = state.lengths[1] + ear * np.cos(gamma) - px - rocker * np.cos(rho)
+        across = state.lengths[-2] + ear * np.cos(gamma) - px - rocker * np.cos(rho)
         along = ear * np.sin(gamma) - pz - rocker * np.sin(rho)
         closed: Array = link - np.hypot(across, along)
         return closed

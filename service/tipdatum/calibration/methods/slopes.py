@@ -13,12 +13,9 @@ import numpy as np
 
 from tipdatum.calibration.methods.rows import Row, Term
 from tipdatum.calibration.observations import Observation
-from tipdatum.calibration.unknowns import BOOM, BUCKET, ROLL, STICK, Parameters, Setup
+from tipdatum.calibration.unknowns import ANGLES, ROLL, Parameters, Setup
 from tipdatum.kinematics.frames import Array
 
-PINS = ("boom_foot", "boom_stick", "stick_bucket", "tip")
-_LINK = {"boom": 0, "stick": 1, "bucket": 2}
-_ANGLE = {"boom": BOOM, "stick": STICK, "bucket": BUCKET}
 _LINKAGE = {"rocker": 2, "link": 3, "bucket_ear": 4}
 
 
@@ -30,7 +27,7 @@ def slopes(setup: Setup) -> Term:
         for o, w in found
     )
     w_ = np.array([w for _, w in found], dtype=int)
-    a_ = np.array([_ANGLE[o.of] for o, _ in found], dtype=int)
+    a_ = np.array([ANGLES.index(o.of) for o, _ in found], dtype=int)
     value = np.radians([o.value or 0.0 for o, _ in found])
 
     def residuals(state: Parameters) -> Array:
@@ -52,7 +49,7 @@ def heights(setup: Setup) -> Term:
         sag = 0.0 if o.of == "boom_foot" else setup.assume.settling_m
         rows.append(Row(o.id, o.kind, "m", math.hypot(o.sigma or 0.0, sag), "", w, standing=standing))
         w_.append(w)
-        p_.append(PINS.index(o.of))
+        p_.append(setup.machine.pins.index(o.of))
         s_.append(standing)
     value = np.array([o.value or 0.0 for o, _ in found])
     wi, pi, si = (np.array(v, dtype=int) for v in (w_, p_, s_))
@@ -66,17 +63,20 @@ def heights(setup: Setup) -> Term:
 
 def lengths(setup: Setup) -> Term:
     """One row for each taped length."""
+    sections = setup.machine.sections
     found = [
         o
         for o in setup.observations
-        if o.kind == "length" and (o.of in _LINK or (o.of in _LINKAGE and setup.has_linkage))
+        if o.kind == "length" and (o.of in sections or (o.of in _LINKAGE and setup.has_linkage))
     ]
     rows = tuple(Row(o.id, o.kind, "m", o.sigma or 0.005) for o in found)
     value = np.array([o.value or 0.0 for o in found])
 
     def residuals(state: Parameters) -> Array:
         bar = state.linkage if state.linkage is not None else np.zeros(6)
-        present = [state.lengths[_LINK[o.of]] if o.of in _LINK else bar[_LINKAGE[o.of]] for o in found]
+        present = [
+            state.lengths[sections.index(o.of)] if o.of in sections else bar[_LINKAGE[o.of]] for o in found
+        ]
         misfit: Array = value - np.array(present, dtype=float).reshape(-1)
         return misfit
 
@@ -90,7 +90,7 @@ def plumb(setup: Setup) -> Term:
         Row(o.id, o.kind, "m", math.hypot(o.sigma or 0.0, setup.assume.settling_m), "", w) for o, w in found
     )
     w_ = np.array([w for _, w in found], dtype=int)
-    k_ = np.array([_LINK[o.of] for o, _ in found], dtype=int)
+    k_ = np.array([setup.machine.sections.index(o.of) for o, _ in found], dtype=int)
     value = np.array([o.value or 0.0 for o, _ in found])
 
     def residuals(state: Parameters) -> Array:

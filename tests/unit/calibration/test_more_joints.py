@@ -1,0 +1,155 @@
+"""Retrofits of machines with more joints: what the adjustment finds, and what it refuses to guess."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from tipdatum.calibration.adjustment import Solution, adjust
+from tipdatum.calibration.budget import make_budget
+from tipdatum.calibration.description import calibrated_machine
+from tipdatum.calibration.guide import measured_step, motion_steps
+from tipdatum.calibration.recordings import gather
+from tipdatum.calibration.sensitivity import TipSensitivity
+from tipdatum.calibration.statistics import determined
+from tipdatum.calibration.tip_figures import TipFigures
+from tipdatum.calibration.unknowns import make_setup
+
+SECOND = ("boom.length_m", "second_boom.length_m", "stick.length_m", "bucket.tip_m")
+
+
+def solve(case: Any) -> Solution:
+    chosen = case.book.solving()
+    return adjust(make_setup(case.machine, chosen, gather(case.book, [], chosen), case.book.assume))
+
+
+@pytest.fixture(scope="module")
+def two_piece(make_retrofit: Callable[..., Any]) -> Any:
+    return make_retrofit(seed=4, second=True)
+
+
+@pytest.fixture(scope="module")
+def solved(two_piece: Any) -> Solution:
+    return solve(two_piece)
+
+
+def test_all_four_lengths_of_a_two_piece_boom_are_found(solved: Solution, two_piece: Any) -> None:
+    assert solved.rejected == []
+    for name, true in zip(SECOND, two_piece.lengths, strict=True):
+        assert abs(solved.value(name) - true) < 3.0 * solved.sigma(name), name
+        assert solved.sigma(name) < 0.005, name
+
+
+def test_the_second_boom_s_mount_is_found(solved: Solution, two_piece: Any) -> None:
+    i = solved.setup.sensors.index("second_boom")
+    error = Rotation.from_matrix(solved.state.mount[i] @ two_piece.mounts["second_boom"].T).as_rotvec()
+    sigma = [solved.sigma(f"sensor.second_boom.mount.{a}") for a in ("roll", "pitch", "yaw")]
+    assert np.all(np.abs(error) < 3.0 * np.array(sigma))
+
+
+def test_stated_sigmas_hold_over_several_two_piece_booms(make_retrofit: Callable[..., Any]) -> None:
+    scaled = []
+    for seed in range(30, 36):
+        case = make_retrofit(seed=seed, second=True)
+        solution = solve(case)
+        scaled += [
+            (solution.value(n) - true) / solution.sigma(n)
+            for n, true in zip(SECOND, case.lengths, strict=True)
+        ]
+    assert 0.3 < float(np.sqrt(np.mean(np.square(scaled)))) < 1.4
+
+
+def test_a_boom_whose_outer_pin_nobody_looked_at_stays_as_it_was_taped(
+    make_retrofit: Callable[..., Any],
+) -> None:
+    """Identifiability: without slopes and heights at the knee a longer boom is a foot further out."""
+    case = make_retrofit(seed=4, second=True)
+    kept = tuple(
+        o
+        for o in case.book.observation
+        if o.of not in ("second_boom", "boom_second", "boom") or o.method == "bench"
+    )
+    case.book = case.book.model_copy(update={"observation": kept})
+    seen = {d.name: d.observed for d in determined(solve(case))}
+    assert not seen["boom.length_m"]
+    assert seen["second_boom.length_m"], "heights of the pins further out tell it"
+
+
+def test_the_calibrated_description_holds_the_second_boom(solved: Solution, two_piece: Any) -> None:
+    machine = calibrated_machine(solved)
+    assert machine.second_boom is not None
+    assert machine.second_boom.length_m == pytest.approx(solved.value("second_boom.length_m"), abs=1e-5)
+    assert make_budget(machine).rms_m < 0.05
+
+
+def test_errors_move_the_tip_of_a_two_piece_boom_as_its_slopes_say(two_piece: Any) -> None:
+    figures = TipFigures(two_piece.machine, nodes=(4, 4, 3))
+    sensitivity = TipSensitivity(two_piece.machine)
+    J = sensitivity.jacobian(figures.postures)
+    for k, name in enumerate(sensitivity.names):
+        step = np.zeros(len(sensitivity.names))
+        step[k] = 1e-5
+        moved = sensitivity.heights(figures.postures, step) - sensitivity.heights(figures.postures, -step)
+        np.testing.assert_allclose(J[:, k], moved / 2e-5, atol=2e-5, err_msg=name)
+
+
+def test_the_guide_asks_for_the_second_boom_where_there_is_one(two_piece: Any, retrofit: Any) -> None:
+    asked = {q.of for q in measured_step(1, "any", two_piece.machine).questions}
+    assert {"second_boom", "boom_second"} <= asked
+    assert "motion-second_boom" in {step.id for step in motion_steps(two_piece.machine)}
+    assert not {"second_boom", "boom_second"} & {
+        q.of for q in measured_step(1, "any", retrofit.machine).questions
+    }
+    assert "motion-second_boom" not in {step.id for step in motion_steps(retrofit.machine)}
+
+
+def test_what_was_seen_of_a_second_boom_that_is_not_there_is_named(retrofit: Any, two_piece: Any) -> None:
+    chosen = two_piece.book.solving()
+    with pytest.raises(ValueError, match="slope 0 second_boom is of a second boom, and the machine's file"):
+        make_setup(retrofit.machine, chosen, gather(two_piece.book, [], chosen), two_piece.book.assume)
+
+
+COUPLED = {
+    "coupler": {"length_m": 0.30, "offset_deg": 130.0},
+    "bucket": [{"name": "digging", "tip_m": 1.04, "width_m": 0.6, "bucket_ear_angle_deg": 130.0}],
+}
+"""In line: the folded tip is as long as coupler and bucket together."""
+
+
+def test_with_a_coupler_the_bucket_s_own_length_is_found(make_retrofit: Callable[..., Any]) -> None:
+    case = make_retrofit(seed=5)
+    whole = case.lengths[2]
+    coupled = make_retrofit(seed=5, tables=COUPLED)
+    # The same truth: what the tape called 1.34 m is 0.30 m of coupler and the rest bucket.
+    solution = solve(coupled)
+    assert abs(solution.value("bucket.tip_m") + 0.30 - whole) < 3.0 * solution.sigma("bucket.tip_m")
+
+
+@pytest.mark.parametrize(
+    "tables",
+    [
+        {"boom_swing": {"pivot_m": [0.15, 0.0, 0.0]}},
+        {
+            "bucket": [
+                {
+                    "name": "tilting", "tip_m": 1.34, "width_m": 1.5, "tilt_axis_m": [0.15, 0.1],
+                    "tilt_axis_deg": 128.0,
+                }
+            ]
+        },
+    ],
+    ids=["boom swing", "tilting bucket"],
+)  # fmt: skip
+def test_straight_ahead_and_not_tilted_the_lengths_are_those_of_a_plain_arm(
+    make_retrofit: Callable[..., Any], tables: dict[str, Any]
+) -> None:
+    plain, turned = solve(make_retrofit(seed=6)), solve(make_retrofit(seed=6, tables=tables))
+    for name in ("boom.length_m", "stick.length_m", "bucket.tip_m"):
+        assert turned.value(name) == pytest.approx(plain.value(name), abs=1e-6)
+    assert make_budget(calibrated_machine(turned)).rms_m == pytest.approx(
+        make_budget(calibrated_machine(plain)).rms_m, rel=1e-6
+    )
