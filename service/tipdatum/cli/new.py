@@ -13,6 +13,8 @@ import numpy as np
 import typer
 
 from tipdatum.bus.topics import MACHINE_ID
+from tipdatum.cli.new_joints import KEYS as JOINT_KEYS
+from tipdatum.cli.new_joints import Joints, ask_joints
 from tipdatum.cli.new_texts import (
     ANSWERS,
     GREETING,
@@ -44,8 +46,10 @@ from tipdatum.kinematics.frames import rpy_deg_from_rotation
 PLACES = {
     "upper": ("forward of the slew axis, left, above the tracks' underside", "-0.5, 0.3, 1.6"),
     "boom": ("along the boom from its foot pin, left, above the pin line", "1.7, 0.1, 0.25"),
+    "second_boom": ("along the second boom from its lower pin, left, above the pin line", "1.2, 0.1, 0.2"),
     "stick": ("along the stick from its upper pin, left, off the pin line", "1.2, 0.15, 0.2"),
     "bucket": ("from the bucket pin towards the tip, left, off that line", "0.15, 0.2, 0.25"),
+    "coupler": ("from the stick's pin towards the bucket's, left, off that line", "0.15, 0.1, 0.1"),
     "rocker": ("along the rocker from its pivot, left, off its pin line", "0.25, 0.05, 0.05"),
 }
 """body → what the three distances of its sensor are, and usual ones."""
@@ -53,6 +57,7 @@ USUAL_ARROWS = "along up"
 ANSWERED = (
     *("name", "machine_id", "foot", "boom", "stick", "bucket_name", "tip", "width", "fourth", "linkage"),
     "ear_angle",
+    *JOINT_KEYS,
     *(f"sensor.{body}.{what}" for body in PLACES for what in ("position", "arrows")),
 )
 """The keys of an answers file."""
@@ -71,6 +76,7 @@ class Given:
     fourth: str | None
     linkage: str | None
     ear_angle: str | None
+    joints: str | None
     sensors: dict[str, str]
 
 
@@ -88,7 +94,7 @@ def new(
     tip: Annotated[str | None, typer.Option(help="Bucket pin to the middle of the cutting edge.")] = None,
     width: Annotated[str | None, typer.Option(help="Bucket width.")] = None,
     fourth: Annotated[
-        str | None, typer.Option(help="Where the fourth sensor sits: bucket or rocker.")
+        str | None, typer.Option(help="Where the bucket's sensor sits: bucket, rocker or coupler.")
     ] = None,
     linkage: Annotated[
         str | None,
@@ -96,6 +102,10 @@ def new(
     ] = None,
     ear_angle: Annotated[
         str | None, typer.Option(help="Degrees from the line pin–tip to the link's pin on the bucket.")
+    ] = None,
+    joints: Annotated[
+        str | None,
+        typer.Option(help="More joints, such as second_boom, boom_swing, tilt, coupler; or none."),
     ] = None,
     sensor: Annotated[
         list[str] | None,
@@ -120,7 +130,9 @@ def new(
     questions = Questions(not yes and sys.stdin.isatty(), told, str(answers))
     if questions.interactive:
         typer.echo(GREETING)
-    given = Given(foot, boom, stick, bucket_name, tip, width, fourth, linkage, ear_angle, _sensors(sensor))
+    given = Given(
+        foot, boom, stick, bucket_name, tip, width, fourth, linkage, ear_angle, joints, _sensors(sensor)
+    )
     try:
         called = questions.ask("name", name, "What is the machine called?", words, "My excavator")
         ident = questions.ask("machine_id", machine_id, "Its name in topics", _identifier, _slug(called))
@@ -182,19 +194,30 @@ def _machine_text(questions: Questions, name: str, given: Given) -> str:
     bucket = ask("bucket_name", given.bucket_name, "What is the bucket called?", words, "trenching 600")
     tip = ask("tip", given.tip, "Bucket: pin to the middle of the cutting edge", between(0.1, 6))
     width = ask("width", given.width, "Bucket: width of the cutting edge", between(0.05, 6))
-    question = "Where does the fourth sensor sit, bucket or rocker?"
-    usual = "rocker" if given.linkage or questions.has("linkage") else "bucket"
-    last = ask("fourth", given.fourth, question, one_of("bucket", "rocker"), usual)
-    parts = [
-        MACHINE.format(name=name, x=x, y=y, z=z, boom=boom, stick=stick, bucket=bucket, tip=tip, width=width)
-    ]
+    more = ask_joints(questions, given.joints)
+    last = _last_carrier(questions, given, more)
+    text = MACHINE.format(
+        name=name, x=x, y=y, z=z, boom=boom, stick=stick, bucket=bucket, tip=tip, width=width
+    )
+    parts = [text + more.of_bucket + more.tables]
     if last == "rocker":
         parts.append(_linkage_text(questions, stick, given))
-    carriers = ("upper", "boom", "stick", last)
+    carriers = ("upper", "boom", *(("second_boom",) if more.second_boom else ()), "stick", last)
     if left_over := sorted(set(given.sensors) - set(carriers)):
         raise InputError(f"--sensor {left_over[0]}: there is none on the {left_over[0]} with --fourth {last}")
     parts += [_sensor_text(questions, body, given.sensors.get(body, "")) for body in carriers]
-    return "\n".join(parts)
+    return "\n".join(parts) + more.swing
+
+
+def _last_carrier(questions: Questions, given: Given, more: Joints) -> str:
+    """The body whose sensor tells the bucket's angle."""
+    if more.tilts:
+        # Curl and tilt together are told by a sensor on the part that tilts.
+        return "bucket"
+    places = ("bucket", "rocker", *(("coupler",) if more.coupled else ()))
+    usual = "rocker" if given.linkage or questions.has("linkage") else "coupler" if more.coupled else "bucket"
+    question = f"Where does the last sensor sit, {' or '.join(places)}?"
+    return questions.ask("fourth", given.fourth, question, one_of(*places), usual)
 
 
 def _linkage_text(questions: Questions, stick: float, given: Given) -> str:

@@ -170,7 +170,16 @@ stick = "2.50"  # boom pin to bucket pin; no default
 # bucket_name = "trenching 600"
 tip = "1.30"  # bucket pin to the middle of the cutting edge; no default
 width = "0.60"  # of the cutting edge; no default
-# fourth = "bucket"  # or "rocker": where the fourth sensor sits; then also:
+# joints = "none"  # or some of "second_boom, boom_swing, tilt, coupler", each with its measures:
+# second_boom = "2.10"  # pin at the boom's end to boom-stick pin
+# boom_swing = "0.55, 0.0"  # the swing's axis: forward of the slew axis, left
+# swing_told = "encoder"  # or "gyros" of upper and boom, or "held": always straight ahead
+# tilt_axis = "0.18, 0.15"  # a point of it: from the bucket pin towards the tip, off that line
+# tilt_deg = "128"  # degrees from the line pin-tip to the tilt axis
+# coupler = "0.34"  # pin of the stick to pin of the bucket
+# coupler_deg = "118"  # degrees from that line to the bucket's second pin
+# pins_deg = "136"  # of the bucket: degrees from the line pin-tip to its second pin
+# fourth = "bucket"  # or "rocker", "coupler": where the bucket's sensor sits; with the rocker also:
 # linkage = "0.35, 0.02, 0.60, 0.55, 0.39"  # pivot back from bucket pin, off the pin line, rocker, link, ear
 # ear_angle = "136"  # degrees from the line bucket pin-tip to the line bucket pin-link pin
 
@@ -182,10 +191,16 @@ width = "0.60"  # of the cutting edge; no default
 # [sensor.boom]  # along the boom from its foot pin, left, above the pin line
 # position = "1.7, 0.1, 0.25"
 # arrows = "along up"
+# [sensor.second_boom]  # along the second boom from its lower pin, left, above the pin line
+# position = "1.2, 0.1, 0.2"
+# arrows = "along up"
 # [sensor.stick]  # along the stick from its upper pin, left, off the pin line
 # position = "1.2, 0.15, 0.2"
 # arrows = "along up"
 # [sensor.bucket]  # from the bucket pin towards the tip, left, off that line
 # position = "0.15, 0.2, 0.25"
+# arrows = "along up"
+# [sensor.coupler]  # from the stick's pin towards the bucket's, left, off that line
+# position = "0.15, 0.1, 0.1"
 # arrows = "along up"
 """

@@ -66,6 +66,48 @@ def test_a_sensor_on_the_rocker_brings_the_linkage(new: New, tmp_path: Path) -> 
     assert "bucket" not in machine.sensor
 
 
+EVERY_JOINT = """
+joints = "second_boom, boom_swing, tilt"
+second_boom = "2100 mm"
+boom_swing = "0.55, 0.05"
+tilt_axis = "0.18, 0.15"
+tilt_deg = "128"
+"""
+
+
+def test_more_joints_become_tables_that_load(new: New, tmp_path: Path) -> None:
+    (tmp_path / "answers.toml").write_text(EVERY_JOINT)
+    assert new(*MEASURED, "--answers", str(tmp_path / "answers.toml")) == (0, "")
+    machine = load_service(tmp_path / "site" / "blue-digger.toml").machine
+    assert machine.second_boom is not None
+    assert machine.second_boom.length_m == 2.1
+    assert machine.boom_swing is not None
+    assert machine.boom_swing.pivot_m[:2] == (0.55, 0.05)
+    assert (machine.bucket[0].tilt_axis_m, machine.bucket[0].tilt_axis_deg) == ((0.18, 0.15), 128.0)
+    assert machine.swing_sensor == "swing"
+    assert {s.body for s in machine.sensor.values()} == {
+        "upper", "boom", "second_boom", "stick", "bucket", "boom_swing",
+    }  # fmt: skip
+
+
+def test_a_coupler_carries_the_bucket_and_its_sensor(new: New, tmp_path: Path) -> None:
+    answers = 'joints = "coupler"\ncoupler = "34 cm"\ncoupler_deg = 118\npins_deg = 136\n'
+    (tmp_path / "answers.toml").write_text(answers)
+    assert new(*MEASURED, "--answers", str(tmp_path / "answers.toml")) == (0, "")
+    machine = load_service(tmp_path / "site" / "blue-digger.toml").machine
+    assert machine.coupler is not None
+    assert machine.coupler.length_m == 0.34
+    assert machine.bucket[0].pin_m is not None
+    assert "coupler" in machine.sensor
+
+
+def test_a_joint_without_its_measure_is_asked_for_by_its_key(new: New, tmp_path: Path) -> None:
+    code, told = new(*MEASURED, "--joints", "second_boom")
+    assert code != 0
+    assert "second_boom of an answers file is missing (second boom: pin at the boom's end" in told
+    assert "is none of second_boom, boom_swing, tilt, coupler" in new(*MEASURED, "--joints", "rotator")[1]
+
+
 def test_every_number_written_is_explained(new: New, tmp_path: Path) -> None:
     new(*MEASURED)
     text = (tmp_path / "site" / "blue-digger-machine.toml").read_text()
