@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import math
 import struct
 import time
 import zlib
@@ -20,11 +21,12 @@ from tipdatum.core.pipeline import Pipeline
 from tipdatum.machine.description import parse_machine
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.decode.packets import PacketsDriver, PacketsOptions
-from tipdatum_drivers.reading import Imu
+from tipdatum_drivers.reading import Fault, Imu, Record
 from tipdatum_drivers.session_file import SessionFile
 
 DIG = Path(__file__).resolve().parents[2] / "replay_data" / "trench.ndjson.gz"
 STALE_S = 0.25
+AWAY_S = 1.0
 
 
 def packet(sequence: int, number: int, imu: Imu) -> bytes:
@@ -47,16 +49,27 @@ async def test_tip_is_stale_in_time_while_the_line_is_away_and_comes_back_by_its
     def clock() -> float:
         return time.monotonic() - start
 
-    tips: list[tuple[float, Tip]] = []
+    tips: list[Tip] = []
 
     def publish(out: Outgoing) -> None:
         if isinstance(out.message, Tip):
-            tips.append((clock(), out.message))
+            tips.append(out.message)
 
     pipeline = Pipeline(machine, Settings(), WallTime(datetime.now(UTC)), publish)
+    heard: list[float] = []
+
+    def feed(item: Record | Fault) -> None:
+        if isinstance(item, Imu):
+            heard.append(item.t)
+        pipeline.feed(item)
+
     driver = PacketsDriver(PacketsOptions(port=str(port.path), sensor=ids))
-    task = asyncio.create_task(driver.run(pipeline.feed, clock))
-    torn = back = 0.0
+    task = asyncio.create_task(driver.run(feed, clock))
+    torn = back = math.inf
+
+    def known_since(t: float) -> list[float]:
+        return [tip.t for tip in tips if tip.t > t and tip.reach_m is not None]
+
     try:
         await asyncio.sleep(0.2)
         begin = clock()
@@ -64,14 +77,14 @@ async def test_tip_is_stale_in_time_while_the_line_is_away_and_comes_back_by_its
             while clock() - begin < record.t:
                 await asyncio.sleep(0.002)
                 pipeline.advance(clock())
-            if record.t > 4.5:
-                break
-            if 1.5 < record.t < 2.5 and port.plugged:
+            if torn == math.inf and record.t > 1.5 and known_since(0.0):
                 torn = clock()
                 port.unplug()
-            elif record.t >= 2.5 and not port.plugged:
+            elif back == math.inf and clock() > torn + AWAY_S:
                 back = clock()
                 port.plug()
+            elif clock() > back + 2.0 and known_since(back):
+                break
             if port.plugged:
                 port.send(packet(sequence, ids[record.sensor], record))
     finally:
@@ -79,14 +92,12 @@ async def test_tip_is_stale_in_time_while_the_line_is_away_and_comes_back_by_its
         await asyncio.wait([task])
         port.close()
 
-    working = [tip for at, tip in tips if torn - 0.5 < at < torn]
-    assert working
-    assert {tip.quality for tip in working} <= {"good", "moving", "settling"}
-    away = [tip for at, tip in tips if torn + STALE_S + 0.1 < at < back]
+    # By the figures' own time and the readings on either side, whenever a busy computer let them come.
+    last, first = max(t for t in heard if t < back), min(t for t in heard if t > back)
+    away = [tip for tip in tips if last + STALE_S + 0.1 < tip.t < back]
     assert away
     assert {tip.quality for tip in away} == {"stale"}
     assert {(tip.reach_m, tip.elevation_m) for tip in away} == {(None, None)}
-    again = [at for at, tip in tips if at > back and tip.quality != "stale" and tip.reach_m is not None]
-    assert again
-    assert again[0] - back < 1.5, "the longest wait between two attempts to open is one second"
-    assert tips[-1][1].quality in ("good", "moving", "settling")
+    again = known_since(last + STALE_S + 0.1)
+    assert again[0] >= first, "no figure before there are readings again"
+    assert {tip.quality for tip in tips if tip.reach_m is not None} <= {"good", "moving", "settling"}

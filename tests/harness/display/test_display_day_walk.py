@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
+from bus_tools import PATIENCE_S
 from playwright.sync_api import Browser, Page, expect
 
 pytestmark = [pytest.mark.browser, pytest.mark.broker]
@@ -23,8 +25,9 @@ SET = {"mark": "ZERO", "known_m": 0.0, "t": 5.0}
 class Hand:
     """Taps, and knows how often."""
 
-    def __init__(self, page: Page, stand_in: Any) -> None:
+    def __init__(self, page: Page, stand_in: Any, states: list[bytes]) -> None:
         self.page, self._stand_in = page, stand_in
+        self._states = states  # that have come to the page, in packets as they came
 
     def taps(self, *places: str) -> int:
         """Tap one place after the other; how many touches that took."""
@@ -43,10 +46,7 @@ class Hand:
 
     def sent(self, name: str) -> dict[str, Any]:
         """The body of the last command, which has to be `name`."""
-        for _ in range(100):
-            if self._stand_in.commands and self._stand_in.commands[-1][0] == name:
-                break
-            self.page.wait_for_timeout(50)
+        self._until(lambda: bool(self._stand_in.commands) and self._stand_in.commands[-1][0] == name)
         last, body = self._stand_in.commands[-1]
         assert last == name
         return dict(body)
@@ -54,8 +54,16 @@ class Hand:
     def told(self, **changes: Any) -> None:
         """The service's state from now on."""
         self._stand_in.state = self._stand_in.state | changes
+        before = len(self._states)
         self._stand_in.publish("state", self._stand_in.state, retain=True)
-        self.page.wait_for_timeout(150)
+        self._until(lambda: len(self._states) > before)
+        # What has come is drawn with the next frame.
+        self.page.evaluate("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
+
+    def _until(self, come: Callable[[], bool]) -> None:
+        end = time.monotonic() + PATIENCE_S
+        while not come() and time.monotonic() < end:
+            self.page.wait_for_timeout(20)  # lets the browser's own news come in
 
 
 def key(text: str) -> str:
@@ -73,9 +81,16 @@ def hand(browser: Browser, broker: Any, stand_in: Any, serve: Callable[..., Any]
     context = browser.new_context(viewport={"width": 800, "height": 480}, has_touch=True, locale="en-GB")
     page = context.new_page()
     page.add_init_script(COUNT)
+    states: list[bytes] = []
+
+    def heard(frame: str | bytes) -> None:
+        if isinstance(frame, bytes) and f"{stand_in.base}/state".encode() in frame:
+            states.append(frame)
+
+    page.on("websocket", lambda socket: socket.on("framereceived", heard))
     page.goto(serve(broker.ws_url).url)
     expect(page.locator("#setup")).to_contain_text("no reference")
-    yield Hand(page, stand_in)
+    yield Hand(page, stand_in, states)
     context.close()
 
 

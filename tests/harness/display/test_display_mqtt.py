@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import base64
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as paho
 import pytest
+from bus_tools import PATIENCE_S, wait_until
 from paho.mqtt.enums import CallbackAPIVersion
 from playwright.sync_api import Page
 
@@ -54,13 +54,10 @@ class Peer:
         self.wait(lambda: self._ready)
 
     def publish(self, topic: str, payload: bytes, qos: int = 0, retain: bool = False) -> None:
-        self._client.publish(topic, payload, qos, retain).wait_for_publish(5)
+        self._client.publish(topic, payload, qos, retain).wait_for_publish(PATIENCE_S)
 
     def wait(self, ready: Callable[[], bool]) -> None:
-        end = time.monotonic() + 10
-        while not ready():
-            assert time.monotonic() < end, "nothing came within 10 s"
-            time.sleep(0.02)
+        wait_until(ready, "what the peer waits for has come")
 
     def close(self) -> None:
         self._client.disconnect()

@@ -120,7 +120,7 @@ def test_page_comes_back_by_itself_after_a_broker_restart(live: Page, broker: An
     broker.stop()
     expect(live.locator("#unknown")).to_be_visible()
     broker.start()
-    expect(live.locator("#known")).to_be_visible(timeout=15000)
+    expect(live.locator("#known")).to_be_visible()
 
 
 def test_reference_set_by_touch_arrives_on_the_bus_in_metres(live: Page, stand_in: Any) -> None:

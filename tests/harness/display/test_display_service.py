@@ -55,8 +55,7 @@ def service(tmp_path: Path) -> Iterator[str]:
 
 def test_dig_is_shown_commands_arrive_and_the_end_of_the_readings_is_said(page: Page, service: str) -> None:
     page.goto(service)
-    expect(page.locator("#why")).to_have_text("No reference yet", timeout=15000)
-    expect(page.locator("#verdict")).to_contain_text("target", timeout=15000)  # reference and target are set
+    expect(page.locator("#verdict")).to_contain_text("target")  # reference and target are set
     expect(page.locator("#setup")).to_contain_text("target level −1.100 m")
     expect(page.locator("#card")).to_contain_text("buried services")
     page.click("#card button")
@@ -68,5 +67,5 @@ def test_dig_is_shown_commands_arrive_and_the_end_of_the_readings_is_said(page: 
     expect(page.locator("#answer")).to_contain_text("Done.")
     page.click("#form-close")
     expect(page.locator("#setup")).to_contain_text("tolerance +20/−20 mm")
-    expect(page.locator("#known")).to_be_hidden(timeout=15000)
+    expect(page.locator("#known")).to_be_hidden()
     expect(page.locator("#why")).to_have_text("A sensor is silent")
