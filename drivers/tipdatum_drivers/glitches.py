@@ -20,6 +20,7 @@ Nothing is held, and so nothing late, while no rate leaps.
 from __future__ import annotations
 
 import math
+from math import dist
 
 from tipdatum_drivers.reading import Imu, Vector, handed_over
 
@@ -68,11 +69,13 @@ class Glitches:
         rate, t = reading.gyro_radps, reading.t
         if rate is None:
             return (reading,)
-        if self._force is not None and _apart(reading.accel_mps2, self._force) > STRUCK_MPS2:
+        # No component leaps further than the vector: that settles nearly every reading, at half the cost.
+        accel, force = reading.accel_mps2, self._force
+        self._force = accel
+        if force is not None and dist(accel, force) > STRUCK_MPS2 and _apart(accel, force) > STRUCK_MPS2:
             self._struck = t
-        self._force = reading.accel_mps2
         before = self._rate
-        if before is None:
+        if before is None or (not self._held and dist(rate, before) <= self._leap):
             self._rate, self._t = rate, t
             return (reading,)
         away = _apart(rate, before)

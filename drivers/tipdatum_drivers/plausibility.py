@@ -248,7 +248,8 @@ class SensorMonitor:
                 text = f"{KIND_WORDS[kind]} comes, described is {KIND_WORDS[self._type]}"
                 self._findings.begin(t, "wrong kind", text)
                 return ()
-            self._findings.end("wrong kind")
+            if self._findings.conditions:
+                self._findings.end("wrong kind")
         accepted: tuple[Reading, ...]
         if isinstance(reading, Imu):
             accepted = self._inertial(reading, dt)

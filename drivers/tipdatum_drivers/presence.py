@@ -205,5 +205,6 @@ class Presence:
         if self._given is not None:
             self.stale_after_s = self._given
             return
-        patience = STALE_PERIODS * min(self.period_s or 0.0, SLOWEST_S)
+        period = self.period_s or 0.0
+        patience = STALE_PERIODS * (period if period < SLOWEST_S else SLOWEST_S)
         self.stale_after_s = patience if patience > STALE_S else STALE_S
