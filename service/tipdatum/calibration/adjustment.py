@@ -18,7 +18,16 @@ from threadpoolctl import threadpool_limits
 from tipdatum.calibration.methods import Row
 from tipdatum.calibration.offsets import candidate_offsets
 from tipdatum.calibration.problem import MOST_STEPS, Mask, Offset, Problem, descend, robust_cost
-from tipdatum.calibration.snooping import CRITICAL, UNTESTABLE, Fit, Linear, best_offsets, snoop, wild_rows
+from tipdatum.calibration.snooping import (
+    CRITICAL,
+    SET_ASIDE_AT_ONCE,
+    UNTESTABLE,
+    Fit,
+    Linear,
+    best_offsets,
+    snoop,
+    wild_rows,
+)
 from tipdatum.calibration.starts import Start, starts
 from tipdatum.calibration.unknowns import WEAK, Parameters, Setup, Unknown
 from tipdatum.kinematics.frames import Array
@@ -149,15 +158,25 @@ def explore(
         tell(f"following start {i} of {len(found)} ({start.label})")
         problem = Problem(setup, start)
         wild = wild_rows(problem)
-        # Plain first: it is far quicker over the long way from a start, and robust steps then have a
-        # short one.
-        u = descend(problem, problem.x0 / problem.scale, ~wild, steps=steps)
-        u = descend(problem, u, ~wild, robust=True, steps=steps)
-        cost = robust_cost(problem, u, ~wild) + CRITICAL**2 * int(wild.sum())
+        u, cost = _followed(problem, ~wild, ~wild, steps)
+        left = np.abs(problem.weighted(u, ~wild)[: len(problem.rows)]) * problem.tested
+        if left.max() > SET_ASIDE_AT_ONCE:
+            # What is wildest may have led the whole way astray: the way again, without it at first.
+            again, less = _followed(problem, ~wild & (left < left.max() / 2.0), ~wild, steps)
+            u, cost = (again, less) if less < cost else (u, cost)
+        cost += CRITICAL**2 * int(wild.sum())
         if best is None or cost < best[3]:
             best = problem, u, wild, cost
     assert best is not None
     return (*best, len(found))
+
+
+def _followed(problem: Problem, first: Mask, keep: Mask, steps: int) -> tuple[Array, float]:
+    """The start followed plainly with some rows, then robustly with more; where it ends, and its cost."""
+    # Plain first: it is far quicker over the long way from a start, and robust steps then have a short one.
+    u = descend(problem, problem.x0 / problem.scale, first, steps=steps)
+    u = descend(problem, u, keep, robust=True, steps=steps)
+    return u, robust_cost(problem, u, keep)
 
 
 def _with_offsets(setup: Setup, problem: Problem, u: Array, wild: Mask, fit: Fit) -> Fit:

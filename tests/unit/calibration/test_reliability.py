@@ -133,6 +133,14 @@ def test_one_value_in_millimetres_is_named_alone_and_costs_nothing(case: Simulat
     assert found.rejected == ["posture-3-tip"]
 
 
+@pytest.mark.parametrize("factor", [10.0, 0.1])
+def test_one_decimal_slip_of_metres_costs_no_good_reading_even_behind_a_linkage(factor: float) -> None:
+    case = simulated(0, rocker=True)
+    name = "posture-2-stick_bucket"
+    value = next(o.value or 0.0 for o in case.book.observation if o.id == name)
+    assert solve(case, changed(case, name, factor * value)).rejected == [name]
+
+
 def test_heights_that_are_all_wrong_alike_are_named_together(case: SimulatedRetrofit) -> None:
     spoilt = tuple(
         o.model_copy(update={"value": (o.value or 0.0) + 0.04}) if o.kind == "height" and o.of == "tip" else o
