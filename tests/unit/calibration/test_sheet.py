@@ -76,3 +76,16 @@ def test_every_measured_posture_is_drawn_in_one_scale(told: Account) -> None:
 
 def test_headings_are_in_the_readers_language(told: Account) -> None:
     assert "Widerspruch jeder Beobachtung" in page(told, "de")
+
+
+def test_figures_are_written_as_the_reader_s_language_does(told: Account) -> None:
+    table = re.search(r'<div class="whole">.*?</table>', page(told, "de"), re.S)
+    assert table is not None
+    cells = re.findall(r"<td[^>]*>([^<]*)</td>", table[0])
+    figures = [c for c in cells if re.search(r"\d[.,]\d", c)]
+    assert figures
+    assert [c for c in figures if re.search(r"\d\.\d", c)] == []
+
+
+def test_a_phone_is_spared_the_whole_table_until_it_asks_for_it(told: Account) -> None:
+    assert f"Show all {len(told.judgements)} lines" in page(told)

@@ -7,6 +7,7 @@ red, reads the same.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from html import escape
 
@@ -33,6 +34,12 @@ STYLE_MORE = """
 .postures { display: grid; grid-template-columns: repeat(auto-fill, minmax(230px, 1fr)); gap: 14px 18px; }
 .postures figure { margin: 0; }
 .postures svg { display: block; width: 100%; height: auto; }
+#whole, label[for=whole] { display: none; }
+@media screen and (max-width: 620px) { label[for=whole] { display: block; border: 1.5px solid #15201d;
+  padding: 12px; margin: 8px 0; font-weight: 650; }
+  #whole { display: inline; position: absolute; opacity: 0; }
+  #whole:focus-visible + label { outline: 3px solid; }
+  #whole:not(:checked) ~ .whole { display: none; } }
 @media print { .verdict.accepted .word { background: none; color: inherit; margin: 0; padding: 0;
   text-decoration: underline; } .postures { grid-template-columns: repeat(3, 1fr); } }
 """
@@ -195,16 +202,38 @@ def _table(account: Account, words: Words) -> str:
     heads = ("observation", "noted", "misfit", "sigmas", "redundancy", "smallest", "moves", "state")
     rows = tuple(
         (
-            j.id, j.value, j.misfit, words.number(j.sigmas, 1), words.number(min(j.redundancy, 1.0), 2),
-            j.smallest or "–", _mm(j.moves_m, words), words(f"calibration.state.{j.state.replace(' ', '-')}"),
+            j.id, _local(j.value, words), _local(j.misfit, words), words.number(j.sigmas, 1),
+            words.number(min(j.redundancy, 1.0), 2), _local(j.smallest, words) or "–", _mm(j.moves_m, words),
+            words(f"calibration.state.{j.state.replace(' ', '-')}"),
         )
         for j in account.judgements
     )  # fmt: skip
     named = tuple(words(f"calibration.head.{h}") for h in heads)
     table = ReportTable("observations", words("calibration.table"), named, rows, frozenset({2, 3, 4, 5, 6}))
-    return f"<h2>{escape(words('calibration.table'))}</h2><p>{escape(words('calibration.table.how'))}</p>" + (
-        table.html()
+    # On a phone hundreds of lines would bury what comes after them; paper and wide screens show them.
+    whole = escape(words("calibration.table.whole", n=len(rows)))
+    return (
+        f"<h2>{escape(words('calibration.table'))}</h2><p>{escape(words('calibration.table.how'))}</p>"
+        f'<div><input type="checkbox" id="whole"><label for="whole">{whole}</label>'
+        f'<div class="whole">{table.html()}</div></div>'
     )
+
+
+UNITS_SHOWN = {" deg": "°", "m/s2": "m/s²"}
+"""Units of the observations file → as they are printed."""
+
+
+def _local(text: str, words: Words) -> str:
+    """A value with its unit, its figure written as the reader's language does."""
+    for told, shown in UNITS_SHOWN.items():
+        text = text.replace(told, shown)
+
+    def figure(found: re.Match[str]) -> str:
+        places = len(found[0].partition(".")[2])
+        sign = "+" if found[0].startswith("+") else ""
+        return sign + words.number(float(found[0]), places)
+
+    return re.sub(r"[+-]?\d+(\.\d+)?", figure, text, count=1)
 
 
 def _dimensions(dimensions: Sequence[Dimension], words: Words) -> str:
