@@ -1,6 +1,6 @@
 """How many observations until the tip is known: the guide's order beside the file's and random ones.
 
-    python tests/benchmarks/guide_orders.py [--machines N] [--random N] [--readings N] [--output FILE.json]
+    python tests/benchmarks/guide_orders.py [--machines N] [--brief] [--output FILE.json] …
 
 Each simulated retrofit (sensor on the bucket and on the rocker in turn) begins with bench and motions; then
 postures are taken one at a time: measured with level and staff, touches of marks from two standings, bucket
@@ -132,6 +132,7 @@ def main() -> None:
     parser.add_argument("--readings", type=int, default=50, help="readings to take at most")
     parser.add_argument("--first", type=int, default=0, help="seed of the first machine")
     parser.add_argument("--gather", type=Path, nargs="*", default=[], help="outputs of earlier runs to add")
+    parser.add_argument("--brief", action="store_true", help="only what all machines together come to")
     parser.add_argument("--output", type=Path)
     options = parser.parse_args()
     runs: dict[str, list[list[dict[str, Any]]]] = {"guide": [], "file order": [], "random order": []}
@@ -144,10 +145,12 @@ def main() -> None:
         orders: list[tuple[str, Any]] = [("guide", None), ("file order", trial.places)]
         for _ in range(options.random):
             orders.append(("random order", chance.sample(trial.places, len(trial.places))))
-        print(f"{trial.name}: 95 % of errors, mm, after each step (readings)")
+        if not options.brief:
+            print(f"{trial.name}: 95 % of errors, mm, after each step (readings)")
         for label, choose in orders:
             runs[label].append(steps := trial.follow(choose, options.readings))
-            print(f"  {label:12} {told(steps)}", flush=True)
+            if not options.brief:
+                print(f"  {label:12} {told(steps)}", flush=True)
     for label, found in runs.items():
         if not found:
             continue

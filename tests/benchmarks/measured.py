@@ -124,7 +124,7 @@ SECTIONS = (
         "The guide's order of readings",
         "How many readings until the tip is known: the guide's order beside the file's and random ones.",
         "benchmarks/guide_orders.py",
-        ("--readings", "42"),
+        ("--readings", "42", "--brief"),
     ),
     Section(
         "Starts from single-joint motions",
@@ -135,6 +135,7 @@ SECTIONS = (
         "Spoilt calibrations",
         "Slips that people make while they measure: named, or unseen, and what an unseen one does.",
         "benchmarks/spoilt_retrofits.py",
+        ("--machines", "1", "--pairs", "3", "--brief"),
     ),
     Section(
         "Cost of the service",

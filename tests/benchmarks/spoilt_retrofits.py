@@ -1,6 +1,6 @@
 """What a calibration makes of the slips that people make: named, doubted, or believed.
 
-    python tests/benchmarks/spoilt_retrofits.py [--quick] [--machines N] [--pairs N] [--output FILE.json]
+    python tests/benchmarks/spoilt_retrofits.py [--machines N] [--brief] [--output FILE.json] …
 
 Each retrofit (the developers' public one where it is there, and simulated ones of many sizes, with the
 fourth sensor on the bucket and on the rocker, with a level and by marks alone) is spoilt by each kind of
@@ -355,6 +355,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", help=f"one kind of slip: {', '.join(KINDS)}")
     parser.add_argument("--case", default="", help="only cases whose name contains this")
+    parser.add_argument("--brief", action="store_true", help="only the counts, and what went wrong")
     parser.add_argument("--output", type=Path)
     options = parser.parse_args()
     cases = [] if options.quick else list(public_cases())
@@ -365,6 +366,8 @@ def main() -> None:
             continue
         for judged in run(case, 0 if options.quick else options.pairs, options.seed, options.only):
             found.append(judged)
+            if options.brief:
+                continue
             print(
                 f"{judged.case:42} {judged.slips:52} {judged.result:20} {judged.verdict:9} "
                 f"{judged.error_mm:7.1f} mm, stated {judged.stated_mm:5.1f}; {judged.named[:4]}"
@@ -381,6 +384,13 @@ def main() -> None:
         for j in chosen:
             if j.result in ("unseen and harmful", "named wrong"):
                 print(f"  {j.result}: {j.case}: {j.slips}{' (told beforehand)' if j.told_beforehand else ''}")
+    clean = [j for j in found if j.result == "unspoilt"]
+    print(
+        f"unspoilt, {len(clean)} cases: "
+        + ", ".join(f"{n} {word}" for word, n in Counter(j.verdict for j in clean).most_common())
+        + f"; tip off by {max(j.error_mm for j in clean):.1f} mm at most, "
+        f"{max(j.error_mm / j.stated_mm for j in clean):.1f} of what is stated"
+    )
     if options.output is not None:
         options.output.write_text(json.dumps([asdict(j) for j in found], indent=1), encoding="utf-8")
 
