@@ -143,6 +143,12 @@ class SensedArm:
         reasons = tuple([f"{name} sensor {why}" for name, why in found if why is not None])
         return "invalid" if slow else "stale", reasons
 
+    def tells_side(self, joint: str) -> bool:
+        """Whether an encoder, or the description, tells the angle of a joint beside the arm plane."""
+        swing = self.machine.boom_swing
+        held = swing is not None and swing.held_deg is not None
+        return joint == "boom_swing" and (held or self.machine.swing_sensor is not None)
+
     def _has_angle(self, body: str) -> bool:
         return body in self.by_body or body in self.held or (body == "bucket" and "rocker" in self.by_body)
 

@@ -20,8 +20,9 @@ from tipdatum.fusion.arm import SensedArm
 from tipdatum.fusion.chain.constants import LATENCY, OF_GYRO, PER_SENSOR, crossing, rate_errors
 from tipdatum.fusion.chain.filter import ChainFilter
 from tipdatum.fusion.chain.integration import EpochBlock
-from tipdatum.fusion.chain.measurement import Measurement
+from tipdatum.fusion.chain.measurement import ToldSwing
 from tipdatum.fusion.chain.motion import constants_correction
+from tipdatum.fusion.chain.rows import Measurement
 from tipdatum.fusion.chain.transition import Advance
 from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.machine.description import parse_machine
@@ -39,7 +40,8 @@ def chain_filter(
     words: dict[str, Any], has_gyro: tuple[bool, ...] = (True,) * 4, epochs: int = 1
 ) -> ChainFilter:
     arm = SensedArm(parse_machine(words, "test"))
-    channels = [arm.by_body[b] for b in BODIES if b in arm.by_body]
+    channels = arm.in_order
+    has_gyro += (True,) * (len(channels) - len(has_gyro))
     options = ChainOptions.model_construct(epoch_s=SPAN_S / epochs)
     f = ChainFilter(arm, channels, list(has_gyro[: len(channels)]), options)
     f.set_epochs(epochs)
@@ -66,11 +68,21 @@ def block(f: ChainFilter, seen: Seen, x: Array) -> EpochBlock:
     rate = seen.rate + late * seen.rate_slope[:, None]
     full = np.concatenate([force, rate], axis=2) @ turn + offset[:, None]
     half = np.concatenate([moment, rate], axis=2) @ turn + 0.5 * offset[:, None]
-    n = len(x[f.at.theta])
+    n, alpha = len(x[f.at.theta]), np.repeat(x[f.at.side][:, None], f.epochs, axis=1)
+    slopes = [seen.force_slope.copy(), seen.rate_slope.copy()]
+    for side, turned in zip(f.setup.sides, x[f.at.side], strict=True):
+        i, R = side.sensor, side.rotation(float(turned)).T
+        assert i is not None
+        full[i, :, :3], full[i, :, 3:], half[i, :, :3] = (
+            full[i, :, :3] @ R,
+            full[i, :, 3:] @ R,
+            half[i, :, :3] @ R,
+        )
+        slopes[0][i], slopes[1][i] = slopes[0][i] @ R, slopes[1][i] @ R
     return EpochBlock(
         full[..., 0] + 1j * full[..., 2], full[..., 1], half[..., 0] + 1j * half[..., 2], half[..., 1],
-        full[..., 3] + 1j * full[..., 5], full[..., 4], seen.force_slope, seen.rate_slope,
-        np.zeros(n), np.zeros(n), np.zeros((n, 2)), np.zeros((n, 3)), np.ones(n, dtype=bool),
+        full[..., 3] + 1j * full[..., 5], full[..., 4], *slopes,
+        np.zeros(n), np.zeros(n), np.zeros((n, 2)), np.zeros((n, 3)), np.ones(n, dtype=bool), alpha,
     )  # fmt: skip
 
 
@@ -81,6 +93,7 @@ def somewhere(f: ChainFilter, seed: int) -> tuple[Array, Seen]:
     x = np.zeros(at.size)
     x[at.theta] = rng.uniform(-2.5, 2.5, n)
     x[at.roll] = rng.uniform(-0.2, 0.2)
+    x[at.side] = rng.uniform(-1.2, 1.2, len(f.setup.sides))
     x[at.velocity] = rng.uniform(-1.0, 1.0, 3 * n)
     x[at.base] = rng.uniform(-0.1, 0.1, 3)
     x[at.pivot] = rng.uniform(-2.0, 2.0, 2)
@@ -93,9 +106,11 @@ def somewhere(f: ChainFilter, seed: int) -> tuple[Array, Seen]:
     up = np.array([0.0, np.sin(motion.mean.roll), np.cos(motion.mean.roll)])
     roll_rate, plane_rate = motion.mean.rates[:2]
     spin = np.array([roll_rate, plane_rate * motion.mean.tangent, plane_rate])
+    expected = GRAVITY * up + np.cross(spin, x[at.velocity].reshape(n, 3))
+    in_bodies = (expected[:, None] @ motion.mean.to_plane)[:, 0]
+    (shown,) = f.setup.in_parts(motion.mean.alpha, in_bodies)
     for i in range(n):
-        expected = GRAVITY * up + np.cross(spin, x[at.velocity].reshape(n, 3)[i])
-        seen.force[i] = motion.mean.to_plane[i].T @ expected
+        seen.force[i] = shown[i]
         seen.moment[i] = 0.5 * seen.force[i]
     return x, seen
 
@@ -110,10 +125,34 @@ def differences(f: Callable[[Array], Array], x: Array) -> Array:
     return np.array(columns).T
 
 
+EVERY_JOINT: dict[str, Any] = {
+    "second_boom": {"length_m": 2.2},
+    "boom_swing": {"pivot_m": [0.25, 0.05, 1.5]},
+    "bucket": [
+        {
+            "name": "bucket",
+            "tip_m": 1.3,
+            "width_m": 1.5,
+            "tilt_axis_m": [0.2, 0.15],
+            "tilt_axis_deg": 128.5,
+        }
+    ],
+    "sensor": {
+        body: {"body": body, "position_m": [0.4, 0.2, 0.3]}
+        for body in ("upper", "boom", "second_boom", "stick", "bucket")
+    }
+    | {"swing": {"body": "boom_swing", "type": "slew"}},
+}
+"""What makes of the demo machine one whose boom has two sections and swings and whose bucket tilts."""
+
+
 @repeat
 @given(seed=seeds)
 def test_rates_by_the_state(seed: int, describe: Callable[..., dict[str, Any]]) -> None:
-    f = chain_filter(describe())
+    rates_by_the_state(chain_filter(describe()), seed)
+
+
+def rates_by_the_state(f: ChainFilter, seed: int) -> None:
     x, e = somewhere(f, seed)
     found = f._models.rates.motion(x, block(f, e, x), 0.0).by.state
     numeric = differences(lambda y: f._models.rates.motion(y, block(f, e, y), 0.0).mean.rates, x)
@@ -147,13 +186,16 @@ def test_roll_and_plane_rate_as_each_gyro_tells_them(
 def test_transition_by_the_state(
     has_gyro: tuple[bool, ...], epochs: int, seed: int, describe: Callable[..., dict[str, Any]]
 ) -> None:
-    f = chain_filter(describe(), has_gyro, epochs)
+    transition_by_the_state(chain_filter(describe(), has_gyro, epochs), seed)
+
+
+def transition_by_the_state(f: ChainFilter, seed: int) -> None:
     x, e = somewhere(f, seed)
 
     def forward(y: Array) -> tuple[Array, Advance]:
         after, P, b = y.copy(), np.zeros((f.at.size, f.at.size)), block(f, e, y)
         motion = f._models.rates.motion(y, b, 0.0)
-        advance = f._models.transition.forward(after, P, motion, b, np.zeros((4, 3)))
+        advance = f._models.transition.forward(after, P, motion, b, np.zeros((f.n, 3)))
         return after[: f.at.dynamic], advance
 
     found = forward(x)[1].F
@@ -162,7 +204,7 @@ def test_transition_by_the_state(
     # The turning of velocities and pivot by the rates is of the epoch's order, and so is what is left out.
     assert found[:, :d] == pytest.approx(numeric[:, :d], abs=2e-2)
     assert found[:, d:] == pytest.approx(numeric[:, d:], abs=3e-2)
-    angles = slice(0, f.at.roll + 1)
+    angles = f.at.angles
     assert found[angles] == pytest.approx(numeric[angles], abs=2e-4)
 
 
@@ -170,7 +212,10 @@ def test_transition_by_the_state(
 @repeat
 @given(seed=seeds)
 def test_innovation_by_the_state(epochs: int, seed: int, describe: Callable[..., dict[str, Any]]) -> None:
-    f = chain_filter(describe(), epochs=epochs)
+    innovation_by_the_state(chain_filter(describe(), epochs=epochs), seed)
+
+
+def innovation_by_the_state(f: ChainFilter, seed: int) -> None:
     x, e = somewhere(f, seed)
     at = f.at
 
@@ -179,8 +224,9 @@ def test_innovation_by_the_state(epochs: int, seed: int, describe: Callable[...,
         after, P, b = y.copy(), np.zeros((at.size, at.size)), block(f, e, y)
         motion = f._models.rates.motion(y, b, 0.0)
         expected = f._models.measurement.foresee(after, motion, None)
-        advance = f._models.transition.forward(after, P, motion, b, np.zeros((4, 3)))
-        return f._models.measurement.measure(after, b, motion, expected, advance), advance
+        advance = f._models.transition.forward(after, P, motion, b, np.zeros((f.n, 3)))
+        told = ToldSwing(0.3, 1e-5, 0.002) if f.setup.told is not None else None
+        return f._models.measurement.measure(after, b, motion, expected, advance, told), advance
 
     at_x, advance = measured(x)
     F = np.eye(at.size)
@@ -188,6 +234,16 @@ def test_innovation_by_the_state(epochs: int, seed: int, describe: Callable[...,
     found = -at_x.H @ F
     numeric = differences(lambda y: measured(y)[0].z, x)
     assert found == pytest.approx(numeric, abs=3e-2)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize(
+    "by_the_state", [rates_by_the_state, transition_by_the_state, innovation_by_the_state]
+)
+def test_an_arm_with_every_joint(
+    by_the_state: Callable[[ChainFilter, int], None], seed: int, describe: Callable[..., dict[str, Any]]
+) -> None:
+    by_the_state(chain_filter(describe(**EVERY_JOINT), epochs=2), seed)
 
 
 @repeat

@@ -18,8 +18,9 @@ from scipy.spatial.transform import Rotation
 
 from tipdatum.fusion.arm import SensedArm
 from tipdatum.fusion.chain.integration import EpochBlock, Strapdown
+from tipdatum.fusion.chain.levers import Levers
 from tipdatum.fusion.chain.measurement import update
-from tipdatum.fusion.chain.model import Levers, layout
+from tipdatum.fusion.chain.model import Layout, layout
 from tipdatum.fusion.chain.samples import SampleBuffer
 from tipdatum.fusion.complementary import ComplementaryEstimator, ComplementaryOptions
 from tipdatum.fusion.pose import CALM_S, MOVING_RADPS, Condition
@@ -36,13 +37,16 @@ rate = st.floats(-1.0, 1.0)
 
 def levers(describe: Callable[..., dict[str, Any]]) -> Levers:
     arm = SensedArm(parse_machine(describe(), "test"))
-    return Levers(arm, [arm.by_body[b] for b in ("upper", "boom", "stick", "bucket")])
+    return Levers(arm, arm.in_order)
 
 
-def velocities(levers: Levers, theta: Array, tangent: float, rho: Array) -> Array:
-    """(4, 3) m/s at one moment."""
-    arms = levers.corrected(np.zeros((4, 3)))
-    in_plane, across = arms.velocities(theta[:, None], np.array([tangent]), rho[:, None])
+NO_SIDES = np.zeros(0)
+
+
+def velocities(levers: Levers, theta: Array, tangent: float, rho: Array, alpha: Array = NO_SIDES) -> Array:
+    """(N, 3) m/s at one moment."""
+    arms = levers.corrected(np.zeros((len(theta), 3)))
+    in_plane, across = arms.velocities(theta[:, None], np.array([tangent]), rho[:, None], alpha[:, None])
     return np.stack([in_plane.real, across, in_plane.imag], axis=-1)[:, 0]
 
 
@@ -102,17 +106,94 @@ def test_lever_jacobian_agrees_with_finite_differences(
     def at(y: Array) -> Array:
         return velocities(found, y[6:10], float(y[10]), y[:6])
 
-    found.corrected(np.zeros((4, 3))).jacobian(y0[6:10], tangent, y0[:6], J)
+    found.corrected(np.zeros((4, 3))).jacobian(y0[6:10], tangent, y0[:6], NO_SIDES, J)
     for k in range(11):
         step = np.zeros(11)
         step[k] = 1e-4
         assert (at(y0 + step) - at(y0 - step)) / 2e-4 == pytest.approx(J[:, :, k], abs=1e-6)
 
 
-def test_layout_is_without_gaps_or_overlaps() -> None:
-    at = layout(4, 1, 2)
+EVERY_JOINT: dict[str, Any] = {
+    "name": "m",
+    "boom": {"foot_m": [0.81, 0.03, 0.76], "length_m": 2.3},
+    "second_boom": {"length_m": 2.6},
+    "boom_swing": {"pivot_m": [0.61, 0.05, 0.55]},
+    "stick": {"length_m": 2.1},
+    "bucket": [
+        {
+            "name": "b",
+            "tip_m": 0.9,
+            "width_m": 1.5,
+            "tilt_axis_m": [0.175, 0.148],
+            "tilt_axis_deg": 128.5,
+        }
+    ],
+    "sensor": {
+        b: {"body": b, "position_m": [0.5, 0.2, 0.3]}
+        for b in ("upper", "boom", "second_boom", "stick", "bucket")
+    },
+}
+
+
+def test_velocity_of_an_arm_with_every_joint_is_the_derivative_of_its_scipy_way() -> None:
+    """Independent answer: the upper hangs on the post by the swing turned back, the bucket on its axis."""
+    found = levers(lambda: EVERY_JOINT)
+    theta, roll = np.array([0.05, 0.6, 0.1, -1.2, -1.7]), 0.08
+    theta_rate, roll_rate, plane_rate = np.array([0.02, 0.3, -0.2, -0.4, 0.7]), 0.05, 0.5
+    alpha, alpha_rate = np.array([0.7, -0.5]), np.array([0.2, 0.3])
+    axis = np.array([math.cos(math.radians(128.5)), 0.0, math.sin(math.radians(128.5))])
+    centre, own = np.array([0.175, 0.0, 0.148]), np.array([0.5, 0.2, 0.3])
+
+    def places(t: float) -> Array:
+        plane = Rotation.from_rotvec(t * np.array([roll_rate, plane_rate * math.tan(roll), plane_rate]))
+        body = [Rotation.from_euler("y", -a) for a in theta + t * theta_rate]
+        swing, tilt = alpha + t * alpha_rate
+        upper = body[0] * Rotation.from_euler("z", -swing)
+        pivot, foot = np.array([0.61, 0.05, 0.55]), np.array([0.81, 0.03, 0.76])
+        at = upper.apply(pivot) + body[0].apply(foot - pivot)
+        out = [upper.apply(own), at + body[1].apply(own)]
+        at = at + body[1].apply([2.3, 0, 0])
+        out.append(at + body[2].apply(own))
+        at = at + body[2].apply([2.6, 0, 0])
+        out.append(at + body[3].apply(own))
+        at = at + body[3].apply([2.1, 0, 0])
+        out.append(at + body[4].apply(centre + Rotation.from_rotvec(tilt * axis).apply(own - centre)))
+        return np.array([plane.apply(p) for p in out])
+
+    h = 1e-5
+    numeric = (places(h) - places(-h)) / (2 * h)
+    rho = np.array([roll_rate, plane_rate, *theta_rate, *alpha_rate])
+    assert velocities(found, theta, math.tan(roll), rho, alpha) == pytest.approx(numeric, abs=1e-7)
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    theta=st.lists(angle, min_size=5, max_size=5),
+    rates=st.lists(rate, min_size=9, max_size=9),
+    tangent=st.floats(-0.3, 0.3),
+    alpha=st.lists(st.floats(-1.4, 1.4), min_size=2, max_size=2),
+)
+def test_lever_jacobian_of_an_arm_with_every_joint(
+    theta: list[float], rates: list[float], tangent: float, alpha: list[float]
+) -> None:
+    found = levers(lambda: EVERY_JOINT)
+    y0, J = np.array([*rates, *theta, tangent, *alpha]), np.zeros((5, 3, 17))
+
+    def at(y: Array) -> Array:
+        return velocities(found, y[9:14], float(y[14]), y[:9], y[15:])
+
+    found.corrected(np.zeros((5, 3))).jacobian(y0[9:14], tangent, y0[:9], y0[15:], J)
+    for k in range(17):
+        step = np.zeros(17)
+        step[k] = 1e-4
+        assert (at(y0 + step) - at(y0 - step)) / 2e-4 == pytest.approx(J[:, :, k], abs=1e-6)
+
+
+@pytest.mark.parametrize("at", [layout(4, 1, 2), layout(5, 1, 2, sides=2, blind=True, zero=True)])
+def test_layout_is_without_gaps_or_overlaps(at: Layout) -> None:
     covered = [*range(*at.theta.indices(999)), at.roll]
-    for part in (at.velocity, at.base, at.pivot, at.turn, at.common, at.lagged, at.constants):
+    places = (at.side, at.velocity, at.base, at.pivot, at.turn, at.common, at.lagged, at.zero, at.constants)
+    for part in places:
         covered += range(*part.indices(999))
     covered += [at.anchor]
     assert covered == list(range(at.size))

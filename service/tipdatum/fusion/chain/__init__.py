@@ -5,8 +5,9 @@
 | frames, symbols, state | `model`; figures with their reasons in `tuning` |
 | readings into epochs, epochs into blocks | `samples`, `integration`, `schedule` |
 | rates | `motion` |
+| parts that turn beside the arm plane | `sides`, `swing` |
 | transition over one block, noise that adapts | `transition` |
-| measurements | `measurement` |
+| measurements | `measurement`, `levers`, `rows` |
 | start, loss, one step | `filter` |
 | memory of the constants, stated sigma | `sigma` |
 | prediction to the moment asked for | `prediction` |

@@ -36,6 +36,7 @@ from tipdatum.fusion.chain.motion import SensorCorrection
 from tipdatum.fusion.chain.prediction import BlockEnd, StatedKnowledge, Unsteadiness, height_of, predict
 from tipdatum.fusion.chain.samples import SampleBuffer
 from tipdatum.fusion.chain.schedule import BlockLength, BlockSchedule
+from tipdatum.fusion.chain.swing import SwingTold
 from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.fusion.estimator import Agreement, Event, MotionReading, Presences
 from tipdatum.fusion.pose import Anchor, Condition, Matrices, Pose
@@ -87,6 +88,7 @@ class ChainEstimator:
         self._levelling: Levelling | None = Levelling()
         self._chain = arm.machine.chain()
         self._posture = JointMap(arm, self._channels)
+        self._swing = SwingTold(arm)
         self._condition = Condition()
         self._unsteady = Unsteadiness(len(self._channels))
         self._consistency = Consistency(len(self._channels))
@@ -111,7 +113,10 @@ class ChainEstimator:
             self._step_back(t)
             self._t = t
         if isinstance(reading, Slew):
-            self._slew_angle = math.radians(reading.angle_deg)
+            if reading.sensor == self._swing.encoder:
+                self._swing.add(reading)
+            else:
+                self._slew_angle = math.radians(reading.angle_deg)
             return
         found = self._by_name.get(reading.sensor)
         if found is None:
@@ -178,7 +183,10 @@ class ChainEstimator:
         active = np.ones(n, dtype=bool)
         active[missing] = False
         to_body = self._correction
-        block = Strapdown.of(epochs, T).block(self._samples, active, number * T, to_body.turn, to_body.offset)
+        block = Strapdown.of(epochs, T).block(
+            self._samples, active, number * T, to_body.turn, to_body.offset, f.starts_of_sides()
+        )
+        f.told_swing = told = self._swing.over(number * T, (number + epochs) * T)
         if schedule.next < 0:
             forces, rates = block.vectors()
             f.start(forces[:, 0], rates[:, 0])
@@ -195,6 +203,8 @@ class ChainEstimator:
             schedule.lose_all()
         if missing or schedule.away:
             self._find_again(f, block)
+        f.told_swing, said = self._swing.believed(told, self._t, f)
+        self._events += said
         f.step(block)
         edge = (number + epochs) * T
         self._watch(f, block, edge, epochs * T)
@@ -210,7 +220,7 @@ class ChainEstimator:
         self._condition.update(
             edge,
             max(map(abs, f.rates.tolist())),
-            math.sqrt(max(f.P.diagonal()[: n + 1].tolist())),
+            math.sqrt(max(f.P.diagonal()[f.settling_angles].tolist())),
             self._levelling is not None,
         )
         if schedule.away or self._levelling is not None:
@@ -280,6 +290,9 @@ class ChainEstimator:
         """Find the angles of sensors anew that were away and are in this block."""
         forces, rates = block.vectors()
         fastest = float(np.abs(rates).max())
+        if block.alpha is not None:
+            (first,) = f.setup.in_parts(block.alpha[:, 0], forces[:, 0])
+            forces[:, 0] = first
         for i in self._schedule.found_again(block.active):
             self._pace.upset(self._t)
             self._consistency.found_anew(self._t)
@@ -288,7 +301,6 @@ class ChainEstimator:
 
     def _begin_stretch(self, f: ChainFilter, edge: float, block: EpochBlock) -> None:
         """Keep where the angles stand, for the poses until the next block."""
-        n = f.n
         self._correction.renew(*f.correction())
         self._known = None
         turned: list[list[float] | None] = list(block.turned.tolist())
@@ -296,8 +308,9 @@ class ChainEstimator:
             turned[i] = None
         self._unsteady.update(block.rate_slope[:, 1], block.active, f.span)
         rates = f.rates.tolist()
+        sides, gyros = f.setup.sides, self._correction.of_rates(f.setup.part_rotations(f.x[f.at.side]))
         self._start = BlockEnd(
-            edge, f.x[: n + 1].tolist(), rates, turned, self._correction.of_rates(), self._unsteady.psd
+            edge, f.x[f.at.angles].tolist(), rates, turned, gyros, self._unsteady.psd, sides
         )
 
     # -- poses -------------------------------------------------------------------------------------------
@@ -335,17 +348,25 @@ class ChainEstimator:
             with_arm = posture.forth(known.with_anchor, ratio)
             anchor = Anchor(known.anchor_m, known.anchor_m2, with_arm)
         travelled = self._slew_travelled + ahead.turned
-        heave, heave_sigma = self._heave(known, q[0], ahead.angles[-1], travelled)
+        n = f.n
+        heave, heave_sigma = self._heave(known, q[0], ahead.angles[n], travelled)
+        if f.setup.sides:
+            reasons = (*reasons, *self._swing.reasons(t, known.angles, n))
         quality, reasons = self._condition.judge(quality, reasons)
         return Pose(
             t, tuple(q), tuple(q_rate), spread, quality, reasons,
-            slew_rad=travelled if self._slew_angle is None else self._slew_angle,
+            slew_rad=travelled if self._slew_angle is None else self._slew_angle + self._swung(q),
             slew_rate_radps=start.rates[1],
             slew_known=self._slew_angle is not None,
             heave_m=heave,
             heave_sigma_m=heave_sigma,
             anchor=anchor,
         )  # fmt: skip
+
+    def _swung(self, q: Sequence[float]) -> float:
+        """By how much the arm plane is turned against the upper, rad."""
+        place = self._chain.swing
+        return 0.0 if place is None else q[place]
 
     def _unfound(self, start: BlockEnd) -> tuple[str, ...]:
         """Sensors that speak again after a loss, but whose bodies' angles are still those from before it."""
@@ -362,7 +383,8 @@ class ChainEstimator:
         """Height of the slew centre above where it was at the reference; 0, 0 where nothing tells it."""
         if self._rocking is None or known.pivot is None:
             return 0.0, 0.0
-        variances = known.angles[0][0], known.angles[-1][-1]
+        n = len(self._channels)
+        variances = known.angles[0][0], known.angles[n][n]
         return self._rocking.heave(theta, roll, slew, known.pivot, variances)
 
     # -- anchor and machine ------------------------------------------------------------------------------
@@ -397,6 +419,8 @@ class ChainEstimator:
         self._machine = machine
         arm = SensedArm(machine, self._presences, keep=self._arm)
         same = [ch.name for ch in arm.in_order] == [ch.name for ch in self._channels]
+        same = same and [t.joint for t in arm.turns] == [t.joint for t in self._arm.turns]
+        same = same and arm.tells_side("boom_swing") == self._arm.tells_side("boom_swing")
         if not same or self._filter is None:
             self._build(arm)
             return
@@ -410,6 +434,7 @@ class ChainEstimator:
         self._by_name, self._known = self._named(), None
         self._schedule.refit(self._channels)
         self._posture = JointMap(arm, self._channels)
+        self._swing.describe(arm)
         self._kept.clear()
         self._filter.refit(arm, self._channels)
         self._fit()

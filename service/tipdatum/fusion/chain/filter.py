@@ -12,6 +12,7 @@ its parts.
 
 from __future__ import annotations
 
+import cmath
 import math
 from typing import NamedTuple
 
@@ -28,18 +29,21 @@ from tipdatum.fusion.chain.constants import (
     tilt_errors,
 )
 from tipdatum.fusion.chain.heave import Footing, pivot_prior
-from tipdatum.fusion.chain.integration import EpochBlock
+from tipdatum.fusion.chain.integration import EpochBlock, SideStart
 from tipdatum.fusion.chain.integrity import Kept
-from tipdatum.fusion.chain.measurement import Measurement, MeasurementModel, update
+from tipdatum.fusion.chain.levers import Levers
+from tipdatum.fusion.chain.measurement import MeasurementModel, ToldSwing, update
 from tipdatum.fusion.chain.memory import Memory
-from tipdatum.fusion.chain.model import FilterSetup, Levers, diagonal
+from tipdatum.fusion.chain.model import FilterSetup, diagonal
 from tipdatum.fusion.chain.motion import BlockMotion, RateModel, constants_correction
 from tipdatum.fusion.chain.noise import Persistence, ProcessNoise, carried_velocity
+from tipdatum.fusion.chain.rows import Measurement
 from tipdatum.fusion.chain.sigma import StatedSigma
 from tipdatum.fusion.chain.transition import TransitionModel
 from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.fusion.sensors import Channel
-from tipdatum.kinematics.frames import Array
+from tipdatum.kinematics.frames import Array, nearest_turn
+from tipdatum.machine.description import Machine
 
 REST_RADPS = 0.01
 """Fastest rate, rad/s, at which the arm counts as resting: an engine at idle shakes gyros by half of it."""
@@ -54,6 +58,11 @@ taken for an ever later one."""
 START_LEVER_M = 7.0
 """Reach at which the rates of the first epoch may already move a sensor, m."""
 
+ENCODER_ZERO_DEG = 1.0
+"""1-sigma of where an encoder of the boom's swing has its zero, degrees, where the description does not say:
+a coupling tightened by eye."""
+LOST_SIDE_RAD = math.radians(15.0)
+"""1-sigma of what a swing or tilt may have turned by while its sensor was silent, rad."""
 START_SWAY_S = 0.4
 """Tilt that accelerations feign to the first epoch's forces, rad per rad/s: such rates last some tenths of a
 second, and 7 m of reach times 1 rad/s in half a second is more than g."""
@@ -82,6 +91,15 @@ class BlockModels:
         self.measurement = MeasurementModel(setup, levers, epochs)
 
 
+def zero_sigma_deg(machine: Machine) -> float:
+    """1-sigma of the zero of what tells the boom's swing, degrees: an encoder's, or of where it is held."""
+    encoder = None if machine.swing_sensor is None else machine.sensor[machine.swing_sensor]
+    if encoder is not None:
+        stated = encoder.mount_sigma_deg
+        return ENCODER_ZERO_DEG if stated is None else max(stated, 0.01)
+    return 0.0 if machine.boom_swing is None else machine.boom_swing.held_sigma_deg
+
+
 class InnovationCovariance(NamedTuple):
     """Covariances of the innovations with the state, (m, n), and with each other, (m, m)."""
 
@@ -95,7 +113,9 @@ class ChainFilter:
     Attributes:
         x: (n,) state, places in `at`.
         P: (n, n) covariance.
-        rates: (2 + N,) rad/s, roll rate, plane rate and θ̇ of each sensor's body over the last epoch.
+        rates: (2 + N + M,) rad/s, roll rate, plane rate, θ̇ of each sensor's body and α̇ of each side part over
+            the last epoch.
+        told_swing: what tells the boom's swing in the next block; None where nothing does.
         turned: rad, what the arm plane has turned about its own z over the last block.
         share: factor on the stated sigma; see `tipdatum.fusion.chain.sigma`.
         shared_latency: 1-sigma of the latency that all sensors have in common, s.
@@ -113,7 +133,8 @@ class ChainFilter:
         self.gyroless, self.on_upper = q.gyroless, q.on_upper
         self.x = np.zeros(q.at.size)
         self.P = np.zeros((q.at.size, q.at.size))
-        self.rates = np.zeros(2 + q.n)
+        self.rates = np.zeros(2 + q.n + len(q.sides))
+        self.told_swing: ToldSwing | None = None
         self.turned = 0.0
         self._stated = StatedSigma(q)
         self.share = 1.0
@@ -152,6 +173,7 @@ class ChainFilter:
 
     def _stand(self, arm: SensedArm) -> None:
         """Take over the tracks' description."""
+        self._zero_sigma_deg = zero_sigma_deg(arm.machine)
         self._tracks = arm.machine.undercarriage
         self.footing: Footing | None = None
         if self._tracks is not None and self.on_upper and self.setup.has_gyro[0]:
@@ -178,18 +200,22 @@ class ChainFilter:
     # -- start -------------------------------------------------------------------------------------------
 
     def start(self, force: Array, rate: Array) -> None:
-        """Begin from one epoch's mean forces and rates, (N, 3) m/s² and rad/s."""
+        """Begin from one epoch's mean forces and rates, (N, 3) m/s² and rad/s, in axes of side parts."""
         n, at, o = self.n, self.at, self.options
         x = self.x
         x[: at.dynamic] = 0.0
         x[at.theta] = np.arctan2(force[:, 0], force[:, 2])
         norms = np.linalg.norm(force, axis=1)
-        x[at.roll] = float(np.mean(np.arcsin(np.clip(force[:, 1] / norms, -1.0, 1.0))))
+        leans = np.arcsin(np.clip(force[:, 1] / norms, -1.0, 1.0))
+        x[at.roll] = float(np.mean(leans[self.setup.plain] if self.setup.sides else leans))
+        sides = [self._find_side(k, force, None) for k in range(len(self.setup.sides))]
         x[at.lagged] = x[at.theta][self.setup.lagging]
         d = np.zeros(at.size)
         # It may start in the middle of a motion: the gyros show how fast, unless it is their bias.
         fastest = float(np.abs(rate).max())
         d[at.theta] = d[at.roll] = (0.1 + START_SWAY_S * min(fastest, 1.0)) ** 2
+        d[at.side] = np.maximum(sides, d[at.roll])
+        d[at.zero] = math.radians(self._zero_sigma_deg) ** 2
         d[at.velocity] = (0.1 + START_LEVER_M * fastest) ** 2
         d[at.base] = o.base_floor_mps**2
         d[at.pivot] = o.pivot_sigma_m**2 if self.on_upper else 1e-12
@@ -207,6 +233,44 @@ class ChainFilter:
         self._memory.begin(self.x, self.P)
         self._stated.keep(self.P)
         self._chain_velocity = None
+
+    def _find_side(self, k: int, force: Array, prior: tuple[float, float] | None) -> float:
+        """Find α of a side part, and θ of its body, from forces (N, 3) in its axes; the variance of α.
+
+        Args:
+            prior: α and its 1-sigma as they were known; None: what is told of it, or nothing.
+        """
+        side, at = self.setup.sides[k], self.at
+        known, sigma = prior or (0.0, side.sigma)
+        if self.told_swing is not None and k == self.setup.told:
+            known, sigma = self.told_swing.angle, math.radians(self._zero_sigma_deg)
+        angle, variance = known, sigma * sigma
+        if side.sensor is not None:
+            up = force[side.sensor] / float(np.linalg.norm(force[side.sensor]))
+            angle, variance = side.found(up, math.sin(float(self.x[at.roll])), known, sigma)
+            turned = side.rotation(angle) @ up
+            theta = math.atan2(float(turned[0]), float(turned[2]))
+            self.x[side.sensor] = nearest_turn(theta, float(self.x[side.sensor]))
+        self.x[at.side.start + k] = angle
+        return variance
+
+    @property
+    def settling_angles(self) -> list[int]:
+        """Places of the angles without which no elevation is known: all but a boom's swing."""
+        sides = enumerate(self.setup.sides, self.at.side.start)
+        return [*range(self.n + 1), *(place for place, side in sides if side.joint != "boom_swing")]
+
+    def starts_of_sides(self) -> list[SideStart]:
+        """How the side parts stand at the start of the next block."""
+        found = []
+        roll_rate, plane_rate = self.rates[:2].tolist()
+        for k, side in enumerate(self.setup.sides):
+            carried = 0.0
+            if side.sensor is not None:
+                axis = side.axis_c * cmath.exp(1j * float(self.x[side.sensor]))
+                carried = roll_rate * axis.real + plane_rate * axis.imag
+            found.append(SideStart(side, float(self.x[self.at.side.start + k]), carried))
+        return found
 
     def delays(self) -> list[float]:
         """By how much, s, each sensor's samples are older than described."""
@@ -226,6 +290,7 @@ class ChainFilter:
         levelled = [i for i, ch in enumerate(self.setup.channels) if ch.sensor.mount_sigma_deg is None]
         at, theta, roll = self.at, self.x[self.at.theta], float(self.x[self.at.roll])
         up = np.stack([np.sin(theta), np.full(self.n, math.tan(roll)), np.cos(theta)], axis=1)
+        (up,) = self.setup.in_parts(self.x[at.side], up)
         errors = tilt_errors(self.setup.gravity * math.cos(roll) * up, self.setup.warmth.of)
         rows = np.zeros((self.n, 2, at.size))
         for i in levelled:
@@ -252,12 +317,12 @@ class ChainFilter:
         self.x[place], self.P[place, place] = height, variance
 
     def clone(self, height: float, by_angles: Array) -> None:
-        """Take `height` m for the anchor, which depends on the angles and roll by `by_angles` (N + 1,)."""
+        """Take `height` m for the anchor, which depends on the angles by `by_angles` (N + 1 + M,)."""
         self.tie(height, 0.0)
-        place, n = self.at.anchor, self.n
-        column = by_angles @ self.P[: n + 1]
+        place, angles = self.at.anchor, self.at.angles
+        column = by_angles @ self.P[angles]
         self.P[place] = self.P[:, place] = column
-        self.P[place, place] = float(by_angles @ column[: n + 1])
+        self.P[place, place] = float(by_angles @ column[angles])
 
     def pause(self, seconds: float) -> None:
         """Let time pass in which no sensor spoke: the machine may have rolled and slewed."""
@@ -279,13 +344,21 @@ class ChainFilter:
     def restart_sensor(self, i: int, force: Array, fastest: float) -> None:
         """Take up a sensor again that was silent: its angle anew from `force` (3,), its constants kept.
 
-        `fastest` is the fastest rate of any gyro, rad/s: while the arm moves, a force says less.
+        On a side part the force is in the part's axes, and its turn is found anew as well. `fastest` is the
+        fastest rate of any gyro, rad/s: while the arm moves, a force says less.
         """
         at = self.at
         theta = math.atan2(float(force[0]), float(force[2]))
         old = float(self.x[i])
-        self.x[i] = theta + 2.0 * math.pi * round((old - theta) / (2.0 * math.pi))
-        places = [i, *self.setup.v[i]]
+        places, sides = [i, *self.setup.v[i]], []
+        for k, side in enumerate(self.setup.sides):
+            if side.sensor == i:
+                place = at.side.start + k
+                known = float(self.x[place]), max(math.sqrt(float(self.P[place, place])), LOST_SIDE_RAD)
+                sides.append((place, self._find_side(k, np.tile(force, (self.n, 1)), known)))
+        if not sides:
+            self.x[i] = theta + 2.0 * math.pi * round((old - theta) / (2.0 * math.pi))
+        places += [place for place, _ in sides]
         if i in self.gyroless:
             places.append(at.turn.start + self.gyroless.index(i))
         if i in self.setup.lagging:
@@ -294,6 +367,8 @@ class ChainFilter:
         self.P[places, :] = 0.0
         self.P[:, places] = 0.0
         self.P[places, places] = (0.05 + START_SWAY_S * min(fastest, 1.0)) ** 2
+        for place, variance in sides:
+            self.P[place, place] = max(variance, float(self.P[i, i]))
         self.P[self.setup.v[i], self.setup.v[i]] = 1.0
         # The velocities of what hangs on it were held by nothing meanwhile: what they are off by now is no
         # tilt of those bodies.
@@ -310,8 +385,9 @@ class ChainFilter:
         """(N, 3, N) m, ∂v̂/∂θ̇ of the sensors' velocities by their bodies' rates, at `theta` (N,) rad."""
         n = self.n
         arms = self._levers.corrected(self.x[self.at.constants].reshape(-1, PER_SENSOR)[:, LEVER])
-        J = np.zeros((n, 3, 3 + 2 * n))
-        arms.jacobian(theta, 0.0, np.zeros(2 + n), J)
+        m = len(self.setup.sides)
+        J = np.zeros((n, 3, 3 + 2 * n + 2 * m))
+        arms.jacobian(theta, 0.0, np.zeros(2 + n + m), self.x[self.at.side], J)
         return J[:, :, 2 : 2 + n]
 
     # -- one block ---------------------------------------------------------------------------------------
@@ -334,7 +410,7 @@ class ChainFilter:
         self._age += span
         self.setup.warmth.go_on(self._age, self.setup.channels)
         self.struck = added.struck
-        measured = models.measurement.measure(x, block, motion, expected, advance)
+        measured = models.measurement.measure(x, block, motion, expected, advance, self.told_swing)
         innovation = measured.z[: 3 * self.n].reshape(self.n, 3)
         self.innovation, self.motion = innovation, motion
         resting = motion.whole and float(np.abs(motion.epochs.rates).max()) < REST_RADPS
@@ -356,8 +432,10 @@ class ChainFilter:
         self.carried = alike is not None and float(np.abs(x[self.at.base]).max()) > TRAVELS_MPS
         if self.footing is not None:
             if block.active[0]:
-                slope = block.rate_slope[0]
-                self.footing.steady(x, P, self.setup, span, motion.mean, slope, freed_by)
+                mean = motion.mean
+                of_upper, slope = self.setup.in_parts(mean.alpha, mean.body_rate, block.rate_slope)
+                mean = mean._replace(body_rate=of_upper)
+                self.footing.steady(x, P, self.setup, span, mean, slope[0], freed_by)
             if not resting:
                 self.footing.compare(span, motion.mean, float(innovation[0, 2]))
         if not resting:

@@ -63,8 +63,8 @@ class Finding:
         """After a block: which of them are found well enough to be shown."""
         if not self.since:
             return
-        n = f.n
-        q, _, ratio = posture.join(f.x[: n + 1].tolist(), [0.0] * (n + 1))
+        angles = f.x[f.at.angles].tolist()
+        q, _, ratio = posture.join(angles, [0.0] * len(angles))
         if q is None:
             return
         levers = posture.back(chain.height_jacobian(np.array(q)).tolist(), ratio)

@@ -17,14 +17,16 @@ A sample only costs its place in a buffer; all sums of a block are made at once,
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tipdatum.fusion.chain.samples import SampleBuffer
+from tipdatum.fusion.chain.sides import SidePart
 from tipdatum.kinematics.frames import Array, Complex
 
 Places: TypeAlias = NDArray[np.intp]
@@ -48,6 +50,8 @@ class EpochBlock:
             see `tipdatum.fusion.chain.samples`.
         turned: (N, 3) rad, integral of the raw rate up to the block's end; as in `SampleBuffer`.
         active: (N,) bool.
+        alpha: (M, K) rad, by which vectors of sensors on side parts have been turned in each epoch; None
+            where there are no such parts.
     """
 
     force: Complex
@@ -63,6 +67,18 @@ class EpochBlock:
     missed: Array
     turned: Array
     active: Array
+    alpha: Array | None = None
+
+    def turn(self, i: int, k: int, side: SidePart, alpha: Array) -> None:
+        """See that the vectors of sensor `i`, on side part `k`, are turned by `alpha` (K,) rad."""
+        assert self.alpha is not None
+        by = alpha - self.alpha[k]
+        self.alpha[k] = alpha
+        self.force[i], self.force_y[i] = side.turn(self.force[i], self.force_y[i], by)
+        self.moment[i], self.moment_y[i] = side.turn(self.moment[i], self.moment_y[i], by)
+        self.rate[i], self.rate_y[i] = side.turn(self.rate[i], self.rate_y[i], by)
+        back = side.rotation(float(by.mean())).T
+        self.force_slope[i], self.rate_slope[i] = self.force_slope[i] @ back, self.rate_slope[i] @ back
 
     def vectors(self) -> tuple[Array, Array]:
         """Force and rate as (N, K, 3)."""
@@ -76,6 +92,19 @@ def _vectors(in_plane: Complex, y: Array) -> Array:
 ORDER = np.array([0, 2, 1, 3, 5, 4])
 """Columns of `Strapdown`'s sums among (force, rate): what lies in the arm plane comes in pairs."""
 _FORCE, _PAIRS, _FY, _WY, _SQUARE = slice(0, 3), (slice(0, 2), slice(3, 5)), 2, 5, 6
+
+
+class SideStart(NamedTuple):
+    """How a side part stands at a block's start.
+
+    Attributes:
+        part: that part. angle: rad, α.
+        carried: rad/s, what its body turns about the axis: that much less than its own gyro shows is α̇.
+    """
+
+    part: SidePart
+    angle: float
+    carried: float
 
 
 class Strapdown:
@@ -93,7 +122,13 @@ class Strapdown:
         return Strapdown(epochs, epoch_s)
 
     def block(
-        self, samples: list[SampleBuffer], active: Array, start: float, turn: Array, offset: Array
+        self,
+        samples: list[SampleBuffer],
+        active: Array,
+        start: float,
+        turn: Array,
+        offset: Array,
+        sides: Sequence[SideStart] = (),
     ) -> EpochBlock:
         """The block that begins at `start` s; drops the samples that are used up.
 
@@ -101,6 +136,7 @@ class Strapdown:
             active: (N,) bool, which sensors cover it.
             turn, offset: (N, 6, 6), (N, 6): a row of force and rate in the body's axes is
                 row @ turn + offset.
+            sides: parts beside the arm plane, as they stand at its start.
         """
         T, used = self._length, np.flatnonzero(active).tolist()
         rows = [samples[i].rows() for i in used]
@@ -124,6 +160,7 @@ class Strapdown:
         at_end = Z.take(ends_at, axis=0)
         at_end += 2.0 * share * (Z.take(ends_at + 1, axis=0) - at_end)
         slope = (at_end[:, 1] - at_end[:, 0]) * (1.0 / (self._epochs * T))
+        alpha = self._turn_sides(Z, t, ends, counts, used, slope, sides) if sides else None
         wy = Z[:, _WY]
         eps = np.zeros(len(t))
         np.cumsum((wy[1:] + wy[:-1]) * (-0.5 * dt), out=eps[1:])
@@ -156,6 +193,7 @@ class Strapdown:
         found = EpochBlock(
             force, D[:, :, _FY], moment, D[:, :, 9], rate, D[:, :, _WY],
             slope.take((0, 2, 1), axis=1), slope.take((3, 5, 4), axis=1), shake, step, missed, raw, active,
+            alpha,
         )  # fmt: skip
         return found if len(used) == len(samples) else _scattered(found, len(samples), used)
 
@@ -182,6 +220,40 @@ class Strapdown:
         F = Z[:, _FORCE]
         np.einsum("ij,ij->i", F, F, out=Z[:, _SQUARE])
         return Z
+
+    def _turn_sides(
+        self,
+        Z: Array,
+        t: Array,
+        ends: Places,
+        counts: list[int],
+        used: list[int],
+        slope: Array,
+        sides: Sequence[SideStart],
+    ) -> Array:
+        """Turn what sensors on side parts show, sample by sample, into axes of their bodies; α (M, K)."""
+        middles = self._points[1::2]
+        alpha = np.empty((len(sides), self._epochs))
+        for k, (part, angle, carried) in enumerate(sides):
+            alpha[k] = angle
+            if part.sensor not in used:
+                continue
+            place = used.index(part.sensor)
+            own = slice(int(ends[place]) - counts[place], int(ends[place]))
+            times, rows = t[own], Z[own]
+            force, rate = (rows[:, pair].copy().view(complex)[:, 0] for pair in _PAIRS)
+            about = (part.axis_c.conjugate() * rate).real - carried
+            turned = np.zeros(len(times))
+            np.cumsum(0.5 * (about[1:] + about[:-1]) * np.diff(times), out=turned[1:])
+            turned += angle - float(np.interp(0.0, times, turned))
+            alpha[k] = np.interp(middles, times, turned)
+            for columns, y, vector in ((_PAIRS[0], _FY, force), (_PAIRS[1], _WY, rate)):
+                now, across = part.turn(vector, rows[:, y], turned)
+                rows[:, columns], rows[:, y] = now.view(float).reshape(-1, 2), across
+            R = part.rotation(float(alpha[k].mean()))
+            for xyz in ([0, 2, 1], [3, 5, 4]):
+                slope[place, xyz] = R @ slope[place, xyz]
+        return alpha
 
     @staticmethod
     def _integrals(Z: Array, dt: Array, j: Places, h: Array, half_share: Array) -> Array:
@@ -214,7 +286,7 @@ def _scattered(b: EpochBlock, n: int, used: list[int]) -> EpochBlock:
     parts = {}
     for name in EpochBlock.__slots__:
         part = getattr(b, name)
-        if name != "active":
+        if name not in ("active", "alpha"):
             whole = np.zeros((n, *part.shape[1:]), dtype=part.dtype)
             whole[used] = part
             part = whole

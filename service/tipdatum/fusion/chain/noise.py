@@ -45,6 +45,9 @@ UPPER_TURNS = 0.3
 """How restless an upper is beside a link, 1: it rocks by 0.1 rad/s at about 1 Hz."""
 SILENT_RADPS = 0.5
 """1-sigma of the rate of a body whose sensor is silent, rad/s: as fast as an arm can turn."""
+UNTOLD_SIDE = 0.12
+"""Walk of a swing or tilt that no gyro tells, rad/√s: it turns by up to 0.3 rad/s, for a fifth of a second in
+one direction."""
 ADAPTATION_S = 2.0
 """Time over which the persistence of the innovations is averaged, s."""
 REST_TO_SETTLE_S = 1.5
@@ -167,6 +170,11 @@ class ProcessNoise:
         self._fixed = np.zeros(at.size)
         self._fixed[at.theta] = setup.gyro_psd * span
         self._fixed[at.roll] = float(setup.gyro_psd.mean()) * span / n
+        for k, side in enumerate(setup.sides, at.side.start):
+            told = side.sensor is not None and bool(setup.has_gyro[side.sensor])
+            mean = float(setup.gyro_psd.mean()) / max(1, len(setup.plain))
+            psd = float(setup.gyro_psd[side.sensor]) + mean if told else UNTOLD_SIDE**2
+            self._fixed[k] = psd * span
         self._fixed[at.pivot] = o.pivot_walk**2 * span if setup.on_upper else 0.0
         turn_walk = [
             o.turn_walk * (UPPER_TURNS if setup.on_upper and i == 0 else 1.0) for i in setup.gyroless
@@ -187,7 +195,10 @@ class ProcessNoise:
         accel = self._of_times(P, accel, block)
         if not motion.whole:
             accel = np.where(block.active, accel, 1.0 / T)
-            P[q.i, q.i] += np.where(block.active | ~q.has_gyro, 0.0, (SILENT_RADPS * T) ** 2)
+            silent = np.where(block.active | ~q.has_gyro, 0.0, (SILENT_RADPS * T) ** 2)
+            P[q.i, q.i] += silent
+            for k, side in enumerate(q.sides, at.side.start):
+                P[k, k] += 0.0 if side.sensor is None else silent[side.sensor]
         noise = self._fixed.copy()
         noise[at.velocity] = velocity = (accel * T).repeat(3)
         warm = 1.0 + math.exp(-age / WARM_UP_S)
@@ -198,7 +209,7 @@ class ProcessNoise:
         if q.on_upper:
             rocking, share = math.hypot(m.rates[0], float(m.rates[2])), o.base_share_m
         else:
-            rocking, share = float(np.abs(m.rates[2:]).max()), 1.0
+            rocking, share = float(np.abs(m.rates[2 : 2 + q.n]).max()), 1.0
         noise[at.base] = (o.base_floor_mps**2 + (share * rocking) ** 2) * self._base_renewed
         of_P = diagonal(P)
         of_P += noise

@@ -15,6 +15,7 @@ import numpy as np
 from tipdatum.fusion.chain.filter import ChainFilter
 from tipdatum.fusion.chain.heave import Pivot
 from tipdatum.fusion.chain.samples import SampleBuffer
+from tipdatum.fusion.chain.sides import SidePart
 from tipdatum.kinematics.chain import Chain
 from tipdatum.kinematics.frames import Array
 
@@ -52,7 +53,7 @@ class Unsteadiness:
 
 
 class Prediction(NamedTuple):
-    """Angles (θ_1 … θ_N, roll) in rad, their rates in rad/s and the variance added in rad², (N + 1,) each.
+    """Angles (θ_1 … θ_N, roll, α_1 … α_M) in rad, their rates in rad/s and the variance added in rad².
 
     `turned`: rad, how far the arm plane has turned about its own z since the start of the stretch.
     """
@@ -68,11 +69,12 @@ class BlockEnd(NamedTuple):
 
     Attributes:
         edge: s, that moment.
-        angles: rad, θ_1 … θ_N, roll.
-        rates: rad/s, roll rate, plane rate, θ̇_1 … θ̇_N over the last epoch.
+        angles: rad, θ_1 … θ_N, roll, α_1 … α_M.
+        rates: rad/s, roll rate, plane rate, θ̇_1 … θ̇_N, α̇_1 … α̇_M over the last epoch.
         turned: rad, each gyro's raw integral at the edge; None for a body whose rate no gyro tells.
         gyro: from a gyro's raw rate to one freed of constants: three rows of a matrix, by which a row is
-            multiplied from the right, and an offset.
+            multiplied from the right, and an offset; in the body's axes, as a side part's stood then.
+        sides: parts beside the arm plane, in the order of their angles.
         unsteady: (rad/s³)²/Hz, see `Unsteadiness`.
     """
 
@@ -82,6 +84,17 @@ class BlockEnd(NamedTuple):
     turned: list[list[float] | None]
     gyro: list[list[list[float]]]
     unsteady: list[float]
+    sides: tuple[SidePart, ...] = ()
+
+
+class _Stretch(NamedTuple):
+    """What a gyro has seen since the block's end, in its body's axes: span, s, integral and newest rate,
+    (x, y, z) each, and the rate's slope about y."""
+
+    span: float
+    turned: tuple[float, float, float]
+    rate: tuple[float, float, float]
+    slope: float
 
 
 def predict(start: BlockEnd, samples: Sequence[SampleBuffer], t: float) -> Prediction:
@@ -92,6 +105,8 @@ def predict(start: BlockEnd, samples: Sequence[SampleBuffer], t: float) -> Predi
     told = 0
     lean = math.tan(roll) * start.rates[1]
     own: list[tuple[float, float, float, float] | None] = []
+    sides = {part.sensor: k for k, part in enumerate(start.sides)}
+    seen: dict[int, _Stretch] = {}
     for i, s in enumerate(samples):
         before = start.turned[i]
         if before is None:
@@ -111,6 +126,10 @@ def predict(start: BlockEnd, samples: Sequence[SampleBuffer], t: float) -> Predi
         )
         x, y, z = s.slope()
         slope = x * ay + y * by + z * cy
+        if i in sides:
+            seen[i] = _Stretch(span, (ix, iy, iz), (wx, wy, wz), slope)
+            own.append(None)
+            continue
         # The body turns on the way, also by what slewing on a lean does: its middle stands for all of it.
         own_turn = lean * span - iy
         middle, end = start.angles[i] + 0.5 * own_turn, start.angles[i] + own_turn
@@ -140,6 +159,21 @@ def predict(start: BlockEnd, samples: Sequence[SampleBuffer], t: float) -> Predi
         lead = t - start.edge
         middle_tangent = math.tan(roll)
     tangent = math.tan(roll)
+    mean_roll = (roll - start.angles[n]) / lead if not told and lead > 0.0 else 0.0
+    if told and spans > 0.0:
+        mean_roll = turned_roll * told / spans
+    alphas, alpha_rates, doubts = [], [], []
+    for k, part in enumerate(start.sides):
+        stretch = None if part.sensor is None else seen.get(part.sensor)
+        alpha, alpha_rate, ahead = start.angles[n + 1 + k], start.rates[2 + n + k], t - start.edge
+        if stretch is not None and part.sensor is not None:
+            theta = start.angles[part.sensor] + lean * stretch.span - stretch.turned[1]
+            rates_of_plane = (mean_roll, mean_plane), (roll_rate, plane_rate)
+            own[part.sensor], turned, alpha_rate = _of_side(part, stretch, theta, *rates_of_plane)
+            alpha, ahead = alpha + turned, t - samples[part.sensor].t
+        alphas.append(alpha + alpha_rate * ahead)
+        alpha_rates.append(alpha_rate)
+        doubts.append((RATE_NOISE_RADPS * ahead) ** 2)
     angles, rates, variance = [], [], []
     for i, s in enumerate(samples):
         told_by = own[i]
@@ -161,8 +195,40 @@ def predict(start: BlockEnd, samples: Sequence[SampleBuffer], t: float) -> Predi
     angles.append(roll)
     rates.append(roll_rate)
     variance.append((RATE_NOISE_RADPS * lead) ** 2)
+    angles += alphas
+    rates += alpha_rates
+    variance += doubts
     turned = mean_plane * (t - start.edge - lead) + plane_rate * lead
     return Prediction(angles, rates, variance, turned)
+
+
+def _of_side(
+    part: SidePart,
+    stretch: _Stretch,
+    theta: float,
+    mean: tuple[float, float],
+    newest: tuple[float, float],
+) -> tuple[tuple[float, float, float, float], float, float]:
+    """What a sensor on a side part tells since the block's end.
+
+    Args:
+        theta: rad, where its body stands about the stretch's end.
+        mean, newest: rad/s, roll rate and plane rate over the stretch, and at its end.
+
+    Returns:
+        What it says of its body's θ (span, integral and newest rate about y, its slope), by how much α has
+        turned, rad, and how fast it turns, rad/s.
+    """
+    ax, az = part.axis_c.real, part.axis_c.imag
+    c, s = math.cos(theta), math.sin(theta)
+    px, pz = ax * c - az * s, ax * s + az * c
+    (ix, iy, iz), (wx, wy, wz) = stretch.turned, stretch.rate
+    turned = ax * ix + az * iz - stretch.span * (px * mean[0] + pz * mean[1])
+    rate = ax * wx + az * wz - (px * newest[0] + pz * newest[1])
+    # The part has turned on the way: (a × ω)_y of it, half of it in the mean.
+    iy += 0.5 * turned * (az * ix - ax * iz)
+    wy += turned * (az * wx - ax * wz)
+    return (stretch.span, iy, wy, stretch.slope), turned, rate
 
 
 class StatedKnowledge(NamedTuple):
@@ -171,8 +237,8 @@ class StatedKnowledge(NamedTuple):
     Covariances are those stated: times the square of the filter's `share`.
 
     Attributes:
-        angles: (N + 1, N + 1) rad², covariance of θ_1 … θ_N and roll, row by row.
-        anchor_m, anchor_m2, with_anchor: the anchor, its variance, and its covariance (N + 1,) with those
+        angles: rad², covariance of θ_1 … θ_N, roll and α_1 … α_M, row by row.
+        anchor_m, anchor_m2, with_anchor: the anchor, its variance, and its covariance with each of those
             angles, m·rad; None without one.
         pivot: about which the machine rocks; None where its tracks are not described.
     """
@@ -186,8 +252,8 @@ class StatedKnowledge(NamedTuple):
     @classmethod
     def of(cls, f: ChainFilter, anchored: bool) -> StatedKnowledge:
         """That of the filter as it stands."""
-        n, anchor, share, P = f.n, f.at.anchor, f.share**2, f.P
-        angles = (share * P[: n + 1, : n + 1]).tolist()
+        of_pose, anchor, share, P = f.at.angles, f.at.anchor, f.share**2, f.P
+        angles = (share * P[of_pose, of_pose]).tolist()
         pivot = None
         if f.footing is not None:
             (xx, xy), (_, yy) = (share * P[f.at.pivot, f.at.pivot]).tolist()
@@ -195,22 +261,27 @@ class StatedKnowledge(NamedTuple):
             pivot = Pivot(x, y, xx, xy, yy, f.footing.wander)
         if not anchored:
             return cls(angles, 0.0, 0.0, None, pivot)
-        with_anchor = (share * P[: n + 1, anchor]).tolist()
+        with_anchor = (share * P[of_pose, anchor]).tolist()
         return cls(angles, float(f.x[anchor]), share * float(P[anchor, anchor]), with_anchor, pivot)
 
 
 def height_of(chain: Chain, q: Array, bucket_point: Sequence[float] | None) -> tuple[float, Array]:
-    """Height of the tip, or of another point of the bucket, m, and its derivatives (2 + n,) by the angles.
+    """Height of the tip, or of another point of the bucket, m, and its derivatives by the angles.
 
     Args:
-        q: (2 + n,) rad. bucket_point: x and z, m, in the bucket's axes.
+        q: of the chain, rad. bucket_point: x and z, m, in the bucket's axes.
     """
+    if bucket_point is not None and chain.tilt_axis is not None:
+        x, z = bucket_point
+        (_, _, height), derivatives = chain.point(q.tolist(), (float(x), 0.0, float(z)))
+        return height, np.array(derivatives)
     height, row = float(chain.tip(q)[2]), chain.height_jacobian(q)
     if bucket_point is not None:
         x, z = float(bucket_point[0]) - float(chain.lengths[-1]), float(bucket_point[1])
-        c, s, cr, sr = math.cos(q[-1]), math.sin(q[-1]), math.cos(q[1]), math.sin(q[1])
+        theta, last = float(q[chain.bucket]), chain.bucket
+        c, s, cr, sr = math.cos(theta), math.sin(theta), math.cos(q[1]), math.sin(q[1])
         height += cr * (x * s + z * c)
         row = row.copy()
-        row[-1] += cr * (x * c - z * s)
+        row[last] += cr * (x * c - z * s)
         row[1] -= sr * (x * s + z * c)
     return height, row

@@ -40,7 +40,7 @@ class TransitionModel:
         self._fixed = F = np.zeros((at.dynamic, at.size))
         for k in range(at.base.start, at.base.stop):
             F[k, k] = self._decay
-        for k in range(at.turn.start, at.common.stop):
+        for k in (*range(at.turn.start, at.common.stop), *range(at.zero.start, at.zero.stop)):
             F[k, k] = 1.0
         for k, i in enumerate(setup.lagging, at.lagged.start):
             share = 1.0 - math.exp(-span / setup.channels[i].sensor.time_constant_s)
@@ -64,6 +64,7 @@ class TransitionModel:
             x[k] += F[k, i] * (x[i] - x[k])
         x[at.theta] = motion.theta_end
         x[at.roll] = motion.roll_end
+        x[at.side] = motion.alpha_end
         x[at.velocity] = after.ravel()
         _carry(P, F)
         return Advance(F=F, mean=mean)
@@ -101,11 +102,12 @@ class TransitionModel:
     def _jacobian(self, motion: BlockMotion, v: Array, acceleration: Array, slope: Array) -> Array:
         """F, at the velocities `v` (N, 3) of the block's middle and that `acceleration`."""
         at, T, F = self._setup.at, self._span, self._fixed.copy()
-        of_angles = F[: at.roll + 1]
-        np.multiply(motion.by.state[2:], T, out=F[at.theta])
+        of_angles, n = F[at.angles], self._setup.n
+        np.multiply(motion.by.state[2 : 2 + n], T, out=F[at.theta])
         np.multiply(motion.by.state[0], T, out=F[at.roll])
+        np.multiply(motion.by.state[2 + n :], T, out=F[at.side])
         self._by_velocity_rows(F[at.velocity], of_angles, motion, v, acceleration, slope)
-        of_angles[:, : at.roll + 1] += np.eye(at.roll + 1)
+        of_angles[:, at.angles] += np.eye(at.angles.stop)
         roll_rate, plane_rate = motion.mean.rates[:2].tolist()
         p = at.pivot.start
         turn = 0.0
@@ -126,7 +128,7 @@ class TransitionModel:
         acceleration: Array,
         slope: Array,
     ) -> None:
-        """Fill `rows` (3N, n) of F, with `of_angles` (N + 1, n) what the angles gain over the block."""
+        """Fill `rows` (3N, n) of F, with `of_angles` (N + 1 + M, n) what the angles gain over the block."""
         q, m = self._setup, motion.mean
         at, T, n = q.at, self._span, q.n
         left, upward = q.gravity * math.sin(m.roll), q.gravity * math.cos(m.roll)
@@ -139,19 +141,25 @@ class TransitionModel:
         plane[:, 1] += left
         plane[:, 2] += upward
         body = (plane[:, None] @ m.to_plane)[:, 0]
-        by_angles = np.zeros((n, 3, n + 1))
+        by_angles = np.zeros((n, 3, at.angles.stop))
         by_angles[q.i, 0, q.i] = -T * plane[:, 2]
         by_angles[q.i, 2, q.i] = T * plane[:, 0]
         by_angles[:, 1, n] = -T * upward
         by_angles[:, 2, n] = T * left
+        for k, side in enumerate(q.sides, n + 1):
+            if (i := side.sensor) is not None:
+                by_angles[i, :, k] = T * (m.to_plane[i] @ (side.cross @ body[i]))
         # On the way through the block the angles have gone half of their own way.
-        np.dot(0.5 * by_angles.reshape(3 * n, n + 1), of_angles, out=rows)
-        rows[:, : n + 1] += by_angles.reshape(3 * n, n + 1)
+        np.dot(0.5 * by_angles.reshape(3 * n, at.angles.stop), of_angles, out=rows)
+        rows[:, at.angles] += by_angles.reshape(3 * n, at.angles.stop)
         turning = Wt * (0.5 * T)
         own = (EYE3 - 2.0 * turning.dot(EYE3 - turning)).T
         rows[:, at.velocity].reshape(n, 3, n, 3)[q.i, :, q.i] += own
         of_accel = rows[:, at.constants].reshape(n, 3, n, PER_SENSOR)[:, :, :, OF_ACCEL]
-        of_accel[q.i, :, q.i] += T * (m.to_plane @ force_errors(body, slope, q.warmth.of))
+        body, slope = q.in_parts(m.alpha, body, slope)
+        by_constants = force_errors(body, slope, q.warmth.of)
+        q.from_parts(m.alpha, by_constants)
+        of_accel[q.i, :, q.i] += T * (m.to_plane @ by_constants)
 
 
 def _carry(P: Array, F: Array) -> None:
