@@ -110,5 +110,5 @@ class SwingTold:
             found.append(f"{self.encoder} sensor silent, boom's swing by gyros alone")
         place = sensors + 1 + self._place
         if angles[place][place] > UNKNOWN_RAD**2:
-            found.append("boom's swing not known, sideways distances are not")
+            found.append("boom's swing not known: sideways distances are off")
         return tuple(found)
