@@ -35,8 +35,6 @@ LEVEL_SIGMA_RAD = math.radians(1.0)
 ORDER = ("upper", "boom", "second_boom", "stick", "rocker", "bucket")
 """Bodies that carry tilt sensors, from the ground to the tip."""
 
-_SPOKEN = {"second_boom": "second boom"}
-
 TURNS_UNTOLD = "this estimator tells neither a boom's swing nor a bucket's tilt"
 LEVEL_ASSUMED = "no sensor on the upper: level machine assumed"
 
@@ -112,7 +110,7 @@ class SensedArm:
         }
         self.held = {body: math.radians(deg) for body, deg in held.items() if deg is not None}
         self._missing = tuple(
-            f"no sensor on the {_SPOKEN.get(body, body)}"
+            f"no sensor on the {body.replace('_', ' ')}"
             for body in self.sections
             if not self._has_angle(body)
         )
