@@ -6,6 +6,7 @@ Velocities by the chain's lever arms, gyros against each other, angles of inclin
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
