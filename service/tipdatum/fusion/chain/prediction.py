@@ -87,7 +87,7 @@ class BlockEnd(NamedTuple):
     sides: tuple[SidePart, ...] = ()
 
 
-class _Stretch(NamedTuple):
+class _GyroStretch(NamedTuple):
     """What a gyro has seen since the block's end, in its body's axes: span, s, integral and newest rate,
     (x, y, z) each, and the rate's slope about y."""
 
@@ -106,7 +106,7 @@ def predict(start: BlockEnd, samples: Sequence[SampleBuffer], t: float) -> Predi
     lean = math.tan(roll) * start.rates[1]
     own: list[tuple[float, float, float, float] | None] = []
     sides = {part.sensor: k for k, part in enumerate(start.sides)}
-    seen: dict[int, _Stretch] = {}
+    seen: dict[int, _GyroStretch] = {}
     for i, s in enumerate(samples):
         before = start.turned[i]
         if before is None:
@@ -127,7 +127,7 @@ def predict(start: BlockEnd, samples: Sequence[SampleBuffer], t: float) -> Predi
         x, y, z = s.slope()
         slope = x * ay + y * by + z * cy
         if i in sides:
-            seen[i] = _Stretch(span, (ix, iy, iz), (wx, wy, wz), slope)
+            seen[i] = _GyroStretch(span, (ix, iy, iz), (wx, wy, wz), slope)
             own.append(None)
             continue
         # The body turns on the way, also by what slewing on a lean does: its middle stands for all of it.
@@ -204,7 +204,7 @@ def predict(start: BlockEnd, samples: Sequence[SampleBuffer], t: float) -> Predi
 
 def _of_side(
     part: SidePart,
-    stretch: _Stretch,
+    stretch: _GyroStretch,
     theta: float,
     mean: tuple[float, float],
     newest: tuple[float, float],
