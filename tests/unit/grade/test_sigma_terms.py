@@ -125,6 +125,23 @@ def test_left_is_left_and_right_is_right(make_rig: RigMaker, roll: float) -> Non
     assert (report.left_m > report.right_m) == (roll > 0), "right side down raises the left corner"
 
 
+@pytest.mark.parametrize(("roll", "lower"), [(0.06, "right"), (-0.06, "left")])
+def test_each_corner_is_held_against_the_target_by_itself_and_the_lower_governs(
+    make_rig: RigMaker, roll: float, lower: str
+) -> None:
+    rig = make_rig()
+    assert rig.send("datum/set", elevation_m=10.0).ok
+    assert rig.send("target/level", elevation_m=9.0).ok
+    rig.stand(roll=roll)
+    report = rig.tick()
+    against = report.against
+    assert against is not None
+    assert against.left_m == pytest.approx(report.left_m - 9.0, abs=1e-9)
+    assert against.right_m == pytest.approx(report.right_m - 9.0, abs=1e-9)
+    assert against.governing == lower
+    assert against.governing_m == min(against.left_m, against.right_m)
+
+
 FULL = {
     **EXACT,
     "bucket": [{"name": "b", "tip_m": 1.3, "width_m": 0.6, "tip_sigma_m": 0.004}],
