@@ -17,32 +17,13 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from playwright.sync_api import Browser, Page, expect
 
+from small_machine import STILL
 from tipdatum.calibration.observations import load_observations
 from tipdatum.kinematics.frames import up_vector
 
 pytestmark = [pytest.mark.browser, pytest.mark.broker, pytest.mark.slow]
 
 MACHINE = "digger"
-DESCRIPTION = """
-name = "Invented digger"
-[boom]
-foot_m = [0.35, 0.0, 1.75]
-length_m = 4.6
-[stick]
-length_m = 2.5
-[[bucket]]
-name = "digging"
-tip_m = 1.3
-width_m = 0.6
-[sensor.upper]
-body = "upper"
-[sensor.boom]
-body = "boom"
-[sensor.stick]
-body = "stick"
-[sensor.bucket]
-body = "bucket"
-"""
 FASTER = 6.0
 """Half seconds of readings come so many times faster; rest is judged by the readings' own time."""
 
@@ -111,7 +92,7 @@ def observations(tmp_path: Path) -> Path:
 def guiding(broker: Any, arm: Arm, observations: Path) -> Iterator[Callable[[], subprocess.Popen[str]]]:
     """Starts `tipdatum guide`; what was started is ended with the test."""
     machine = observations.with_name("machine.toml")
-    machine.write_text(DESCRIPTION)
+    machine.write_text(STILL)
     started: list[subprocess.Popen[str]] = []
 
     def start() -> subprocess.Popen[str]:
