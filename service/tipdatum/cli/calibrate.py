@@ -12,13 +12,19 @@ import typer
 from rich.console import Console
 
 from tipdatum.calibration import description, report
-from tipdatum.calibration.adjustment import adjust
+from tipdatum.calibration.adjustment import Solution, adjust
 from tipdatum.calibration.candidates import suggestions
 from tipdatum.calibration.following import follow
-from tipdatum.calibration.observations import ACCEPTANCE, ObservationBook, load_observations, without_doubles
+from tipdatum.calibration.observations import (
+    ACCEPTANCE,
+    Observation,
+    ObservationBook,
+    load_observations,
+    without_doubles,
+)
 from tipdatum.calibration.outcome import CalibrationOutcome, conclude
 from tipdatum.calibration.plan import rank
-from tipdatum.calibration.recordings import gather
+from tipdatum.calibration.recordings import RecordedEvidence, gather
 from tipdatum.calibration.statistics import determined
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.calibration.verification import of_method, verify
@@ -40,6 +46,7 @@ from tipdatum.cli.options import (
 from tipdatum.display.calibration.sheet import sheet
 from tipdatum.display.report.words import UNITS, Words
 from tipdatum.errors import InputError
+from tipdatum.machine.description import Machine
 from tipdatum.results import write_text
 from tipdatum.walltime import to_the_second
 
@@ -100,58 +107,28 @@ def calibrate(
         book = load_observations(observations)
     else:
         console.print(CAUTION)
-        book = (
-            load_observations(observations)
-            if observations.exists()
-            else ObservationBook(machine=described.name)
-        )
+        known = observations.exists()
+        begun = load_observations(observations) if known else ObservationBook(machine=described.name)
         steps = step or ["motions", "measured", "reversal"]
         book = capturing.capture(
-            console,
-            described,
-            book,
-            observations,
-            folders,
-            capture_from,
-            machine_id or "machine",
-            steps,
+            console, described, begun, observations, folders, capture_from, machine_id or "machine", steps,
             standing,
-        )
+        )  # fmt: skip
     chosen = book.solving(method or (), leave_out or ())
     if capture_from is not None and not any(o.place for o in chosen):
         console.print("Nothing to solve yet: no posture has been captured.")
         return
     if not chosen:
         raise InputError(f"{observations}: no observation to solve with (acceptance ones never are)")
-    chosen, doubles = without_doubles(chosen)
-    for double, first in doubles:
-        console.print(
-            f"{double} repeats {first} figure for figure and does not count; if it was measured "
-            f"anew, give it "
-            "repeated = true.",
-            markup=False,
-        )
+    chosen = _without_doubles(console, chosen)
     evidence = gather(book, folders, chosen)
-    tell = Progress(console)
+    now = datetime.datetime.now(datetime.UTC)
     try:
-        if follow_guide:
-            result = follow(
-                described, book.model_copy(update={"observation": chosen}), evidence, tell=tell.say
-            )
-            solution = result.solution
-            _print(console, report.followed(result))
-            for name in result.misfits:
-                console.print(f"  A posture left aside holds an observation that does not fit: {name}")
-        else:
-            solution = adjust(make_setup(described, chosen, evidence, book.assume), tell.say)
-        now = datetime.datetime.now(datetime.UTC)
-        outcome = conclude(solution, book.digest(), to_the_second(now), tell.say)
+        solution, outcome = _solve(console, described, book, chosen, evidence, now, by_guide=follow_guide)
     except ValueError as error:
         raise InputError(f"{observations}: {error}") from None
     except InputError as error:
         raise InputError(f"{observations}: the solution is no machine ({error})") from None
-    finally:
-        tell.done()
     _print(console, report.summary(outcome))
     if not outcome.possible and outcome.explanation is not None:
         console.print(f"If {outcome.explanation.words}:", markup=False)
@@ -174,6 +151,50 @@ def calibrate(
         raise typer.Exit(Exit.NO)
     if outcome.verdict.word == "doubtful":
         raise typer.Exit(Exit.DOUBTFUL)
+
+
+def _without_doubles(console: Console, chosen: tuple[Observation, ...]) -> tuple[Observation, ...]:
+    """Those that count; tells of the others."""
+    chosen, doubles = without_doubles(chosen)
+    for double, first in doubles:
+        console.print(
+            f"{double} repeats {first} figure for figure and does not count; if it was measured anew, give "
+            "it repeated = true.",
+            markup=False,
+        )
+    return chosen
+
+
+def _solve(
+    console: Console,
+    described: Machine,
+    book: ObservationBook,
+    chosen: tuple[Observation, ...],
+    evidence: RecordedEvidence,
+    now: datetime.datetime,
+    *,
+    by_guide: bool,
+) -> tuple[Solution, CalibrationOutcome]:
+    """What the observations say of the machine, and what that comes to; tells what was left aside.
+
+    Raises:
+        ValueError: they say nothing, or contradict each other. InputError: the machine is none.
+    """
+    tell = Progress(console)
+    try:
+        if by_guide:
+            result = follow(
+                described, book.model_copy(update={"observation": chosen}), evidence, tell=tell.say
+            )
+            solution = result.solution
+            _print(console, report.followed(result))
+            for name in result.misfits:
+                console.print(f"  A posture left aside holds an observation that does not fit: {name}")
+        else:
+            solution = adjust(make_setup(described, chosen, evidence, book.assume), tell.say)
+        return solution, conclude(solution, book.digest(), to_the_second(now), tell.say)
+    finally:
+        tell.done()
 
 
 class Progress:
