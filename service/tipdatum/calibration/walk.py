@@ -316,6 +316,8 @@ class Walk:
         if not any(o.place for o in self.book.solving()):
             raise RefusedError("guide.nothing", "nothing has been measured yet")
         self.finishing, self.verdict = True, None
+        # Steps that are still open can be chosen afterwards.
+        self.asked_for, self.rest, self.swing = "", None, None
 
     def _store(self, book: ObservationBook) -> None:
         try:
@@ -335,7 +337,7 @@ class Walk:
     def planned(self, book: ObservationBook, foreseen: Foreseen) -> None:
         """What solving that book gave: how well the tip is known, and what would help, best first."""
         self.planned_steps.foreseen, self._planned_for = foreseen, book.digest()
-        if not self.asked_for:
+        if not self.asked_for and not self.finishing and self.verdict is None:
             self._go_on()
 
     def unplanned(self, book: ObservationBook) -> None:

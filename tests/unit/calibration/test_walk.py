@@ -229,6 +229,20 @@ def test_postures_are_asked_for_until_the_tip_is_known_well_enough(person: Perso
     assert measured(person) == FEWEST
 
 
+def test_whoever_has_enough_finishes_and_can_still_go_on(person: Person) -> None:
+    person.does("choose", step="measured-1")
+    person.stands(0.1)
+    person.does("take")
+    person.does("readings", values=READINGS)
+    assert person.sees()["stage"] != "end"
+    assert person.does("finish")["ok"]
+    person.walk.planned(person.walk.book, Foreseen(Known(0.004, 0.002), ()))
+    assert person.sees()["stage"] == "end"
+    assert person.walk.wants_verdict()
+    assert person.does("choose", step="measured-2")["ok"]
+    assert person.sees()["step"]["id"] == "measured-2"
+
+
 def test_a_touch_of_a_mark_is_asked_for_where_it_helps_more_than_a_posture(person: Person) -> None:
     person.does("mark", name="A")
     touch = touching("tip on mark A: there", (0.0,) * 7, person.walk.standing, "A")
