@@ -36,8 +36,12 @@ class Proportions:
         """From a machine description as published; None where it is not one."""
         try:
             boom = float(machine["boom"]["length_m"])
-            reach = float(machine["boom"]["foot_m"][0]) + boom + float(machine["stick"]["length_m"])
-            return cls(reach + max(float(b["tip_m"]) for b in machine["bucket"]), boom)
+            second = float((machine.get("second_boom") or {}).get("length_m", 0.0))
+            reach = float(machine["boom"]["foot_m"][0]) + boom + second + float(machine["stick"]["length_m"])
+            tips = (
+                float(b["tip_m"]) + math.hypot(*(b.get("pin_m") or (0.0, 0.0))) for b in machine["bucket"]
+            )
+            return cls(reach + max(tips), boom + second)
         except (KeyError, TypeError, ValueError, IndexError):
             return None
 

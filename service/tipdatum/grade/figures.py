@@ -173,6 +173,10 @@ def _limits(site: Site, pose: Pose, offset: float | None, sigma: float) -> tuple
     def points(q: Sequence[float]) -> Array:
         arm = chain.locate(q)
         outline = outline_spots(bucket, chain, arm.pins[-2], q, 0.0)
+        if bucket.pin_m is not None:
+            # The pin on which a coupler holds the bucket is the knee of the two.
+            knee = chain.point(q, (bucket.pin_m[0], 0.0, bucket.pin_m[1]))[0]
+            outline = [*outline, Spot(*knee)]
         heel = [(spot.reach_m, spot.lateral_m, spot.elevation_m) for spot in outline]
         return np.array([*arm.pins, *arm.corners, *heel])
 
@@ -180,6 +184,8 @@ def _limits(site: Site, pose: Pose, offset: float | None, sigma: float) -> tuple
     soon = [angle + rate * RATE_STEP_S for angle, rate in zip(pose.angles, pose.rates, strict=True)]
     velocity = (points(soon) - here) / RATE_STEP_S
     names += ["bucket outline"] * (len(here) - len(names))
+    if bucket.pin_m is not None:
+        names[-1] = "coupler end"
     margin = np.array([1.0 if name.endswith(("end", "foot")) else 0.0 for name in names])
     body = WatchedPoints(
         names=names,

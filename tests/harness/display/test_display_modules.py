@@ -47,6 +47,48 @@ def ask(browser: Browser) -> Iterator[Ask]:
     server.close()
 
 
+# --- the edge ---------------------------------------------------------------------------------------------
+
+SAY = "Object.assign((key, values) => [key, ...Object.values(values ?? {})].join(' '), { comma: false })"
+
+
+@pytest.mark.parametrize(
+    ("percent", "words"),
+    [
+        # Percent rise to the left: what is higher on the left falls to the right.
+        (25.04, "edge.fall 25 % side.right"),
+        (-33.33, "edge.fall 33.3 % side.left"),
+        (0.01, "edge.level"),
+    ],
+)
+def test_a_fall_is_said_by_the_side_it_falls_to(ask: Ask, percent: float, words: str) -> None:
+    assert ask("edge.js", f"(m) => m.fallWords({percent}, {SAY})") == words
+
+
+@pytest.mark.parametrize(
+    ("arm", "words"),
+    [
+        (
+            {"tilt_to_set_deg": 4.26, "edge_fall_percent": 2.0, "target_fall_percent": 9.5},
+            "edge.tilt 4.3 side.left",
+        ),
+        (
+            {"tilt_to_set_deg": -4.26, "edge_fall_percent": 9.5, "target_fall_percent": 2.0},
+            "edge.tilt 4.3 side.right",
+        ),
+        # An axis that points at the cab turns the sign of the tilt, not the side that has to rise.
+        (
+            {"tilt_to_set_deg": -4.26, "edge_fall_percent": 2.0, "target_fall_percent": 9.5},
+            "edge.tilt 4.3 side.left",
+        ),
+        ({"tilt_to_set_deg": 0.05, "edge_fall_percent": 2.0, "target_fall_percent": 2.1}, "edge.set"),
+        ({"tilt_to_set_deg": None, "edge_fall_percent": 2.0, "target_fall_percent": 9.5}, None),
+    ],
+)
+def test_the_tilt_to_set_is_said_by_the_side_that_rises(ask: Ask, arm: Any, words: str | None) -> None:
+    assert ask("edge.js", f"(m) => m.tiltWords({json.dumps(arm)}, {SAY})") == words
+
+
 # --- entry --------------------------------------------------------------------------------------------
 
 

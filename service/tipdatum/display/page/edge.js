@@ -16,7 +16,7 @@ export function edgeMatters(model) {
 
 /** A fall in words, from percent that rise to the left: "10 %, falling right". */
 export function fallWords(percent, say) {
-  const size = percentText(Math.abs(percent) / 100, say.comma);
+  const size = percentText(Math.round(Math.abs(percent) * 10) / 1000, say.comma); // hundredths would never rest
   if (Math.abs(percent) < 0.05) return say("edge.level");
   return say("edge.fall", { grade: size, side: say(percent > 0 ? "side.right" : "side.left") });
 }
