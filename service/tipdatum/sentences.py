@@ -205,10 +205,14 @@ def _pattern(text: str) -> re.Pattern[str]:
     )
 
 
+_UNKNOWN = {"port": r"(\S+?)", "error": r"(.+?)"}
+"""What no end of a name tells: a port's path may have colons and no spaces, what a system says both."""
+
+
 def _reading(name: str) -> str:
     return next(
         (pattern for end, _, pattern, _ in _WAYS if name.endswith(end)),
-        r"(.+?)" if name in _TOLD else r"([^;:]+?)",
+        _UNKNOWN.get(name, r"(.+?)" if name in _TOLD else r"([^;:]+?)"),
     )
 
 

@@ -107,6 +107,25 @@ def test_text_without_a_code_is_recognised_with_its_values() -> None:
     assert not isinstance(recognised("a remark of somebody: nothing of ours"), Sentence)
 
 
+@pytest.mark.parametrize(
+    ("told", "code", "port"),
+    [
+        ("port: /dev/ttyUSB0 is not there: unplugged, or another name?", "found-no-port", "/dev/ttyUSB0"),
+        (
+            "port: no permission for /dev/serial/by-path/pci-0000:00:14.0-usb-0:2:1.0-port0: "
+            "add the user to the group dialout (usermod -aG dialout NAME)",
+            "found-no-permission",
+            "/dev/serial/by-path/pci-0000:00:14.0-usb-0:2:1.0-port0",
+        ),
+        ("port: /dev/ttyS0 is in use by another program", "found-port-in-use", "/dev/ttyS0"),
+    ],
+)
+def test_trouble_with_a_port_is_recognised_whatever_it_is_called(told: str, code: str, port: str) -> None:
+    parts = parts_of(recognised(told))
+    assert [code for code, _ in parts if code] == ["kind-port", code]
+    assert parts[-1][1]["port"] == port
+
+
 def test_names_that_people_give_are_no_sentences() -> None:
     """A mark may be called like a fault."""
     assert said(sentence("mark-forgotten", mark="late"))[0]["values"] == {"mark": "late"}

@@ -103,12 +103,15 @@ def sensor_line(
         return Text.assemble(f" {word(name):<10}", (say("terminal.not-known"), DIM))
     state, rate, counts = word(health.get("state")), number(health.get("rate_hz")), health.get("faults")
     faults = sum(v for v in counts.values() if isinstance(v, int)) if isinstance(counts, dict) else 0
+    # Where nothing comes, the reason needs the room: a port's name is long.
+    heard = rate is not None or state == "ok"
+    counted = say("terminal.fault" if faults == 1 else "terminal.faults", n=faults) + "  " if faults else ""
     line = Text.assemble(
         f" {word(name):<10}",
         (f"{_state(state, say):<8}", "bright_white" if state == "ok" else CARE),
-        (f"{rate:6.1f} Hz  " if rate is not None else "     – Hz  ", DIM),
+        ("" if not heard else f"{rate:6.1f} Hz  " if rate is not None else "     – Hz  ", DIM),
         (_bracket(health, say), DIM),
-        (say("terminal.fault" if faults == 1 else "terminal.faults", n=faults) + "  " if faults else "", DIM),
+        (counted if heard else "  ", DIM),
         (word(say.said(health.get("said"), word(health.get("text")))), CARE),
     )
     line.truncate(width, overflow="ellipsis")

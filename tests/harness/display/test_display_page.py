@@ -9,6 +9,8 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
+from tipdatum.sentences import recognised, said, sentence
+
 pytestmark = [pytest.mark.browser, pytest.mark.broker]
 
 WATCH = """
@@ -461,6 +463,22 @@ def test_sensor_that_is_not_well_is_told_on_its_tool(live: Page, stand_in: Any) 
     live.click("[data-tool=machine]")
     live.click("[data-page=sensors]")
     expect(live.locator("#form-body")).to_contain_text("loose plug")
+
+
+def test_why_a_sensor_was_never_heard_stands_beside_the_missing_figure(live: Page, stand_in: Any) -> None:
+    """A port that is not there is the commonest trouble of a first day; that one waits alone says nothing."""
+    waits = {"sensor": "boom", "body": "boom", "state": "waiting", "rate_hz": None, "faults": {}}
+    stand_in.publish("health/boom", waits | {"text": "no reading yet", "last_fault": None}, retain=True)
+    expect(live.locator("[data-tool=machine]")).to_contain_text("1 of 2 not well")
+    expect(live.locator("#warnings li")).to_have_count(0)
+    told = sentence(
+        "no-reading-yet-fault", why=recognised("port: /dev/ttyUSB0 is not there: unplugged, or another name?")
+    )
+    known = {"text": told, "said": said(told), "faults": {"port": 1}, "last_fault": "port"}
+    stand_in.publish("health/boom", waits | known, retain=True)
+    expect(live.locator("#warnings")).to_contain_text(
+        "Sensor boom waiting: no reading yet (port: /dev/ttyUSB0 is not there: unplugged, or another name?)"
+    )
 
 
 def test_sound_starts_and_stops_by_touch(live: Page) -> None:

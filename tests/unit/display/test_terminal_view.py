@@ -296,3 +296,9 @@ def test_terminal_speaks_the_readers_language(language: str) -> None:
     assert say("terminal.quality.moving") in text
     assert say.number(1.234, 3) in text
     assert say("say.sensor-silent-for", sensor="stick", age_s=say.number(3.2, 1) + " s") in text
+
+
+def test_why_nothing_comes_from_a_sensor_can_be_read_at_80_columns() -> None:
+    why = "no reading yet (port: /dev/ttyUSB0 is not there: unplugged, or"
+    message = health("boom", state="waiting", rate_hz=None, faults={"port": 1}, text=f"{why} another name?)")
+    assert why[:55] in figures.sensor_line("boom", message, 80).plain

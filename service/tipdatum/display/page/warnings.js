@@ -54,7 +54,8 @@ export function warningLines(context, now) {
     const why = sayEach(say, state.reasons_said, state.reasons).join("; ");
     lines.push({ kind: "doubt", text: say("warn.doubt", { why }), remedy: say("remedy.datum.doubtful") });
   }
-  const bad = [...model.health.values()].filter((health) => health.state === "fault" || health.state === "stale");
+  // One that waits is worth a line once it is known why: a port that is not there, for instance.
+  const bad = [...model.health.values()].filter(({ state: how, last_fault: fault }) => how === "fault" || how === "stale" || (how === "waiting" && fault));
   for (const { sensor, state: how, text, said } of bad) {
     lines.push({ kind: "sensor", text: say("warn.sensor", { sensor, state: say(`sensors.state.${how}`), text: saySaid(say, said, text) }).replace(/: $/, ""), remedy: say("remedy.sensor") });
   }
