@@ -187,3 +187,100 @@ def test_day_by_touch_alone(hand: Hand) -> None:
         "end of the day": 2, "the checker's phone": 1,
     }  # fmt: skip
     assert touches == most
+
+
+@pytest.fixture
+def equipped(hand: Hand, stand_in: Any) -> Hand:
+    """The hand on a machine with a laser receiver, in the middle of a day."""
+    machine = {
+        "name": "Test machine", "boom": {"foot_m": [0.35, 0, 1.75], "length_m": 4.6},
+        "stick": {"length_m": 2.5}, "bucket": [{"name": "trenching 600", "tip_m": 1.3, "width_m": 0.6}],
+        "sensor": {"laser": {"type": "beam", "body": "stick"}},
+    }  # fmt: skip
+    about = {"version": "0", "contract": "1", "machine_id": stand_in.MACHINE, "machine": machine}
+    stand_in.publish("about", about, retain=True)
+    limits = [{"kind": "ceiling", "value": 5.0}, {"kind": "floor", "value": -3.0}]
+    hand.told(
+        datum="set", reference=SET, target={"kind": "level", "elevation_m": -1.2}, limits=limits, points=4,
+        tolerance={"above_m": 0.02, "below_m": 0.02}, marks={"TP1": {"elevation_m": -0.4, "known": True}},
+    )  # fmt: skip
+    return hand
+
+
+def test_what_a_day_needs_now_and_then_by_touch_alone(equipped: Hand) -> None:
+    hand, touches = equipped, {}
+
+    keys = [key(one) for one in "25.6"]
+    plane = ("[data-tool=reference]", "[data-page=plane]", *keys, action("laser/plane"))
+    touches["the laser's plane"] = hand.taps(*plane)
+    assert hand.sent("laser/plane")["elevation_m"] == 25.6
+    hand.close()
+    touches["put it back from the main view"] = hand.taps("#undo .undo")
+    hand.sent("change/undo")
+
+    station = ("[data-tool=reference]", "[data-page=station]", key("1"), key("0"), action("station/set"))
+    touches["the station"] = hand.taps(*station)
+    assert hand.sent("station/set")["station_m"] == 10.0
+    hand.close()
+
+    pipe = (
+        "[data-tool=target]", "[data-page=pipe]", key("2"), "label:has-text('both ends')",
+        "input[name=end_invert_m]", key("1"), "input[name=length_m]", key("9"), action("target/pipe"),
+    )  # fmt: skip
+    touches["a pipe by its two ends"] = hand.taps(*pipe)
+    body = hand.sent("target/pipe")
+    assert (body["invert_m"], body["end_invert_m"], body["length_m"]) == (2.0, 1.0, 9.0)
+    hand.close()
+
+    bed = ("[data-tool=target]", "[data-page=layers]", ".chips button:text-is('BED')", "input[name=up_m]")
+    keys = [key(one) for one in ".15"]
+    touches["a layer"] = hand.taps(*bed, *keys, action("target/layers"))
+    assert hand.sent("target/layers")["layers"] == [{"name": "BED", "up_m": 0.15}]
+    hand.close()
+
+    rule = ("[data-tool=machine]", "[data-page=wear]", key("1"), key("2"), key("mm"))
+    touches["wear by the rule"] = hand.taps(*rule, action("bucket/wear-set"))
+    assert hand.sent("bucket/wear-set")["wear_m"] == 0.012
+    hand.close()
+    mark = ("[data-tool=machine]", "[data-page=wear]", "label:has-text('TP1')", action("bucket/wear"))
+    touches["wear on a mark"] = hand.taps(*mark)
+    assert hand.sent("bucket/wear")["mark"] == "TP1"
+    hand.close()
+
+    slew = ("[data-tool=limits]", "label:has-text('slew left')", key("4"), key("5"), action("limit/set"))
+    touches["a slew limit"] = hand.taps(*slew)
+    assert hand.sent("limit/set")["value_deg"] == 45.0
+    hand.close()
+    touches["one limit taken away"] = hand.taps("[data-tool=limits]", "#form-body li button >> nth=0")
+    assert hand.sent("limit/clear")["kind"] == "ceiling"
+    hand.close()
+    line = ("[data-tool=limits]", "[data-page=line]", key("2"), key("0"), action("trench/overhead-line"))
+    touches["what an overhead line needs"] = hand.taps(*line)
+    assert hand.sent("trench/overhead-line")["kilovolts"] == 20.0
+    hand.close()
+
+    rules = ("[data-tool=trench]", "[data-page=rules]", "label:has-text('US')", action("trench/jurisdiction"))
+    touches["whose rules"] = hand.taps(*rules)
+    assert hand.sent("trench/jurisdiction")["jurisdiction"] == "us"
+    hand.close()
+
+    answer = "#form-actions button >> nth=0"
+    touches["points out"] = hand.taps("[data-tool=points]", "[data-page=kept]", action("point/export"))
+    hand.sent("point/export")
+    touches["and away"] = hand.taps(action("point/clear"), answer)
+    assert hand.sent("point/clear")["sure"] is True
+    hand.close()
+    forget = ("[data-tool=reference]", "[data-page=marks]", "label:has-text('TP1')", action("mark/forget"))
+    touches["forget a mark"] = hand.taps(*forget)
+    assert hand.sent("mark/forget")["name"] == "TP1"
+    hand.close()
+    touches["a new book"] = hand.taps("[data-tool=day]", "[data-page=book]", action("book/new"), answer)
+    assert hand.sent("book/new")["sure"] is True
+
+    most = {
+        "the laser's plane": 7, "put it back from the main view": 1, "the station": 5,
+        "a pipe by its two ends": 9, "a layer": 8, "wear by the rule": 6, "wear on a mark": 4,
+        "a slew limit": 5, "one limit taken away": 2, "what an overhead line needs": 5, "whose rules": 4,
+        "points out": 3, "and away": 2, "forget a mark": 4, "a new book": 4,
+    }  # fmt: skip
+    assert touches == most
