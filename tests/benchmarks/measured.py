@@ -67,6 +67,12 @@ SECTIONS = (
         ("--results", RESULTS),
     ),
     Section(
+        "Arms with one more joint",
+        "A second boom, a boom that swings at its foot with and without an encoder, a bucket that tilts "
+        "sideways: heights of edge and corners, cross fall, and the joints themselves.",
+        "benchmarks/arm_joints.py",
+    ),
+    Section(
         "Sigma, session by session",
         "How often the truth lies within the stated sigma, over several references in each session, with the "
         "half of the sessions that constants were chosen on and the other half apart.",

@@ -22,6 +22,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from fusion_accuracy import PERIOD_S, read
@@ -31,7 +32,7 @@ from tipdatum.fusion.chain import model
 from tipdatum.fusion.chain.estimator import ChainEstimator, ChainOptions
 from tipdatum.kinematics.frames import rotation_from_rpy_deg
 from tipdatum.machine.description import Machine
-from tipdatum_drivers.reading import Command, Imu, Record, Truth
+from tipdatum_drivers.reading import Command, Imu, Record, Slew, Truth
 
 Array = NDArray[np.float64]
 CHOICE = (
@@ -41,6 +42,7 @@ CHOICE = (
     "jerky-crossfall-hobby-installed",
 )  # fmt: skip
 """The half on which parameters may be chosen; all others are held out."""
+KINDS = ("public", "hard", "arms")
 EVERY = 10
 """Ticks between two figures that count."""
 BAD_SIGMAS, BAD_M = 3.0, 0.03
@@ -79,8 +81,8 @@ def spare_places(count: int) -> Iterator[None]:
     """Filters made meanwhile have so many more places behind their anchor."""
     original = model.layout
 
-    def wider(sensors: int, gyroless: int, lagging: int) -> model.Layout:
-        found = original(sensors, gyroless, lagging)
+    def wider(*counts: Any) -> model.Layout:
+        found = original(*counts)
         return replace(found, size=found.size + count)
 
     model.layout = wider
@@ -173,7 +175,7 @@ def _figures(machine: Machine, records: list[Record], moments: list[float]) -> t
     tick, emit, done = 1, None, 0
     begun = time.process_time()
     for r in records:
-        if not isinstance(r, Imu):
+        if not isinstance(r, Imu | Slew):
             continue
         while done < len(moments) and r.t >= moments[done] and _refer(estimator, r.t, done):
             done += 1
@@ -186,7 +188,7 @@ def _figures(machine: Machine, records: list[Record], moments: list[float]) -> t
                     height, base = float(chain.tip(pose.angles)[2]), float(row @ pose.covariance @ row)
                     for k in range(done):
                         place = f.at.anchor + k
-                        tie = 2.0 * float(of_angles @ f.P[: f.n + 1, place])
+                        tie = 2.0 * float(of_angles @ f.P[f.at.angles, place])
                         variance = base + f.share**2 * (float(f.P[place, place]) - tie)
                         stands = pose.quality in ("good", "moving")
                         rows.append((emit, k, height - f.x[place], math.sqrt(max(variance, 1e-12)), stands))
@@ -199,7 +201,7 @@ def _figures(machine: Machine, records: list[Record], moments: list[float]) -> t
 def _ratio(estimator: ChainEstimator) -> float | None:
     f = estimator._filter
     assert f is not None
-    return estimator._posture.join(f.x[: f.n + 1].tolist(), [0.0] * (f.n + 3))[2]
+    return estimator._posture.join(f.x[f.at.angles].tolist(), [0.0] * f.at.angles.stop)[2]
 
 
 def _refer(estimator: ChainEstimator, t: float, number: int) -> bool:
@@ -215,8 +217,9 @@ def _refer(estimator: ChainEstimator, t: float, number: int) -> bool:
     variance = float(f.P[place, place])
     f.x[place], f.P[place], f.P[:, place] = x, row, column
     # With the first reference it is tied as the angles are.
-    of_angles, *_ = np.linalg.lstsq(f.P[: f.n + 1, : f.n + 1], fresh[: f.n + 1], rcond=None)
-    fresh = f.P[:, : f.n + 1] @ of_angles
+    of_pose = f.at.angles
+    of_angles, *_ = np.linalg.lstsq(f.P[of_pose, of_pose], fresh[of_pose], rcond=None)
+    fresh = f.P[:, of_pose] @ of_angles
     own = place + number
     f.x[own], f.P[own], f.P[:, own], f.P[own, own] = fresh_x, fresh, fresh, variance
     estimator._known = None
@@ -263,7 +266,7 @@ def main() -> None:
     shared = Path(__file__).resolve().parents[3] / "shared"
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument(
-        "--sessions", type=Path, nargs="*", default=[shared / "physics_public", shared / "physics_hard"]
+        "--sessions", type=Path, nargs="*", default=[shared / f"physics_{kind}" for kind in KINDS]
     )
     parser.add_argument("--half", choices=("choice", "held-out"), default=None)
     parser.add_argument("--only", nargs="*", default=None, help="session names")
