@@ -3,8 +3,8 @@
     python tests/benchmarks/arm_joints.py [--sessions FOLDER] [--only NAME …] [--output FILE]
 
 Played as `fusion_accuracy.py` plays its sessions, against the slew centre: heights of the middle of the
-cutting edge and of both corners from the tip's at `datum/set` on, the edge's cross fall while the tilt axis is
-within 45° of level, and how often the truth lies within two stated sigma. Figures are the filter's own.
+cutting edge and of both corners from the tip's at `datum/set` on, the edge's cross fall while the tilt axis
+is within 45° of level, and how often the truth lies within two stated sigma. Figures are the filter's own.
 """
 
 from __future__ import annotations
@@ -65,10 +65,10 @@ def truth_of(path: Path) -> dict[str, Array]:
 
 
 def play(machine: Machine, records: list[Record]) -> tuple[Array, float, float, Counter[str]]:
-    """Every figure after the reference, its moment, the share that are numbers, and how many of which quality.
+    """Every figure after the reference, its moment, the share that are numbers, how many of which quality.
 
-    Figures (M, 13): t, heights of tip, left and right, their sigmas, m; cross fall, tilt axis from level, swing,
-    tilt and the sigmas of these two, degrees (0 where there is none).
+    Figures (M, 13): t, heights of tip, left and right, their sigmas, m; cross fall, tilt axis from level,
+    swing, tilt and the sigmas of these two, degrees (0 where there is none).
     """
     estimator, chain = ChainEstimator(machine, PERIOD_S, ChainOptions()), machine.chain()
     rows, tick, emit, reference, asked = [], 1, 0.0, math.inf, 0
