@@ -106,11 +106,6 @@ class Located(Value, frozen=True):
     height_jacobian: tuple[float, ...]
     geometry_jacobian: tuple[float, ...]
 
-    @property
-    def cross_fall(self) -> float:
-        """Rise of the cutting edge over its run, from the right corner to the left one; ±inf when upright."""
-        return fall_of(self.corners)
-
 
 @dataclass(frozen=True, slots=True)
 class Chain:
@@ -334,8 +329,3 @@ class Chain:
         if self.tilt_axis is not None:
             row.append(cp * (dx * s + dz * c) + sp * dy)
         return (along, across * cp - rise * sp, rise * cp + across * sp), row
-
-    def corner_jacobians(self, q: Sequence[float]) -> tuple[list[float], list[float]]:
-        """∂height/∂q of the left and of the right corner, m/rad."""
-        length, w, z = self._plain[1][-1], self.half_width, self.tip_z
-        return self.point(q, (length, w, z))[1], self.point(q, (length, -w, z))[1]
