@@ -32,6 +32,8 @@ NOMINAL_RATE = Steadiness(bucket_s=0.1, buckets=50, drift_after_s=1.0, largest_d
 
 RESTART_S = 1.0
 """A leap larger than this is a restart of the device, or bytes held back beyond use."""
+ORDER_S = 1e-6
+"""What lies between two samples that would get the same time."""
 LONGEST_GAP_S = 0.05
 """Beyond some periods: how long USB adapters and busy computers hold bytes back without losing any."""
 
@@ -52,7 +54,10 @@ class ClockMap:
         self._restart()
 
     def map(self, count: float, arrived: float) -> float:
-        """When the sample with stamp `count` was taken, s on the clock of `arrived`; never after it."""
+        """When the sample with stamp `count` was taken, s on the clock of `arrived`.
+
+        Never after it, but for what keeps samples in order that came together: `ORDER_S` for each.
+        """
         device = self._unwrapped(count)
         away = arrived - device
         if self._lows and abs(away - self._line(device)) > RESTART_S:
@@ -63,7 +68,7 @@ class ClockMap:
         stamp = min(arrived, device + self._line(device))
         # The line may come down when a prompter sample shows up; order is kept all the same.
         if self._latest is not None and stamp <= self._latest:
-            stamp = min(arrived, self._latest + 1e-6)
+            stamp = self._latest + ORDER_S
         self._latest = stamp
         return stamp
 

@@ -147,6 +147,10 @@ class Presence:
             return "tells nothing that can be used" + (f": {self.refused}" if self.refused else "")
         return None
 
+    def overdue(self, t: float) -> bool:
+        """Whether its next usable reading is late at `t`, though its silence may not have begun yet."""
+        return self.last_used is None or t - self.last_used > self.overdue_s
+
     def fine(self, t: float) -> bool:
         """Whether `missing(t)` would find nothing; asked at every tick, so it looks only at what decides."""
         return self.last_used is not None and t - self.last_used <= self.stale_after_s and not self.too_slow

@@ -156,8 +156,8 @@ TOO_SLOW = math.radians(1.0)
 second an angle wanders by a degree. Ordinary digging at 10 Hz stays below half of it."""
 STRUCK_S = 1.0
 """How long after a blow its sensor is still named, s."""
-TRAVELS_S = 1.0
-"""How long after a machine was carried along it is still said, s."""
+TRAVELS_MPS, TRAVELS_S = 0.1, 1.0
+"""Velocity of the whole machine, m/s, from which it is said that it travels, and how long after, s."""
 TOO_SLOW_S = 10.0
 """How long it must stay below half of that, s, before it counts as fast enough again."""
 
@@ -191,9 +191,9 @@ class Condition:
         if self._struck:
             self._struck = {name: last for name, last in self._struck.items() if t - last < STRUCK_S}
 
-    def notice_travel(self, t: float, carried: bool) -> None:
-        """Take notice of whether the whole machine is carried along."""
-        if carried:
+    def notice_travel(self, t: float, velocity: float) -> None:
+        """Take notice of the velocity by which the whole machine is carried along, m/s."""
+        if velocity > TRAVELS_MPS:
             self._travelled = t
         self._travels = t - self._travelled < TRAVELS_S
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import statistics
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -68,6 +69,13 @@ def test_stamps_never_lie_in_the_future_and_rise(pairs: list[tuple[int, float]])
         assert stamp <= now
         assert stamp >= before or now - stamp < 1.5
         before = stamp
+
+
+def test_samples_that_come_together_keep_their_order() -> None:
+    clock = ClockMap()
+    stamps = [clock.map(10_000 * i, 7.0) for i in range(30)]
+    assert all(b > a for a, b in pairwise(stamps))
+    assert max(stamps) - 7.0 < 1e-4
 
 
 @pytest.mark.parametrize("off", [0.0, 0.01, -0.02])

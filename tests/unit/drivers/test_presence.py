@@ -118,3 +118,15 @@ def test_a_clock_that_steps_back_is_told_from_a_reading_out_of_order() -> None:
     assert presence.missing(1.0) == "not heard yet"
     presence.heard(1.0)
     assert presence.period_s == pytest.approx(0.01)
+
+
+def test_a_reading_is_late_before_silence_begins() -> None:
+    presence = spoken(0.01)
+    last = presence.last
+    assert last is not None
+    assert not presence.overdue(last + 0.02)
+    assert presence.overdue(last + 0.1)
+    assert presence.missing(last + 0.1) is None
+    for k in range(20):
+        presence.heard(last + 0.01 * (k + 1))
+    assert presence.overdue(last + 0.2)

@@ -48,7 +48,7 @@ def push(t: float) -> float:
 
 
 def test_figures_say_that_the_machine_travels(dig: Callable[..., Any]) -> None:
-    made = dig(seconds=16.0, seed=3, noise=1.0, rate_hz=50, pace=0.1)
+    made = dig(seconds=20.0, seed=3, noise=1.0, rate_hz=50, pace=0.1)
     estimator = ChainEstimator(made.machine, 0.02, ChainOptions())
     said = set()
     for r in made.readings:
@@ -61,7 +61,7 @@ def test_figures_say_that_the_machine_travels(dig: Callable[..., Any]) -> None:
             said.add(round(r.t, 1))
     assert said
     assert 12.0 < min(said) < 12.6
-    assert max(said) < 15.6
+    assert max(said) < 18.0
 
 
 def test_a_machine_that_starts_and_brakes_tilts_no_body(dig: Callable[..., Any]) -> None:

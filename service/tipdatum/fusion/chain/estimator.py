@@ -19,6 +19,7 @@ from tipdatum.fusion.chain.evidence import suspect
 from tipdatum.fusion.chain.filter import ChainFilter
 from tipdatum.fusion.chain.finding import Finding, Levelling
 from tipdatum.fusion.chain.heave import Rocking
+from tipdatum.fusion.chain.honesty import PriorCheck, words
 from tipdatum.fusion.chain.integration import EpochBlock, Strapdown
 from tipdatum.fusion.chain.integrity import (
     KEPT_BEFORE_S,
@@ -50,7 +51,8 @@ __all__ = ["ChainEstimator", "ChainOptions"]
 
 _NO_RATE = (0.0, 0.0, 0.0)
 SELDOM_S = 0.5
-"""Time between readings, s, from which nobody asks whether they agree: an arm swings in it, and back."""
+"""Time between readings of any sensor, s, from which nobody is suspected: an arm swings in it, and back, what
+hangs on the body is carried along unseen, and all others take up what that leaves."""
 LONGEST_GAP = 1.5
 """Times the silence after which a sensor counts as silent: so far a straight line is drawn from one of its
 samples to the next."""
@@ -93,6 +95,7 @@ class ChainEstimator:
         self._unsteady = Unsteadiness(len(self._channels))
         self._consistency = Consistency(len(self._channels))
         self._suspicion = Suspicion()
+        self._honesty = PriorCheck()
         self._began = 0.0
         self._kept: deque[Kept] = deque(maxlen=6)
 
@@ -234,21 +237,27 @@ class ChainEstimator:
             samples.keep_pace(channel.period)
             if samples.slow is not None:
                 self._condition.notice_slow(edge, channel.name, math.sqrt(samples.slow.rate))
-        self._condition.notice_travel(edge, f.carried)
+        self._condition.notice_travel(edge, float(np.abs(f.travel).max()))
         self._condition.notice_struck(edge, [self._channels[i].name for i in f.struck])
 
     def _watch(self, f: ChainFilter, block: EpochBlock, edge: float, span: float) -> None:
         """See whether the sensors agreed in the block that ended at `edge`, and act when they did not."""
         motion = f.motion
         assert motion is not None
+        if edge - self._began > START_S and any(ch.period > SELDOM_S for ch in self._channels):
+            return
         forces, rates = block.vectors()
+        unseen_force, unseen_turn = self._unseen(f)
         look = Look(
             edge, span, f.innovation, block.shake, forces.mean(axis=1), rates.mean(axis=1),
             motion.mean.roll_rate, motion.mean.plane_rate, motion.mean.theta, motion.gyro, block.active,
-            float(np.abs(motion.epochs.rates).max()), self._unseen(f),
-            max(0.0 if s.slow is None else unseen_rate(s.slow.rate) for s in self._samples),
+            float(np.abs(motion.epochs.rates).max()), unseen_force, unseen_turn,
         )  # fmt: skip
         alarm, suspicion, kept = self._consistency.look(look), self._suspicion, self._kept
+        if self._honesty.is_due(edge) and self._honesty.look(f.in_priors()):
+            assert self._honesty.beyond is not None
+            name = self._channels[self._honesty.beyond].name
+            self._events.append(Event(edge, "consistency", words(name), name))
         if alarm is not None and kept:
             self._alarmed(f, alarm)
         elif suspicion.sensor is not None:
@@ -260,13 +269,14 @@ class ChainEstimator:
         elif alarm is None and self._levelling is None and (not kept or edge - kept[-1].t >= KEPT_EVERY_S):
             kept.append(f.kept(edge))
 
-    def _unseen(self, f: ChainFilter) -> Array:
-        """(N,) m/s², what each sensor's samples may leave out; see `Look`."""
+    def _unseen(self, f: ChainFilter) -> tuple[Array, float]:
+        """What each sensor's samples may leave out of accelerations, (N,) m/s², and of rates; see `Look`."""
         told = [0.0 if s.slow is None else unseen(s.slow.force, s.slow.rate) for s in self._samples]
         for i, channel in enumerate(self._channels):
             if i in f.gyroless or channel.period > SELDOM_S:
                 told[i] = math.inf
-        return np.array(told)
+        rate = max(0.0 if s.slow is None else unseen_rate(s.slow.rate) for s in self._samples)
+        return np.array(told), rate
 
     def _alarmed(self, f: ChainFilter, alarm: Alarm) -> None:
         """Sensors do not agree: say which it is, and begin anew from before it."""
@@ -282,7 +292,8 @@ class ChainEstimator:
     def _suspect(self, f: ChainFilter, alarm: Alarm) -> None:
         """Name the sensor that does not agree."""
         names = [channel.name for channel in self._channels]
-        found = suspect(alarm, self._consistency.looks, names, self._machine.gravity_mps2, f.by_turning)
+        g, worse = self._machine.gravity_mps2, self._honesty.beyond
+        found = suspect(alarm, self._consistency.looks, names, g, f.by_turning, worse)
         if self._suspicion.begin(alarm.t, *found):
             self._events.append(Event(alarm.t, "consistency", found.text, names[found.sensor]))
 
@@ -323,12 +334,14 @@ class ChainEstimator:
         if start is None and quality == "good":
             quality, reasons = "stale", ("waiting for a first stretch of every sensor",)
         elif start is not None and quality == "good":
-            lost = self._unfound(start)
+            lost = self._unfound(start, t)
             quality, reasons = ("stale", lost) if lost else (quality, reasons)
         suspicion = self._suspicion
         if suspicion.sensor is not None and quality != "invalid":
             stands = suspicion.stands and quality == "good"
             quality, reasons = "settling" if stands else "invalid", (suspicion.text,)
+        if (worse := self._honesty.beyond) is not None and quality == "good":
+            quality, reasons = "settling", (*reasons, words(self._channels[worse].name))
         if f is None or start is None or quality in ("stale", "invalid"):
             return self._unknown(t, quality, reasons)
         ahead = predict(start, self._samples, t)
@@ -368,11 +381,19 @@ class ChainEstimator:
         place = self._chain.swing
         return 0.0 if place is None else q[place]
 
-    def _unfound(self, start: BlockEnd) -> tuple[str, ...]:
-        """Sensors that speak again after a loss, but whose bodies' angles are still those from before it."""
+    def _unfound(self, start: BlockEnd, t: float) -> tuple[str, ...]:
+        """Sensors whose bodies' angles are not known, since they were away: silent still, or back."""
         edge, away, finding = start.edge, self._schedule.away, self._finding.since
-        back = [i for i, s in enumerate(self._samples) if s.since > edge or i in away or i in finding]
-        return tuple([f"{self._channels[i].name} sensor is back, its angle is being found" for i in back])
+        lost = [i for i, s in enumerate(self._samples) if s.since > edge or i in away or i in finding]
+        if not lost:
+            return ()
+        late = [self._channels[i].presence.overdue(t) for i in lost]
+        names = [self._channels[i].name for i in lost]
+        return tuple([
+            f"{name} sensor is late, its angle is not known" if overdue
+            else f"{name} sensor is back, its angle is being found"
+            for name, overdue in zip(names, late, strict=True)
+        ])  # fmt: skip
 
     def _unknown(self, t: float, quality: str, reasons: tuple[str, ...]) -> Pose:
         size = self._arm.size
@@ -447,8 +468,13 @@ class ChainEstimator:
             return {}
         found, suspicion = self._consistency, self._suspicion
         both = zip(self._channels, found.peaks, found.vibration, strict=True)
+        said: dict[int | None, str] = {}
+        if (worse := self._honesty.beyond) is not None:
+            said[worse] = words(self._channels[worse].name)
+        if suspicion.sensor is not None:
+            said[suspicion.sensor] = suspicion.text
         return {
-            channel.name: Agreement(ratio, shaken, suspicion.text if suspicion.sensor == i else "")
+            channel.name: Agreement(ratio, shaken, said.get(i, ""))
             for i, (channel, ratio, shaken) in enumerate(both)
         }
 

@@ -45,9 +45,21 @@ class Suspect(NamedTuple):
     about: Axis
 
 
-def suspect(alarm: Alarm, looks: Sequence[Look], names: Sequence[str], g: float, ways: Ways) -> Suspect:
-    """Name the sensor that does not agree, from the last blocks, oldest first."""
+def suspect(
+    alarm: Alarm,
+    looks: Sequence[Look],
+    names: Sequence[str],
+    g: float,
+    ways: Ways,
+    worse: int | None = None,
+) -> Suspect:
+    """Name the sensor that does not agree, from the last blocks, oldest first.
+
+    `worse`: the one that would have to be worse than its kind already (`honesty`), which then is the one.
+    """
     evidence = Evidence(looks, g)
+    if worse is not None and not alarm.alone:
+        return Suspect(worse, evidence.words(worse, names[worse], "plane"), "any")
     if alarm.alone:
         sensor = alarm.odd[0]
         return Suspect(sensor, evidence.words(sensor, names[sensor], "slew"), "slew")

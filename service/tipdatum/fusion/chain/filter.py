@@ -69,8 +69,10 @@ second, and 7 m of reach times 1 rad/s in half a second is more than g."""
 
 FOUND_ALIKE_S = 8.0
 """Time, s, after several angles were found anew, or a start, in which they may all be wrong alike."""
-TRAVELS_MPS = 0.1
-"""Velocity of the slew centre, m/s, from which it is said that the machine travels."""
+TRAVELS_S = 5.0
+"""Time, s, in which a travel is forgotten whose end did not show."""
+FASTEST_TRAVEL_MPS = 1.6
+"""Faster no excavator travels on tracks, m/s (common practice, no source): more is a tilt of all of them."""
 JOLT_MPS = 0.3
 """Velocity, m/s, that a machine which starts, brakes or rocks has at a moment."""
 
@@ -121,7 +123,7 @@ class ChainFilter:
         shared_latency: 1-sigma of the latency that all sensors have in common, s.
         innovation: (N, 3) m/s, of the last block's velocities, plane axes. motion: that block's.
         struck: numbers of the sensors that were struck in the last block.
-        carried: whether all sensors alike were carried along in it by more than `TRAVELS_MPS`.
+        travel: (3,) m/s, plane axes, by which all sensors alike were carried along of late.
         footing: how the machine stands; None where its tracks are not described or no gyro is on the upper.
     """
 
@@ -143,6 +145,7 @@ class ChainFilter:
         self._levers = Levers(arm, channels)
         self._by_length: dict[int, BlockModels] = {}
         self._models = self._models_of(1)
+        self._described = np.ones(q.n * PER_SENSOR)
         self._stand(arm)
         self._memory = Memory(q)
         self._of_upper_gyro = slice(q.at.constants.start, q.at.constants.start + OF_GYRO.stop)
@@ -153,7 +156,7 @@ class ChainFilter:
         self._found_anew = False
         self._age = 0.0
         self.struck: list[int] = []
-        self.carried = False
+        self.travel = np.zeros(3)
         self._since_found = np.zeros(q.n)
 
     def _models_of(self, epochs: int) -> BlockModels:
@@ -223,6 +226,7 @@ class ChainFilter:
         d[at.lagged] = 0.1**2
         sigmas = [prior_sigma(ch.sensor, o, r) for ch, r in zip(self.setup.channels, rate, strict=True)]
         d[at.constants] = np.array(sigmas).ravel() ** 2
+        self._described = np.sqrt(d[at.constants])
         self.P[:] = np.diag(d)
         if self.footing is not None and self._tracks is not None:
             self.P[at.pivot, at.pivot] = pivot_prior(self._tracks)
@@ -381,6 +385,12 @@ class ChainFilter:
         if self._chain_velocity is not None:
             self.x[self.setup.v[i]] = self._chain_velocity[i]
 
+    def in_priors(self) -> list[float]:
+        """Each sensor's largest constant, in sigmas of what its description lets expect."""
+        off = np.abs(self.x[self.at.constants]) / self._described
+        largest: list[float] = off.reshape(self.n, PER_SENSOR).max(axis=1).tolist()
+        return largest
+
     def by_turning(self, theta: Array) -> Array:
         """(N, 3, N) m, ∂v̂/∂θ̇ of the sensors' velocities by their bodies' rates, at `theta` (N,) rad."""
         n = self.n
@@ -415,12 +425,8 @@ class ChainFilter:
         self.innovation, self.motion = innovation, motion
         resting = motion.whole and float(np.abs(motion.epochs.rates).max()) < REST_RADPS
         self._persistence.note(innovation, span, resting)
-        # Where a machine stands, as gyros tell, or angles have just been found, those are what may be wrong.
         self._since_found += span
-        stands = resting or int((self._since_found < FOUND_ALIKE_S).sum()) > 1
-        alike = None if stands else carried_velocity(self.setup, x, P, innovation, block)
-        if alike is not None:
-            diagonal(P)[self.at.base] += alike * alike
+        self._carry(block, innovation, resting)
         covariance = self._covariance(measured, added.velocity)
         shocked = self._shocked(innovation, covariance)
         if shocked:
@@ -429,7 +435,6 @@ class ChainFilter:
                 P[self.setup.v[k], self.setup.v[k]] += innovation[k] ** 2
             covariance = self._covariance(measured, added.velocity)
         update(x, P, measured.H, measured.z, measured.R, (covariance.with_state, covariance.own))
-        self.carried = alike is not None and float(np.abs(x[self.at.base]).max()) > TRAVELS_MPS
         if self.footing is not None:
             if block.active[0]:
                 mean = motion.mean
@@ -461,6 +466,23 @@ class ChainFilter:
         diagonal(with_state, at.velocity.start)[: len(noise)] -= 0.5 * noise
         diagonal(own)[: len(noise)] -= (2.0 / 3.0) * noise
         return InnovationCovariance(with_state=with_state, own=own)
+
+    def _carry(self, block: EpochBlock, innovation: Array, resting: bool) -> None:
+        """Let a velocity that all sensors show alike be that of a machine that travels, and no tilt.
+
+        Where a machine stands, as gyros tell, or angles have just been found, those are what may be wrong.
+        """
+        self.travel *= 0.0 if resting else math.exp(-self.span / TRAVELS_S)
+        if resting or int((self._since_found < FOUND_ALIKE_S).sum()) > 1:
+            return
+        common = carried_velocity(self.setup, self.P, innovation, block)
+        if common is None:
+            return
+        common[np.abs(self.travel) > FASTEST_TRAVEL_MPS] = 0.0
+        self.travel -= common
+        for axis, velocity in enumerate(common.tolist()):
+            alike = self.setup.v[block.active, axis]
+            self.P[np.ix_(alike, alike)] += velocity**2
 
     def _shocked(self, innovation: Array, covariance: InnovationCovariance) -> list[int]:
         """Sensors whose velocities' squared, normalised innovation is beyond the gate."""

@@ -60,7 +60,7 @@ their spread."""
 ALONE_S = 1.0
 """Time over which gyros are compared with each other, s."""
 LEAST_BLOCKS, LEAST_SHARE = 3, 0.8
-"""Blocks of a window that must be there, and the share of the shortest one that they must fill."""
+"""Blocks of a window that must be there, or two that fill this share of it: in slow work they are long."""
 RING = 64
 """Blocks that are kept: those of the longest window, three epochs each, and more."""
 G_MPS2 = 9.8
@@ -226,11 +226,11 @@ class Consistency:
         recent = np.flatnonzero(age < ALONE_S)
         found = np.zeros((2, len(self.ratios)))
         newest = np.flatnonzero(age < short.span)
-        if len(newest) > 1 and self._span[newest].sum() >= LEAST_SHARE * short.span:
+        if len(newest) > 1 and self._fill(newest, short.span):
             # A shock of just before still shows in the innovations.
             found = self._stays(newest, short, recent, blow=True)
         alone = np.zeros(len(self.ratios))
-        if len(recent) >= LEAST_BLOCKS:
+        if len(recent) >= LEAST_BLOCKS or (len(recent) > 1 and self._fill(recent, ALONE_S)):
             self.vibration = np.sqrt(self._shake[recent].mean(axis=0)).tolist()
             found = np.maximum(found, self._stays(recent, middle, recent))
             alone = np.abs(_middle(self._odd[recent])).max(axis=0)
@@ -251,6 +251,9 @@ class Consistency:
         odd = int(alone.argmax())
         innermost = int((whole >= INNERMOST * whole.max()).argmax())
         return Alarm(t, innermost, (odd, float(alone[odd])))
+
+    def _fill(self, blocks: Places, span: float) -> bool:
+        return float(self._span[blocks].sum()) >= LEAST_SHARE * span
 
     def _stays(
         self, blocks: Places, window: Window, shaken: Places, blow: bool = False, stands: bool = False
@@ -285,7 +288,12 @@ class Consistency:
 
 
 def _middle(values: Array) -> Array:
-    """The median along the first axis, for few values in a fifth of the time of numpy's; changes `values`."""
+    """The median along the first axis, for few values in a fifth of the time of numpy's; changes `values`.
+
+    Of two the one nearer to nought, nought where they differ in sign: one of them may be a shock's.
+    """
+    if len(values) == 2:
+        return np.asarray(np.maximum(values.min(axis=0), 0.0) + np.minimum(values.max(axis=0), 0.0))
     values.sort(axis=0)
     half = len(values) // 2
     return np.asarray(values[half] if len(values) % 2 else 0.5 * (values[half - 1] + values[half]))

@@ -58,21 +58,17 @@ FOLDED_S = 10.0
 TRAVELS_MPS2 = 0.15
 """Acceleration that all sensors have in common, m/s², from which it is the machine's own: folded vibration
 and what links do have 0.1, a machine that starts or brakes on its tracks 0.3 and more."""
-FASTEST_TRAVEL_MPS = 1.6
-"""Faster no excavator travels on tracks, m/s (common practice, no source): more is a tilt of all of them."""
 ALIKE = 3
 """Sensors that it takes to call something common."""
 
 
-def carried_velocity(
-    setup: FilterSetup, x: Array, P: Array, innovation: Array, block: EpochBlock
-) -> Array | None:
+def carried_velocity(setup: FilterSetup, P: Array, innovation: Array, block: EpochBlock) -> Array | None:
     """The velocity by which all sensors alike are carried along: of a machine that travels, jolts or rocks.
 
     What the tilt of all of them together may still be wrong by is left to the angles.
 
     Args:
-        x, P: the state (n,) and its covariance (n, n). innovation: (N, 3) m/s, of the velocities.
+        P: (n, n). innovation: (N, 3) m/s, of the velocities.
 
     Returns:
         (3,) m/s, plane axes; None where there is nothing of the kind.
@@ -84,8 +80,7 @@ def carried_velocity(
     common = np.maximum(least, 0.0) + np.minimum(most, 0.0)
     of_angles, of_roll = P.diagonal()[: setup.n], float(P[setup.at.roll, setup.at.roll])
     tilt = 3.0 * setup.gravity * np.sqrt([float(of_angles.min()), of_roll, 0.0])
-    too_fast = np.abs(x[setup.at.base]) > FASTEST_TRAVEL_MPS
-    common[(np.abs(common) < (TRAVELS_MPS2 + tilt) * span) | too_fast] = 0.0
+    common[np.abs(common) < (TRAVELS_MPS2 + tilt) * span] = 0.0
     return common if common.any() else None
 
 
