@@ -232,10 +232,26 @@ def load_scenario(path: Path, machine: Path | None = None) -> Scenario:
             str(path), "machine", f'"{file.machine}", which does not exist', "a machine file's path"
         )
     described = load_machine(place)
+    _check_joints(described, str(place))
     steps = _written_out(file.step, str(path))
     _check_sensors(steps, described, str(path))
     _check_start(file, str(path))
     return Scenario(path, file, described, steps)
+
+
+def _check_joints(machine: Machine, file: str) -> None:
+    """Raises ConfigError for a machine with joints that the simulated one does not have."""
+    more = {
+        "second_boom": machine.second_boom is not None,
+        "boom_swing": machine.boom_swing is not None,
+        "coupler": machine.coupler is not None,
+        "bucket[0].tilt_axis_m": machine.bucket[0].tilt_axis_m is not None,
+    }
+    for key, there in more.items():
+        if there:
+            raise ConfigError(
+                file, key, "a joint more", "a boom, a stick and a bucket: what can be simulated"
+            )
 
 
 def _written_out(steps: list[ScriptStep], file: str) -> tuple[ScriptStep, ...]:

@@ -107,3 +107,21 @@ def test_a_machine_that_is_not_there_is_named(written) -> None:  # type: ignore[
 def test_a_machines_file_is_no_scenario() -> None:
     with pytest.raises(ConfigError, match="a scenario, which names it"):
         load_scenario(Path(shipped("config", "machines", "demo.toml")))
+
+
+@pytest.mark.parametrize(
+    ("machine", "key"),
+    [
+        ("two-piece", "second_boom"),
+        ("swing-boom", "boom_swing"),
+        ("coupler", "coupler"),
+        ("tilting-bucket", "bucket[0].tilt_axis_m"),
+    ],
+)
+def test_a_machine_with_joints_that_are_not_simulated_is_refused_by_file_and_key(
+    machine: str, key: str
+) -> None:
+    file = Path(shipped("config", "machines", f"{machine}.toml"))
+    with pytest.raises(ConfigError) as caught:
+        load_scenario(Path(shipped("config", "scenarios", "trench.toml")), file)
+    assert f"{machine}.toml: {key}: found a joint more" in str(caught.value)
