@@ -27,7 +27,7 @@ export function showTask(context) {
   if (wanted === drawn) return;
   const before = JSON.parse(drawn || "[]");
   drawn = wanted;
-  if (before[0] !== stage || before[1] !== view?.step?.id || before[2] !== state.signIn) showEntry(stage, context);
+  if (before[0] !== stage || before[1] !== view?.step?.id || before[2] !== state.signIn || stage === "end") showEntry(stage, context);
   showOutcome(stage, context);
   showActions(stage, context);
 }
@@ -47,7 +47,7 @@ function order(view, say) {
 function words(view, say) {
   const { stage, step } = view;
   if (stage === "place") return say("guide.place");
-  if (stage === "end") return say(view.verdict ? "guide.end.verdict" : "guide.end");
+  if (stage === "end") return view.finishing ? "" : say(view.verdict ? "guide.end.verdict" : "guide.end");
   if (stage === "silent") return say("guide.silent", { sensors: view.silent.map((name) => (say.has(`body.${name}`) ? say(`body.${name}`) : name)).join(", ") });
   if (stage === "readings") {
     const { rest } = step;
@@ -127,7 +127,7 @@ function showEntry(stage, context) {
     }
     form.hidden = false;
   }
-  if (stage === "end" && !state.view.verdict) {
+  if (stage === "end" && !state.view.verdict && !state.view.finishing) {
     field("mark", say("guide.mark-name"), { maxlength: 20 });
     form.hidden = false;
   }
