@@ -109,6 +109,8 @@ class SensedArm:
             "bucket": machine.bucket[0].held_deg,
         }
         self.held = {body: math.radians(deg) for body, deg in held.items() if deg is not None}
+        self.held_untold = tuple(body for body in self.held if body not in self.by_body)
+        """Sections of which the description alone says where they stand."""
         self._missing = tuple(
             f"no sensor on the {body.replace('_', ' ')}"
             for body in self.sections

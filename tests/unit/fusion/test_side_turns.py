@@ -272,3 +272,10 @@ def test_estimators_that_know_the_arm_plane_alone_say_so(kind: str) -> None:
     pose = estimator.pose(1.0)
     assert pose.quality == "invalid"
     assert pose.reasons == ("this estimator tells neither a boom's swing nor a bucket's tilt",)
+
+
+def test_a_second_boom_that_is_called_held_and_moves_lets_no_wrong_height_stand() -> None:
+    held = without("second_boom") | {"second_boom": {"length_m": SECOND, "held_deg": -45.0}}
+    found = follow(parse_machine(held, "m"), work())
+    assert "or the second boom, which is described as held, has moved" in found.events
+    assert found.poses[-1].quality == "invalid"

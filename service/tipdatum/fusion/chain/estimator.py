@@ -296,6 +296,13 @@ class ChainEstimator:
         found = suspect(alarm, self._consistency.looks, names, g, f.by_turning, worse)
         if self._suspicion.begin(alarm.t, *found):
             self._events.append(Event(alarm.t, "consistency", found.text, names[found.sensor]))
+            self._events += [Event(alarm.t, "consistency", text) for text in self._held_doubts]
+
+    @property
+    def _held_doubts(self) -> tuple[str, ...]:
+        """What else it may be where sensors do not agree: a joint that nothing tells has been moved."""
+        held = (body.replace("_", " ") for body in self._arm.held_untold)
+        return tuple(f"or the {body}, which is described as held, has moved" for body in held)
 
     def _find_again(self, f: ChainFilter, block: EpochBlock) -> None:
         """Find the angles of sensors anew that were away and are in this block."""
@@ -339,7 +346,7 @@ class ChainEstimator:
         suspicion = self._suspicion
         if suspicion.sensor is not None and quality != "invalid":
             stands = suspicion.stands and quality == "good"
-            quality, reasons = "settling" if stands else "invalid", (suspicion.text,)
+            quality, reasons = "settling" if stands else "invalid", (suspicion.text, *self._held_doubts)
         if (worse := self._honesty.beyond) is not None and quality == "good":
             quality, reasons = "settling", (*reasons, words(self._channels[worse].name))
         if f is None or start is None or quality in ("stale", "invalid"):
