@@ -546,3 +546,26 @@ def test_markup_carries_no_text_of_its_own() -> None:
     markup = re.sub(r"<noscript>.*?</noscript>|<title>.*?</title>", "", (PAGE / "index.html").read_text())
     words = re.findall(r">\s*([^<>\s][^<>]*)<", markup)
     assert words == ["tipdatum"]
+
+
+@pytest.mark.parametrize(("wish", "glides"), [("no-preference", True), ("reduce", False)])
+def test_drawing_glides_only_where_motion_is_welcome(modules: Any, wish: Any, glides: bool) -> None:
+    """WCAG 2.1, 2.3.3: motion that an interaction sets off can be turned off."""
+    modules.emulate_media(reduced_motion=wish)
+    moving = modules.evaluate(
+        """async () => {
+          const { Section } = await import("/section.js");
+          const { readInks } = await import("/canvas.js");
+          document.body.innerHTML = '<canvas style="width: 400px; height: 300px"></canvas>';
+          const still = {
+            live: false, arm: null, shapes: [], stand: [], floor: null, tip: null, deviation: null,
+            beside: null, depth: null, ground: [], trace: [], limits: [], targetLine: null, band: null,
+            sigma: 0, offset: 0, reachMost: 9, inks: readInks(), units: "mm", comma: false,
+            font: "13px sans-serif", words: {},
+          };
+          const section = new Section(document.querySelector("canvas"));
+          section.draw(still, 0);
+          return section.draw({ ...still, tip: { reach: 6, elevation: -1 }, deviation: 0.05 }, 20);
+        }"""
+    )
+    assert moving is glides

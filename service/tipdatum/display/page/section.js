@@ -8,6 +8,7 @@ import { axisStep, axisText } from "./units.js";
 
 const LEFT = 52, BOTTOM = 24; // px, the margins that carry the axes' figures
 const EASE_S = 0.35;
+const CALM = matchMedia("(prefers-reduced-motion: reduce)");
 const SHADES = 6;
 const NEAR_M = 1.6, FAR_M = 4; // height of the view, close to the target and far from it
 const WHOLE_M = 1.0; // farther from the target than this, the whole arm is the better picture
@@ -80,8 +81,8 @@ export class Section {
 
   #aim(scene, dt) {
     const wish = this.#wish(scene);
-    // What was shown before the first figures came is no place to glide from.
-    if (!this.#view || (scene.live && !this.#lived)) {
+    // What was shown before the first figures came is no place to glide from; and some eyes bear no gliding.
+    if (!this.#view || (scene.live && !this.#lived) || CALM.matches) {
       this.#view = wish;
       this.#lived = scene.live;
       return false;
