@@ -187,14 +187,6 @@ class Memory:
             now[own] = scale.learn(x[places], P[np.ix_(places, places)], self._share) * self._described[own]
             start[own] = (1.0 / scale.factor - 1.0) * self._described[own]
         return now, start
-        for scale in self._scales:
-            k, before = scale.places, scale.factor
-            places = self._c[k]
-            scale.learn(x[places], P[np.ix_(places, places)])
-            own = np.ix_(k, k)
-            now[own] = (1.0 / scale.factor - 1.0 / before) * self._described[own]
-            start[own] = (1.0 / scale.factor - 1.0) * self._described[own]
-        return now, start
 
     def let_pass(self, seconds: float, x: Array, P: Array) -> None:
         """Note that the arm has worked for so long; change `x` and `P` when it is time to."""
