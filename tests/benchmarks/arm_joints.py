@@ -95,7 +95,9 @@ def _figures(chain: Chain, machine: Machine, pose: Any) -> list[float]:
     located, P, anchor = chain.locate(pose.angles), pose.covariance, pose.anchor
     heights = (located.pins[-1][2], located.corners[0][2], located.corners[1][2])
     sigmas = []
-    for slopes in (located.height_jacobian, *chain.corner_jacobians(pose.angles)):
+    edge, half = float(chain.lengths[-1]), chain.half_width
+    corners = (chain.point(pose.angles, (edge, y, 0.0))[1] for y in (half, -half))
+    for slopes in (located.height_jacobian, *corners):
         row = np.array(slopes)
         variance = row @ P @ row + anchor.variance_m2 - 2.0 * row @ np.array(anchor.covariance)
         sigmas.append(math.sqrt(max(0.0, float(variance))))
@@ -105,7 +107,8 @@ def _figures(chain: Chain, machine: Machine, pose: Any) -> list[float]:
     for place in (chain.swing, chain.tilt):
         joints.append(0.0 if place is None else math.degrees(pose.angles[place]))
         joint_sigmas.append(1.0 if place is None else math.degrees(math.sqrt(P[place, place])))
-    fall = math.degrees(math.atan(located.cross_fall))
+    (xl, yl, zl), (xr, yr, zr) = located.corners
+    fall = math.degrees(math.atan2(zl - zr, math.hypot(xl - xr, yl - yr)))
     return [*(h - anchor.height_m for h in heights), *sigmas, fall, steep, *joints, *joint_sigmas]
 
 
