@@ -234,6 +234,8 @@ class Condition:
             reasons = (*reasons, *(f"{n} sensor is struck, its forces are doubted" for n in self._struck))
         if self._travels:
             reasons = (*reasons, "the machine travels or rocks hard")
+            # The slew centre is taken to rest, and does not: so a gyro of the upper that is wrong shows, too.
+            quality = max(quality, "settling", key=SEVERITY.__getitem__)
         return _judged(quality, reasons, self.settling, self.moving)
 
 
