@@ -21,7 +21,7 @@ from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_play
 
 from tipdatum.display.server import PageSettings, Server, start
 
-PATIENCE_S = 60.0
+PATIENCE_S = 120.0
 """For what comes at once on a quiet machine."""
 expect.set_options(timeout=PATIENCE_S * 1000.0)
 
@@ -182,6 +182,7 @@ def browser() -> Iterator[Browser]:
 @pytest.fixture
 def context(browser: Browser) -> Iterator[BrowserContext]:
     made = browser.new_context(viewport={"width": 1280, "height": 800}, locale="en-GB")
+    made.set_default_timeout(PATIENCE_S * 1000.0)
     yield made
     made.close()
 

@@ -108,7 +108,7 @@ def guiding(broker: Any, arm: Arm, observations: Path) -> Iterator[Callable[[], 
     yield start
     for process in started:
         process.terminate()
-        process.communicate(timeout=20)
+        process.communicate(timeout=60)
 
 
 @pytest.fixture
@@ -118,7 +118,7 @@ def opened(page: Page, broker: Any, serve: Callable[..., Any]) -> Page:
 
 
 def place(page: Page) -> None:
-    expect(page.locator("#order")).to_have_text("Place the machine", timeout=30000)
+    expect(page.locator("#order")).to_have_text("Place the machine")
     page.get_by_label("Name of this standing").fill("S1")
     page.get_by_role("button", name="The machine stands here").click()
 
@@ -129,7 +129,7 @@ def step(page: Page, chapter: str, n: int) -> None:
 
 
 def measure(page: Page, values: dict[str, str]) -> None:
-    page.get_by_role("button", name="Take this rest").click(timeout=20000)
+    page.get_by_role("button", name="Take this rest").click()
     for label, value in values.items():
         page.get_by_label(label).fill(value)
     page.get_by_role("button", name="Keep the readings").click()
@@ -139,7 +139,7 @@ def test_a_touch_on_a_step_while_an_answer_is_awaited_is_not_lost(
     opened: Page, guiding: Any, arm: Arm
 ) -> None:
     guiding()
-    expect(opened.locator("#order")).to_have_text("Place the machine", timeout=30000)
+    expect(opened.locator("#order")).to_have_text("Place the machine")
     opened.get_by_label("Name of this standing").fill("S1")
     opened.evaluate(
         """() => {
@@ -147,11 +147,11 @@ def test_a_touch_on_a_step_while_an_answer_is_awaited_is_not_lost(
             document.querySelector("#chapters section:nth-of-type(2) button").click();
         }"""
     )
-    expect(opened.get_by_role("button", name="Take this rest")).to_be_visible(timeout=20000)
+    expect(opened.get_by_role("button", name="Take this rest")).to_be_visible()
 
 
 def test_without_a_guide_the_page_says_how_to_start_one(opened: Page) -> None:
-    expect(opened.locator("#order")).to_have_text("No guide is running", timeout=10000)
+    expect(opened.locator("#order")).to_have_text("No guide is running")
     expect(opened.locator("#words")).to_contain_text("tipdatum guide machine.toml observations.toml")
     expect(opened.locator("#arm")).to_be_hidden()
 
@@ -179,10 +179,10 @@ def test_a_motion_is_recorded_and_kept_by_itself_at_the_next_rest(
     guiding()
     place(opened)
     step(opened, "Motions", 2)
-    opened.get_by_role("button", name="Start the motion").click(timeout=20000)
+    opened.get_by_role("button", name="Start the motion").click()
     expect(opened.locator("#order")).to_have_text("Move now, then hold still")
     arm.swings("boom", "stick", "bucket")
-    expect(opened.locator("#note")).to_contain_text("Kept: turned by", timeout=20000)
+    expect(opened.locator("#note")).to_contain_text("Kept: turned by")
     assert [o.id for o in load_observations(observations).observation] == ["motion-boom"]
 
 
@@ -195,7 +195,7 @@ def test_a_guide_that_was_killed_goes_on_where_it_stopped(
     measure(opened, {"Slope of the stick": "-63"})
     expect(opened.locator("#note")).to_contain_text("Kept: 1 readings")
     first.kill()
-    expect(opened.locator("#order")).to_have_text("No guide is running", timeout=10000)
+    expect(opened.locator("#order")).to_have_text("No guide is running")
     guiding()
     place(opened)
     expect(opened.locator("#kept")).to_contain_text("1 observations")
@@ -206,9 +206,9 @@ def test_a_guide_that_was_killed_goes_on_where_it_stopped(
 def test_silent_sensors_take_the_arm_off_the_page(opened: Page, guiding: Any, arm: Arm) -> None:
     guiding()
     place(opened)
-    expect(opened.locator("#arm .live")).to_be_visible(timeout=20000)
+    expect(opened.locator("#arm .live")).to_be_visible()
     arm.silent = True
-    expect(opened.locator("#order")).to_have_text("No readings", timeout=10000)
+    expect(opened.locator("#order")).to_have_text("No readings")
     expect(opened.locator("#words")).to_contain_text("upper, boom, stick, bucket")
     expect(opened.locator("#arm .live")).to_have_count(0)
 
@@ -218,7 +218,7 @@ def test_a_screen_that_only_reads_offers_nothing_to_press(
 ) -> None:
     guiding()
     page.goto(serve(broker.ws_url, MACHINE, role="display", language="de").url + "calibrate.html")
-    expect(page.locator("#order")).to_have_text("Maschine aufstellen", timeout=30000)
+    expect(page.locator("#order")).to_have_text("Maschine aufstellen")
     expect(page.locator("#actions")).to_contain_text("liest nur mit")
     assert page.locator("#actions button").count() == 0
 
@@ -250,7 +250,7 @@ def test_every_screen_is_large_enough_for_a_finger_and_accessible(
     axe = node_module("axe-core", "axe.min.js").read_text(encoding="utf-8")
     place(page)
     step(page, "Measured postures", 1)
-    expect(page.get_by_role("button", name="Take this rest")).to_be_visible(timeout=20000)
+    expect(page.get_by_role("button", name="Take this rest")).to_be_visible()
     for moment in ("at rest", "readings"):
         assert page.evaluate(SMALL) == [], moment
         assert not page.evaluate(WIDE), moment

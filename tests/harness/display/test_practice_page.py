@@ -57,7 +57,7 @@ def _address(log: Path, process: subprocess.Popen[bytes]) -> str:
 @pytest.fixture
 def machine(page: Page, address: str) -> Driver:
     page.goto(address)
-    expect(page.locator("#sigma-words")).not_to_be_empty(timeout=30_000)
+    expect(page.locator("#sigma-words")).not_to_be_empty()
     return Driver(page)
 
 
@@ -184,19 +184,19 @@ def test_an_unplugged_sensor_takes_the_figure_away_and_gives_it_back(machine: Dr
     page.locator("#side").click()
     page.keyboard.press("1")
     expect(page.locator("#faults button[data-fault=unplug]")).to_have_attribute("aria-pressed", "true")
-    expect(page.locator("#sigma-words")).to_contain_text("No figure", timeout=5_000)
+    expect(page.locator("#sigma-words")).to_contain_text("No figure")
     display = page.frame_locator("#display")
-    expect(display.locator("body")).to_contain_text("stick", timeout=5_000)
+    expect(display.locator("body")).to_contain_text("stick")
     page.keyboard.press("1")
-    expect(page.locator("#sigma-words")).not_to_contain_text("No figure", timeout=30_000)
+    expect(page.locator("#sigma-words")).not_to_contain_text("No figure")
 
 
 def test_a_pulled_cable_silences_all_and_comes_back(machine: Driver) -> None:
     page = machine.page
     with_reference(machine)
     page.keyboard.press("0")
-    expect(page.locator("#line")).to_have_attribute("aria-pressed", "true", timeout=20_000)
-    expect(page.locator("#sigma-words")).to_contain_text("No figure", timeout=20_000)
+    expect(page.locator("#line")).to_have_attribute("aria-pressed", "true")
+    expect(page.locator("#sigma-words")).to_contain_text("No figure")
     page.keyboard.press("0")
     expect(page.locator("#sigma-words")).not_to_contain_text("No figure", timeout=60_000)
 
@@ -217,7 +217,7 @@ def test_a_key_pressed_twice_before_the_machine_answers_leaves_it_as_it_was(mach
         }"""
     )
     assert sent == [True, False]
-    expect(machine.page.locator("#line")).to_have_attribute("aria-pressed", "false", timeout=20_000)
+    expect(machine.page.locator("#line")).to_have_attribute("aria-pressed", "false")
 
 
 def test_truth_fades_in_beside_the_published_figure(machine: Driver) -> None:
@@ -225,7 +225,7 @@ def test_truth_fades_in_beside_the_published_figure(machine: Driver) -> None:
     with_reference(machine)
     expect(page.locator("#sigma-words")).not_to_contain_text("true")
     page.locator("#truth").fill("100")
-    expect(page.locator("#sigma-words")).to_contain_text("true", timeout=30_000)
+    expect(page.locator("#sigma-words")).to_contain_text("true")
 
 
 def test_the_pattern_changes_at_a_key(machine: Driver) -> None:
@@ -243,7 +243,7 @@ def test_a_task_ends_with_a_score_and_a_report(machine: Driver) -> None:
     if page.locator("#begin").is_enabled():
         page.locator("#begin").click()
     page.locator("#end").click()
-    expect(page.locator("#result")).to_be_visible(timeout=10_000)
+    expect(page.locator("#result")).to_be_visible()
     expect(page.locator("#points")).to_have_text(re.compile(r"^\d+$"))
     page.locator("#report").click()
     expect(page.locator("#report-words a")).to_be_visible(timeout=120_000)
