@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from tipdatum.fusion.chain.consistency import Alarm, Consistency, Look, unseen
 from tipdatum.fusion.chain.evidence import Evidence
-from tipdatum.fusion.chain.integrity import Alarm, Consistency, Look, unseen
 
 G = 9.80665
 SPAN = 0.15

@@ -8,8 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tipdatum.fusion.chain.consistency import Alarm, Axis, Consistency, Look
 from tipdatum.fusion.chain.evidence import shares, suspect
-from tipdatum.fusion.chain.integrity import Alarm, Axis, Consistency, Look, Suspicion
+from tipdatum.fusion.chain.suspicion import Suspicion
 from tipdatum.kinematics.frames import Array
 
 SPAN, G = 0.15, 9.8

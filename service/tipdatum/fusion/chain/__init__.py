@@ -8,10 +8,12 @@
 | parts that turn beside the arm plane | `sides`, `swing` |
 | transition over one block, noise that adapts | `transition` |
 | measurements | `measurement`, `levers`, `rows` |
-| start, loss, one step | `filter` |
-| memory of the constants, stated sigma | `sigma` |
-| prediction to the moment asked for | `prediction` |
+| levelling, start, loss | `beginning`, `finding` |
+| one step | `filter` |
+| memory of the constants, stated sigma | `memory`, `sigma` |
+| prediction to the moment asked for | `prediction`, `knowledge` |
 | heave | `heave` |
+| whether the sensors agree | `integrity`; `consistency`, `honesty`, `evidence`, `suspicion` |
 
 `estimator` puts them together behind the interface of `tipdatum.fusion.estimator`.
 """

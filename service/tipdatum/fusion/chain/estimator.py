@@ -9,32 +9,19 @@ moment asked for, is extrapolated with its rate and angular acceleration (`tipda
 from __future__ import annotations
 
 import math
-from collections import deque
 from collections.abc import Sequence
 
 import numpy as np
 
 from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, JointMap, SensedArm, SensorSpread
-from tipdatum.fusion.chain.evidence import suspect
 from tipdatum.fusion.chain.filter import ChainFilter
 from tipdatum.fusion.chain.finding import Finding, Levelling
 from tipdatum.fusion.chain.heave import Rocking
-from tipdatum.fusion.chain.honesty import PriorCheck, words
 from tipdatum.fusion.chain.integration import EpochBlock, Strapdown
-from tipdatum.fusion.chain.integrity import (
-    KEPT_BEFORE_S,
-    KEPT_EVERY_S,
-    START_S,
-    Alarm,
-    Consistency,
-    Kept,
-    Look,
-    Suspicion,
-    unseen,
-    unseen_rate,
-)
+from tipdatum.fusion.chain.integrity import IntegrityMonitor
+from tipdatum.fusion.chain.knowledge import StatedKnowledge, height_of
 from tipdatum.fusion.chain.motion import SensorCorrection
-from tipdatum.fusion.chain.prediction import BlockEnd, StatedKnowledge, Unsteadiness, height_of, predict
+from tipdatum.fusion.chain.prediction import BlockEnd, Unsteadiness, predict
 from tipdatum.fusion.chain.samples import SampleBuffer
 from tipdatum.fusion.chain.schedule import BlockLength, BlockSchedule
 from tipdatum.fusion.chain.swing import SwingTold
@@ -42,7 +29,6 @@ from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.fusion.estimator import Agreement, Event, MotionReading, Presences
 from tipdatum.fusion.pose import Anchor, Condition, Matrices, Pose
 from tipdatum.fusion.sensors import Channel
-from tipdatum.kinematics.frames import Array
 from tipdatum.machine.description import Machine
 from tipdatum_drivers.presence import CLOCK_STEP_S
 from tipdatum_drivers.reading import Slew
@@ -50,9 +36,6 @@ from tipdatum_drivers.reading import Slew
 __all__ = ["ChainEstimator", "ChainOptions"]
 
 _NO_RATE = (0.0, 0.0, 0.0)
-SELDOM_S = 0.5
-"""Time between readings of any sensor, s, from which nobody is suspected: an arm swings in it, and back, what
-hangs on the body is carried along unseen, and all others take up what that leaves."""
 LONGEST_GAP = 1.5
 """Times the silence after which a sensor counts as silent: so far a straight line is drawn from one of its
 samples to the next."""
@@ -93,11 +76,7 @@ class ChainEstimator:
         self._swing = SwingTold(arm)
         self._condition = Condition()
         self._unsteady = Unsteadiness(len(self._channels))
-        self._consistency = Consistency(len(self._channels))
-        self._suspicion = Suspicion()
-        self._honesty = PriorCheck()
-        self._began = 0.0
-        self._kept: deque[Kept] = deque(maxlen=6)
+        self._integrity = IntegrityMonitor(arm, self._channels, self._samples)
 
     def _named(self) -> dict[str, tuple[int, Channel, SampleBuffer]]:
         both = zip(self._channels, self._samples, strict=True)
@@ -193,13 +172,13 @@ class ChainEstimator:
         if schedule.next < 0:
             forces, rates = block.vectors()
             f.start(forces[:, 0], rates[:, 0])
-            self._began = number * T
+            self._integrity.begin(number * T)
             if self._restore is not None:
                 f.tie(*self._restore)
                 self._anchored, self._restore = True, None
         elif number > schedule.next:
             # Nobody spoke for a while: every angle is found anew, as at a start.
-            self._began = number * T
+            self._integrity.begin(number * T)
             f.pause((number - schedule.next) * T)
             if self._rocking is not None:
                 self._rocking.heading.lose((number - schedule.next) * T)
@@ -210,7 +189,12 @@ class ChainEstimator:
         self._events += said
         f.step(block)
         edge = (number + epochs) * T
-        self._watch(f, block, edge, epochs * T)
+        said, back = self._integrity.look(f, block, edge, epochs * T, self._levelling is not None)
+        self._events += said
+        if back > 0.0:
+            schedule.lose_all()
+            if self._rocking is not None:
+                self._rocking.heading.lose(back)
         self._slew_travelled += f.turned
         if self._rocking is not None and missing:
             self._rocking.heading.lose(f.span)
@@ -240,70 +224,6 @@ class ChainEstimator:
         self._condition.notice_travel(edge, float(np.abs(f.travel).max()))
         self._condition.notice_struck(edge, [self._channels[i].name for i in f.struck])
 
-    def _watch(self, f: ChainFilter, block: EpochBlock, edge: float, span: float) -> None:
-        """See whether the sensors agreed in the block that ended at `edge`, and act when they did not."""
-        motion = f.motion
-        assert motion is not None
-        if edge - self._began > START_S and any(ch.period > SELDOM_S for ch in self._channels):
-            return
-        forces, rates = block.vectors()
-        unseen_force, unseen_turn = self._unseen(f)
-        look = Look(
-            edge, span, f.innovation, block.shake, forces.mean(axis=1), rates.mean(axis=1),
-            motion.mean.roll_rate, motion.mean.plane_rate, motion.mean.theta, motion.gyro, block.active,
-            float(np.abs(motion.epochs.rates).max()), unseen_force, unseen_turn,
-        )  # fmt: skip
-        alarm, suspicion, kept = self._consistency.look(look), self._suspicion, self._kept
-        if self._honesty.is_due(edge) and self._honesty.look(f.in_priors()):
-            assert self._honesty.beyond is not None
-            name = self._channels[self._honesty.beyond].name
-            self._events.append(Event(edge, "consistency", words(name), name))
-        if alarm is not None and kept:
-            self._alarmed(f, alarm)
-        elif suspicion.sensor is not None:
-            if not block.active.all():
-                return
-            name = self._channels[suspicion.sensor].name
-            if suspicion.agree(look, max(self._consistency.ratios)):
-                self._events.append(Event(edge, "consistency", f"{name} sensor agrees again", name))
-        elif alarm is None and self._levelling is None and (not kept or edge - kept[-1].t >= KEPT_EVERY_S):
-            kept.append(f.kept(edge))
-
-    def _unseen(self, f: ChainFilter) -> tuple[Array, float]:
-        """What each sensor's samples may leave out of accelerations, (N,) m/s², and of rates; see `Look`."""
-        told = [0.0 if s.slow is None else unseen(s.slow.force, s.slow.rate) for s in self._samples]
-        for i, channel in enumerate(self._channels):
-            if i in f.gyroless or channel.period > SELDOM_S:
-                told[i] = math.inf
-        rate = max(0.0 if s.slow is None else unseen_rate(s.slow.rate) for s in self._samples)
-        return np.array(told), rate
-
-    def _alarmed(self, f: ChainFilter, alarm: Alarm) -> None:
-        """Sensors do not agree: say which it is, and begin anew from before it."""
-        if alarm.t - self._began > START_S:
-            self._suspect(f, alarm)
-        kept = next((one for one in reversed(self._kept) if alarm.t - one.t >= KEPT_BEFORE_S), self._kept[0])
-        f.go_back(kept, alarm.t - kept.t)
-        if self._rocking is not None:
-            self._rocking.heading.lose(alarm.t - kept.t)
-        self._schedule.lose_all()
-        self._consistency.found_anew(alarm.t)
-
-    def _suspect(self, f: ChainFilter, alarm: Alarm) -> None:
-        """Name the sensor that does not agree."""
-        names = [channel.name for channel in self._channels]
-        g, worse = self._machine.gravity_mps2, self._honesty.beyond
-        found = suspect(alarm, self._consistency.looks, names, g, f.by_turning, worse)
-        if self._suspicion.begin(alarm.t, *found):
-            self._events.append(Event(alarm.t, "consistency", found.text, names[found.sensor]))
-            self._events += [Event(alarm.t, "consistency", text) for text in self._held_doubts]
-
-    @property
-    def _held_doubts(self) -> tuple[str, ...]:
-        """What else it may be where sensors do not agree: a joint that nothing tells has been moved."""
-        held = (body.replace("_", " ") for body in self._arm.held_untold)
-        return tuple(f"or the {body}, which is described as held, has moved" for body in held)
-
     def _find_again(self, f: ChainFilter, block: EpochBlock) -> None:
         """Find the angles of sensors anew that were away and are in this block."""
         forces, rates = block.vectors()
@@ -313,7 +233,7 @@ class ChainEstimator:
             forces[:, 0] = first
         for i in self._schedule.found_again(block.active):
             self._pace.upset(self._t)
-            self._consistency.found_anew(self._t)
+            self._integrity.found_anew(self._t)
             f.restart_sensor(i, forces[i, 0], fastest)
             self._finding.begin(i, self._t)
 
@@ -341,14 +261,10 @@ class ChainEstimator:
         if start is None and quality == "good":
             quality, reasons = "stale", ("waiting for a first stretch of every sensor",)
         elif start is not None and quality == "good":
-            lost = self._unfound(start, t)
+            away, channels = self._schedule.away, self._channels
+            lost = self._finding.lost(start.edge, t, channels, self._samples, away)
             quality, reasons = ("stale", lost) if lost else (quality, reasons)
-        suspicion = self._suspicion
-        if suspicion.sensor is not None and quality != "invalid":
-            stands = suspicion.stands and quality == "good"
-            quality, reasons = "settling" if stands else "invalid", (suspicion.text, *self._held_doubts)
-        if (worse := self._honesty.beyond) is not None and quality == "good":
-            quality, reasons = "settling", (*reasons, words(self._channels[worse].name))
+        quality, reasons = self._integrity.judge(quality, reasons)
         if f is None or start is None or quality in ("stale", "invalid"):
             return self._unknown(t, quality, reasons)
         ahead = predict(start, self._samples, t)
@@ -388,20 +304,6 @@ class ChainEstimator:
         place = self._chain.swing
         return 0.0 if place is None else q[place]
 
-    def _unfound(self, start: BlockEnd, t: float) -> tuple[str, ...]:
-        """Sensors whose bodies' angles are not known, since they were away: silent still, or back."""
-        edge, away, finding = start.edge, self._schedule.away, self._finding.since
-        lost = [i for i, s in enumerate(self._samples) if s.since > edge or i in away or i in finding]
-        if not lost:
-            return ()
-        late = [self._channels[i].presence.overdue(t) for i in lost]
-        names = [self._channels[i].name for i in lost]
-        return tuple([
-            f"{name} sensor is late, its angle is not known" if overdue
-            else f"{name} sensor is back, its angle is being found"
-            for name, overdue in zip(names, late, strict=True)
-        ])  # fmt: skip
-
     def _unknown(self, t: float, quality: str, reasons: tuple[str, ...]) -> Pose:
         size = self._arm.size
         nothing = (math.nan,) * size
@@ -427,7 +329,7 @@ class ChainEstimator:
         q, _, ratio = self._posture.join(ahead.angles, ahead.rates)
         assert q is not None
         height, row = height_of(self._chain, np.array(q), bucket_point)
-        self._kept.clear()
+        self._integrity.forget_copies()
         f.clone(height, row @ self._posture.jacobian(ratio))
         if (tracks := self._machine.undercarriage) is not None:
             travelled = self._slew_travelled + ahead.turned
@@ -438,7 +340,7 @@ class ChainEstimator:
     def clear_anchor(self) -> None:
         """Forget the anchor."""
         self._anchored, self._known = False, None
-        self._kept.clear()
+        self._integrity.forget_copies()
         if self._filter is not None:
             self._filter.tie(0.0, 0.0)
 
@@ -463,7 +365,7 @@ class ChainEstimator:
         self._schedule.refit(self._channels)
         self._posture = JointMap(arm, self._channels)
         self._swing.describe(arm)
-        self._kept.clear()
+        self._integrity.describe(arm, self._channels)
         self._filter.refit(arm, self._channels)
         self._fit()
         for i in moved:
@@ -471,19 +373,7 @@ class ChainEstimator:
 
     def agreement(self) -> dict[str, Agreement]:
         """By name how each sensor agrees with the others; see `Estimator.agreement`."""
-        if self._start is None:
-            return {}
-        found, suspicion = self._consistency, self._suspicion
-        both = zip(self._channels, found.peaks, found.vibration, strict=True)
-        said: dict[int | None, str] = {}
-        if (worse := self._honesty.beyond) is not None:
-            said[worse] = words(self._channels[worse].name)
-        if suspicion.sensor is not None:
-            said[suspicion.sensor] = suspicion.text
-        return {
-            channel.name: Agreement(ratio, shaken, said.get(i, ""))
-            for i, (channel, ratio, shaken) in enumerate(both)
-        }
+        return {} if self._start is None else self._integrity.agreement()
 
     def events(self) -> list[Event]:
         """What happened since the last call."""

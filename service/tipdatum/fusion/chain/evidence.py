@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tipdatum.fusion.chain.integrity import WINDOWS, Alarm, Axis, Look
+from tipdatum.fusion.chain.consistency import WINDOWS, Alarm, Axis, Look
 from tipdatum.kinematics.frames import Array
 
 SHARES_S, LATE_S, LAG_S = 1.0, 0.5, 0.6

@@ -7,7 +7,7 @@ learns from. In velocities, instead of accelerations, nothing has to be differen
 shocks, which leave little velocity behind, weigh little.
 
 Here stand state, covariance and the order of a step; `motion`, `transition`, `noise` and `measurement` hold
-its parts.
+its parts, `beginning` how angles are found.
 """
 
 from __future__ import annotations
@@ -19,18 +19,10 @@ from typing import NamedTuple
 import numpy as np
 
 from tipdatum.fusion.arm import SensedArm
-from tipdatum.fusion.chain.constants import (
-    LATENCY,
-    LEVER,
-    OF_ACCEL,
-    OF_GYRO,
-    PER_SENSOR,
-    prior_sigma,
-    tilt_errors,
-)
+from tipdatum.fusion.chain.beginning import Beginning, zero_sigma
+from tipdatum.fusion.chain.constants import LATENCY, LEVER, OF_GYRO, PER_SENSOR
 from tipdatum.fusion.chain.heave import Footing, pivot_prior
 from tipdatum.fusion.chain.integration import EpochBlock, SideStart
-from tipdatum.fusion.chain.integrity import Kept
 from tipdatum.fusion.chain.levers import Levers
 from tipdatum.fusion.chain.measurement import MeasurementModel, ToldSwing, update
 from tipdatum.fusion.chain.memory import Memory
@@ -42,30 +34,15 @@ from tipdatum.fusion.chain.sigma import StatedSigma
 from tipdatum.fusion.chain.transition import TransitionModel
 from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.fusion.sensors import Channel
-from tipdatum.kinematics.frames import Array, nearest_turn
-from tipdatum.machine.description import Machine
+from tipdatum.kinematics.frames import Array
 
 REST_RADPS = 0.01
 """Fastest rate, rad/s, at which the arm counts as resting: an engine at idle shakes gyros by half of it."""
 STATED_EVERY_S = 1.0
 """Time after which what has been learnt is compared with the priors anew, s."""
-SHARED_LATENCY = 0.01
-"""Share of a latency's variance left to what all sensors have in common."""
 LATENCY_SIGMAS = 15.0
 """Bound of a latency in its 1-sigma of the start: a gyro mounted the wrong way round would be
 taken for an ever later one."""
-
-START_LEVER_M = 7.0
-"""Reach at which the rates of the first epoch may already move a sensor, m."""
-
-ENCODER_ZERO_DEG = 1.0
-"""1-sigma of where an encoder of the boom's swing has its zero, degrees, where the description does not say:
-a coupling tightened by eye."""
-LOST_SIDE_RAD = math.radians(15.0)
-"""1-sigma of what a swing or tilt may have turned by while its sensor was silent, rad."""
-START_SWAY_S = 0.4
-"""Tilt that accelerations feign to the first epoch's forces, rad per rad/s: such rates last some tenths of a
-second, and 7 m of reach times 1 rad/s in half a second is more than g."""
 
 FOUND_ALIKE_S = 8.0
 """Time, s, after several angles were found anew, or a start, in which they may all be wrong alike."""
@@ -73,8 +50,6 @@ TRAVELS_S = 5.0
 """Time, s, in which a travel is forgotten whose end did not show."""
 FASTEST_TRAVEL_MPS = 1.6
 """Faster no excavator travels on tracks, m/s (common practice, no source): more is a tilt of all of them."""
-JOLT_MPS = 0.3
-"""Velocity, m/s, that a machine which starts, brakes or rocks has at a moment."""
 
 
 class BlockModels:
@@ -93,20 +68,19 @@ class BlockModels:
         self.measurement = MeasurementModel(setup, levers, epochs)
 
 
-def zero_sigma_deg(machine: Machine) -> float:
-    """1-sigma of the zero of what tells the boom's swing, degrees: an encoder's, or of where it is held."""
-    encoder = None if machine.swing_sensor is None else machine.sensor[machine.swing_sensor]
-    if encoder is not None:
-        stated = encoder.mount_sigma_deg
-        return ENCODER_ZERO_DEG if stated is None else max(stated, 0.01)
-    return 0.0 if machine.boom_swing is None else machine.boom_swing.held_sigma_deg
-
-
 class InnovationCovariance(NamedTuple):
     """Covariances of the innovations with the state, (m, n), and with each other, (m, m)."""
 
     with_state: Array
     own: Array
+
+
+class Kept(NamedTuple):
+    """A copy of the filter's state at `t` s."""
+
+    t: float
+    x: Array
+    P: Array
 
 
 class ChainFilter:
@@ -147,6 +121,7 @@ class ChainFilter:
         self._models = self._models_of(1)
         self._described = np.ones(q.n * PER_SENSOR)
         self._stand(arm)
+        self._beginning = Beginning(q, self._zero_sigma)
         self._memory = Memory(q)
         self._of_upper_gyro = slice(q.at.constants.start, q.at.constants.start + OF_GYRO.stop)
         self._persistence = Persistence(q.n)
@@ -176,7 +151,7 @@ class ChainFilter:
 
     def _stand(self, arm: SensedArm) -> None:
         """Take over the tracks' description."""
-        self._zero_sigma_deg = zero_sigma_deg(arm.machine)
+        self._zero_sigma = zero_sigma(arm.machine)
         self._tracks = arm.machine.undercarriage
         self.footing: Footing | None = None
         if self._tracks is not None and self.on_upper and self.setup.has_gyro[0]:
@@ -198,65 +173,19 @@ class ChainFilter:
         self._models = self._models_of(self.epochs)
         if arm.machine.undercarriage != self._tracks:
             self._stand(arm)
+        self._beginning = Beginning(self.setup, self._zero_sigma)
         self._chain_velocity = None
 
     # -- start -------------------------------------------------------------------------------------------
 
     def start(self, force: Array, rate: Array) -> None:
         """Begin from one epoch's mean forces and rates, (N, 3) m/s² and rad/s, in axes of side parts."""
-        n, at, o = self.n, self.at, self.options
-        x = self.x
-        x[: at.dynamic] = 0.0
-        x[at.theta] = np.arctan2(force[:, 0], force[:, 2])
-        norms = np.linalg.norm(force, axis=1)
-        leans = np.arcsin(np.clip(force[:, 1] / norms, -1.0, 1.0))
-        x[at.roll] = float(np.mean(leans[self.setup.plain] if self.setup.sides else leans))
-        sides = [self._find_side(k, force, None) for k in range(len(self.setup.sides))]
-        x[at.lagged] = x[at.theta][self.setup.lagging]
-        d = np.zeros(at.size)
-        # It may start in the middle of a motion: the gyros show how fast, unless it is their bias.
-        fastest = float(np.abs(rate).max())
-        d[at.theta] = d[at.roll] = (0.1 + START_SWAY_S * min(fastest, 1.0)) ** 2
-        d[at.side] = np.maximum(sides, d[at.roll])
-        d[at.zero] = math.radians(self._zero_sigma_deg) ** 2
-        d[at.velocity] = (0.1 + START_LEVER_M * fastest) ** 2
-        d[at.base] = o.base_floor_mps**2
-        d[at.pivot] = o.pivot_sigma_m**2 if self.on_upper else 1e-12
-        d[at.turn] = d[at.common] = 0.1**2
-        d[at.lagged] = 0.1**2
-        sigmas = [prior_sigma(ch.sensor, o, r) for ch, r in zip(self.setup.channels, rate, strict=True)]
-        d[at.constants] = np.array(sigmas).ravel() ** 2
-        self._described = np.sqrt(d[at.constants])
-        self.P[:] = np.diag(d)
+        self._described = self._beginning.begin(self.x, self.P, force, rate, self.told_swing)
         if self.footing is not None and self._tracks is not None:
-            self.P[at.pivot, at.pivot] = pivot_prior(self._tracks)
-        # A latency that all sensors share cannot be seen: it must not drift.
-        late = at.constants.start + LATENCY + PER_SENSOR * np.arange(n)
-        sigma = np.sqrt(d[late])
-        self.P[np.ix_(late, late)] = np.outer(sigma, sigma) * (np.eye(n) - (1.0 - SHARED_LATENCY) / n)
+            self.P[self.at.pivot, self.at.pivot] = pivot_prior(self._tracks)
         self._memory.begin(self.x, self.P)
         self._stated.keep(self.P)
         self._chain_velocity = None
-
-    def _find_side(self, k: int, force: Array, prior: tuple[float, float] | None) -> float:
-        """Find α of a side part, and θ of its body, from forces (N, 3) in its axes; the variance of α.
-
-        Args:
-            prior: α and its 1-sigma as they were known; None: what is told of it, or nothing.
-        """
-        side, at = self.setup.sides[k], self.at
-        known, sigma = prior or (0.0, side.sigma)
-        if self.told_swing is not None and k == self.setup.told:
-            known, sigma = self.told_swing.angle, math.radians(self._zero_sigma_deg)
-        angle, variance = known, sigma * sigma
-        if side.sensor is not None:
-            up = force[side.sensor] / float(np.linalg.norm(force[side.sensor]))
-            angle, variance = side.found(up, math.sin(float(self.x[at.roll])), known, sigma)
-            turned = side.rotation(angle) @ up
-            theta = math.atan2(float(turned[0]), float(turned[2]))
-            self.x[side.sensor] = nearest_turn(theta, float(self.x[side.sensor]))
-        self.x[at.side.start + k] = angle
-        return variance
 
     @property
     def settling_angles(self) -> list[int]:
@@ -285,24 +214,8 @@ class ChainFilter:
         return within
 
     def level(self, sigma: float) -> None:
-        """Take mounts for levelled to `sigma` rad by what the accelerometers say in the present posture.
-
-        It ties mount, bias and the other constants of each accelerometer to each other, in sensors whose
-        description does not tell how well they are mounted, and says nothing of the angles themselves: those
-        are for the accelerometers to find, however much the machine shakes or moves.
-        """
-        levelled = [i for i, ch in enumerate(self.setup.channels) if ch.sensor.mount_sigma_deg is None]
-        at, theta, roll = self.at, self.x[self.at.theta], float(self.x[self.at.roll])
-        up = np.stack([np.sin(theta), np.full(self.n, math.tan(roll)), np.cos(theta)], axis=1)
-        (up,) = self.setup.in_parts(self.x[at.side], up)
-        errors = tilt_errors(self.setup.gravity * math.cos(roll) * up, self.setup.warmth.of)
-        rows = np.zeros((self.n, 2, at.size))
-        for i in levelled:
-            own = at.constants.start + i * PER_SENSOR
-            rows[i, :, own + OF_ACCEL.start : own + OF_ACCEL.stop] = errors[i]
-        H = rows[levelled].reshape(-1, at.size)
-        if levelled:
-            update(self.x, self.P, H, -H.dot(self.x), np.eye(len(H)) * sigma**2)
+        """Take mounts for levelled to `sigma` rad in the present posture; see `Beginning.level`."""
+        self._beginning.level(self.x, self.P, sigma)
 
     def keep(self) -> None:
         """Take what is known of the constants now, after a rest, as that to which knowledge fades."""
@@ -351,33 +264,7 @@ class ChainFilter:
         On a side part the force is in the part's axes, and its turn is found anew as well. `fastest` is the
         fastest rate of any gyro, rad/s: while the arm moves, a force says less.
         """
-        at = self.at
-        theta = math.atan2(float(force[0]), float(force[2]))
-        old = float(self.x[i])
-        places, sides = [i, *self.setup.v[i]], []
-        for k, side in enumerate(self.setup.sides):
-            if side.sensor == i:
-                place = at.side.start + k
-                known = float(self.x[place]), max(math.sqrt(float(self.P[place, place])), LOST_SIDE_RAD)
-                sides.append((place, self._find_side(k, np.tile(force, (self.n, 1)), known)))
-        if not sides:
-            self.x[i] = theta + 2.0 * math.pi * round((old - theta) / (2.0 * math.pi))
-        places += [place for place, _ in sides]
-        if i in self.gyroless:
-            places.append(at.turn.start + self.gyroless.index(i))
-        if i in self.setup.lagging:
-            places.append(at.lagged.start + self.setup.lagging.index(i))
-            self.x[places[-1]] = self.x[i]
-        self.P[places, :] = 0.0
-        self.P[:, places] = 0.0
-        self.P[places, places] = (0.05 + START_SWAY_S * min(fastest, 1.0)) ** 2
-        for place, variance in sides:
-            self.P[place, place] = max(variance, float(self.P[i, i]))
-        self.P[self.setup.v[i], self.setup.v[i]] = 1.0
-        # The velocities of what hangs on it were held by nothing meanwhile: what they are off by now is no
-        # tilt of those bodies.
-        beyond = self.setup.v[i + 1 :].ravel()
-        self.P[beyond, beyond] += JOLT_MPS**2
+        self._beginning.restart(self.x, self.P, i, force, fastest, self.told_swing)
         self._found_anew = True
         self._stated.doubt()
         self._since_stated = STATED_EVERY_S

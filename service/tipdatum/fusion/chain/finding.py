@@ -1,4 +1,4 @@
-"""How angles are found: all of them at a start, one of them after its sensor was silent.
+"""Whether angles are found: all of them at a start, one of them after its sensor was silent.
 
 Figures count as settling, or are withheld, until then.
 """
@@ -6,12 +6,15 @@ Figures count as settling, or are withheld, until then.
 from __future__ import annotations
 
 import math
+from collections.abc import Collection, Sequence
 
 import numpy as np
 
 from tipdatum.fusion.arm import JointMap
 from tipdatum.fusion.chain.filter import ChainFilter
 from tipdatum.fusion.chain.integration import EpochBlock
+from tipdatum.fusion.chain.samples import SampleBuffer
+from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.chain import Chain
 from tipdatum.kinematics.frames import Array
 
@@ -72,3 +75,28 @@ class Finding:
             off = 3.0 * f.share * math.sqrt(float(f.P[i, i])) * abs(levers[i])
             if off <= FOUND_M or t - since >= FINDING_MOST_S:
                 del self.since[i]
+
+    def lost(
+        self,
+        edge: float,
+        t: float,
+        channels: Sequence[Channel],
+        samples: Sequence[SampleBuffer],
+        away: Collection[int],
+    ) -> tuple[str, ...]:
+        """What is said at `t` s of sensors whose bodies' angles are not known: silent still, or back.
+
+        Args:
+            edge: the last block's end, s. away: numbers of the sensors that it had to do without.
+        """
+        finding = self.since
+        lost = [i for i, s in enumerate(samples) if s.since > edge or i in away or i in finding]
+        if not lost:
+            return ()
+        late = [channels[i].presence.overdue(t) for i in lost]
+        names = [channels[i].name for i in lost]
+        return tuple([
+            f"{name} sensor is late, its angle is not known" if overdue
+            else f"{name} sensor is back, its angle is being found"
+            for name, overdue in zip(names, late, strict=True)
+        ])  # fmt: skip

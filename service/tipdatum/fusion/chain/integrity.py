@@ -1,408 +1,174 @@
-"""Whether the sensors of the chain filter agree: by which figures one tells, and what is done if they do not.
+"""What is done where the sensors of the chain filter do not agree.
 
-A filter believes what its model says. A gyro that turns the wrong way, a sensor with another's name or a
-knocked bracket drives angles, mounts and biases away together, and the covariance stays small. Two things
-show it:
-
-- **Innovations that stay.** The innovation of a block over its span is a mean acceleration a that the model
-  does not know. Vibration and shocks have none for long; an angle that is wrong by ε has g sin ε, a turn that
-  is not told moves all that hangs on it. Of the blocks of each of the `WINDOWS` the median is taken component
-  by component, in the shortest one that of median and mean which is nearer to nought, and
-
-      ratio = max |median a| / (base + shaken s + unseen)        s = root of the mean shake, m/s²
-
-  with `unseen` what slow samples may leave out. What all sensors have in common is the machine's own travel:
-  it is taken off first, and counts only while the machine stands.
-
-- **A gyro that is alone.** All bodies of the arm plane share roll rate and plane rate. With three gyros and
-  more the median of them is right if one is wrong; the median over the last second of a gyro's difference
-  from it, over ODD_RADPS + ODD_SHARE of the fastest rate, is a ratio too.
-
-Above 1 is an alarm (`Consistency`); `evidence` tells whose it is and what it looks like. Constants and
-reference then go back to a copy of the state from before it, as mount and bias have taken up the
-contradiction; every angle is found anew, and no figure is given until the sensors have agreed again in
-a motion that would show the fault, longer each time the same sensor is suspected (`Suspicion`).
+Whether they do is told by innovations and gyros (`consistency`) and by constants that no such part has
+(`honesty`). At an alarm the sensor is named (`evidence`). Constants and reference then go back to a copy of
+the state from before it, as mount and bias have taken up the contradiction; every angle is found anew, and no
+figure is given until the sensors have agreed again in a motion that would show the fault, longer each time
+the same sensor is suspected (`suspicion`).
 """
 
 from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass, field
-from typing import Literal, NamedTuple, TypeAlias
+from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tipdatum.fusion.chain.noise import HAMMERED_MPS2
+from tipdatum.fusion.arm import SensedArm
+from tipdatum.fusion.chain.consistency import Alarm, Consistency, Look, unseen, unseen_rate
+from tipdatum.fusion.chain.evidence import suspect
+from tipdatum.fusion.chain.filter import ChainFilter, Kept
+from tipdatum.fusion.chain.honesty import PriorCheck, words
+from tipdatum.fusion.chain.integration import EpochBlock
+from tipdatum.fusion.chain.samples import SampleBuffer
+from tipdatum.fusion.chain.suspicion import Suspicion
+from tipdatum.fusion.estimator import Agreement, Event
+from tipdatum.fusion.pose import Quality
+from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import Array
 
-Places: TypeAlias = NDArray[np.intp]
-Axis: TypeAlias = Literal["any", "plane", "slew"]
-"""What shows a fault: any motion, the body's turning in the arm plane, or that of the whole arm."""
-
-
-class Window(NamedTuple):
-    """A time over which innovations are looked at, s, and what may stay of them: m/s², and of each m/s² of
-    vibration, since a part that clips or rectifies shows false forces."""
-
-    span: float
-    base: float
-    shaken: float
-
-
-WINDOWS = Window(0.5, 0.25, 0.4), Window(1.0, 0.2, 0.3), Window(3.0, 0.16, 0.3)
-"""Sound simulated sessions of the half for choosing reach two thirds of these gates, hammering included; an
-angle wrong by 1° has 0.17 m/s², and an engine whose vibration is folded down 0.08. The shortest one is the
-widest, since a shock may fill it: there what shakes a part counts in full where it is more than an engine's
-vibration, for the pulses of a blow go one way and, cut off at the part's range, leave a mean as large as
-their spread."""
-ALONE_S = 1.0
-"""Time over which gyros are compared with each other, s."""
-LEAST_BLOCKS, LEAST_SHARE = 3, 0.8
-"""Blocks of a window that must be there, or two that fill this share of it: in slow work they are long."""
-RING = 64
-"""Blocks that are kept: those of the longest window, three epochs each, and more."""
-G_MPS2 = 9.8
-UNSEEN = 5.0
-"""Sigmas of what slow sampling leaves out by which the gate is wider, 1: a dozen components are looked at
-many times a minute, and neighbouring blocks share samples."""
-SLOW_MPS2 = 0.4
-"""What gates are wider by where a sensor is so slow that its samples hide how much it shakes, or has no gyro,
-m/s²."""
-TOGETHER = 2.5
-"""Times by which the gate is wider for what all sensors have in common. With three sensors and more that is
-taken off, and counts only while the machine stands: one that travels starts and brakes."""
-STANDS_RADPS = 0.01
-"""Fastest rate, rad/s, up to which it stands: whatever travels on tracks rocks faster."""
-ODD_RADPS, ODD_SHARE = 0.02, 0.02
-"""What gyros may differ by, rad/s and share of the fastest rate: mounts off by 1°, scales, a twisting arm."""
-FOUND_S, FOUND_WIDER = 2.0, 2.0
-"""Time, s, after an angle was found anew in which gates are so many times as wide."""
-PEAK_S = 10.0
-"""Time in which a told ratio fades, s: health is told as often."""
-
-EVIDENCE_S = 3.0
-"""Blocks that are kept for what a fault looks like, s."""
-INNERMOST = 0.3
-"""Share of the largest ratio from which the innermost sensor may be the one."""
 START_S = 8.0
 """Time from a start or a silence of all, s, in which a contradiction is that of angles that were found in
 motion, and no sensor's."""
-CALM_RATIO = 0.6
-"""Ratio below which sensors agree again, 1."""
 KEPT_EVERY_S, KEPT_BEFORE_S = 1.0, 3.0
 """How often a copy of the state is kept, and the least age of the one that an alarm goes back to, s."""
-NEED_S, NEED_MORE, MOST_S = 4.0, 3.0, 120.0
-"""Time of agreement in motion, s, after which a first suspicion ends; so many times as long each time that
-the sensor is suspected again, up to this. Rest ends none: a wrong gyro agrees as long as nothing turns."""
-SHOWN_RAD, SHOWN_MOST = 0.15, 8.0
-"""What the body must have turned meanwhile about what is doubted, rad, and so many times as long without."""
-TILT_S = 0.7
-"""Time over which a tilt is smoothed for that, s: what a body turns stays, what pushes it does not."""
-STANDS_S = 1.5
-"""Rest after which figures stand again under suspicion, as settling, s."""
-TURNS_RADPS = 0.05
-"""Fastest rate above which the arm counts as moving here, rad/s."""
-FORGIVEN_S = 600.0
-"""Time after which an old suspicion is forgotten, s."""
+SELDOM_S = 0.5
+"""Time between readings of any sensor, s, from which nobody is suspected: an arm swings in it, and back, what
+hangs on the body is carried along unseen, and all others take up what that leaves."""
 
 
-class Alarm(NamedTuple):
-    """At `t` s the sensors did not agree.
-
-    Attributes:
-        innermost: the first sensor with a good part of the largest ratio: a wrong angle spreads outwards.
-        odd: the sensor whose gyro differs most from the others', and by how much of what it may.
-    """
-
-    t: float
-    innermost: int
-    odd: tuple[int, float]
-
-    @property
-    def alone(self) -> bool:
-        """Whether that gyro is the reason."""
-        return self.odd[1] > 1.0
-
-
-@dataclass(slots=True)
-class Look:
-    """What one block showed.
-
-    Attributes:
-        t, span: its end and length, s.
-        innovation: (N, 3) m/s, plane axes. shake: (N,) (m/s²)².
-        force, rate: (N, 3) m/s² and rad/s, means in body axes.
-        roll, plane: (N,) rad/s, roll and plane rate as each gyro tells them. theta: (N,) rad.
-        gyro: (N,) bool, which gyros spoke. active: (N,) bool, which sensors did.
-        fastest: rad/s, of all bodies.
-        unseen: (N,) m/s², what each sensor's samples may leave out of an acceleration that stays, 1 sigma;
-            inf where a body's turning is not measured at all. unseen_rate: rad/s, the same of gyros' rates.
-    """
-
-    t: float
-    span: float
-    innovation: Array
-    shake: Array
-    force: Array
-    rate: Array
-    roll: Array
-    plane: Array
-    theta: Array
-    gyro: Array
-    active: Array
-    fastest: float
-    unseen: Array
-    unseen_rate: float
-
-
-def unseen(force_psd: float, rate_psd: float) -> float:
-    """What slow sampling may feign over a window, m/s², 1 sigma.
+class IntegrityMonitor:
+    """Follows the blocks of a filter, and acts where its sensors do not agree.
 
     Args:
-        force_psd: (m/s²)² s and rate_psd: (rad/s)² s, densities of what lies between two samples. White noise
-            of density q has the mean square q/T over a time T, and turns an angle by the root of q T, which
-            shows g of it.
-    """
-    return math.sqrt(force_psd / ALONE_S) + G_MPS2 * math.sqrt(rate_psd * WINDOWS[-1].span)
-
-
-def unseen_rate(rate_psd: float) -> float:
-    """What slow sampling may feign of a mean rate over a window, rad/s, 1 sigma; see `unseen`."""
-    return math.sqrt(rate_psd / ALONE_S)
-
-
-class Consistency:
-    """Follows the blocks of a filter of N sensors.
-
-    Attributes:
-        ratios: each sensor's innovation test ratio now; above 1 is an alarm. peaks: the largest of late.
-        vibration: m/s², root of the mean square of what shakes each sensor within an epoch.
-        looks: those of the last `EVIDENCE_S`, oldest first.
+        samples: of each of the channels, in their order.
     """
 
-    def __init__(self, sensors: int) -> None:
-        n = sensors
-        self.looks: deque[Look] = deque()
-        self._from = self._found = self._moved = -math.inf
-        # The last blocks in a ring, in no order: medians need none.
-        self._count = 0
-        self._t = np.full(RING, -math.inf)
-        self._span = np.zeros(RING)
-        self._unknown = np.zeros((RING, n, 3))
-        self._shake = np.zeros((RING, n))
-        self._unseen = np.zeros((RING, n))
-        self._odd = np.zeros((RING, 2, n))
-        self.ratios = [0.0] * n
-        self.peaks = [0.0] * n
-        self.vibration = [0.0] * n
+    def __init__(self, arm: SensedArm, channels: Sequence[Channel], samples: Sequence[SampleBuffer]) -> None:
+        self._samples = samples
+        self._consistency = Consistency(len(channels))
+        self._suspicion = Suspicion()
+        self._honesty = PriorCheck()
+        self._began = 0.0
+        self._kept: deque[Kept] = deque(maxlen=6)
+        self.describe(arm, channels)
+
+    def describe(self, arm: SensedArm, channels: Sequence[Channel]) -> None:
+        """Go on with a changed description of the same sensors."""
+        self._arm, self._channels = arm, channels
+        self._names = [channel.name for channel in channels]
+        self.forget_copies()
+
+    def begin(self, t: float) -> None:
+        """All angles are found from `t` s on: a start, or the end of a silence of all."""
+        self._began = t
 
     def found_anew(self, t: float) -> None:
-        """Angles have just been found anew: what innovations showed before says nothing more."""
-        self._found = self._from = t
+        """An angle has been found anew at `t` s."""
+        self._consistency.found_anew(t)
 
-    def look(self, look: Look) -> Alarm | None:
-        """Take in a block."""
-        looks, t, k = self.looks, look.t, self._count % RING
-        if not look.active.all():
-            # Without one sensor the chain does not say how the others move.
-            self.found_anew(t)
-            looks.clear()
-            self.ratios = [0.0] * len(self.ratios)
-            return None
-        looks.append(look)
-        while looks[0].t < t - EVIDENCE_S:
-            looks.popleft()
-        self._count += 1
-        self._t[k], self._span[k] = t, look.span
-        self._shake[k], self._unseen[k] = look.shake, look.unseen
-        np.multiply(look.innovation, 1.0 / look.span, out=self._unknown[k])
-        self._odd[k] = _odd(look)
-        if look.fastest > STANDS_RADPS:
-            self._moved = t
-        age = np.where(self._t > self._from, t - self._t, math.inf)
-        short, middle, long = WINDOWS
-        recent = np.flatnonzero(age < ALONE_S)
-        found = np.zeros((2, len(self.ratios)))
-        newest = np.flatnonzero(age < short.span)
-        if len(newest) > 1 and self._fill(newest, short.span):
-            # A shock of just before still shows in the innovations.
-            found = self._stays(newest, short, recent, blow=True)
-        alone = np.zeros(len(self.ratios))
-        if len(recent) >= LEAST_BLOCKS or (len(recent) > 1 and self._fill(recent, ALONE_S)):
-            self.vibration = np.sqrt(self._shake[recent].mean(axis=0)).tolist()
-            found = np.maximum(found, self._stays(recent, middle, recent))
-            alone = np.abs(_middle(self._odd[recent])).max(axis=0)
-        if t - long.span > self._from:
-            all_of_it = np.flatnonzero(age < long.span)
-            stands = t - self._moved > long.span
-            found = np.maximum(found, self._stays(all_of_it, long, all_of_it, stands=stands))
-        if t - self._found < FOUND_S:
-            found *= 1.0 / FOUND_WIDER
-        ratios, whole = found
-        self.ratios = np.maximum(ratios, alone).tolist()
-        fades = math.exp(-look.span / PEAK_S)
-        self.peaks = [max(now, fades * peak) for now, peak in zip(self.ratios, self.peaks, strict=True)]
-        if max(self.ratios) <= 1.0:
-            return None
-        # What has just begun shows little in a median of a second.
-        alone = np.maximum(alone, np.abs(self._odd[newest].mean(axis=0)).max(axis=0))
-        odd = int(alone.argmax())
-        innermost = int((whole >= INNERMOST * whole.max()).argmax())
-        return Alarm(t, innermost, (odd, float(alone[odd])))
+    def forget_copies(self) -> None:
+        """Copies of the state no longer fit: its reference or its dimensions are others now."""
+        self._kept.clear()
 
-    def _fill(self, blocks: Places, span: float) -> bool:
-        return float(self._span[blocks].sum()) >= LEAST_SHARE * span
+    def look(
+        self, f: ChainFilter, block: EpochBlock, edge: float, span: float, levelling: bool
+    ) -> tuple[list[Event], float]:
+        """See whether the sensors agreed in the block that the filter has just taken.
 
-    def _stays(
-        self, blocks: Places, window: Window, shaken: Places, blow: bool = False, stands: bool = False
-    ) -> Array:
-        """(2, N) what stays of the innovations over what may, without and with what all have in common.
+        Args:
+            edge, span: the block's end and length, s.
+            levelling: whether mounts are still being levelled: until then no copy is kept.
 
-        `shaken`: the blocks whose vibration counts. `blow`: whether one blow may fill all of the blocks.
-        `stands`: whether the machine cannot be travelling, so that what all have in common counts as well.
+        Returns:
+            What there is to say, and by how much, s, the filter went back: 0 where it did not. Every angle
+            has to be found anew then.
         """
-        gate = window.base + window.shaken * np.sqrt(self._shake[shaken].mean(axis=0))
-        if blow:
-            spread = np.sqrt(self._shake[blocks].mean(axis=0))
-            gate += np.where(spread > HAMMERED_MPS2, spread, 0.0)
-        hidden = self._unseen[blocks].max(axis=0)
-        if hidden.any():
-            # What hangs on a body whose turning is told badly, or not at all, is carried along unknown.
-            gate += SLOW_MPS2 + UNSEEN * hidden
-        unknown, span = self._unknown[blocks], self._span[blocks]
-        mean = np.tensordot(span, unknown, axes=1) * (1.0 / span.sum()) if blow else None
-        stays = _middle(unknown)
-        if mean is not None:
-            smaller = np.where(np.abs(mean) < np.abs(stays), mean, stays)
-            stays = np.where(stays * mean > 0.0, smaller, 0.0)
-        whole = np.abs(stays).max(axis=1) / gate
-        together = whole * (1.0 / TOGETHER)
-        if len(stays) < 3:
-            return np.array((together, whole))
-        least, most = stays.min(axis=0), stays.max(axis=0)
-        common = np.maximum(least, 0.0) + np.minimum(most, 0.0)
-        ratio = np.abs(stays - common).max(axis=1) / gate
-        return np.array((np.maximum(ratio, together) if stands else ratio, whole))
+        events: list[Event] = []
+        if edge - self._began > START_S and any(ch.period > SELDOM_S for ch in self._channels):
+            return events, 0.0
+        look = self._seen(f, block, edge, span)
+        alarm, suspicion, kept = self._consistency.look(look), self._suspicion, self._kept
+        if self._honesty.is_due(edge) and self._honesty.look(f.in_priors()):
+            assert self._honesty.beyond is not None
+            name = self._names[self._honesty.beyond]
+            events.append(Event(edge, "consistency", words(name), name))
+        if alarm is not None and kept:
+            if alarm.t - self._began > START_S:
+                events += self._suspect(f, alarm)
+            return events, self._go_back(f, alarm)
+        if suspicion.sensor is not None:
+            name = self._names[suspicion.sensor]
+            if block.active.all() and suspicion.agree(look, max(self._consistency.ratios)):
+                events.append(Event(edge, "consistency", f"{name} sensor agrees again", name))
+        elif alarm is None and not levelling and (not kept or edge - kept[-1].t >= KEPT_EVERY_S):
+            kept.append(f.kept(edge))
+        return events, 0.0
 
+    def _seen(self, f: ChainFilter, block: EpochBlock, edge: float, span: float) -> Look:
+        """What the block showed."""
+        motion = f.motion
+        assert motion is not None
+        forces, rates = block.vectors()
+        unseen_force, unseen_turn = self._unseen(f)
+        return Look(
+            edge, span, f.innovation, block.shake, forces.mean(axis=1), rates.mean(axis=1),
+            motion.mean.roll_rate, motion.mean.plane_rate, motion.mean.theta, motion.gyro, block.active,
+            float(np.abs(motion.epochs.rates).max()), unseen_force, unseen_turn,
+        )  # fmt: skip
 
-def _middle(values: Array) -> Array:
-    """The median along the first axis, for few values in a fifth of the time of numpy's; changes `values`.
+    def _unseen(self, f: ChainFilter) -> tuple[Array, float]:
+        """What each sensor's samples may leave out of accelerations, (N,) m/s², and of rates; see `Look`."""
+        told = [0.0 if s.slow is None else unseen(s.slow.force, s.slow.rate) for s in self._samples]
+        for i, channel in enumerate(self._channels):
+            if i in f.gyroless or channel.period > SELDOM_S:
+                told[i] = math.inf
+        rate = max(0.0 if s.slow is None else unseen_rate(s.slow.rate) for s in self._samples)
+        return np.array(told), rate
 
-    Of two the one nearer to nought, nought where they differ in sign: one of them may be a shock's.
-    """
-    if len(values) == 2:
-        return np.asarray(np.maximum(values.min(axis=0), 0.0) + np.minimum(values.max(axis=0), 0.0))
-    values.sort(axis=0)
-    half = len(values) // 2
-    return np.asarray(values[half] if len(values) % 2 else 0.5 * (values[half - 1] + values[half]))
+    def _suspect(self, f: ChainFilter, alarm: Alarm) -> list[Event]:
+        """Name the sensor that does not agree."""
+        g, worse = self._arm.machine.gravity_mps2, self._honesty.beyond
+        found = suspect(alarm, self._consistency.looks, self._names, g, f.by_turning, worse)
+        if not self._suspicion.begin(alarm.t, *found):
+            return []
+        named = Event(alarm.t, "consistency", found.text, self._names[found.sensor])
+        return [named, *(Event(alarm.t, "consistency", text) for text in self._held_doubts)]
 
-
-def _odd(look: Look) -> Array:
-    """(2, N) how far each gyro's roll rate and plane rate are from the median of all, in what they may be."""
-    both = np.array((look.roll, look.plane))
-    told = np.flatnonzero(look.gyro)
-    if len(told) < 3:
-        return np.zeros_like(both)
-    middle = _middle(both[:, told].T)
-    odd = both - middle[:, None]
-    fastest = float(np.abs(look.rate[told]).max())
-    odd *= 1.0 / (ODD_RADPS + ODD_SHARE * fastest + UNSEEN * look.unseen_rate)
-    if len(told) < len(look.gyro):
-        odd[:, np.logical_not(look.gyro)] = 0.0
-    return odd
-
-
-class Kept(NamedTuple):
-    """A copy of the filter's state at `t` s."""
-
-    t: float
-    x: Array
-    P: Array
-
-
-class Shown:
-    """How far a body has turned in the arm plane, by its accelerometer, and the plane by the other gyros."""
-
-    def __init__(self) -> None:
-        self._tilt: float | None = None
-        self._least = self._most = 0.0
-        self._plane = 0.0
-
-    def add(self, look: Look, sensor: int) -> None:
-        """Take in a block."""
-        tilt = math.atan2(float(look.force[sensor, 0]), float(look.force[sensor, 2]))
-        if self._tilt is None:
-            self._tilt = self._least = self._most = tilt
-        step = math.remainder(tilt - self._tilt, 2.0 * math.pi)
-        self._tilt += min(1.0, look.span / TILT_S) * step
-        self._least, self._most = min(self._least, self._tilt), max(self._most, self._tilt)
-        others = look.gyro.copy()
-        others[sensor] = False
-        if others.any():
-            self._plane += abs(float(np.median(look.plane[others]))) * look.span
-
-    def enough(self, about: Axis) -> bool:
-        """Whether a fault about that axis would have shown."""
-        turned = {"plane": self._most - self._least, "slew": self._plane}
-        return about == "any" or turned[about] > SHOWN_RAD
-
-
-@dataclass
-class Suspicion:
-    """Which sensor is suspected, of what, and since when all have agreed again.
-
-    Attributes:
-        sensor: its number, None while nobody is suspected. text: what it looks like. about: what turn shows
-            whether it is right again.
-        rested: s, for how long the arm has rested with all agreeing.
-    """
-
-    sensor: int | None = None
-    text: str = ""
-    about: Axis = "any"
-    rested: float = 0.0
-    _agreed: float = 0.0
-    _shown: Shown = field(default_factory=lambda: Shown())
-    _times: dict[int, int] = field(default_factory=dict)
-    _last: float = -math.inf
-
-    def begin(self, t: float, sensor: int, text: str, about: Axis) -> bool:
-        """An alarm; returns whether it is news: another sensor, or the first for a while."""
-        news = sensor != self.sensor
-        if t - self._last > FORGIVEN_S:
-            self._times.clear()
-        if self.sensor is None or news:
-            self._times[sensor] = self._times.get(sensor, 0) + 1
-        self.sensor, self._last = sensor, t
-        self.text, self.about = text, about
-        self._begin_again()
-        return news
-
-    def agree(self, look: Look, ratio: float) -> bool:
-        """A block without an alarm, and the largest ratio after it; returns whether the suspicion ends."""
-        assert self.sensor is not None
-        if ratio > CALM_RATIO:
-            self._begin_again()
-        elif look.fastest > TURNS_RADPS:
-            self.rested = 0.0
-            self._agreed += look.span
-            self._shown.add(look, self.sensor)
-        else:
-            self.rested += look.span
-        before = self._times.get(self.sensor, 1) - 1
-        need = min(MOST_S, NEED_S * NEED_MORE**before)
-        if self._agreed >= need * (1.0 if self._shown.enough(self.about) else SHOWN_MOST):
-            self.sensor = None
-            return True
-        return False
-
-    def _begin_again(self) -> None:
-        self.rested = self._agreed = 0.0
-        self._shown = Shown()
+    def _go_back(self, f: ChainFilter, alarm: Alarm) -> float:
+        """Begin anew from before the alarm; by how much earlier that was, s."""
+        kept = next((one for one in reversed(self._kept) if alarm.t - one.t >= KEPT_BEFORE_S), self._kept[0])
+        back = alarm.t - kept.t
+        f.go_back(kept, back)
+        self._consistency.found_anew(alarm.t)
+        return back
 
     @property
-    def stands(self) -> bool:
-        """Whether figures stand under suspicion: the arm rests, and gravity tells them."""
-        return self.rested >= STANDS_S
+    def _held_doubts(self) -> tuple[str, ...]:
+        """What else it may be where sensors do not agree: a joint that nothing tells has been moved."""
+        held = (body.replace("_", " ") for body in self._arm.held_untold)
+        return tuple(f"or the {body}, which is described as held, has moved" for body in held)
+
+    def judge(self, quality: Quality, reasons: tuple[str, ...]) -> tuple[Quality, tuple[str, ...]]:
+        """Add what is known here to a pose's quality and its reasons; the worst applies."""
+        suspicion = self._suspicion
+        if suspicion.sensor is not None and quality != "invalid":
+            stands = suspicion.stands and quality == "good"
+            quality, reasons = "settling" if stands else "invalid", (suspicion.text, *self._held_doubts)
+        if (worse := self._honesty.beyond) is not None and quality == "good":
+            quality, reasons = "settling", (*reasons, words(self._names[worse]))
+        return quality, reasons
+
+    def agreement(self) -> dict[str, Agreement]:
+        """By name how each sensor agrees with the others; see `Estimator.agreement`."""
+        found, suspicion = self._consistency, self._suspicion
+        both = zip(self._names, found.peaks, found.vibration, strict=True)
+        said: dict[int | None, str] = {}
+        if (worse := self._honesty.beyond) is not None:
+            said[worse] = words(self._names[worse])
+        if suspicion.sensor is not None:
+            said[suspicion.sensor] = suspicion.text
+        return {
+            name: Agreement(ratio, shaken, said.get(i, "")) for i, (name, ratio, shaken) in enumerate(both)
+        }

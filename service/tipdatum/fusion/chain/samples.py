@@ -121,16 +121,17 @@ class SampleBuffer:
         return ((x - x0) / span, (y - y0) / span, (z - z0) / span)
 
     @property
-    def fades(self) -> float:
-        """Share of the rate's change that goes on, 1: an arm's accelerations last some tenths of a second."""
-        return 1.0 if self.slow is None else math.exp(-self.period / LASTING_S)
+    def left_out(self) -> tuple[float, float, float]:
+        """What samples leave out of the moment after the newest of them, where they are slow.
 
-    @property
-    def missed(self) -> tuple[float, float]:
-        """Variance of the newest rate where samples are slow, (rad/s)², and how old its slope is, s."""
+        Returns:
+            The share of the rate's change that goes on, 1 (an arm's accelerations last some tenths of a
+            second); the variance of the newest rate, (rad/s)²; how old its slope is, s.
+        """
         if self.slow is None:
-            return 0.0, 0.0
-        return self.slow.rate / self.period, 0.5 * self.period
+            return 1.0, 0.0, 0.0
+        period = self.period
+        return math.exp(-period / LASTING_S), self.slow.rate / period, 0.5 * period
 
     def used(self, count: int, step: float) -> float:
         """Drop the oldest `count` of the points kept, which stand `step` s apart.
