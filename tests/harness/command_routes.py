@@ -73,6 +73,11 @@ STEPS = [
     Step("target/layer", {"name": "bedding"}, ("name=bedding",)),
     Step("target/layers", {"layers": [{"name": "stone", "up_m": 0.15}]}),
     Step("target/profile", {"points": [[-9, 24.0], [9, 23.5]], "through": "here"}),
+    Step(
+        "target/ditch",
+        {"bottom_m": 0.5, "batter": "1V:1.5H", "grade": "falling 1:200", "through": "here", "depth_m": 0.8},
+        ("bottom=0.5 m", "batter=1V:1.5H", "grade=falling 1:200", "through=here", "depth=0.8 m"),
+    ),
     Step("target/level", {"elevation_m": 24.0}, ("elevation=24m",)),
     Step("target/grade", {"grade": "falling 1%", "through": "here"}, ("grade=falling 1%", "through=here")),
     Step("target/tolerance", {"above_m": 0.0, "below_m": 0.025}, ("above=0 mm", "below=25 mm")),

@@ -307,6 +307,8 @@ class ChainFilter:
         self._age += span
         self.setup.warmth.go_on(self._age, self.setup.channels)
         self.struck = added.struck
+        if self.struck:
+            self._stated.doubt()
         measured = models.measurement.measure(x, block, motion, expected, advance, self.told_swing)
         innovation = measured.z[: 3 * self.n].reshape(self.n, 3)
         self.innovation, self.motion = innovation, motion

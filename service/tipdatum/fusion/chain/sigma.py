@@ -16,8 +16,8 @@ standard deviation of an elevation is that of the covariance times
 with f and g the shares that quick and slow vibration have had of late in the accelerometers' noise. The quick
 one the filter takes at its worst, half of the slow one too (vibration that sampling folds down comes as an
 acceleration like any other, in parts of all grades); where nothing shakes, the covariance is right as it
-stands. w is how long the arm has worked since the filter started or found an angle anew: what a covariance
-says too much it says only once the work has shown it. Times √(1 + (h/40 ms)²), h the time between samples,
+stands. w is how long the arm has worked since the filter started, found an angle anew or a part was struck: what
+a covariance says too much it says only once the work has shown it, and a blow moves angles and constants. Times √(1 + (h/40 ms)²), h the time between samples,
 for what a straight line from one to the next leaves out, and times `StatedSigma.mix`. Shares, power and times
 were chosen on simulated machines of many sizes and grades.
 """
@@ -108,7 +108,7 @@ class StatedSigma:
         return self._unlike * max(1.0, self._surprise, unlikely) * math.pow(calm, 0.5 * slow)
 
     def doubt(self) -> None:
-        """Begin again with trust: an angle has been found anew."""
+        """Begin again with trust: an angle has been found anew, or a part was struck."""
         self._worked = 0.0
 
     def keep(self, P: Array) -> None:
