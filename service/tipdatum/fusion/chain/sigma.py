@@ -16,10 +16,11 @@ standard deviation of an elevation is that of the covariance times
 with f and g the shares that quick and slow vibration have had of late in the accelerometers' noise. The quick
 one the filter takes at its worst, half of the slow one too (vibration that sampling folds down comes as an
 acceleration like any other, in parts of all grades); where nothing shakes, the covariance is right as it
-stands. w is how long the arm has worked since the filter started, found an angle anew or a part was struck: what
-a covariance says too much it says only once the work has shown it, and a blow moves angles and constants. Times √(1 + (h/40 ms)²), h the time between samples,
-for what a straight line from one to the next leaves out, and times `StatedSigma.mix`. Shares, power and times
-were chosen on simulated machines of many sizes and grades.
+stands. w is how long the arm has worked since the filter started, found an angle anew or a part was struck:
+what a covariance says too much it says only once the work has shown it, and a blow moves angles and
+constants. Times √(1 + (h/40 ms)²), h the time between samples, for what a straight line from one to the next
+leaves out, and times `StatedSigma.mix`. Shares, power and times were chosen on simulated machines of many
+sizes and grades.
 """
 
 from __future__ import annotations
