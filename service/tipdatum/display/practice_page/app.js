@@ -5,7 +5,7 @@ import { MqttClient } from "../mqtt.js";
 import { Levers, drawLever } from "./levers.js";
 import { Plan } from "./plan.js";
 import { drawSide } from "./side.js";
-import { SigmaStrip } from "./sigma.js";
+import { SigmaStrip, SLOW_MPS } from "./sigma.js";
 import { loadChoices } from "../settings.js";
 import { loadLanguages, pickLanguage, sayEach, sayReply, saySaid, sayWord, speaker } from "../texts.js";
 
@@ -120,7 +120,7 @@ function whyNot({ code, height_m: height, text, said }) {
 
 function takeTip(tip) {
   state.tip = { ...tip, at: performance.now() };
-  if (state.view) strip.take(tip.elevation_m, tip.sigma_m, state.view.tip[2]);
+  if (state.view) strip.take(tip.elevation_m, tip.sigma_m, state.view.tip[2], state.view.speed);
 }
 
 function takeReply(reply) {
@@ -170,10 +170,8 @@ function showSigma() {
   const words = [`${metres(tip.elevation_m)} m ± ${Math.round(1000 * tip.sigma_m)} mm (${say(`terminal.quality.${tip.quality}`)})`];
   if (shown > 0) {
     const [one, two] = strip.shares;
-    words.push(
-      say("practice.true", { height: metres(view.tip[2]), off: mm(tip.elevation_m - view.tip[2]) }),
-      say("practice.shares", { one: Math.round(100 * one), two: Math.round(100 * two) }),
-    );
+    if (view.speed < SLOW_MPS) words.push(say("practice.true", { height: metres(view.tip[2]), off: mm(tip.elevation_m - view.tip[2]) }));
+    if (one !== null) words.push(say("practice.shares", { one: Math.round(100 * one), two: Math.round(100 * two) }));
   }
   el("sigma-words").textContent = words.join("; ");
 }
@@ -260,6 +258,8 @@ el("report").onclick = async () => {
   if (!told || told.state !== "ready") words.textContent = [say("day.failed"), told?.text].filter(Boolean).join(" ");
   else words.replaceChildren(Object.assign(document.createElement("a"), { href: "../report.html", target: "_blank", rel: "noopener", textContent: say("practice.open-report") }));
 };
+// Hands go back to the levers once something has been chosen: its keys are theirs.
+for (const id of ["sensor", "truth"]) el(id).addEventListener("change", () => el(id).blur());
 addEventListener("keydown", (event) => {
   if (event.repeat || event.ctrlKey || event.altKey || event.metaKey || !state.scene) return;
   if (event.target instanceof Element && event.target.matches("select, input")) return;
