@@ -41,7 +41,9 @@ from tipdatum.fusion.chain.noise import (
     UPPER_TURNS,
     WARMING_UNEVEN,
     Persistence,
+    Vibration,
 )
+from tipdatum.fusion.chain.sigma import StatedSigma
 from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.fusion.estimator import make_estimator
 from tipdatum.fusion.sensors import USUAL_JITTER_S
@@ -183,6 +185,28 @@ def test_a_part_that_is_struck_may_show_a_false_mean(describe: Callable[..., dic
     shaken = o.shake_share**2 / 3.0 * spread**2 * 0.01 * 0.05
     more = found - added(f, still_block())[f.at.velocity] - shaken
     assert more == pytest.approx(np.full(12, (RECTIFIED * 2.0) ** 2 * RECTIFIED_S * 0.05))
+
+
+@pytest.mark.parametrize(("surprise", "before"), [(0.1, "narrower"), (3.0, "wider")])
+def test_a_blow_never_narrows_the_stated_sigma(
+    describe: Callable[..., dict[str, Any]], surprise: float, before: str
+) -> None:
+    """Good parts make it narrower than the covariance, until a blow; what surprises keeps it wide."""
+    f = at_rest(describe)
+    stated = StatedSigma(f.setup)
+    stated.keep(f.P)
+    for _ in range(2000):
+        stated.be_surprised([3.0 * surprise] * 4, 0.05)
+        stated.let_pass(0.05, 0.01, Vibration(quick=0.9, slow=0.0), resting=False)
+    calm = stated.share(f.x, f.P)
+    stated.struck()
+    struck = stated.share(f.x, f.P)
+    if before == "narrower":
+        assert calm < 0.5
+        assert struck == pytest.approx(1.0, rel=0.05)
+    else:
+        assert calm > 1.0
+        assert struck == calm
 
 
 def test_what_persists_in_the_innovations_widens_that_sensors_velocity_alone(

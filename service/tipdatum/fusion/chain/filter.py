@@ -308,7 +308,7 @@ class ChainFilter:
         self.setup.warmth.go_on(self._age, self.setup.channels)
         self.struck = added.struck
         if self.struck:
-            self._stated.doubt()
+            self._stated.struck()
         measured = models.measurement.measure(x, block, motion, expected, advance, self.told_swing)
         innovation = measured.z[: 3 * self.n].reshape(self.n, 3)
         self.innovation, self.motion = innovation, motion

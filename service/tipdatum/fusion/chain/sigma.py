@@ -16,11 +16,11 @@ standard deviation of an elevation is that of the covariance times
 with f and g the shares that quick and slow vibration have had of late in the accelerometers' noise. The quick
 one the filter takes at its worst, half of the slow one too (vibration that sampling folds down comes as an
 acceleration like any other, in parts of all grades); where nothing shakes, the covariance is right as it
-stands. w is how long the arm has worked since the filter started, found an angle anew or a part was struck:
-what a covariance says too much it says only once the work has shown it, and a blow moves angles and
-constants. Times √(1 + (h/40 ms)²), h the time between samples, for what a straight line from one to the next
-leaves out, and times `StatedSigma.mix`. Shares, power and times were chosen on simulated machines of many
-sizes and grades.
+stands. w is how long the arm has worked since the filter started or found an angle anew: what a covariance
+says too much it says only once the work has shown it. A blow moves angles and constants: after one a factor
+below 1 goes back to it and fades anew, one above stays. Times √(1 + (h/40 ms)²), h the time between samples,
+for what a straight line from one to the next leaves out, and times `StatedSigma.mix`. Shares, power and times
+were chosen on simulated machines of many sizes and grades.
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ class StatedSigma:
     def __init__(self, setup: FilterSetup) -> None:
         self._setup = setup
         self._prior = np.ones((setup.n, PER_SENSOR))
-        self._worked = 0.0
+        self._worked, self._since_blow = 0.0, math.inf
         self._sparse = 1.0
         self._vibration: Vibration | None = None
         self._surprise = CALM_SURPRISE
@@ -87,6 +87,7 @@ class StatedSigma:
         self._vibration = Vibration(quick, slow)
         if not resting:
             self._worked += seconds
+            self._since_blow += seconds
             self._step = step
             self._sparse = math.sqrt(1.0 + (min(step, TOLD_S) / SPARSE_S) ** 2)
 
@@ -109,8 +110,12 @@ class StatedSigma:
         return self._unlike * max(1.0, self._surprise, unlikely) * math.pow(calm, 0.5 * slow)
 
     def doubt(self) -> None:
-        """Begin again with trust: an angle has been found anew, or a part was struck."""
+        """Begin again with trust: an angle has been found anew."""
         self._worked = 0.0
+
+    def struck(self) -> None:
+        """A part was struck: until work has shown more, the covariance's own sigma is the least."""
+        self._since_blow = 0.0
 
     def keep(self, P: Array) -> None:
         """Take what `P` (n, n) says of the constants now as the prior."""
@@ -130,7 +135,9 @@ class StatedSigma:
         quick, slow = self._vibration or (0.0, 0.0)
         excess = self._setup.options.shaken_excess * (quick + 0.5 * slow)
         share = float((1.0 - excess) * ratio ** (POWER * (1.0 - slow))) * self.mix()
-        return self._sparse * (share + (1.0 - share) * math.exp(-self._worked / TRUST_S))
+        share += (1.0 - share) * math.exp(-self._worked / TRUST_S)
+        share += max(0.0, 1.0 - share) * math.exp(-self._since_blow / TRUST_S)
+        return self._sparse * share
 
     def shared_latency(self, x: Array, P: Array) -> float:
         """1-sigma, s, of the latency that all sensors have in common, which nothing shows.
