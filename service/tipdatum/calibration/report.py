@@ -82,7 +82,7 @@ def _outcome(outcome: CalibrationOutcome) -> Iterator[RenderableType]:
     level = "as stated" if s.factor < LOUD else "larger than stated: the figures below are widened by it"
     yield Text(f"Misfits against the stated sigmas: factor {s.factor:.2f} ({level})")
     if s.start.label != "as described":
-        yield Text(f"Solved from the start with the {s.start.label}.")
+        yield Text(f"Solved from another start than what is described: {s.start.label}.")
     if s.rejected:
         yield Text(f"Set aside {len(s.rejected)} of {checked} observations that others check:")
         # What many have in common is told below; a hundred lines of it would hide it.

@@ -5,6 +5,9 @@ what it reads through the described mount. The bucket behind a linkage is the ha
 a tape's error and a mount off by degrees may not close at all, or close on the wrong side of a slope that
 a level cannot tell from its mirror. So the rocker's mount is scanned, each scan value scored by the
 measured bucket slopes and tip heights, and the best few valleys are all solved.
+
+A described length that is wrong by decimetres keeps a linkage from closing at all, whatever its sensor says.
+Where slopes and heights of a link's two pins agree on another one, that is a start too.
 """
 
 from __future__ import annotations
@@ -24,14 +27,26 @@ from tipdatum.calibration.unknowns import (
     STICK,
     Setup,
     arm_angles,
+    length_names,
     start_mounts,
 )
 from tipdatum.kinematics.frames import Array, elevation_angle, roll_angle, rotation_from_rpy_deg, wrap
 from tipdatum.kinematics.linkage import FourBar
+from tipdatum.machine.description import Machine
 
 SCAN_STEP_DEG = 1.5
 VALLEYS = 3
 """How many minima of the scan are solved in full."""
+
+STEEP = 0.3
+"""Sine of a slope from which the rise over it tells a length: reading it 0.1° wrong makes half a percent."""
+
+FEWEST_LENGTHS = 3
+"""Postures from which a median outvotes one slip."""
+
+RULED_OUT = 0.03
+"""Share by which a length must be another to be a start: far more than tape, level and staff leave open, and
+about what a linkage takes before it no longer closes."""
 
 _HANGING = math.radians(-90.0)
 
@@ -54,7 +69,56 @@ def starts(setup: Setup) -> list[Start]:
     found = found_mounts(setup, described)
     same = all(a is b for a, b in zip(described, found, strict=True))
     ways = [("as described", described)] + ([] if same else [("mounts as the motions show them", found)])
-    return [start for label, mounts in ways for start in _starts(setup, mounts, label)]
+    begun = [start for label, mounts in ways for start in _starts(setup, mounts, label)]
+    measured = measured_lengths(setup)
+    if measured:
+        other = replace(setup, machine=with_lengths(setup.machine, measured))
+        names = dict(zip(setup.machine.sections, length_names(setup.machine), strict=True))
+        values = {names[section]: length for section, length in measured.items()}
+        for label, mounts in ways:
+            words = f"{label}, {' and '.join(f'{k} {v:.2f} m' for k, v in measured.items())}"
+            begun += [with_values(start, values) for start in _starts(other, mounts, words)]
+    return begun
+
+
+def measured_lengths(setup: Setup) -> dict[str, float]:
+    """Section → its length, m, where slopes and heights of its pins rule the described one out.
+
+    In each posture the rise between the pins is the length times the sine of the slope; the median of some is
+    none that a slip in one of them makes.
+    """
+    m = setup.machine
+    read: dict[tuple[int, str, str], float] = {}
+    for o in setup.observations:
+        if o.kind in ("slope", "height") and o.place in setup.of_window and o.value is not None:
+            read[setup.of_window[o.place], o.kind, o.of] = o.value
+    described = dict(zip(m.sections, m.straight_chain().lengths, strict=True))
+    found: dict[str, float] = {}
+    for section, near, far in zip(m.sections, m.pins, m.pins[1:], strict=False):
+        lengths = []
+        for w in range(len(setup.windows)):
+            slope = read.get((w, "slope", section))
+            rise = [read.get((w, "height", pin)) for pin in (near, far)]
+            if slope is None or None in rise or abs(math.sin(math.radians(slope))) < STEEP:
+                continue
+            lengths.append((rise[1] - rise[0]) / math.sin(math.radians(slope)))  # type: ignore[operator]
+        if len(lengths) >= FEWEST_LENGTHS:
+            length = float(np.median(lengths))
+            if length > 0.0 and abs(length - described[section]) > RULED_OUT * described[section]:
+                found[section] = length
+    return found
+
+
+def with_lengths(machine: Machine, lengths: dict[str, float]) -> Machine:
+    """The machine with other lengths of some sections."""
+    changes: dict[str, object] = {}
+    for section, length in lengths.items():
+        if section == "bucket":
+            first = machine.bucket[0].model_copy(update={"tip_m": length})
+            changes["bucket"] = (first, *machine.bucket[1:])
+        else:
+            changes[section] = getattr(machine, section).model_copy(update={"length_m": length})
+    return machine.model_copy(update=changes)
 
 
 def _starts(setup: Setup, mounts: list[Array], label: str) -> list[Start]:

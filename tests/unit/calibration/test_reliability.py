@@ -127,6 +127,13 @@ def test_a_wrong_described_length_is_named_and_no_reading_accused(case: Simulate
     assert tip_error(case, found) < 2.0 * found.budget.rms_m
 
 
+def test_a_described_length_with_which_the_linkage_cannot_close_is_named_too() -> None:
+    case = simulated(1, rocker=True)
+    stick = case.described.stick.model_copy(update={"length_m": 1.24 * case.described.stick.length_m})
+    machine = case.described.model_copy(update={"stick": stick})
+    assert solve(case, machine=machine).rejected == ["described stick.length_m"]
+
+
 def test_one_value_in_millimetres_is_named_alone_and_costs_nothing(case: SimulatedRetrofit) -> None:
     value = next(o.value or 0.0 for o in case.book.observation if o.id == "posture-3-tip")
     found = solve(case, changed(case, "posture-3-tip", 1000.0 * value))
