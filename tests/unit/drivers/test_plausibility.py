@@ -178,6 +178,31 @@ def test_what_a_gyro_tells_while_a_blow_rings_is_its_body_turning() -> None:
     assert "glitch" not in monitor.faults
 
 
+def test_a_bucket_that_chatters_in_hard_ground_loses_nothing_of_its_turning() -> None:
+    """A part r beside the axis about which its body is shaken feels r·dω/dt: here 0.2 m, at 33 Hz."""
+    readings, omega = list(swinging(1.5)), 2.0 * math.pi * 33.0
+    for i in range(60, 120):
+        r = readings[i]
+        rate, force = 2.5 * math.cos(omega * r.t), -0.2 * 2.5 * omega * math.sin(omega * r.t)
+        (x, y, z), (fx, fy, fz) = r.gyro_radps, r.accel_mps2
+        readings[i] = replace(r, gyro_radps=(x, y + rate, z), accel_mps2=(fx, fy, fz + force))
+    monitor = SensorMonitor("bucket", Described())
+    used = [one for reading in readings for one in monitor.check(reading)[0] if isinstance(one, Imu)]
+    chattered = [r.gyro_radps for r in readings[70:]]
+    assert [u.gyro_radps for u in used][-len(chattered) :] == chattered
+    assert len(readings) - len(used) <= 3, "before it shows that it goes on"
+
+
+def test_a_blow_that_turns_a_body_for_some_readings_is_no_bad_rate() -> None:
+    readings = list(swinging(1.0))
+    for i, (leap, force) in enumerate([(2.0, 30.0), (1.7, 9.0), (1.5, 0.0)], 50):
+        (x, y, z), (fx, fy, fz) = readings[i].gyro_radps, readings[i].accel_mps2
+        readings[i] = replace(readings[i], gyro_radps=(x, y + leap, z), accel_mps2=(fx, fy, fz + force))
+    monitor = SensorMonitor("boom", Described())
+    used = [one for reading in readings for one in monitor.check(reading)[0] if isinstance(one, Imu)]
+    assert [u.gyro_radps for u in used] == [r.gyro_radps for r in readings]
+
+
 def test_garbage_in_rate_and_force_alike_is_no_blow() -> None:
     readings = list(swinging(1.0))
     readings[50] = replace(readings[50], gyro_radps=(0.3, 3.5, -2.0), accel_mps2=(-31.0, 17.0, 4.0))
