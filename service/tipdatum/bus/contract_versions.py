@@ -52,4 +52,8 @@ VERSIONS: dict[str, Version] = {
         "arm has the second boom's pin, tells swing_deg, tilt_deg and bucket_deg, both corners, how edge and "
         "target fall to the left, and tilt_to_set_deg.",
     ),
+    "2.4": Version(
+        "1800e95fa7a0014f",
+        "guide tells how a loose sensor lies on the bench (lies), and guide/do takes bench.",
+    ),
 }

@@ -52,6 +52,9 @@ class GuideView(Message):
         default=None, description="reach and height, m, of boom foot, boom–stick, stick–bucket, tip"
     )
     wanted: list[list[float]] | None = Field(default=None, description="the same of the posture to take")
+    lies: list[float] | None = Field(
+        default=None, description="which way is up in the axes x, y, z of the loose sensor that is asked for"
+    )
     kept: dict[str, int] | None = Field(default=None, description="observations and rests in the book")
     known: dict[str, Any] | None = Field(
         default=None, description="worst_m: 1-sigma of the tip at worst so far; goal_m: what is enough"
@@ -73,11 +76,23 @@ class GuideAnswer(Message):
     """What a person did at the page of `tipdatum guide`; the guide's next view carries the reply."""
 
     do: Literal[
-        "place", "start", "take", "again", "readings", "skip", "choose", "mark", "back", "finish", "moved"
+        "place",
+        "start",
+        "take",
+        "again",
+        "readings",
+        "skip",
+        "choose",
+        "mark",
+        "back",
+        "finish",
+        "moved",
+        "bench",
     ] = Field(
         description="place: the tracks stand here; start: a motion begins; take: this rest; again: not this "
         "one; readings: what was read; skip, choose, back: a step left out, chosen, taken back; mark: a new "
-        "mark; moved: the tracks moved; finish: give the verdict"
+        "mark; moved: the tracks moved, or the sensors leave the bench; bench: they lie loose on one; "
+        "finish: give the verdict"
     )
     request_id: str = Field(default="", description="the same id again gets the same reply, and does nothing")
     standing: str | None = Field(default=None, description="with place: its name")

@@ -11,7 +11,7 @@ from typing import Any, Literal, Self
 import orjson
 from pydantic import BaseModel, ConfigDict, Field
 
-CONTRACT_VERSION = "2.3"
+CONTRACT_VERSION = "2.4"
 """Version of the message contract: major for what breaks a reader, minor for what is added."""
 
 UNITS: dict[str, str] = {

@@ -19,6 +19,7 @@ from tipdatum.calibration import guide
 from tipdatum.calibration.following import GOAL_M
 from tipdatum.calibration.foresight import Foreseen
 from tipdatum.calibration.guide import Question, Step
+from tipdatum.calibration.loose import lain_before
 from tipdatum.calibration.observations import ObservationBook, RestEntry
 from tipdatum.calibration.still import HOLD_S, Block, StillWatch, swing_of
 from tipdatum.calibration.walk_steps import Asked, WalkSteps, taken_back
@@ -64,7 +65,8 @@ class Walk:
     goal_m: float = GOAL_M
 
     def __post_init__(self) -> None:
-        self.watch = StillWatch(guide.watched(self.machine))
+        self._watches: dict[tuple[str, ...], StillWatch] = {}
+        self._rested: tuple[str, ...] = ()
         marks = sorted({o.of for o in self.book.observation if o.kind == "tip_on_mark"})
         self.planned_steps = WalkSteps(self.machine, marks)
         self.asked_for = ""
@@ -97,6 +99,25 @@ class Walk:
         """Steps that the person left out."""
         return self.planned_steps.skipped
 
+    @property
+    def watch(self) -> StillWatch:
+        """What is to be at rest: the machine, or on a bench the one sensor that is asked for."""
+        return self._watch_of(self.current())
+
+    def _watch_of(self, asked: Asked | None) -> StillWatch:
+        sensors = asked.step.sensors if asked is not None else guide.watched(self.machine)
+        return self._watches.setdefault(sensors, StillWatch(sensors))
+
+    @property
+    def placed(self) -> bool:
+        """Whether it is known where what is asked for stands: the machine, or the sensors on a bench."""
+        return bool(self.standing) or self.on_bench
+
+    @property
+    def on_bench(self) -> bool:
+        """Whether a loose sensor is asked for."""
+        return self.asked_for.startswith("bench-")
+
     # -- steps -----------------------------------------------------------------------------------------
 
     def steps(self) -> list[Asked]:
@@ -113,11 +134,17 @@ class Walk:
         before, self.asked_for = self.asked_for, ""
         names = [a.step.id for a in self.steps()]
         at = names.index(before) if before in names else 0
+        # Loose sensors and a machine that stands somewhere are two things: none leads to the other by itself.
+        benched = not self.standing
+        if benched and not before.startswith("bench-"):
+            self.asked_for = before
+            return
         open_ = [
             a.step.id
             for a in self.steps()
-            if a.step.id not in self.skipped and not guide.is_done(self.book, a.step)
-        ]
+            if (a.chapter == "bench") == benched and a.step.id not in self.skipped
+            and not guide.is_done(self.book, a.step)
+        ]  # fmt: skip
         later = [name for name in names[at:] if name in open_]
         self.asked_for = (later or open_ or [""])[0]
         if self.asked_for.startswith("measured-"):
@@ -127,13 +154,15 @@ class Walk:
 
     def feed(self, block: Block, now: float) -> None:
         """Take one block of readings that came at `now`."""
-        self.watch.feed(block)
+        asked = self.current()
+        watch = self._watch_of(asked)
+        for known in self._watches.values():
+            known.feed(block)
         self.last[block.sensor], self._heard[block.sensor] = block, now
         self._now = now
-        state = self.watch.judge()
-        if state.still_s < HOLD_S / 2:
+        state = watch.judge()
+        if state.still_s < HOLD_S / 2 or (self.swing is None and watch.sensors != self._rested):
             self.moved = True
-        asked = self.current()
         if asked is None or not asked.step.swing or not self.standing:
             return
         if self.swing is not None:
@@ -186,7 +215,7 @@ class Walk:
         doing = {
             "place": self._place, "start": self._start, "take": self._take, "again": self._again,
             "readings": self._readings, "skip": self._skip, "choose": self._choose, "mark": self._mark,
-            "back": self._back, "finish": self._finish, "moved": self._moved_tracks,
+            "back": self._back, "finish": self._finish, "moved": self._moved_tracks, "bench": self._bench,
         }.get(str(request.get("do")))  # fmt: skip
         if doing is None:
             raise RefusedError("guide.unknown", f'"{request.get("do")}" is nothing that can be done')
@@ -201,12 +230,20 @@ class Walk:
         self._go_on()
 
     def _moved_tracks(self, request: Mapping[str, Any]) -> None:
-        """The tracks moved: what follows needs a standing of its own."""
+        """The tracks moved, or sensors go from the bench to the machine: what follows needs a standing."""
+        self.asked_for = "" if self.on_bench else self.asked_for
         self.standing, self.rest, self.swing = "", None, None
+
+    def _bench(self, request: Mapping[str, Any]) -> None:
+        """The sensors lie loose on a bench."""
+        self.standing, self.rest, self.swing = "", None, None
+        self.planned_steps.bench = True
+        self.asked_for = next(a.step.id for a in self.steps() if a.chapter == "bench")
+        self._go_on()
 
     def _asked(self) -> Asked:
         asked = self.current()
-        if asked is None or not self.standing:
+        if asked is None or not self.placed:
             raise RefusedError("guide.no-step", "nothing is asked for at the moment")
         return asked
 
@@ -231,9 +268,13 @@ class Walk:
         if not self.moved:
             raise RefusedError("guide.not-moved", "that is still the posture before; move the arm first")
         self._must_be_still()
-        self.rest = RestEntry(
-            id=f"rest {asked.step.id}", power_up=self.power_up, taken=self.taken, sensor=self.watch.rest()
-        )
+        rest, power_up = self.watch.rest(), self.power_up
+        if self.on_bench:
+            if before := lain_before(self.book, asked.step.sensors[0], rest):
+                raise RefusedError("guide.same-face", f"it has lain like this before: {before}")
+            # It will have been unplugged before it runs on the machine.
+            power_up = f"bench {self.power_up}"
+        self.rest = RestEntry(id=f"rest {asked.step.id}", power_up=power_up, taken=self.taken, sensor=rest)
         self.note = None
         if not asked.step.questions:
             self._keep_rest(asked.step, {})
@@ -268,7 +309,7 @@ class Walk:
         found = guide.rest_observations(step, self.rest.id, self.standing, values)
         self._store(guide.with_rest(self.book, self.rest, found))
         self.note = {"code": "guide.kept", "values": {"n": len(found)}}
-        self.moved = False
+        self.moved, self._rested = False, step.sensors
         self._go_on()
 
     def _skip(self, request: Mapping[str, Any]) -> None:
@@ -284,6 +325,8 @@ class Walk:
             raise RefusedError("guide.done-before", f"{name} is in the book; take it back first")
         self.skipped.discard(name)
         self.rest, self.swing, self.asked_for = None, None, name
+        # Where the machine stands when its sensors are back on it is to be said anew.
+        self.standing = "" if self.on_bench else self.standing
 
     def _mark(self, request: Mapping[str, Any]) -> None:
         name = str(request.get("name", "")).strip()
@@ -310,6 +353,7 @@ class Walk:
         self.verdict = None
         self._go_on()
         self.asked_for = name
+        self.standing = "" if self.on_bench else self.standing
         self.moved = True
 
     def _finish(self, request: Mapping[str, Any]) -> None:

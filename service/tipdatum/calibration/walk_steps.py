@@ -39,12 +39,14 @@ class WalkSteps:
     Attributes:
         marks: names of the marks that are touched. skipped: steps that the person left out.
         foreseen: how well the tip is known and what would help; None before two postures.
+        bench: whether somebody has the sensors on a bench; steps that are in the book are shown anyway.
     """
 
     machine: Machine
     marks: list[str] = field(default_factory=list)
     skipped: set[str] = field(default_factory=set)
     foreseen: Foreseen | None = None
+    bench: bool = False
     _frozen: dict[str, Asked] = field(default_factory=dict)
 
     def of(self, book: ObservationBook, asked_for: str, goal_m: float) -> list[Asked]:
@@ -54,7 +56,8 @@ class WalkSteps:
             asked_for: id of the step that is being asked for. goal_m: worst 1-sigma of the tip to reach.
         """
         m = self.machine
-        found = [Asked(s, "motions", f"guide.motion.{s.swing}") for s in guide.motion_steps(m)]
+        found = self._on_bench(book)
+        found += [Asked(s, "motions", f"guide.motion.{s.swing}") for s in guide.motion_steps(m)]
         there = sum(guide.is_done(book, guide.measured_step(n, "", m)) for n in range(1, MOST_MEASURED + 1))
         skipped = sum(name.startswith("measured-") for name in self.skipped)
         wanted = measured_wanted(there, skipped, self.foreseen, goal_m)
@@ -72,6 +75,16 @@ class WalkSteps:
             for s in guide.reversal_steps(m)
         ]
         return found
+
+    def _on_bench(self, book: ObservationBook) -> list[Asked]:
+        """Rests of the loose sensors, one sensor after the other."""
+        if not self.bench and not any(o.kind == "specific_force" for o in book.solving()):
+            return []
+        return [
+            Asked(step, "bench", f"guide.bench.{face}", {"sensor": sensor})
+            for sensor in guide.watched(self.machine)
+            for face, step in enumerate(guide.bench_steps(sensor, self.machine.gravity_mps2), 1)
+        ]
 
     def forget(self, name: str) -> None:
         """A step that was taken back is asked for as new."""

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from tipdatum.calibration import guide
+from tipdatum.calibration.loose import up_in
 from tipdatum.calibration.observations import SensorRest
 from tipdatum.calibration.still import HOLD_S
 from tipdatum.calibration.unknowns import arm_angles
@@ -44,6 +45,7 @@ def view_of(walk: Walk, now: float) -> dict[str, Any]:
         else {n: round(math.degrees(float(q[2 + i])), 1) for i, n in enumerate(links)},
         "pins": None if q is None else _pins(walk, q),
         "wanted": wanted,
+        "lies": _lies(walk, now),
         "kept": {"observations": len(walk.book.observation), "rests": len(walk.book.rest)},
         "known": None if walk.foreseen is None else {"worst_m": walk.foreseen.worst_m, "goal_m": walk.goal_m},
         "note": walk.note,
@@ -56,7 +58,7 @@ def view_of(walk: Walk, now: float) -> dict[str, Any]:
 def stage_of(walk: Walk, now: float) -> str:
     """Where the walk is: place, silent, move, moving, settling, ready, swing, readings or end."""
     state, asked = walk.watch.judge(), walk.current()
-    if not walk.standing:
+    if not walk.placed:
         return "place"
     if asked is None:
         return "end"
@@ -108,7 +110,7 @@ def _chapters(walk: Walk) -> list[dict[str, Any]]:
 
 
 def _angles(walk: Walk, now: float) -> Array | None:
-    if walk.silent(now):
+    if walk.on_bench or walk.silent(now):
         return None
     rests = {
         n: SensorRest(accel_mps2=b.accel_mps2, sigma_mps2=(1.0, 1.0, 1.0), samples=b.n)
@@ -118,6 +120,14 @@ def _angles(walk: Walk, now: float) -> Array | None:
         return posture_of(walk.machine, rests).q
     except ValueError:
         return None
+
+
+def _lies(walk: Walk, now: float) -> list[float] | None:
+    """Which way is up in the axes of a sensor on the bench; None without one, or where it is not heard."""
+    asked = walk.current()
+    if asked is None or not walk.on_bench or walk.silent(now):
+        return None
+    return up_in(walk.last[asked.step.sensors[0]].accel_mps2)
 
 
 def _pins(walk: Walk, q: Array) -> list[list[float]]:

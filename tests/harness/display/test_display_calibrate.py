@@ -34,6 +34,8 @@ class Arm:
     def __init__(self, port: int) -> None:
         self.angles = {"upper": 0.0, "boom": 0.45, "stick": -1.1, "bucket": -1.9}
         self.rates = dict.fromkeys(self.angles, 0.0)
+        self.loose: dict[str, tuple[float, float, float]] = {}
+        """Sensors that lie on a bench: which way is up in their axes."""
         self.silent = False
         self._t, self._stop = 0.0, threading.Event()
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2)
@@ -67,7 +69,7 @@ class Arm:
                     self._say(sensor)
 
     def _say(self, sensor: str) -> None:
-        up = 9.80665 * np.asarray(up_vector(self.angles[sensor], 0.0))
+        up = 9.80665 * np.asarray(self.loose.get(sensor) or up_vector(self.angles[sensor], 0.0))
         block = {
             "t": self._t, "sensor": sensor, "t0": self._t - 0.5, "t1": self._t - 0.01, "n": 50,
             "accel_mps2": up.ravel().tolist(), "spread_mps2": [0.02, 0.02, 0.02],
@@ -184,6 +186,24 @@ def test_a_motion_is_recorded_and_kept_by_itself_at_the_next_rest(
     arm.swings("boom", "stick", "bucket")
     expect(opened.locator("#note")).to_contain_text("Kept: turned by")
     assert [o.id for o in load_observations(observations).observation] == ["motion-boom"]
+
+
+def test_loose_sensors_are_laid_on_one_face_after_the_other_before_the_machine_is_placed(
+    opened: Page, guiding: Any, arm: Arm, observations: Path
+) -> None:
+    arm.loose["upper"] = (1.0, 0.0, 0.0)
+    guiding()
+    opened.get_by_role("button", name="The sensors lie on a bench").click()
+    expect(opened.locator("#words")).to_contain_text("x axis up")
+    opened.get_by_role("button", name="Take this rest").click()
+    expect(opened.locator("#words")).to_contain_text("x axis down")
+    arm.loose["upper"] = (-1.0, 0.0, 0.0)
+    opened.get_by_role("button", name="Take this rest").click()
+    expect(opened.locator("#words")).to_contain_text("y axis up")
+    assert [o.of for o in load_observations(observations).observation] == ["upper: x up", "upper: x down"]
+    opened.get_by_role("button", name="Sensors to the machine").click()
+    place(opened)
+    expect(opened.locator("#words")).to_contain_text("quarter turn")
 
 
 def test_a_guide_that_was_killed_goes_on_where_it_stopped(

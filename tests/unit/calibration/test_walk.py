@@ -22,6 +22,10 @@ from tipdatum.errors import ConfigError
 SENSORS = ("upper", "boom", "stick", "bucket")
 
 
+FACES = ((1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, -1, 0), (0, 0, 1), (0, 0, -1), (1, 1, 0), (0, 1, 1))
+"""Six faces and two edges of a sensor, each up once."""
+
+
 class Person:
     """Somebody at the machine: the clock is that of the readings."""
 
@@ -91,6 +95,13 @@ def test_a_motion_is_kept_when_the_machine_rests_again(person: Person) -> None:
     person.stands(0.8)
     assert [o.id for o in person.kept[-1].observation] == ["motion-boom"]
     assert person.kept[-1].swing[0].sensor["boom"].axis == pytest.approx((0.0, -1.0, 0.0), abs=1e-6)
+
+
+def test_a_motion_that_has_not_begun_is_not_over(person: Person) -> None:
+    person.stands(0.1)
+    person.does("start")
+    person.stands(0.1, 3.0)
+    assert person.sees()["stage"] == "swing"
 
 
 def test_a_motion_that_hardly_turns_is_not_kept(person: Person) -> None:
@@ -270,3 +281,71 @@ def test_nothing_is_asked_for_that_does_not_exist(person: Person) -> None:
     for request in ({"do": "dance"}, {"do": "choose", "step": "x"}, {"do": "mark", "name": "a b"}, {}):
         assert not person.walk.answer(request, 0.0)["ok"]
     assert person.does("finish")["code"] == "guide.nothing"
+
+
+def lies(person: Person, sensor: str, up: tuple[int, int, int], seconds: float = 8.0) -> None:
+    """A loose sensor lies still; what the others do does not matter."""
+    accel = 9.8 * np.array(up) / np.linalg.norm(up)
+    for i in range(int(seconds * 2)):
+        t = person.t + i / 2
+        block = Block(sensor=sensor, t0=t, t1=t + 0.48, n=25, accel_mps2=tuple(accel), gyro_radps=(0, 0, 0))
+        person.walk.feed(block, block.t1)
+    person.t += seconds
+
+
+def test_loose_sensors_are_laid_on_every_face_before_the_machine_is_placed(retrofit: Any) -> None:
+    person = Person(retrofit.machine, standing="")
+    assert person.does("bench")["ok"]
+    for sensor in SENSORS:
+        for n, face in enumerate(FACES, 1):
+            lies(person, sensor, face)
+            view = person.sees()
+            assert (view["step"]["id"], view["stage"]) == (f"bench-{sensor}-{n}", "ready")
+            assert view["lies"] == pytest.approx(np.array(face) / np.linalg.norm(face), abs=1e-3)
+            assert view["pins"] is None
+            assert person.does("take")["ok"]
+    assert person.sees()["stage"] == "place"
+    book = person.walk.book
+    assert [o.kind for o in book.observation] == ["specific_force"] * 32
+    assert all(o.standing is None for o in book.observation)
+    assert [list(r.sensor) for r in book.rest] == [[o.of.partition(":")[0]] for o in book.observation]
+    person.does("place", standing="S1")
+    assert person.sees()["step"]["id"] == "motion-slew"
+
+
+def test_a_face_that_lay_up_before_is_refused(retrofit: Any) -> None:
+    person = Person(retrofit.machine, standing="")
+    person.does("bench")
+    lies(person, "upper", FACES[0])
+    person.does("take")
+    lies(person, "upper", (5, 1, 2), 1.0)
+    lies(person, "upper", (9, 1, 0))
+    assert person.does("take")["code"] == "guide.same-face"
+    lies(person, "upper", FACES[1])
+    assert person.does("take")["ok"]
+
+
+def test_whoever_leaves_the_bench_half_way_can_come_back_to_it(retrofit: Any) -> None:
+    person = Person(retrofit.machine, standing="")
+    person.does("bench")
+    lies(person, "upper", FACES[0])
+    person.does("take")
+    person.does("moved")
+    assert person.sees()["stage"] == "place"
+    person.does("place", standing="S1")
+    assert person.sees()["step"]["id"] == "motion-slew"
+    person.does("choose", step="bench-boom-3")
+    assert person.sees()["step"]["id"] == "bench-boom-3"
+    lies(person, "boom", FACES[2])
+    assert person.does("take")["ok"]
+    # Sensors that were off the machine stand nowhere until that is said.
+    person.does("moved")
+    assert person.sees()["stage"] == "place"
+
+
+def test_rests_on_the_bench_are_another_power_up_than_those_on_the_machine(retrofit: Any) -> None:
+    person = Person(retrofit.machine, standing="")
+    person.does("bench")
+    lies(person, "upper", FACES[0])
+    person.does("take")
+    assert person.walk.book.rest[0].power_up != person.walk.power_up

@@ -6,7 +6,7 @@ import { MqttClient } from "../mqtt.js";
 import { loadChoices, loadSettings } from "../settings.js";
 import { loadLanguages, pickLanguage, speaker } from "../texts.js";
 import { showBook } from "./book.js";
-import { drawArm, drawBob } from "./drawings.js";
+import { drawArm, drawBob, drawLoose } from "./drawings.js";
 import { showTask } from "./task.js";
 
 const OLD_AFTER_MS = 2500; // the guide speaks twice a second
@@ -104,7 +104,8 @@ function show() {
   showTask(context);
   showBook(context);
   const view = missing ? null : state.view;
-  drawArm(at("arm"), view, say);
+  if (view?.lies) drawLoose(at("arm"), view.lies, say);
+  else drawArm(at("arm"), view, say);
   drawBob(at("bob"), view);
 }
 

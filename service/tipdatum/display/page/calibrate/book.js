@@ -22,10 +22,10 @@ export function showBook({ say, at, act, settings, state, missing }) {
   if (wanted === drawn) return;
   drawn = wanted;
   const may = settings.role !== "display";
-  at("chapters").replaceChildren(...view.chapters.map(({ name, steps }) => make(
+  at("chapters").replaceChildren(...sections(view.chapters, say).map(({ name, steps }) => make(
     "section",
     {},
-    make("h3", {}, `${say(`guide.chapter.${name}`)} ${steps.filter((s) => s.state === "done").length}/${steps.length}`),
+    make("h3", {}, `${name} ${steps.filter((s) => s.state === "done").length}/${steps.length}`),
     make("ol", {}, ...steps.map(({ id, state: how }, i) => make(
       "li",
       {},
@@ -39,8 +39,30 @@ export function showBook({ say, at, act, settings, state, missing }) {
   )));
 }
 
+/** The chapters under their names; a bench has one for each sensor. */
+function sections(chapters, say) {
+  return chapters.flatMap(({ name, steps }) => {
+    const title = say(`guide.chapter.${name}`);
+    if (name !== "bench") return [{ name: title, steps }];
+    const sensors = [...new Set(steps.map(({ id }) => ofBench(id)[0]))];
+    return sensors.map((sensor) => ({
+      name: `${title}: ${say.has(`body.${sensor}`) ? say(`body.${sensor}`) : sensor}`,
+      steps: steps.filter(({ id }) => ofBench(id)[0] === sensor),
+    }));
+  });
+}
+
+const FACES = ["x↑", "x↓", "y↑", "y↓", "z↑", "z↓", "x↑y↑", "y↑z↑"];
+
+/** Sensor and number of the face of a bench rest. */
+function ofBench(id) {
+  const [, sensor, face] = /^bench-(.+)-(\d)$/.exec(id);
+  return [sensor, Number(face)];
+}
+
 function short(id, say) {
   const [kind, ...rest] = id.split("-");
+  if (kind === "bench") return FACES[ofBench(id)[1] - 1];
   if (kind === "motion") return say(`guide.short.${rest[0]}`);
   if (kind === "reversal") return `${rest[0]}°`;
   return kind === "touch" ? `${rest[0]} ${rest[1]}` : rest.join(" ");

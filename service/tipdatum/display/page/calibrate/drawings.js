@@ -47,6 +47,45 @@ export function drawArm(svg, view, say) {
   svg.setAttribute("aria-label", say(wanted ? "guide.drawing.both" : "guide.drawing"));
 }
 
+const CORNERS = [[-1, -1], [1, -1], [1, 1], [-1, 1]];
+
+/**
+ * A loose sensor as it lies, seen aslant from above, with its axes; `lies` is which way is up in them. Which way
+ * it looks across the table nothing tells: the axis that lies flattest points to the right.
+ */
+export function drawLoose(svg, lies, say) {
+  const flat = lies.map(Math.abs).indexOf(Math.min(...lies.map(Math.abs)));
+  const along = [0, 1, 2].map((i) => (i === flat ? 1 : 0) - lies[flat] * lies[i]);
+  const size = Math.hypot(...along);
+  const x = along.map((v) => v / size);
+  const y = [lies[1] * x[2] - lies[2] * x[1], lies[2] * x[0] - lies[0] * x[2], lies[0] * x[1] - lies[1] * x[0]];
+  // Sensor's axes → right, away and up → paper.
+  const at = (v) => {
+    const [right, away, up] = [x, y, lies].map((axis) => axis[0] * v[0] + axis[1] * v[1] + axis[2] * v[2]);
+    return [right + 0.45 * away, -up - 0.3 * away];
+  };
+  const depth = (v) => lies[0] * v[0] + lies[1] * v[1] + lies[2] * v[2] - 0.9 * (y[0] * v[0] + y[1] * v[1] + y[2] * v[2]);
+  const half = [0.62, 0.45, 0.2];
+  const faces = [0, 1, 2].flatMap((k) => [-1, 1].map((side) => {
+    const normal = [0, 1, 2].map((i) => (i === k ? side : 0));
+    const [a, b] = [0, 1, 2].filter((i) => i !== k);
+    const corners = CORNERS.map(([p, q]) => at([0, 1, 2].map((i) => half[i] * (i === k ? side : i === a ? p : i === b ? q : 0))));
+    return { seen: depth(normal), d: `M${corners.map(([p, q]) => `${p.toFixed(3)} ${q.toFixed(3)}`).join("L")}Z` };
+  }));
+  const lowest = Math.max(...[-1, 1].flatMap((a) => [-1, 1].flatMap((b) => [-1, 1].map((c) => at([a * half[0], b * half[1], c * half[2]])[1]))));
+  const parts = [["path", { d: `M-1.9 ${lowest}H1.9`, class: "ground", "stroke-width": 0.03 }]];
+  for (const { seen, d } of faces) if (seen > 0) parts.push(["path", { d, class: "body", "stroke-width": 0.03 }]);
+  for (const [i, name] of ["x", "y", "z"].entries()) {
+    const tip = at([0, 1, 2].map((k) => (k === i ? 1.25 : 0)));
+    const word = at([0, 1, 2].map((k) => (k === i ? 1.45 : 0)));
+    parts.push(["path", { d: `M0 0L${tip[0].toFixed(3)} ${tip[1].toFixed(3)}`, class: Math.abs(lies[i]) > 0.6 ? "live" : "wanted", "stroke-width": 0.06 }]);
+    parts.push(["text", { x: word[0].toFixed(3), y: (word[1] + 0.08).toFixed(3), class: "axis", "text-anchor": "middle" }, name]);
+  }
+  svg.setAttribute("viewBox", "-2 -1.75 4 3.3");
+  draw(svg, parts);
+  svg.setAttribute("aria-label", say("guide.drawing.loose"));
+}
+
 /** A bob on its line: aside while the machine moves, plumb when it rests; the scale under it fills with time. */
 export function drawBob(svg, view) {
   if (!view?.still) {

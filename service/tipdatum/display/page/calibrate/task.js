@@ -32,6 +32,11 @@ export function showTask(context) {
   showActions(stage, context);
 }
 
+/** Whether what is asked for is a rest of a sensor that lies loose. */
+function loose(view) {
+  return Boolean(view?.step?.id.startsWith("bench-"));
+}
+
 function order(view, say) {
   const { stage, step } = view;
   if (stage === "place") return say("guide.order.place");
@@ -40,6 +45,7 @@ function order(view, say) {
   if (stage === "readings") return say("guide.order.readings");
   if (stage === "swing") return say("guide.order.swing");
   if (stage === "ready") return say(step.motion ? "guide.order.start" : "guide.order.take");
+  if (loose(view) && stage !== "settling") return say("guide.order.lay");
   return say(step.motion ? "guide.order.rest" : stage === "settling" ? "guide.order.hold" : "guide.order.go");
 }
 
@@ -59,7 +65,9 @@ function words(view, say) {
   for (const name of ["reach_m", "height_m"]) if (name in values) values[name] = say.decimal(values[name].toFixed(1));
   values.curled = step.values.curled ? say("guide.curled") : "";
   values.read = step.values.read?.length === 1 ? say(`guide.worth.${step.values.read[0]}`) : "";
-  return say(step.key, values);
+  const name = step.values.sensor;
+  if (name) values.sensor = say.has(`body.${name}`) ? say(`body.${name}`) : name;
+  return loose(view) ? `${say(step.key, values)} ${say("guide.bench.still")}` : say(step.key, values);
 }
 
 function stillness(view, say) {
@@ -151,7 +159,10 @@ function showActions(stage, context) {
     actions.append(make("button", { type: "button", onclick, disabled: state.waiting !== null, ...more }, say(key)));
   const submit = () => at("entry").requestSubmit();
   const main = { class: "main" };
-  if (stage === "place") button("guide.do.place", submit, main);
+  if (stage === "place") {
+    button("guide.do.place", submit, main);
+    button("guide.do.bench", () => act({ do: "bench" }));
+  }
   if (stage === "ready") {
     if (state.view.step.motion) button("guide.do.start", () => act({ do: "start" }), main);
     else button("guide.do.take", () => act({ do: "take" }), main);
@@ -166,7 +177,8 @@ function showActions(stage, context) {
     if (!state.view.verdict) button("guide.do.mark", submit);
     button("guide.do.finish", () => act({ do: "finish" }), main);
   }
-  if (stage !== "lost" && stage !== "place") button("guide.do.moved", () => act({ do: "moved" }));
+  if (stage === "lost" || stage === "place") return;
+  button(loose(state.view) ? "guide.do.to-machine" : "guide.do.moved", () => act({ do: "moved" }));
 }
 
 function showOutcome(stage, { say, at, state }) {
