@@ -335,6 +335,12 @@ class Simulation:
             return
         J = m.jacobian(bucket, 0.5 * (left + right))
         tau += J @ contact.force
+        along = math.hypot(velocity[0], velocity[1])
+        if along > 0.0:
+            # What drags turns back with the edge: taken at the step's end, so that it stops a light bucket
+            # and does not throw it to and fro from one step to the next.
+            drag = math.hypot(contact.force[0], contact.force[1]) / along
+            stiff += h * drag * J[:, :2] @ J[:, :2].T
         if contact.stiffness > 0.0:
             row = J[:, 2]
             tau -= h * contact.stiffness * float(velocity[2]) * row
