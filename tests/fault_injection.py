@@ -345,12 +345,13 @@ def _stamp_off(seconds: float) -> Callable[[Records, Case], Records]:
     return once(lambda r, case: replace(r, t_sample=r.t + seconds))
 
 
-def _halved(case: Case) -> OfOne:
+def _thinned(case: Case, each_of: int) -> OfOne:
+    """One reading of so many comes."""
     count = [0]
 
     def one(r: Imu) -> Imu | None:
         count[0] += 1
-        return r if count[0] % 2 else None
+        return r if count[0] % each_of == 0 else None
 
     return one
 
@@ -409,7 +410,9 @@ TIMES: tuple[Fault, ...] = (
     Fault("readings in the wrong order", reordered, undetectable="without stamps nothing tells the order"),
     Fault("a stamp 1000 s ahead", _stamp_off(1000.0), 0.0),
     Fault("a stamp 1000 s behind", _stamp_off(-1000.0), 0.0),
-    Fault("rate halved", each(_halved), harmless=True),
+    Fault("rate halved", each(partial(_thinned, each_of=2)), harmless=True),
+    Fault("rate a tenth", each(partial(_thinned, each_of=10)), harmless=True),
+    Fault("rate a hundredth", each(partial(_thinned, each_of=100)), harmless=True),
     Fault("clock 500 ppm slow", each(_drift), harmless=True),
 )  # fmt: skip
 """Readings that are right, and lost, late or twice."""

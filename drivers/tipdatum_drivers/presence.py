@@ -10,8 +10,9 @@ How long a sensor may be silent
     readings and half a period of jitter. A laser receiver speaks only while it is on the beam and may be
     silent for ever.
 What its period is
-    The mean interval between what was heard. A silence is none: ten usual intervals in one are left out
-    unless more of their kind follow, and so is whatever is longer than `LONGEST_INTERVAL_S`.
+    The mean interval between what was heard, from `SLOWED_FOR` long ones in a row on that of these. A silence
+    is none: ten usual intervals in one are left out unless more of their kind follow, and so is whatever is
+    longer than `LONGEST_INTERVAL_S`.
 What is too slow
     Fewer readings than one in two seconds (and a tenth, since clocks and buses tremble): nobody could say
     where the arm has been meanwhile.
@@ -40,6 +41,9 @@ MOST_OUTAGES = 3
 """Long intervals in a row, after which they count: the sensor has become slow."""
 SURE_AFTER = 3
 """Intervals from which a period is more than a guess."""
+SLOWED, SLOWED_FOR = 1.6, 5
+"""So many intervals in a row, each so many times as long as the mean: the sensor has become slower. Of random
+losses of half the readings 3 % are as long as that, and five in a row none in ten million."""
 
 Order = Literal["next", "behind", "clock stepped"]
 
@@ -65,6 +69,7 @@ class Presence:
     __slots__ = (
         "_count",
         "_given",
+        "_longer",
         "_outages",
         "_variance",
         "last",
@@ -84,7 +89,7 @@ class Presence:
         """Why the last readings were not used, in a few words, as whoever judges them told."""
         self.period_s: float | None = None
         """Mean interval, None before the second reading."""
-        self._count = self._outages = 0
+        self._count = self._outages = self._longer = 0
         self._variance = 0.0
 
     @classmethod
@@ -196,6 +201,10 @@ class Presence:
                 return
             self._count, self._variance = 0, 0.0
         self._outages = 0
+        self._longer = self._longer + 1 if dt > SLOWED * mean and self._count >= SURE_AFTER else 0
+        if self._longer >= SLOWED_FOR:
+            self._count = self._longer = 0
+            self._variance = 0.0
         if self._count < MEMORY:
             self._count += 1
         k = 1.0 / self._count

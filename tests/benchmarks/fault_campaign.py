@@ -1,6 +1,6 @@
 """Faults of every kind put into recorded digs: does a wrong figure ever stand there as good?
 
-    python tests/benchmarks/fault_campaign.py [--quick] [--only WORD ...] [--cases N] [--results FOLDER]
+    python tests/benchmarks/fault_campaign.py [--cases N] [--seed N] [--processes N] [--only WORD ...]
 
 Recorded sessions (those shipped and, where they are beside the checkout, the simulated ones) run through the
 whole pipeline, decoded records in, messages out. At moments of each the process forks: the child goes on with
@@ -10,14 +10,15 @@ moving. By fault the table tells
 
 - cases, and how many had any harmful figure;
 - seconds of harmful figures: the worst case and the mean;
-- from the first harmful figure (or the fault) until the figures were null or the fault named: median, worst;
+- from the first harmful figure until the figures were null or the fault named: median, worst;
 - whether the sensor named first was the right one;
 - how long after the fault's end until the figures agreed again: median, worst ("not" counts those that had
   not within the window).
 
 Sessions are in two halves by machine and motion: those on which parameters were chosen, and those held out.
-On the unspoilt runs every fault named and every alarm is counted: all of those are false, but for sessions
-that lose packets or clip on purpose.
+Cases go round sessions and sensors with a chance of their own from `--seed`: every seed is another sample.
+On the unspoilt runs, the working day's among them where `--day` is given, every fault named and every alarm
+is counted: all of those are false, but for sessions that lose packets or clip on purpose.
 """
 
 from __future__ import annotations
@@ -31,21 +32,23 @@ import random
 import sys
 import time
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from rich.console import Console
-from rich.table import Table
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from fault_tables import LEAST_M, SIGMAS, Result, markdown, show, summary
+
 from fault_injection import FAULTS, Case, Fault
 from tipdatum.bus.messages import Happening, Health, Tip
 from tipdatum.config import Settings
 from tipdatum.core.messages_out import Outgoing
 from tipdatum.core.pipeline import Pipeline
+from tipdatum.fusion.arm import SensedArm
 from tipdatum.machine.description import Machine, parse_machine
 from tipdatum.walltime import WallTime, parse_started
 from tipdatum_drivers.decode.session_lines import decode_header, decode_line
@@ -53,13 +56,11 @@ from tipdatum_drivers.reading import Command, Record
 
 Array = NDArray[np.float64]
 ROOT = Path(__file__).resolve().parents[2]
-LEAST_M, SIGMAS = 0.020, 3.0
-"""What a harmful figure is off by more than."""
 AFTER_S = 10.0
 """How long is looked on after the fault's end."""
 AGREES_S = 1.0
 """For how long figures must have agreed at the end to count as recovered."""
-CHOICE = ("trench", "rocker", "static", "mixed", "moving-start")
+CHOICE = ("trench", "rocker", "static", "mixed", "moving-start", "twopiece")
 """Beginnings of the names of sessions on which parameters were chosen; the rest is held out."""
 LOOKED_AT_S = 0.5
 """Seconds of harmful figures from which `--verbose` shows a case."""
@@ -107,34 +108,13 @@ class Track:
         return np.array(self.tips, dtype=float).reshape(-1, 4)
 
 
-@dataclass
-class Result:
-    """One case against the unspoilt run; seconds."""
-
-    session: str
-    fault: str
-    sensor: str
-    at: float
-    harmful_s: float
-    worst_m: float
-    until_told_s: float | None
-    """From the first harmful figure until null or named; None: never, or nothing was harmful."""
-    named_s: float | None
-    """From the fault until a sensor was named; None: never."""
-    named: str
-    right: bool | None
-    counted: int
-    recovered_s: float | None
-    """From the fault's end until figures agreed; None: not within the window."""
-    problems: list[str]
-
-
 def sessions(choice: list[str]) -> list[Path]:
     """All sessions there are, or those whose names contain one of the words."""
     folders = [
         ROOT / "replay_data",
         ROOT.parent / "shared/physics_public",
         ROOT.parent / "shared/physics_hard",
+        ROOT.parent / "shared/physics_arms",
     ]
     found = [p for folder in folders for p in sorted(folder.glob("*.ndjson.gz"))]
     return [p for p in found if not choice or any(word in label(p) for word in choice)]
@@ -171,32 +151,25 @@ class Job:
 
 def planned(
     names: list[str], faults: list[Fault], cases: int, seed: int
-) -> dict[str, list[tuple[Fault, int, float]]]:
+) -> dict[str, list[tuple[str, int, float]]]:
     """For each session which faults, at which sensor (a number) and share of its length: the same every time.
 
     Every fault meets `cases` pairs of session and sensor in each half, sessions in turn.
     """
-    plan: dict[str, list[tuple[Fault, int, float]]] = {name: [] for name in names}
+    plan: dict[str, list[tuple[str, int, float]]] = {name: [] for name in names}
     for half in (True, False):
         mine = [n for n in names if is_choice(n) is half]
         for k, fault in enumerate(faults):
             rng = random.Random(f"{seed} {fault.name} {half}")
             for j in range(cases if mine else 0):
-                plan[mine[(k * 7 + j * max(1, len(mine) // cases)) % len(mine)]].append(
-                    (fault, (k + j) % 4, rng.random())
-                )
+                at = k * 7 + seed + j * max(1, len(mine) // cases)
+                plan[mine[at % len(mine)]].append((fault.name, k + j + rng.randrange(6), rng.random()))
     return plan
 
 
 def jobs_of(records: list[Record], wanted: list[tuple[Fault, int, float]], machine: Machine) -> list[Job]:
     """Moments for a session's faults: after its reference, with room for fault and recovery."""
-    order = [b for b in ("upper", "boom", "stick", "rocker", "bucket") if machine.sensor_on(b)]
-    named = [
-        n
-        for b in order
-        if (found := machine.sensor_on(b)) is not None and found[1].type == "imu"
-        for n in [found[0]]
-    ]
+    named = [channel.name for channel in SensedArm(machine).in_order if channel.sensor.type == "imu"]
     set_at = [r.t for r in records if isinstance(r, Command) and r.name == "datum/set"]
     first, last = (set_at[0] if set_at else 8.0) + 3.0, records[-1].t
     out = []
@@ -208,9 +181,7 @@ def jobs_of(records: list[Record], wanted: list[tuple[Fault, int, float]], machi
 
 def neighbour(machine: Machine, sensor: str) -> str:
     """The sensor of the next body on the arm."""
-    order = [
-        found[0] for b in ("upper", "boom", "stick", "rocker", "bucket") if (found := machine.sensor_on(b))
-    ]
+    order = [channel.name for channel in SensedArm(machine).in_order]
     place = order.index(sensor)
     return order[place + 1] if place + 1 < len(order) else order[place - 1]
 
@@ -279,20 +250,19 @@ def run(path: Path, wanted: list[tuple[Fault, int, float]]) -> tuple[list[Result
 
 
 def run_or_kept(
-    path: Path, wanted: list[tuple[Fault, int, float]], folder: Path | None
+    path: Path, cases: list[tuple[str, int, float]], folder: Path | None
 ) -> tuple[list[Result], Track, float]:
-    """`run`, or what an earlier run of the same cases has left in `folder`."""
-    if folder is None:
-        return run(path, wanted)
-    folder.mkdir(parents=True, exist_ok=True)
-    file = folder / f"{label(path)}.pickle"
-    cases = [(fault.name, number, share) for fault, number, share in wanted]
-    if file.exists():
+    """`run` for faults by their names, or what an earlier run of the same cases has left in `folder`."""
+    by_name = {fault.name: fault for fault in FAULTS}
+    file = None if folder is None else folder / f"{label(path)}.pickle"
+    if file is not None and file.exists():
         before, done = pickle.loads(file.read_bytes())
         if before == cases:
             return done  # type: ignore[no-any-return]
-    done = run(path, wanted)
-    file.write_bytes(pickle.dumps((cases, done)))
+    done = run(path, [(by_name[name], number, share) for name, number, share in cases])
+    if file is not None:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_bytes(pickle.dumps((cases, done)))
     return done
 
 
@@ -333,94 +303,6 @@ def judged(session: str, job: Job, track: Track, sound: Array, machine: Machine,
     )  # fmt: skip
 
 
-def summary(fault: Fault, rows: list[Result]) -> dict[str, Any]:
-    """One line of the table."""
-    told = [r.until_told_s for r in rows if r.until_told_s is not None]
-    named = [r for r in rows if r.named_s is not None]
-    back = [r.recovered_s for r in rows if r.recovered_s is not None]
-    harmful = [r for r in rows if r.harmful_s > 0.0]
-    return {
-        "fault": fault.name,
-        "cases": len(rows),
-        "harmful": len(harmful),
-        "harmful_s_worst": round(max((r.harmful_s for r in rows), default=0.0), 2),
-        "harmful_s_mean": round(float(np.mean([r.harmful_s for r in rows])), 3) if rows else 0.0,
-        "off_m_worst": round(max((r.worst_m for r in rows), default=0.0), 3),
-        "told_s_median": round(float(np.median(told)), 2) if told else None,
-        "told_s_worst": round(max(told), 2) if told else None,
-        "never_told": sum(r.until_told_s is None for r in harmful),
-        "named": len(named),
-        "named_right": sum(bool(r.right) for r in named),
-        "named_s_median": round(float(np.median([r.named_s for r in named if r.named_s is not None])), 2)
-        if named
-        else None,
-        "counted": sum(r.counted > 0 for r in rows),
-        "recovered_s_median": round(float(np.median(back)), 2) if back else None,
-        "recovered_s_worst": round(max(back), 2) if back else None,
-        "not_recovered": sum(r.recovered_s is None for r in rows),
-        "internal_faults": sum(len(r.problems) for r in rows),
-        "undetectable": fault.undetectable,
-    }
-
-
-COLUMNS = {
-    "cases": "cases", "harmful": "harmful", "harmful_s_worst": "worst s", "harmful_s_mean": "mean s",
-    "off_m_worst": "off m", "told_s_median": "told s", "told_s_worst": "worst", "never_told": "never",
-    "named": "named", "named_right": "right", "named_s_median": "after s", "counted": "counted",
-    "recovered_s_median": "back s", "recovered_s_worst": "worst", "not_recovered": "not",
-}  # fmt: skip
-
-
-def show(console: Console, title: str, lines: list[dict[str, Any]]) -> None:
-    """A half's table."""
-    table = Table("fault", *COLUMNS.values(), title=title)
-    for line in lines:
-        cells = ["-" if line[key] is None else str(line[key]) for key in COLUMNS]
-        table.add_row(line["fault"], *cells, style="red" if line["harmful_s_worst"] > 1.0 else None)
-    console.print(table)
-
-
-def markdown(
-    lines: dict[str, list[dict[str, Any]]], alarms: dict[str, list[str]], n: int, hours: float
-) -> str:
-    """The tables of the measured page."""
-    parts = []
-    for half, rows in lines.items():
-        if not rows:
-            continue
-        parts += [
-            f"**Sessions {half}.** Harmful: off by more than max({LEAST_M * 1000:.0f} mm, {SIGMAS:g} sigma), "
-            "and good or moving; seconds of that, worst case and mean. Told: null or named, after the first "
-            "such figure. Named, of these rightly. Back: worst time from the fault's end until figures agree "
-            "again, with those that took longer than ten seconds.",
-            "",
-            "| fault | cases | harmful | worst s | mean s | off mm | told after s | named / right | back s |",
-            "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
-        ]
-        for row in rows:
-            told = (
-                "–"
-                if row["told_s_worst"] is None
-                else f"{row['told_s_median']:.1f} to {row['told_s_worst']:.1f}"
-            )
-            told += f", never {row['never_told']}" if row["never_told"] else ""
-            back = "–" if row["recovered_s_worst"] is None else f"{row['recovered_s_worst']:.1f}"
-            back += f" ({row['not_recovered']} longer)" if row["not_recovered"] else ""
-            parts.append(
-                f"| {row['fault']} | {row['cases']} | {row['harmful']} | {row['harmful_s_worst']:.1f} "
-                f"| {row['harmful_s_mean']:.2f} | {1000 * row['off_m_worst']:.0f} | {told} "
-                f"| {row['named']} / {row['named_right']} | {back} |"
-            )
-        parts.append("")
-    silent = sum("no reading for more than" in one for told in alarms.values() for one in told)
-    other = sum(map(len, alarms.values())) - silent
-    parts.append(
-        f"Unspoilt: {n} sessions, {hours:.2f} h; {silent} silences, all of sessions that lose packets on "
-        f"purpose, and {other} other faults or alarms."
-    )
-    return "\n".join(parts) + "\n"
-
-
 def false_alarms(track: Track) -> Iterator[str]:
     """What an unspoilt run named, each once."""
     seen: set[tuple[str, str]] = set()
@@ -432,6 +314,11 @@ def false_alarms(track: Track) -> Iterator[str]:
     yield from track.problems
 
 
+def day() -> list[Path]:
+    """The simulated working day, where it is there."""
+    return [p for p in [ROOT.parent / "shared/physics_public/day/day.ndjson.gz"] if p.exists()]
+
+
 def main() -> None:
     """Run the campaign."""
     raw = argparse.RawDescriptionHelpFormatter
@@ -441,9 +328,10 @@ def main() -> None:
     parser.add_argument("--cases", type=int, default=4, help="cases a fault and half")
     parser.add_argument("--quick", action="store_true", help="one case a fault and half")
     parser.add_argument("--sound", action="store_true", help="unspoilt runs only: false alarms")
+    parser.add_argument("--day", action="store_true", help="the simulated working day, too, unspoilt")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--processes", type=int, default=1, help="sessions at the same time")
     parser.add_argument("--kept", type=Path, help="folder that keeps finished sessions: go on after a stop")
-    parser.add_argument("--finished", action="store_true", help="only sessions that are in --kept already")
     parser.add_argument("--output", type=Path, help="JSON file for the results")
     parser.add_argument("--results", type=Path, help="folder for fault_campaign.json and .md")
     parser.add_argument("--verbose", action="store_true", help="harmful cases and wrong names as they come")
@@ -453,30 +341,28 @@ def main() -> None:
     paths = sessions(options.sessions)
     cases = 0 if options.sound else 1 if options.quick else options.cases
     plan = planned([label(p) for p in paths], faults, cases, options.seed)
+    work = [(p, plan[label(p)]) for p in paths if plan[label(p)] or options.sound]
+    work += [(p, []) for p in day() if options.day]
     results: list[Result] = []
     alarms: dict[str, list[str]] = {}
-    hours, began, done = 0.0, time.perf_counter(), 0
-    for path in paths:
-        name = label(path)
-        if not plan[name] and not options.sound:
-            continue
-        if options.finished and not (options.kept / f"{name}.pickle").exists():
-            continue
-        done += 1
-        found, track, seconds = run_or_kept(path, plan[name], options.kept)
-        results += found
-        hours += seconds / 3600.0
-        if told := list(false_alarms(track)):
-            alarms[name] = told
-        print(f"{name}: {len(found)} cases, {time.perf_counter() - began:.0f} s", file=sys.stderr)
-        if options.verbose:
-            for r in found:
-                if r.harmful_s > LOOKED_AT_S or r.problems or r.right is False:
-                    print(f"  {r}", file=sys.stderr, flush=True)
-            for one in alarms.get(name, []):
-                print(f"  unspoilt {one}", file=sys.stderr, flush=True)
+    hours, began = 0.0, time.perf_counter()
+    with ProcessPoolExecutor(options.processes) as pool:
+        asked = {pool.submit(run_or_kept, path, wanted, options.kept): label(path) for path, wanted in work}
+        for future in as_completed(asked):
+            name, (found, track, seconds) = asked[future], future.result()
+            results += found
+            hours += seconds / 3600.0
+            if told := list(false_alarms(track)):
+                alarms[name] = told
+            print(f"{name}: {len(found)} cases, {time.perf_counter() - began:.0f} s", file=sys.stderr)
+            if options.verbose:
+                for r in found:
+                    if r.harmful_s > LOOKED_AT_S or r.problems or r.right is False:
+                        print(f"  {r}", file=sys.stderr, flush=True)
+                for one in alarms.get(name, []):
+                    print(f"  unspoilt {one}", file=sys.stderr, flush=True)
     halves = {
-        "choice": [r for r in results if is_choice(r.session)],
+        "for choosing": [r for r in results if is_choice(r.session)],
         "held out": [r for r in results if not is_choice(r.session)],
     }
     lines = {
@@ -486,13 +372,13 @@ def main() -> None:
     for half, rows in lines.items():
         if rows:
             show(console, f"sessions {half}", rows)
-    console.print(f"unspoilt: {sum(map(len, alarms.values()))} named in {done} sessions, {hours:.2f} h")
-    for name, told in alarms.items():
+    console.print(f"unspoilt: {sum(map(len, alarms.values()))} named in {len(work)} sessions, {hours:.2f} h")
+    for name, told in sorted(alarms.items()):
         for one in told[:8]:
             console.print(f"  {name}: {one}")
     if options.results is not None:
         options.results.mkdir(parents=True, exist_ok=True)
-        text = markdown(lines, alarms, done, hours)
+        text = markdown(lines, results, alarms, len(work), hours)
         (options.results / "fault_campaign.md").write_text(text, encoding="utf-8")
     output = options.output or (options.results and options.results / "fault_campaign.json")
     if output is not None:
@@ -500,7 +386,7 @@ def main() -> None:
             "benchmark": "fault_campaign",
             "harmful": f"off by more than max({LEAST_M * 1000:.0f} mm, {SIGMAS:g} sigma), good or moving",
             "halves": lines,
-            "unspoilt": {"sessions": done, "hours": round(hours, 3), "named": alarms},
+            "unspoilt": {"sessions": len(work), "hours": round(hours, 3), "named": alarms},
         }
         output.write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from dataclasses import dataclass
 
 import pytest
@@ -39,6 +40,25 @@ def test_patience_is_a_quarter_second_or_two_and_a_half_periods(period_s: float,
     assert presence.stale_after_s == pytest.approx(patience_s)
     assert not presence.silent(last + 0.99 * patience_s)
     assert presence.silent(last + 1.01 * patience_s)
+
+
+def test_a_sensor_that_becomes_slower_is_known_by_its_new_period_after_five_readings() -> None:
+    presence = spoken(0.02)
+    last = presence.last or 0.0
+    speak(presence, 0.1, 5, last + 0.1)
+    assert presence.period_s == pytest.approx(0.1)
+    speak(presence, 0.1, 3, last + 0.6)
+    assert presence.rate_hz == pytest.approx(10.0)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_a_line_that_loses_half_its_readings_is_known_by_what_comes(seed: int) -> None:
+    presence, chance = spoken(0.02), random.Random(seed)
+    for k in range(60, 1000):
+        if chance.random() < 0.5:
+            presence.heard(0.02 * k)
+    # The mean of a geometric distribution: 0.04 s; averaged over some fifty, ± 4 standard deviations.
+    assert presence.period_s == pytest.approx(0.04, abs=0.012)
 
 
 def test_what_the_description_says_stands_whatever_the_period() -> None:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tipdatum.fusion.chain.consistency import Alarm, Consistency, Look, unseen
+from tipdatum.fusion.chain.consistency import Alarm, Consistency, Look, carried, unseen
 from tipdatum.fusion.chain.evidence import Evidence
 
 G = 9.80665
@@ -105,6 +105,15 @@ def test_what_slow_samples_may_leave_out_is_no_contradiction() -> None:
     wide = unseen(0.04, 3e-4)
     assert run(Consistency(4), 3.0, innovation=pushed(2, 0.8)) is not None
     assert run(Consistency(4), 3.0, innovation=pushed(2, 0.8), unseen=np.full(4, wide)) is None
+
+
+def test_a_slow_gyro_widens_the_gates_of_all_that_hangs_on_its_body() -> None:
+    # A sensor 4 m from the hinge of a body whose rate is missed by 0.1 rad/s is missed by 0.4 m/s; that at
+    # both ends of half a second is the root of two times 0.8 m/s².
+    ways = np.zeros((3, 3, 3))
+    ways[2, 2, 1] = 4.0
+    found = carried(ways, np.array([0.0, 0.01, 0.0]))
+    assert found == pytest.approx([0.0, 0.0, 0.8 * math.sqrt(2.0)])
 
 
 def test_nobody_judges_a_body_whose_turning_is_not_measured() -> None:

@@ -73,6 +73,21 @@ def test_what_does_not_agree_begins_the_time_anew_and_the_second_time_takes_long
     assert time_until_it_ends() > 2.5 * first
 
 
+def test_what_was_suspected_while_a_sensor_became_too_slow_to_judge_is_dropped(doubted: Suspicion) -> None:
+    assert doubted.go_on_unjudged(15.0, SPAN, 0.2)
+    assert doubted.sensor is None
+
+
+def test_an_older_suspicion_stays_while_nobody_can_be_judged_and_rest_lets_figures_stand(
+    doubted: Suspicion,
+) -> None:
+    assert not any(doubted.go_on_unjudged(60.0 + k * SPAN, SPAN, 0.0) for k in range(20))
+    assert doubted.stands
+    assert not doubted.go_on_unjudged(70.0, SPAN, 0.2)
+    assert doubted.sensor == 1
+    assert not doubted.stands
+
+
 @pytest.mark.parametrize(("body", "about"), [(1, "plane"), (2, "plane")])
 def test_the_gyro_that_moves_all_that_hangs_on_its_body_is_the_one(body: int, about: Axis) -> None:
     looks = []

@@ -150,6 +150,18 @@ def unseen_rate(rate_psd: float) -> float:
     return math.sqrt(rate_psd / ALONE_S)
 
 
+def carried(ways: Array, missed: Array) -> Array:
+    """What a body whose slow gyro misses some of its rate feigns of all that hangs on it, (N,) m/s², 1 sigma.
+
+    Args:
+        ways: (N, 3, N) m, ∂v̂/∂θ̇ of the sensors' velocities by the bodies' rates.
+        missed: (N,) (rad/s)², mean square of what lies between two samples of each. A velocity that is off by
+            so much at both ends of the shortest window changes by √2 of that in it.
+    """
+    arms = (ways * ways).sum(axis=1)
+    return np.asarray(np.sqrt(2.0 * (arms @ missed)) / WINDOWS[0].span)
+
+
 class Consistency:
     """Follows the blocks of a filter of N sensors.
 

@@ -16,7 +16,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from tipdatum.fusion.arm import SensedArm
-from tipdatum.fusion.chain.consistency import Alarm, Consistency, Look, unseen, unseen_rate
+from tipdatum.fusion.chain.consistency import Alarm, Consistency, Look, carried, unseen, unseen_rate
 from tipdatum.fusion.chain.evidence import suspect
 from tipdatum.fusion.chain.filter import ChainFilter, Kept
 from tipdatum.fusion.chain.honesty import PriorCheck, words
@@ -51,6 +51,7 @@ class IntegrityMonitor:
         self._suspicion = Suspicion()
         self._honesty = PriorCheck()
         self._began = 0.0
+        self._seldom = ""
         self._kept: deque[Kept] = deque(maxlen=6)
         self.describe(arm, channels)
 
@@ -86,8 +87,9 @@ class IntegrityMonitor:
             has to be found anew then.
         """
         events: list[Event] = []
-        if edge - self._began > START_S and any(ch.period > SELDOM_S for ch in self._channels):
-            return events, 0.0
+        self._seldom = next((ch.name for ch in self._channels if ch.period > SELDOM_S), "")
+        if edge - self._began > START_S and self._seldom:
+            return self._unjudged(f, edge, span), 0.0
         look = self._seen(f, block, edge, span)
         alarm, suspicion, kept = self._consistency.look(look), self._suspicion, self._kept
         if self._honesty.is_due(edge) and self._honesty.look(f.in_priors()):
@@ -106,26 +108,44 @@ class IntegrityMonitor:
             kept.append(f.kept(edge))
         return events, 0.0
 
+    def _unjudged(self, f: ChainFilter, edge: float, span: float) -> list[Event]:
+        """A block beside a sensor that speaks too seldom: what is suspected goes on, or came of that."""
+        suspicion, motion = self._suspicion, f.motion
+        if suspicion.sensor is None or motion is None:
+            return []
+        name, fastest = self._names[suspicion.sensor], float(np.abs(motion.epochs.rates).max())
+        if not suspicion.go_on_unjudged(edge, span, fastest):
+            return []
+        return [Event(edge, "consistency", self._nobody_judged, name)]
+
+    @property
+    def _nobody_judged(self) -> str:
+        """Why nobody can be judged."""
+        return f"nobody is judged beside the {self._seldom} sensor, which speaks less than twice a second"
+
     def _seen(self, f: ChainFilter, block: EpochBlock, edge: float, span: float) -> Look:
         """What the block showed."""
         motion = f.motion
         assert motion is not None
         forces, rates = block.vectors()
-        unseen_force, unseen_turn = self._unseen(f)
+        unseen_force, unseen_turn = self._unseen(f, motion.mean.theta)
         return Look(
             edge, span, f.innovation, block.shake, forces.mean(axis=1), rates.mean(axis=1),
             motion.mean.roll_rate, motion.mean.plane_rate, motion.mean.theta, motion.gyro, block.active,
             float(np.abs(motion.epochs.rates).max()), unseen_force, unseen_turn,
         )  # fmt: skip
 
-    def _unseen(self, f: ChainFilter) -> tuple[Array, float]:
+    def _unseen(self, f: ChainFilter, theta: Array) -> tuple[Array, float]:
         """What each sensor's samples may leave out of accelerations, (N,) m/s², and of rates; see `Look`."""
-        told = [0.0 if s.slow is None else unseen(s.slow.force, s.slow.rate) for s in self._samples]
+        told = np.array([0.0 if s.slow is None else unseen(s.slow.force, s.slow.rate) for s in self._samples])
+        if told.any():
+            missed = [0.0 if s.slow is None else s.slow.rate / s.period for s in self._samples]
+            told = np.hypot(told, carried(f.by_turning(theta), np.array(missed)))
         for i, channel in enumerate(self._channels):
             if i in f.gyroless or channel.period > SELDOM_S:
                 told[i] = math.inf
         rate = max(0.0 if s.slow is None else unseen_rate(s.slow.rate) for s in self._samples)
-        return np.array(told), rate
+        return told, rate
 
     def _suspect(self, f: ChainFilter, alarm: Alarm) -> list[Event]:
         """Name the sensor that does not agree."""
@@ -156,6 +176,8 @@ class IntegrityMonitor:
         if suspicion.sensor is not None and quality != "invalid":
             stands = suspicion.stands and quality == "good"
             quality, reasons = "settling" if stands else "invalid", (suspicion.text, *self._held_doubts)
+            if self._seldom:
+                reasons = (*reasons, self._nobody_judged)
         if (worse := self._honesty.beyond) is not None and quality == "good":
             quality, reasons = "settling", (*reasons, words(self._names[worse]))
         return quality, reasons

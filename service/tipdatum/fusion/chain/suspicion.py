@@ -22,6 +22,8 @@ STANDS_S = 1.5
 """Rest after which figures stand again under suspicion, as settling, s."""
 TURNS_RADPS = 0.05
 """Fastest rate above which the arm counts as moving here, rad/s."""
+NOTICED_S = 15.0
+"""Time in which a sensor that has become slow is noticed, and what it feigned meanwhile looked at, s."""
 FORGIVEN_S = 600.0
 """Time after which an old suspicion is forgotten, s."""
 
@@ -71,6 +73,7 @@ class Suspicion:
     _shown: Shown = field(default_factory=lambda: Shown())
     _times: dict[int, int] = field(default_factory=dict)
     _last: float = -math.inf
+    _unjudged: bool = False
 
     def begin(self, t: float, sensor: int, text: str, about: Axis) -> bool:
         """An alarm; returns whether it is news: another sensor, or the first for a while."""
@@ -81,6 +84,7 @@ class Suspicion:
             self._times[sensor] = self._times.get(sensor, 0) + 1
         self.sensor, self._last = sensor, t
         self.text, self.about = text, about
+        self._unjudged = False
         self._begin_again()
         return news
 
@@ -100,6 +104,20 @@ class Suspicion:
         if self._agreed >= need * (1.0 if self._shown.enough(self.about) else SHOWN_MOST):
             self.sensor = None
             return True
+        return False
+
+    def go_on_unjudged(self, t: float, span: float, fastest: float) -> bool:
+        """A block of which nobody can say whether sensors agree; returns whether the suspicion is dropped.
+
+        One that is no older than what made it impossible came of that. Any other stays: nothing can end it.
+        """
+        if t - self._last < NOTICED_S and not self._unjudged:
+            self.sensor = None
+            return True
+        self._unjudged = True
+        resting = self.rested + span if fastest <= TURNS_RADPS else 0.0
+        self._begin_again()
+        self.rested = resting
         return False
 
     def _begin_again(self) -> None:
