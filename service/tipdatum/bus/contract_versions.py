@@ -56,4 +56,11 @@ VERSIONS: dict[str, Version] = {
         "1800e95fa7a0014f",
         "guide tells how a loose sensor lies on the bench (lies), and guide/do takes bench.",
     ),
+    "2.5": Version(
+        "00582488fceffbf0",
+        "tip tells the corners' own sigma (left_sigma_m, right_sigma_m), and sigma and judgement of the "
+        "governing point (governing_sigma_m, governing_judgement); arm the fall's (edge_fall_sigma_percent). "
+        "Plain topics text/left, text/right, value/left_deviation_m, right_deviation_m, "
+        "governing_deviation_m.",
+    ),
 }

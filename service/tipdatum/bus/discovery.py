@@ -24,7 +24,9 @@ EXPIRES_S = 2
 _NAMES: dict[Value, str] = {
     "online": "Service", "elevation_m": "Tip elevation", "deviation_m": "Tip to target", "sigma_m": "Sigma",
     "left_m": "Left corner elevation", "right_m": "Right corner elevation", "reach_m": "Reach",
-    "lateral_m": "Sideways", "quality": "Quality", "datum": "Reference",
+    "lateral_m": "Sideways", "left_deviation_m": "Left corner to target",
+    "right_deviation_m": "Right corner to target", "governing_deviation_m": "Lowest point to target",
+    "quality": "Quality", "datum": "Reference",
 }  # fmt: skip
 
 

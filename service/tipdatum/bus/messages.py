@@ -11,7 +11,7 @@ from typing import Any, Literal, Self
 import orjson
 from pydantic import BaseModel, ConfigDict, Field
 
-CONTRACT_VERSION = "2.4"
+CONTRACT_VERSION = "2.5"
 """Version of the message contract: major for what breaks a reader, minor for what is added."""
 
 UNITS: dict[str, str] = {
@@ -66,6 +66,10 @@ class Tip(Message):
     elevation_m: float | None = Field(description="tip centre, in the height system of the reference")
     left_m: float | None = Field(description="elevation of the left tip corner")
     right_m: float | None = Field(description="elevation of the right tip corner")
+    left_sigma_m: float | None = Field(
+        default=None, description="1-sigma of left_m; null for a bucket that does not tilt"
+    )
+    right_sigma_m: float | None = Field(default=None, description="the same of right_m")
     reach_m: float | None = Field(description="horizontal distance from the slew axis along the boom plane")
     lateral_m: float | None = Field(description="horizontal distance from the boom plane, positive left")
     sigma_m: float | None = Field(description="1-sigma of elevation_m relative to the reference")
@@ -91,7 +95,8 @@ class Tip(Message):
     )
     judgement: str | None = Field(
         default=None,
-        description="against the tolerance: on grade, above, below or cannot judge; null without a tolerance",
+        description="of deviation_m and sigma_m against the tolerance: on grade, above, below or cannot "
+        "judge; null without a tolerance",
     )
     target_m: float | None = Field(default=None, description="the target's elevation under the tip")
     station_m: float | None = Field(default=None, description="where along the target's line the tip is")
@@ -108,6 +113,10 @@ class Tip(Message):
         default=None, description="point that is lowest against the target: tip, left, right or heel"
     )
     governing_deviation_m: float | None = Field(default=None, description="its deviation")
+    governing_sigma_m: float | None = Field(default=None, description="1-sigma of that")
+    governing_judgement: str | None = Field(
+        default=None, description="as judgement, of the governing point by its own deviation and sigma"
+    )
     floor_deg: float | None = Field(
         default=None, description="bucket floor against the target, positive nose up, where it is described"
     )
@@ -174,6 +183,7 @@ class Arm(Message):
     edge_fall_percent: float | None = Field(
         default=None, description="rise of the edge over its run to the left; null when it stands upright"
     )
+    edge_fall_sigma_percent: float | None = Field(default=None, description="1-sigma of edge_fall_percent")
     target_fall_percent: float | None = Field(
         default=None, description="of the target under it in the same direction"
     )

@@ -27,10 +27,13 @@ Value: TypeAlias = Literal[
     "right_m",
     "reach_m",
     "lateral_m",
+    "left_deviation_m",
+    "right_deviation_m",
+    "governing_deviation_m",
     "quality",
     "datum",
 ]
-Text: TypeAlias = Literal["elevation", "deviation", "reach", "state"]
+Text: TypeAlias = Literal["elevation", "deviation", "left", "right", "reach", "state"]
 
 UNKNOWN_VALUE, UNKNOWN_TEXT = "", "---"
 ONLINE, OFFLINE = "1", "0"
@@ -100,14 +103,15 @@ def text(tip: Tip, name: Text, unit: LengthUnit) -> str:
     """A text that can be shown as it is."""
     if name == "state":
         return _state(tip)
-    if name == "deviation":
-        return _deviation(tip.deviation_m, unit)
+    deviations = {"deviation": tip.deviation_m, "left": tip.left_deviation_m, "right": tip.right_deviation_m}
+    if name in deviations:
+        return _deviation(deviations[name], unit)
     metres = tip.elevation_m if name == "elevation" else tip.reach_m
     return UNKNOWN_TEXT if metres is None else format_length(metres, unit)
 
 
 def _deviation(metres: float | None, unit: LengthUnit) -> str:
-    """Tip above the target: so much to cut; below it: so much to fill."""
+    """Tip or corner above the target: so much to cut; below it: so much to fill."""
     if metres is None:
         return UNKNOWN_TEXT
     size = format_length(abs(metres), unit)

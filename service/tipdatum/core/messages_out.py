@@ -61,7 +61,8 @@ STEEPEST = 100.0
 
 NO_TARGET: dict[str, Any] = dict.fromkeys((
     "judgement", "target_m", "station_m", "offset_m", "perpendicular_m", "left_deviation_m",
-    "right_deviation_m", "heel_deviation_m", "governing", "governing_deviation_m", "floor_deg",
+    "right_deviation_m", "heel_deviation_m", "governing", "governing_deviation_m", "governing_sigma_m",
+    "governing_judgement", "floor_deg",
 ))  # fmt: skip
 """The fields of `target_figures` where there is no target."""
 
@@ -79,6 +80,8 @@ def tip_message(report: TipReport, wall: WallTime) -> Tip:
             "elevation_m": rounded(report.elevation_m),
             "left_m": rounded(report.left_m),
             "right_m": rounded(report.right_m),
+            "left_sigma_m": rounded(report.left_sigma_m, 5),
+            "right_sigma_m": rounded(report.right_sigma_m, 5),
             "reach_m": rounded(report.reach_m),
             "lateral_m": rounded(report.lateral_m),
             "sigma_m": rounded(report.sigma_m, 5),
@@ -113,6 +116,8 @@ def target_figures(against: Against) -> dict[str, Any]:
         "heel_deviation_m": rounded(against.heel_m),
         "governing": against.governing,
         "governing_deviation_m": rounded(against.governing_m),
+        "governing_sigma_m": rounded(against.governing_sigma_m, 5),
+        "governing_judgement": against.governing_band,
         "floor_deg": rounded(against.floor_deg, 2),
     }
 
@@ -173,14 +178,15 @@ def _edge_figures(edge: Edge | None) -> dict[str, Any]:
         "bucket_deg": _degrees(edge.angles[edge.chain.bucket]),
         "corners": corners,
         "edge_fall_percent": _percent(edge.fall),
+        "edge_fall_sigma_percent": _percent(edge.fall_sigma()),
         "target_fall_percent": _percent(edge.target_fall),
         "tilt_to_set_deg": _degrees(edge.tilt_to_set_rad()),
     }
 
 
 EDGE = (
-    "swing_deg", "tilt_deg", "bucket_deg", "corners", "edge_fall_percent", "target_fall_percent",
-    "tilt_to_set_deg",
+    "swing_deg", "tilt_deg", "bucket_deg", "corners", "edge_fall_percent", "edge_fall_sigma_percent",
+    "target_fall_percent", "tilt_to_set_deg",
 )  # fmt: skip
 
 

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import math
 
+from tipdatum.fusion.pose import Spread
 from tipdatum.grade.surfaces import Alignment, Surface
-from tipdatum.kinematics.chain import Chain, Point, fall_of
+from tipdatum.kinematics.chain import Chain, Located, Point, fall_of
 from tipdatum_drivers.reading import Value
 
 STEPS = 12
@@ -16,6 +17,9 @@ STEPS = 12
 
 FAR_RAD = math.radians(75.0)
 """A tilt that is further away is not worth being told: the edge then points along the arm."""
+
+UPRIGHT = 1e-4
+"""Square of an edge's run over its length below which it stands upright, as beyond 100 in 1."""
 
 EXACT_RAD = math.radians(0.005)
 
@@ -27,16 +31,22 @@ class Edge(Value, frozen=True):
     """The edge of one pose; what costs to find is found when it is asked for.
 
     Attributes:
-        chain: the arm. angles: its q. corners: left and right, as in `Located`.
+        chain: the arm. angles: its q. located: by it. spread: of q; None where it is not known.
         surface, line, slew: what is dug to, see `tipdatum.grade.report.measure`; surface None without one.
     """
 
     chain: Chain
     angles: tuple[float, ...]
-    corners: tuple[Point, Point]
+    located: Located
+    spread: Spread | None = None
     surface: Surface | None = None
     line: Alignment = Alignment(zero_m=0.0)
     slew: float = 0.0
+
+    @property
+    def corners(self) -> tuple[Point, Point]:
+        """Left and right, as in `Located`."""
+        return self.located.corners
 
     @property
     def swing_rad(self) -> float | None:
@@ -52,6 +62,22 @@ class Edge(Value, frozen=True):
     def fall(self) -> float:
         """Of the edge."""
         return fall_of(self.corners)
+
+    def fall_sigma(self) -> float | None:
+        """1-sigma of `fall`; None where it is not known, and where the edge stands upright.
+
+        The corners stay 2w apart, however the arm stands. So with s = (height of the left one less that of
+        the tip)/w the fall is s/√(1 - s²), and its derivative by q that of s over (1 - s²)^(3/2).
+        """
+        if self.spread is None:
+            return None
+        (_, _, left), (_, _, right) = self.corners
+        w = self.chain.half_width
+        run2 = 1.0 - ((left - right) / (2.0 * w)) ** 2
+        if run2 <= UPRIGHT:
+            return None
+        variance, _ = self.spread.along(self.located.edge_jacobian)
+        return float(math.sqrt(max(variance, 0.0)) / (w * run2**1.5))
 
     @property
     def target_fall(self) -> float | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -25,6 +25,7 @@ from tipdatum.grade.report import (
 from tipdatum.grade.site import Site, Spec
 from tipdatum.grade.surfaces import BelowPlane, Level, Surface
 from tipdatum.grade.touch import Moment
+from tipdatum.grade.worth import Worth
 from tipdatum.kinematics.chain import Located
 from tipdatum.kinematics.frames import Array
 from tipdatum.sentences import recognised, sentence
@@ -56,26 +57,20 @@ def figures(site: Site, pose: Pose, located: Located | None) -> TipReport:
     reach, lateral, height = pins[-1]
     (_, _, left), (_, _, right) = located.corners
     heave = pose.heave_m
-    variance, ahead = pose.spread.along(located.height_jacobian)
-    variance = max(variance, 0.0)  # in this order NaN stays NaN
-    sigma = math.sqrt(variance)
+    worth = Worth(site, pose, located)
+    sigma, bare = worth.tip, worth.height
     site.recent.add(
-        Moment(pose.t, height + heave, left + heave, right + heave, reach, lateral, pose.slew_rad, sigma)
+        Moment(pose.t, height + heave, left + heave, right + heave, reach, lateral, pose.slew_rad, bare)
     )
     for receiver in site.receivers.values():
         receiver.follow(pose, site.chain, pins)
 
-    if site.tie is None:
-        offset = None
-    else:
-        offset = site.tie.instrument_m(pose) + heave
-        sigma = site.tie.sigma(pose, located, variance, site.machine, site.moved_m).total
-    prediction = math.sqrt(max(ahead, 0.0))
-    if not math.isfinite(reach + lateral + height + sigma + prediction + (offset or 0.0)):
+    offset = None if site.tie is None else site.tie.instrument_m(pose) + heave
+    if not math.isfinite(reach + lateral + height + sigma + worth.prediction + (offset or 0.0)):
         raise ArithmeticError(sentence("pose-no-number"))
     state, reasons, against = site.state, pose.reasons, None
     if state.target is not None:
-        found = _against(site, pose, located, offset, sigma)
+        found = _against(site, pose, located, offset, worth)
         if isinstance(found, str):
             reasons = (*reasons, found)
         else:
@@ -87,6 +82,8 @@ def figures(site: Site, pose: Pose, located: Located | None) -> TipReport:
         hang = hang_of(pins[-2], pins[-1])
         cutting = site.edge.follow(pose.t, reach, height + offset, math.degrees(pose.slew_rad), hang)
     pitch, roll = site.chain.upper(pose.angles)
+    # Without tilt a corner differs from the tip by the roll alone; where that matters the corner governs.
+    told = offset is not None and site.chain.tilt is not None
     return TipReport(
         t=pose.t,
         height_m=height,
@@ -96,7 +93,7 @@ def figures(site: Site, pose: Pose, located: Located | None) -> TipReport:
         reach_m=reach,
         lateral_m=lateral,
         sigma_m=sigma,
-        sigma_prediction_m=prediction,
+        sigma_prediction_m=worth.prediction,
         quality=pose.quality,
         reasons=reasons,
         datum=site.datum,
@@ -107,21 +104,23 @@ def figures(site: Site, pose: Pose, located: Located | None) -> TipReport:
         pitch_rad=pitch,
         roll_rad=roll,
         against=against,
-        limits=_limits(site, pose, offset, sigma) if state.limits else (),
+        limits=_limits(site, pose, offset, worth) if state.limits else (),
         cutting=cutting,
         edge=_edge(site, pose, located, against),
+        left_sigma_m=worth.of("left") if told else None,
+        right_sigma_m=worth.of("right") if told else None,
     )
 
 
 def _edge(site: Site, pose: Pose, located: Located, against: Against | None) -> Edge:
-    edge = (site.chain, pose.angles, located.corners)
+    edge = (site.chain, pose.angles, located, pose.spread)
     if against is None:
         return Edge(*edge)
     return Edge(*edge, against.ahead.surface, against.ahead.line, pose.slew_rad)
 
 
 def _against(
-    site: Site, pose: Pose, located: Located, offset: float | None, sigma: float
+    site: Site, pose: Pose, located: Located, offset: float | None, worth: Worth
 ) -> Against | str | None:
     """Figures against the target; where they are not known although they should be, the reason."""
     state = site.state
@@ -129,6 +128,7 @@ def _against(
     assert target is not None
     bucket = site.machine.bucket[0]
     theta = pose.angles[site.chain.bucket]
+    sigma_of: Callable[[str, int], float] = worth.of
     layer = next((one for one in state.layers if one.name == state.layer), None)
     if isinstance(target, BelowPlane):
         fix = state.beam_fix
@@ -139,7 +139,10 @@ def _against(
         reach, _, _ = located.pins[-1]
         design = fix.height_m + target.grade * (reach - fix.reach_m) - target.depth_m
         surface: Surface = Level(elevation_m=design)
-        sigma = math.hypot(math.sqrt(pose.variance_along(located.height_jacobian)), fix.sigma_m)
+        beam_m = fix.sigma_m
+
+        def sigma_of(name: str, heel: int) -> float:
+            return math.hypot(worth.height_of(name, heel), beam_m)
     else:
         if offset is None or site.datum != "set":
             return None
@@ -158,14 +161,14 @@ def _against(
         left,
         right,
         outline_spots(bucket, site.chain, located.pins[-2], pose.angles, lift),
-        sigma,
+        sigma_of,
         state.tolerance,
         bucket_floor_rad(bucket, theta),
     )
     return sentence("outside-profile") if found is None else found
 
 
-def _limits(site: Site, pose: Pose, offset: float | None, sigma: float) -> tuple[LimitReport, ...]:
+def _limits(site: Site, pose: Pose, offset: float | None, worth: Worth) -> tuple[LimitReport, ...]:
     limits = site.state.limits
     chain, bucket = site.chain, site.machine.bucket[0]
     names = ["boom foot", *(f"{name} end" for name in chain.names[:-1]), "tip", "left corner", "right corner"]
@@ -187,6 +190,10 @@ def _limits(site: Site, pose: Pose, offset: float | None, sigma: float) -> tuple
     if bucket.pin_m is not None:
         names[-1] = "coupler end"
     margin = np.array([1.0 if name.endswith(("end", "foot")) else 0.0 for name in names])
+    # Pins are surer than the tip, by how much is not worth reckoning; corners are not.
+    sigma = np.full(len(names), worth.tip)
+    sigma[names.index("left corner")] = worth.of("left")
+    sigma[names.index("right corner")] = worth.of("right")
     body = WatchedPoints(
         names=names,
         points=here,

@@ -41,7 +41,7 @@ class WatchedPoints:
         points: (k, 3) m: reach, lateral, height above the slew centre.
         velocities: (k, 3) m/s.
         margin: whether the body's margin counts for the point: (k,) 1 for a pin, 0 for a bucket's corner.
-        sigma_m: 1-sigma of heights.
+        sigma_m: (k,) m, 1-sigma of their heights.
         slew_rad, slew_rate: of the boom plane; slew_rad None without a slew sensor.
     """
 
@@ -49,7 +49,7 @@ class WatchedPoints:
     points: Array
     velocities: Array
     margin: Array
-    sigma_m: float
+    sigma_m: Array
     slew_rad: float | None
     slew_rate: float
 

@@ -153,16 +153,10 @@ class Tie:
             height_variance: m², of the tip's height above the slew centre as the pose knows it.
             moved_m: see `Sigma.moved`.
         """
-        record, jacobian, variance = self.record, located.height_jacobian, height_variance
-        if self._anchored_at_m is not None and pose.anchor is not None:
-            anchor = pose.anchor
-            variance += anchor.variance_m2 - 2.0 * sum(map(mul, jacobian, anchor.covariance))
-        else:
-            variance += record.touch_sigma_m**2
-        tolerance = machine.tolerance
+        record, tolerance = self.record, machine.tolerance
         return Sigma(
-            angles=math.sqrt(max(variance, 0.0)),
-            geometry=self._geometry_m(located.geometry_jacobian, machine),
+            angles=math.sqrt(self.angles_m2(pose, located.height_jacobian, height_variance)),
+            geometry=self.geometry_m(located.geometry_jacobian, machine),
             touch=math.hypot(record.touch_noise_m, record.touch_common_m),
             known=record.known_sigma_m,
             heave=pose.heave_sigma_m or tolerance.heave_m,
@@ -171,7 +165,20 @@ class Tie:
             moved=moved_m,
         )
 
-    def _geometry_m(self, now: Sequence[float], machine: Machine) -> float:
+    def angles_m2(self, pose: Pose, jacobian: Sequence[float], height_variance: float) -> float:
+        """Square of `Sigma.angles`, m², for any point of the bucket.
+
+        Args:
+            jacobian: ∂(the point's height)/∂q, m/rad. height_variance: m², of that height in the pose.
+        """
+        if self._anchored_at_m is None or pose.anchor is None:
+            return height_variance + self.record.touch_sigma_m**2
+        anchor = pose.anchor
+        common = float(sum(map(mul, jacobian, anchor.covariance)))
+        return max(height_variance + anchor.variance_m2 - 2.0 * common, 0.0)
+
+    def geometry_m(self, now: Sequence[float], machine: Machine) -> float:
+        """`Sigma.geometry` for a point of the bucket, `now` its ∂height/∂(foot x, y, z, lengths)."""
         if machine is not self._mounted:
             self._mounted, self._sigmas = machine, geometry_sigmas(machine)
         sigmas, touched = self._sigmas, self._geometry

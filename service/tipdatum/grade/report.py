@@ -91,9 +91,10 @@ class Against(Value, frozen=True):
         heel_m: the smallest of the bucket's outline; None without one.
         perpendicular_m: at right angles to the target, tip centre.
         governing: the point that is lowest against the target: tip, left, right or heel.
-        governing_m: its vertical deviation.
+        governing_m: its vertical deviation. governing_sigma_m: 1-sigma of that.
         face: of a ditch, the one that is nearest to the governing point; None for other targets.
-        band: on grade, above, below or cannot judge; None without a tolerance.
+        band: of the tip: on grade, above, below or cannot judge; None without a tolerance.
+        governing_band: the same of the governing point, by its own deviation and sigma.
         floor_deg: the bucket floor's angle against the target's, positive nose up; None when not described.
         ahead: the target before and behind the tip.
     """
@@ -108,8 +109,10 @@ class Against(Value, frozen=True):
     perpendicular_m: float | None
     governing: str
     governing_m: float
+    governing_sigma_m: float
     face: Face | None
     band: str | None
+    governing_band: str | None
     floor_deg: float | None
     ahead: TargetAhead
 
@@ -146,7 +149,7 @@ def measure(
     left: Spot,
     right: Spot,
     heel: list[Spot],
-    sigma_m: float,
+    worth: Callable[[str, int], float],
     tolerance: Tolerance | None,
     floor_rad: float | None,
 ) -> Against | None:
@@ -158,7 +161,7 @@ def measure(
         slew: the boom's slew angle, rad.
         tip, left, right: tip centre and corners.
         heel: points of the outline, may be empty.
-        sigma_m: 1-sigma of the tip's elevation, for the band.
+        worth: 1-sigma of the elevation of tip, left, right, or the heel with that number, m, for the bands.
         floor_rad: angle of the bucket's floor against the horizontal, rad; None when not described.
     """
     where = line or NO_LINE
@@ -173,8 +176,9 @@ def measure(
         return None
     deviation = tip.elevation_m - design - raised_m
     left_m, right_m = vertical(left), vertical(right)
-    heels = [(d, spot) for spot in heel if (d := vertical(spot)) is not None]
-    heel_m, heel_spot = min(heels, key=lambda one: one[0]) if heels else (None, tip)
+    heels = [(d, i) for i, spot in enumerate(heel) if (d := vertical(spot)) is not None]
+    heel_m, lowest_heel = min(heels) if heels else (None, 0)
+    heel_spot = heel[lowest_heel] if heels else tip
     governing, lowest, point = "tip", deviation, tip
     for name, other, spot in (("left", left_m, left), ("right", right_m, right), ("heel", heel_m, heel_spot)):
         if other is not None and other < lowest:
@@ -184,6 +188,7 @@ def measure(
     if isinstance(surface, Ditch):
         there = where.place(point.reach_m, point.lateral_m, slew)
         face = surface.face(*there, point.elevation_m - raised_m)
+    sigma = worth(governing, lowest_heel)
     floor = None
     if floor_rad is not None:
         along, cross = surface.slopes(station, offset)
@@ -199,8 +204,10 @@ def measure(
         perpendicular_m=surface.perpendicular(station, offset, tip.elevation_m - raised_m),
         governing=governing,
         governing_m=lowest,
+        governing_sigma_m=sigma,
         face=face,
-        band=tolerance.judge(deviation, sigma_m) if tolerance else None,
+        band=tolerance.judge(deviation, worth("tip", 0)) if tolerance else None,
+        governing_band=tolerance.judge(lowest, sigma) if tolerance else None,
         floor_deg=floor,
         ahead=TargetAhead(surface, raised_m, where, slew, tip.reach_m, tip.lateral_m),
     )
@@ -247,6 +254,7 @@ class TipReport(Value, frozen=True):
         elevation_m, left_m, right_m: in the height system of the reference.
         reach_m, lateral_m: along the boom plane from the slew axis, and left of it.
         sigma_m: 1-sigma of `elevation_m` relative to the reference, or of `height_m` without one.
+        left_sigma_m, right_sigma_m: of the corners' elevations, of a bucket that tilts.
         sigma_prediction_m: the part of it that comes from predicting to `t`.
         quality, reasons: worst that applies.
         datum: state of the reference.
@@ -282,6 +290,8 @@ class TipReport(Value, frozen=True):
     limits: tuple[LimitReport, ...] = ()
     cutting: bool | None = None
     edge: Edge | None = None
+    left_sigma_m: float | None = None
+    right_sigma_m: float | None = None
 
     @classmethod
     def unknown(

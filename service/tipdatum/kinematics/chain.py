@@ -38,6 +38,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from operator import sub
 from typing import Any, NamedTuple, TypeAlias
 
 import numpy as np
@@ -98,13 +99,17 @@ class Located(Value, frozen=True):
         pins: n + 1 points, boom foot to tip centre.
         corners: the left and the right tip corner.
         height_jacobian: one number for each of q, ∂(tip height)/∂q, m/rad.
-        geometry_jacobian: (3 + n,) ∂(tip height)/∂(foot x, y, z, lengths).
+        geometry_jacobian: (3 + n,) ∂(tip height)/∂(foot x, y, z, lengths), the corners' as well: what is
+            wrong of these moves the edge along itself.
+        edge_jacobian: one number for each of q, ∂(left corner's height - tip height)/∂q, m/rad; the right
+            corner's has the other sign, for a corner is as far from the tip on either side.
     """
 
     pins: tuple[Point, ...]
     corners: tuple[Point, Point]
     height_jacobian: tuple[float, ...]
     geometry_jacobian: tuple[float, ...]
+    edge_jacobian: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,17 +275,19 @@ class Chain:
         x, y, z = pins[-1]
         w = self.half_width
         corners = ((x, y + w * cp, z + w * sp), (x, y - w * cp, z - w * sp))
-        return Located(tuple(pins), corners, tuple(jacobian), tuple(geometry))
+        edge = (0.0, w * cp, *[0.0] * len(thetas))
+        return Located(tuple(pins), corners, tuple(jacobian), tuple(geometry), edge)
 
     def _locate_turned(self, q: Sequence[float]) -> Located:
         """`locate` for an arm whose boom swings, whose bucket tilts, or whose tip a coupler sets aside."""
         length, w, z = self._plain[1][-1], self.half_width, self.tip_z
         tip, row = self.point(q, (length, 0.0, z))
         pins, geometry = self._pins_to_bucket(q)
-        left, right = self.point(q, (length, w, z))[0], self.point(q, (length, -w, z))[0]
+        (left, beside), (right, _) = self.point(q, (length, w, z)), self.point(q, (length, -w, z))
         # What a longer tip adds, for a metre of it.
         before, _ = self.point(q, (length - 1.0, 0.0, z))
-        return Located((*pins, tip), (left, right), tuple(row), (*geometry, tip[2] - before[2]))
+        edge = tuple(map(sub, beside, row))
+        return Located((*pins, tip), (left, right), tuple(row), (*geometry, tip[2] - before[2]), edge)
 
     def _pins_to_bucket(self, q: Sequence[float]) -> tuple[list[Point], list[float]]:
         """Pins from the boom foot to the bucket's, and ∂(tip height)/∂(foot x, y, z, lengths before it)."""

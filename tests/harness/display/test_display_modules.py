@@ -285,6 +285,17 @@ def test_service_s_judgement_is_taken_where_it_gives_one(ask: Ask) -> None:
     assert model(ask, code) == "cannot-judge"
 
 
+def test_a_governing_corner_is_judged_by_its_own_sigma(ask: Ask) -> None:
+    tip = (
+        "{ deviation_m: 0.001, sigma_m: 0.002, judgement: 'on grade', governing: 'left', "
+        "governing_deviation_m: -0.004, governing_sigma_m: 0.02, governing_judgement: 'cannot judge' }"
+    )
+    assert model(ask, f"return verdict({tip}, {{ above: 0.01, below: 0.01 }});") == "cannot-judge"
+    # Without the service's word, as an older one sends, by the same figures.
+    older = tip.replace("governing_judgement: 'cannot judge'", "governing_judgement: null")
+    assert model(ask, f"return verdict({older}, {{ above: 0.01, below: 0.01 }});") == "cannot-judge"
+
+
 def test_limits_of_which_nothing_is_heard_are_not_watched(ask: Ask) -> None:
     states = model(
         ask,

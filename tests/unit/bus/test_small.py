@@ -45,6 +45,13 @@ def test_a_deviation_says_cut_above_the_target_and_fill_below(
     assert text(tip(deviation_m=metres), "deviation", unit) == shown
 
 
+def test_corners_say_the_same_of_themselves() -> None:
+    shown = tip(left_deviation_m=0.12, right_deviation_m=-0.03)
+    assert (text(shown, "left", "m"), text(shown, "right", "m")) == ("cut 0.120 m", "fill 0.030 m")
+    assert text(tip(), "left", "m") == "---"
+    assert value(shown, "right_deviation_m") == "-0.0300"
+
+
 def test_an_elevation_is_shown_in_the_operators_unit() -> None:
     assert text(tip(elevation_m=101.4984), "elevation", "ft") == "333.00 ft"
     assert text(tip(elevation_m=None), "elevation", "m") == "---"

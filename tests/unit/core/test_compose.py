@@ -58,18 +58,20 @@ AGAINST = st.builds(
     perpendicular_m=MAYBE,
     governing=st.sampled_from(["tip", "left", "right", "heel"]),
     governing_m=METRES,
+    governing_sigma_m=METRES,
     face=st.sampled_from([None, "bottom", "left", "right"]),
     band=st.none() | st.sampled_from(["on grade", "above", "below", "cannot judge"]),
+    governing_band=st.none() | st.sampled_from(["on grade", "above", "below", "cannot judge"]),
     floor_deg=MAYBE,
     ahead=AHEAD,
 )
 FIGURES = (
     "height_m", "elevation_m", "left_m", "right_m", "reach_m", "lateral_m", "sigma_m", "sigma_prediction_m",
-    "deviation_m", "offset_m",
+    "deviation_m", "offset_m", "left_sigma_m", "right_sigma_m",
 )  # fmt: skip
 POINT = st.tuples(METRES, METRES, METRES)
 EDGES = st.none() | st.builds(
-    lambda angles, surface: Edge(TILTING, angles, TILTING.locate(angles).corners, surface),
+    lambda angles, surface: Edge(TILTING, angles, TILTING.locate(angles), None, surface),
     st.tuples(*[st.floats(-3.0, 3.0)] * 7),
     st.sampled_from([None, Level(elevation_m=2.0), DITCH]),
 )

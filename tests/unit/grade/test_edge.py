@@ -26,7 +26,7 @@ def edge(
 ) -> Edge:
     q = tuple(map(math.radians, (2.0, roll_deg, 40.0, -50.0, -LEVEL_AXIS_DEG, tilt_deg)))
     line = Alignment(zero_m=0.0, azimuth_rad=0.0)
-    return Edge(CHAIN, q, CHAIN.locate(q).corners, surface, line, slew)
+    return Edge(CHAIN, q, CHAIN.locate(q), None, surface, line, slew)
 
 
 def test_about_a_level_axis_the_edge_falls_by_its_tilt() -> None:
@@ -73,12 +73,12 @@ def test_over_a_batter_the_edge_is_to_be_laid_on_the_batter() -> None:
     ditch = Ditch(elevation_m=-2.0, grade=0.0, bottom_m=0.4, batter_left=0.5, batter_right=0.5)
     q = tuple(map(math.radians, (0.0, 0.0, 40.0, -50.0, -LEVEL_AXIS_DEG, 0.0)))
     line = Alignment(zero_m=0.0, azimuth_rad=0.0, aside_m=-1.5)
-    turned = Edge(CHAIN, q, CHAIN.locate(q).corners, ditch, line).tilt_to_set_rad()
+    turned = Edge(CHAIN, q, CHAIN.locate(q), None, ditch, line).tilt_to_set_rad()
     assert turned is not None
     assert math.degrees(turned) == pytest.approx(math.degrees(math.atan(0.5)), abs=0.01)
 
 
 def test_an_axis_that_stands_upright_sets_nothing() -> None:
     q = tuple(map(math.radians, (0.0, 0.0, 40.0, -50.0, 90.0 - LEVEL_AXIS_DEG, 0.0)))
-    found = Edge(CHAIN, q, CHAIN.locate(q).corners, Grade(elevation_m=0.0, grade=0.0, cross=0.1))
+    found = Edge(CHAIN, q, CHAIN.locate(q), None, Grade(elevation_m=0.0, grade=0.0, cross=0.1))
     assert found.tilt_to_set_rad() is None

@@ -108,7 +108,7 @@ export class Model {
     }
     if (tip.deviation_m !== null) {
       const { point, value } = governing(tip);
-      return { kind: "deviation", value, point, sigma: tip.sigma_m, verdict: verdict(tip, tolerance(this.state)) };
+      return { kind: "deviation", value, point, sigma: sigmaOf(tip), verdict: verdict(tip, tolerance(this.state)) };
     }
     if (tip.elevation_m === null) {
       return { kind: "none", why: { key: `datum.${tip.datum}`, reasons: tip.reasons, said: tip.reasons_said } };
@@ -136,17 +136,23 @@ export function governing({ governing: point, governing_deviation_m: value, devi
   return point && typeof value === "number" ? { point, value } : { point: "tip", value: tip };
 }
 
+/** 1-sigma of the governing point's deviation, metres. */
+export function sigmaOf({ governing_sigma_m: own, sigma_m: tip }) {
+  return typeof own === "number" ? own : tip;
+}
+
 /**
  * "above", "below", "on-grade" or "cannot-judge", as the service judges against the band. What lies outside by
  * more than two sigma is above or below, however narrow the band; without a band it is one side or the other.
  */
 export function verdict(tip, band) {
-  const { sigma_m: sigma } = tip;
+  const sigma = sigmaOf(tip);
   const { point, value: deviation } = governing(tip);
   if (!band) return deviation > 0 ? "above" : "below";
   if (deviation - 2 * sigma > band.above) return "above";
   if (deviation + 2 * sigma < -band.below) return "below";
-  if (tip.judgement && point === "tip") return tip.judgement.replace(" ", "-");
+  const judged = tip.governing_judgement ?? (point === "tip" ? tip.judgement : null);
+  if (judged) return judged.replace(" ", "-");
   if (2 * sigma > (band.above + band.below) / 2) return "cannot-judge";
   if (deviation > band.above) return "above";
   return deviation < -band.below ? "below" : "on-grade";
