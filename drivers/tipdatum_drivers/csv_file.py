@@ -8,6 +8,7 @@ it is a moment of the calendar.
 from __future__ import annotations
 
 import csv
+import hashlib
 import math
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -16,7 +17,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field as Constraint
 
-from tipdatum_drivers.errors import SessionError
+from tipdatum_drivers.errors import SessionError, no_utf8
 from tipdatum_drivers.fields import TIME_UNITS, Field, Numbers, SensorFields, reading_maker
 from tipdatum_drivers.options import Options
 from tipdatum_drivers.reading import Reading
@@ -108,6 +109,10 @@ class CsvFile:
             latest = t
             yield from readings
 
+    def digest(self) -> str:
+        """Sixteen hexadecimal digits of the SHA-256 of the file: what tells this log from others."""
+        return hashlib.sha256(self.path.read_bytes()).hexdigest()[:16]
+
     def _rows(self) -> Iterator[tuple[int, list[str]]]:
         try:
             with self.path.open(encoding="utf-8-sig", newline="") as handle:
@@ -117,12 +122,7 @@ class CsvFile:
         except FileNotFoundError:
             raise SessionError(self.name, 0, "no such file", "a CSV log") from None
         except UnicodeDecodeError as error:
-            bad = error.object[error.start : error.start + 1]
-            letter = bad.decode("latin-1")
-            latin = f', which is "{letter}" in Latin-1' if letter.isprintable() else ""
-            raise SessionError(
-                self.name, 0, f"a byte 0x{bad.hex().upper()}{latin}", "text in UTF-8"
-            ) from None
+            raise SessionError(self.name, 0, no_utf8(error), "text in UTF-8") from None
         except csv.Error as error:
             raise SessionError(self.name, 0, f"no CSV text ({error})", "a CSV log") from None
         except OSError as error:

@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any, TypeAlias
 
 from tipdatum_drivers.csv_file import CsvColumns
-from tipdatum_drivers.errors import SessionError
+from tipdatum_drivers.errors import SessionError, no_utf8
 
 ROWS = 20_000
 """Rows that are looked at: minutes of a usual log, so that a machine at rest has moved."""
@@ -86,8 +86,10 @@ class _CsvTable:
                 text = "".join(islice(handle, ROWS))
         except FileNotFoundError:
             raise SessionError(self.file, 0, "no such file", "a CSV log") from None
-        except (OSError, UnicodeDecodeError) as error:
-            raise SessionError(self.file, 0, f"no CSV text ({error})", "a CSV log in UTF-8") from None
+        except UnicodeDecodeError as error:
+            raise SessionError(self.file, 0, no_utf8(error), "a CSV log in UTF-8") from None
+        except OSError as error:
+            raise SessionError(self.file, 0, error.strerror or str(error), "a CSV log") from None
         head = text.split("\n", 1)[0]
         self.delimiter = max(";\t,|", key=head.count)
         if not head.count(self.delimiter):

@@ -41,6 +41,17 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
+def no_utf8(error: UnicodeDecodeError) -> str:
+    """What stands where UTF-8 was expected, so that whoever saved the file knows which setting to change."""
+    if error.object.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return "UTF-16 at the beginning"
+    bad = error.object[error.start : error.start + 1]
+    letter = bad.decode("latin-1")
+    return f"a byte 0x{bad.hex().upper()}" + (
+        f', which is "{letter}" in Latin-1' if letter.isprintable() else ""
+    )
+
+
 class InputError(TipdatumError):
     """Something the user gave is wrong. The message alone tells what and where.
 

@@ -27,7 +27,7 @@ from tipdatum_drivers.source import Guess
 
 __all__ = ["USUAL_BAUDS", "Attempt", "Guess", "guess"]
 
-LEAST_INTACT = 0.5
+LEAST_INTACT = 0.6
 """Part of the lines that a guess of a format without proof must explain."""
 LEAST_PROVEN = 0.05
 """Part of the pieces of a format with proof that must be whole; less is chance or cross-talk."""
@@ -194,7 +194,7 @@ def _json_lines(lines: list[str]) -> Guess | None:
     rows = [row for line in lines if isinstance(row := _loaded(line), dict)]
     if not rows:
         return None
-    share = 0.9 * len(rows) / len(lines)
+    share = len(rows) / len(lines)
     words = f"lines of JSON, such as {max(lines, key=len)[:60]}"
     return Guess("text-lines", share, words, {"format": "json"}, False, _which(list(_keys(rows[-1]))))
 
@@ -204,7 +204,7 @@ def _pair_lines(lines: list[str]) -> Guess | None:
     shape, count = Counter(shapes).most_common(1)[0]
     if not shape:
         return None
-    share = 0.8 * count / len(lines)
+    share = count / len(lines)
     words = f"lines of pairs, such as {lines[shapes.index(shape)][:60]}"
     return Guess(
         "text-lines", share, words, {"format": "key-value"}, False, _which([f'"{n}"' for n in shape])
@@ -219,7 +219,7 @@ def _column_lines(lines: list[str]) -> Guess | None:
         if not good:
             continue
         width, count = Counter(map(len, good)).most_common(1)[0]
-        share = 0.8 * count / len(lines)
+        share = count / len(lines)
         sample = next(
             line for line, row in zip(lines, rows, strict=True) if row in good and len(row) == width
         )

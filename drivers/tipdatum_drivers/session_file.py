@@ -31,6 +31,15 @@ _GZIP = b"\x1f\x8b"
 _GZIP_OR_ZLIB = 47  # window bits: zlib finds out by itself which of the two it is
 
 
+COPY = "copy_of"
+"""Key of a header: the recording that this one was made from for a command's life, by name and digest."""
+
+
+def copy_of(source: Path, digest: str) -> dict[str, dict[str, str]]:
+    """What the header of such a copy carries beside the rest, so that whatever is said names the source."""
+    return {COPY: {"name": str(source), "digest": digest}}
+
+
 class SessionFile:
     """One session file: its header now, its records when iterated (again from the start each time).
 
@@ -53,6 +62,9 @@ class SessionFile:
             if not first.strip():
                 raise SessionError(self.name, 0, "an empty file", 'a line of kind "session"') from None
             raise header_error(self.name, error) from None
+        told = self.header.extra.get(COPY)
+        self._source: dict[str, str] = told if isinstance(told, dict) else {}
+        self.name = str(self._source.get("name", self.name))
 
     def __iter__(self) -> Iterator[Record]:
         return self.records()
@@ -90,8 +102,11 @@ class SessionFile:
     def digest(self) -> str:
         """What tells this session from others, packed or not, with its truth or without.
 
-        Sixteen hexadecimal digits of the SHA-256 of all lines of other kinds than `truth`.
+        Sixteen hexadecimal digits of the SHA-256 of all lines of other kinds than `truth`. A copy for a
+        command's life has those of its source.
         """
+        if "digest" in self._source:
+            return str(self._source["digest"])
         found = hashlib.sha256()
         for line in self._lines():
             if b'"truth"' not in line[:40]:

@@ -9,6 +9,7 @@ from tipdatum_drivers.errors import (
     SessionError,
     TipdatumError,
     UnknownKeyError,
+    no_utf8,
 )
 
 __all__ = [
@@ -19,6 +20,7 @@ __all__ = [
     "SessionError",
     "TipdatumError",
     "UnknownKeyError",
+    "no_utf8",
 ]
 
 

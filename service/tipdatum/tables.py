@@ -66,8 +66,7 @@ def write_table(target: Path, rows: Rows) -> None:
         with result_file(target) as out:
             out.write(csv_text(rows).encode())
         return
-    if not parquet_is_here():
-        raise InputError(f"{target}: Parquet needs the package pyarrow (pip install pyarrow); or write .csv")
+    demand_table_writer(target)
     import pyarrow
     from pyarrow import parquet
 
@@ -96,6 +95,16 @@ def write_both(folder: Path, name: str, head: Sequence[str], cells: Sequence[Seq
         columns = [_typed(column) for column in zip(*cells, strict=True)]
         rows = [dict(zip(head, row, strict=True)) for row in zip(*columns, strict=True)]
         write_table(folder / f"{name}.parquet", rows)
+
+
+def demand_table_writer(target: Path) -> None:
+    """To be asked before the work whose result the table is.
+
+    Raises:
+        InputError: Parquet is asked for and pyarrow is not there.
+    """
+    if target.suffix == ".parquet" and not parquet_is_here():
+        raise InputError(f"{target}: Parquet needs the package pyarrow (pip install pyarrow); or write .csv")
 
 
 def parquet_is_here() -> bool:

@@ -24,7 +24,7 @@ import msgspec
 from msgspec import DecodeError, ValidationError, convert
 from msgspec.structs import fields
 
-from tipdatum_drivers.errors import SessionError
+from tipdatum_drivers.errors import SessionError, no_utf8
 from tipdatum_drivers.reading import Command, Record, SessionHeader, Tilt
 
 FORMAT = "tipdatum-session"
@@ -136,6 +136,11 @@ def header_error(file: str, error: LineError) -> SessionError:
 
 
 def _json(line: bytes | str) -> Any:
+    try:
+        if isinstance(line, bytes):
+            line.decode()
+    except UnicodeDecodeError as error:
+        raise LineError(no_utf8(error), "text in UTF-8") from None
     try:
         return msgspec.json.decode(line)
     except (DecodeError, RecursionError, UnicodeDecodeError):

@@ -44,12 +44,20 @@ def compare(
     truth = None if session is None else read_truth(session)
     found, tracks = compare_tracks(read_messages(a), read_messages(b), truth)
     console = talker(picture, as_json=as_json)
-    _tell(console, found, (a.name, b.name))
+    names = told_apart(a, b)
+    _tell(console, found, names)
     if picture is not None:
-        write_text(picture, draw(tracks, (a.name, b.name)))
+        write_text(picture, draw(tracks, names))
         console.print(f"Drawn {picture}")
     if as_json:
         print_json(found.model_dump())
+
+
+def told_apart(a: Path, b: Path) -> tuple[str, str]:
+    """The files' names, with the folders that tell them apart where the names do not."""
+    ours, theirs = a.absolute().parts, b.absolute().parts
+    deep = next((n for n in range(1, len(ours)) if ours[-n:] != theirs[-n:]), 1)
+    return "/".join(ours[-deep:]), "/".join(theirs[-deep:])
 
 
 def _tell(console: Console, found: Comparison, names: tuple[str, str]) -> None:
@@ -57,6 +65,8 @@ def _tell(console: Console, found: Comparison, names: tuple[str, str]) -> None:
         f"B minus A over {found.compared} moments: mean {_mm(found.mean_m)} mm, {_mm(found.rms_m)} mm RMS, "
         f"95 % within {_mm(found.p95_m)} mm, most {_mm(found.max_m)} mm at {found.max_at_s:.2f} s."
     )
+    for letter, name in zip("AB", names, strict=True):
+        console.print(f"{letter} is {name}", markup=False, soft_wrap=True)
     runs = Table(box=box.SIMPLE_HEAD)
     for head in ("", "messages", "with figure", "median sigma, mm"):
         runs.add_column(head, justify="left" if not head else "right", overflow="fold")
@@ -66,7 +76,7 @@ def _tell(console: Console, found: Comparison, names: tuple[str, str]) -> None:
             runs.add_column(head, justify="right")
     for i, letter in enumerate("AB"):
         cells = [
-            f"{letter}: {names[i]}",
+            letter,
             str(found.messages[i]),
             f"{found.with_figure[i]:.0%}",
             _mm(found.sigma_m[i]),
@@ -106,15 +116,16 @@ def draw(tracks: Overlay, names: tuple[str, str]) -> str:
     known = np.isfinite(a) & np.isfinite(b)
     span = [i for i, yes in enumerate(known) if yes]
     t, a, b, sigma = [t[i] for i in span], a[span], b[span], sigma[span]
-    around = np.concatenate([sigma, -sigma[::-1]])
+    # The gap between the two keeps them from being joined at the end.
+    around = np.concatenate([sigma, [np.nan], -sigma])
     above = chart(
-        [Line(f"A {names[0][:20]}", t, a.tolist()), Line(f"B {names[1][:20]}", t, b.tolist(), dashed=True)],
+        [Line(f"A {names[0][-30:]}", t, a.tolist()), Line(f"B {names[1][-30:]}", t, b.tolist(), dashed=True)],
         "Elevation of the tip", "t, s", "m",
     )  # fmt: skip
     below = chart(
         [
             Line("B − A", t, (1000.0 * (b - a)).tolist()),
-            Line("± two joint sigmas", t + t[::-1], (2000.0 * around).tolist(), dashed=True),
+            Line("± two joint sigmas", [*t, *t[-1:], *t], (2000.0 * around).tolist(), dashed=True),
         ],
         "Difference", "t, s", "mm",
     )  # fmt: skip

@@ -143,7 +143,7 @@ def new(
         machine_text = _machine_text(questions, called, given)
     except (typer.Abort, KeyboardInterrupt):
         _keep(folder, questions)
-        raise
+        raise KeyboardInterrupt from None
     service_text = SERVICE.format(machine=machine_file.name, ident=ident, tables=driver_tables(connected()))
     _write(folder, {machine_file: machine_text, service_file: service_text})
     _say_usual(questions)

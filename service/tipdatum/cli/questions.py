@@ -71,7 +71,8 @@ class Questions:
         else:
             found = given if given is not None else default
             if found is None:
-                raise InputError(f"{where} is missing ({question[:1].lower()}{question[1:]})")
+                told = f"{where} is missing ({question[:1].lower()}{question[1:]})"
+                raise InputError(f"{told}; tipdatum new --template prints a file of all answers to fill in")
             try:
                 text, value = found, parse(found)
             except InputError as error:

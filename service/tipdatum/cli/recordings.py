@@ -22,14 +22,14 @@ from msgspec.structs import replace
 from tipdatum.cli.inputs import read_machine
 from tipdatum.cli.options import MachineOption
 from tipdatum.cli.send import body_of
-from tipdatum.errors import InputError, SessionError
+from tipdatum.errors import InputError, SessionError, no_utf8
 from tipdatum.sessions.writer import SessionWriter
 from tipdatum.validation import load_toml, parse_model
 from tipdatum_drivers.csv_file import CsvColumns, CsvFile
 from tipdatum_drivers.csv_guess import guess_columns
 from tipdatum_drivers.decode.session_lines import LineError, decode_line, encode_line
 from tipdatum_drivers.reading import Command, Record, SessionHeader
-from tipdatum_drivers.session_file import SessionFile
+from tipdatum_drivers.session_file import SessionFile, copy_of
 
 UNDATED = "1970-01-01T00:00:00Z"
 """Start of a log whose times do not say when it was: the same log always gives the same messages."""
@@ -91,12 +91,17 @@ class Recordings:
             if self.machine is not None:
                 # A machine that was calibrated later takes the place of the one in the recording.
                 header = replace(header, machine=self._described())
+            header = replace(header, extra={**header.extra, **copy_of(path, session.digest())})
             return _written(folder / path.name, header, self._with_commands(session))
         machine: dict[str, Any] = {} if self.machine is None else self._described()
         log = CsvFile(path, self._columns_of(path, list(machine.get("sensor", ()))))
         started = log.started
         header = SessionHeader(
-            1, UNDATED if started is None else started.isoformat(), machine, f"read from the log {path.name}"
+            1,
+            UNDATED if started is None else started.isoformat(),
+            machine,
+            f"read from the log {path.name}",
+            copy_of(path, log.digest()),
         )
         return _written(folder / f"{path.stem}.ndjson", header, self._with_commands(log))
 
@@ -147,8 +152,10 @@ def read_commands(path: Path) -> list[Command]:
     expected = 'such as 12.5 datum/set elevation_m=0, or {"t": 12.5, "name": "datum/set", "body": {}}'
     try:
         lines = path.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise SessionError(str(path), 0, f"no text to read ({error})", "a file of commands") from None
+    except UnicodeDecodeError as error:
+        raise SessionError(str(path), 0, no_utf8(error), "a file of commands in UTF-8") from None
+    except OSError as error:
+        raise SessionError(str(path), 0, error.strerror or str(error), "a file of commands") from None
     found = []
     for number, line in enumerate(lines, 1):
         text = line.strip()
@@ -172,7 +179,7 @@ def is_csv(path: Path) -> bool:
     """Whether a file is a table of text rather than a session, which begins with a bracket or is packed."""
     try:
         with path.open("rb") as handle:
-            head = handle.read(512).removeprefix(b"\xef\xbb\xbf").lstrip()
+            head = handle.read(512).removeprefix(b"\xef\xbb\xbf").removeprefix(b"\xff\xfe").lstrip()
     except OSError:
         return False
     first = head.split(b"\n", 1)[0]

@@ -6,7 +6,6 @@ import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -23,7 +22,7 @@ from tipdatum.core.messages_out import Outgoing
 from tipdatum.errors import InputError
 from tipdatum.results import STANDARD, result_file
 from tipdatum.run.replay import Summary, output_name, replay_file, replay_many
-from tipdatum.tables import write_table
+from tipdatum.tables import demand_table_writer, write_table
 
 
 @with_options("recordings", recordings_from)
@@ -56,10 +55,11 @@ def replay(
             raise InputError(f"{len(session)} sessions need a folder for their messages: -o FOLDER")
         with _teller(told) as watch, recordings.opened(session) as (one,):
             if output.suffix in (".csv", ".parquet"):
+                demand_table_writer(output)
                 summary = _into_table(one, output, settings, watch)
             else:
                 summary = replay_file(one, output, settings, watch=watch)
-        _report(console, replace(summary, session=session[0]))
+        _report(console, summary)
         return
     if told is not None:
         raise InputError("--told goes with one session and --output")
@@ -102,12 +102,18 @@ def _into_table(
 
 
 def flat(message: dict[str, Any]) -> dict[str, Any]:
-    """A message as a row of plain values: lists of words in one cell, without its origin."""
+    """A message as a row of plain values: lists of words in one cell, sentences as their codes, no origin."""
     return {
-        key: "; ".join(map(str, value)) if isinstance(value, list) else value
+        key: "; ".join(map(_word, value)) if isinstance(value, list) else value
         for key, value in message.items()
         if not isinstance(value, dict)
     }
+
+
+def _word(value: Any) -> str:
+    if isinstance(value, list):
+        return " ".join(filter(None, map(_word, value)))
+    return str(value.get("code", "")) if isinstance(value, dict) else str(value)
 
 
 @contextmanager

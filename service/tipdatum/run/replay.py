@@ -57,8 +57,10 @@ def play(session: SessionFile, settings: Settings, emit: Emit) -> None:
         ConfigError: the header's machine description cannot be used.
     """
     header = session.header
-    machine = parse_machine(header.machine, f"{session.path}, machine of the header")
-    wall = WallTime(parse_started(header.started, str(session.path)))
+    if not header.machine:
+        raise InputError(f"{session.name}: describes no machine; say which with --machine FILE")
+    machine = parse_machine(header.machine, f"{session.name}, machine of the header")
+    wall = WallTime(parse_started(header.started, session.name))
     pipeline = Pipeline(machine, settings, wall, emit)
     for record in session.records():
         pipeline.feed(record)
@@ -137,7 +139,7 @@ def replay_file(
     refused = tips.refused
     if len(refused) > REFUSALS_TOLD:
         refused[REFUSALS_TOLD:] = [f"{len(refused) - REFUSALS_TOLD} more commands were refused"]
-    return Summary(source, tips.count, tips.last_t, (*session.warnings, *refused))
+    return Summary(Path(session.name), tips.count, tips.last_t, (*session.warnings, *refused))
 
 
 def replay_many(

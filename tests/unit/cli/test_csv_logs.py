@@ -9,6 +9,7 @@ from __future__ import annotations
 import gzip
 import json
 import math
+import re
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -127,6 +128,34 @@ def test_the_same_log_gives_the_same_bytes_and_its_own_times(folder: Path, dig: 
     undated = write_log(folder / "undated.csv", dig, seconds)
     assert run("replay", undated, "--machine", folder / "machine.toml", "-o", folder / "c") == 0
     assert json.loads((folder / "c").read_text().splitlines()[0])["time"].startswith("1970-01-01T00:00:00")
+
+
+def test_a_log_without_a_machine_and_one_in_another_codec_are_named_as_they_were_given(
+    folder: Path, dig: list[dict[str, Any]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    log = write_log(folder / "log.csv", dig, seconds)
+    assert run("replay", log, "-o", folder / "a") == 2
+    assert f"{log}: describes no machine; say which with --machine" in capsys.readouterr().err
+    for codec, told in (("latin-1", 'a byte 0xFC, which is "ü" in Latin-1'), ("utf-16", "UTF-16 at the")):
+        other = folder / f"{codec}.csv"
+        other.write_text(log.read_text().replace("note", "für"), encoding=codec)
+        assert run("replay", other, "--machine", folder / "machine.toml", "-o", folder / "a") == 2
+        assert f"{other}: found {told}" in capsys.readouterr().err
+        session = folder / f"{codec}.ndjson"
+        session.write_text(json.dumps({**dig[0], "comment": "für"}, ensure_ascii=False), encoding=codec)
+        assert run("replay", session, "-o", folder / "a") == 2
+        assert f"{session}, line 1: found {told}" in capsys.readouterr().err
+
+
+def test_a_table_has_words_alone_in_its_cells(folder: Path, dig: list[dict[str, Any]]) -> None:
+    """Reasons as they are read, and as the codes that stay the same in every language."""
+    log = write_log(folder / "log.csv", dig, seconds)
+    assert run("replay", log, "--machine", folder / "machine.toml", "-o", folder / "t.csv") == 0
+    rows = rows_of((folder / "t.csv").read_text())
+    words, codes = (rows[0][key].split("; ") for key in ("reasons", "reasons_said"))
+    assert len(words) == len(codes)
+    assert all(re.fullmatch("[a-z]+(-[a-z]+)+", code) for code in codes)
+    assert not any(mark in str(cell) for row in rows for cell in row.values() for mark in "{[")
 
 
 def test_a_reference_for_what_has_none(folder: Path, dig: list[dict[str, Any]]) -> None:

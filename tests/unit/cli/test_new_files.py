@@ -232,7 +232,7 @@ def test_answers_are_kept_when_somebody_breaks_off_and_are_not_asked_again(
 
     monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
     monkeypatch.setattr(typer, "prompt", prompt)
-    new()
+    assert new()[0] == 130, "broken off, as the table of exit codes says"
     kept = tmp_path / "site" / "answers.toml"
     assert 'boom = "460 cm"' in kept.read_text()
     monkeypatch.setattr("sys.stdin.isatty", lambda: False, raising=False)

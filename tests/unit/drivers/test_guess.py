@@ -50,6 +50,7 @@ def test_words_name_what_was_seen() -> None:
     assert csv.words.startswith("lines of 3 columns, such as")
     assert csv.options == {"format": "csv", "delimiter": ","}
     assert not csv.complete
+    assert csv.share == 1.0, "a line without damage"
 
 
 @pytest.mark.parametrize("name", SPEAKING)

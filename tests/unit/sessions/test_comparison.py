@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from tipdatum.cli import main
-from tipdatum.cli.compare import verdict
+from tipdatum.cli.compare import told_apart, verdict
 from tipdatum.errors import InputError
 from tipdatum.sessions.comparison import compare
 from tipdatum.sessions.scorer import MessageTrack, TruthTrack
@@ -69,6 +69,12 @@ def test_runs_without_a_common_moment_are_refused() -> None:
         compare(track(np.sin(T), 0.01), track(np.sin(T), 0.01, T + 100.0))
 
 
+def test_runs_of_one_name_are_told_apart_by_their_folders() -> None:
+    assert told_apart(Path("tips/x.ndjson"), Path("other/x.ndjson")) == ("tips/x.ndjson", "other/x.ndjson")
+    assert told_apart(Path("x.ndjson"), Path("deep/y.ndjson")) == ("x.ndjson", "y.ndjson")
+    assert told_apart(Path("x.ndjson"), Path("x.ndjson")) == ("x.ndjson", "x.ndjson")
+
+
 def test_the_command_tells_draws_and_refuses_another_session(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -86,6 +92,7 @@ def test_the_command_tells_draws_and_refuses_another_session(
     shown = capsys.readouterr().out
     assert "B minus A" in shown
     assert "sigma is" in shown
+    assert "A is a\nB is b\n" in shown
     assert len(ElementTree.fromstring(picture.read_text())) == 2
     assert run("compare", a, b, "--json") == 0
     assert json.loads(capsys.readouterr().out)["compared"] > 1000

@@ -8,12 +8,14 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+import tomlkit
 
 from tipdatum.cli import main
 from tipdatum.errors import InputError
 from tipdatum.sessions.verdict import parse_limits
 from tipdatum.shipped import shipped
 from tipdatum.tables import rows_of
+from tipdatum_drivers.session_file import SessionFile
 
 SLOPE, TRENCH = (shipped("replay_data", f"{name}.ndjson.gz") for name in ("slope", "trench"))
 Run = Callable[..., tuple[int, str, str]]
@@ -61,6 +63,21 @@ def test_messages_of_another_session_are_refused_unless_that_is_wanted(tips: Pat
     assert code == 2
     assert "messages of another session" in told
     assert scored(SLOPE, tips / "trench.tip.ndjson", "--any-session")[0] == 0
+
+
+def test_a_session_replayed_with_a_later_machine_or_other_commands_is_still_that_session(
+    tmp_path: Path, scored: Run, capsys: pytest.CaptureFixture[str]
+) -> None:
+    later, orders = tmp_path / "later.toml", tmp_path / "orders.txt"
+    machine = SessionFile(SLOPE).header.machine
+    later.write_text(tomlkit.dumps({**machine, "name": "Measured again"}))
+    orders.write_text("20 target/level elevation_m=0\n")
+    for options in (("--machine", later), ("--commands", orders)):
+        with pytest.raises(SystemExit):
+            main(["replay", str(SLOPE), *map(str, options), "-o", str(tmp_path / "tip.ndjson")])
+        told = capsys.readouterr().err
+        assert told.startswith(f"{SLOPE}: "), "the recording's own name, not that of a copy"
+        assert scored(SLOPE, tmp_path / "tip.ndjson")[0] == 0
 
 
 def test_several_sessions_are_one_table_in_every_form(tips: Path, scored: Run) -> None:
