@@ -242,7 +242,8 @@ MOST_BYTES = 4 << 20
 """Of a file that people write; it keeps a device or a recording given by mistake out of the memory."""
 
 
-def _utf8(raw: bytes, file: str) -> str:
+def utf8_text(raw: bytes, file: str) -> str:
+    """Bytes as text; raises ConfigError for what is not plain UTF-8."""
     if raw.startswith((b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff")):
         found = "UTF-8 with a byte order mark" if raw[0] == 0xEF else "UTF-16"
         raise ConfigError(
@@ -270,7 +271,7 @@ def load_toml(path: Path) -> dict[str, Any]:
             raw = handle.read(MOST_BYTES + 1)
         if len(raw) > MOST_BYTES:
             raise ConfigError(str(path), "", f"more than {MOST_BYTES >> 20} MB", "a TOML file")
-        return tomllib.loads(_utf8(raw, str(path)))
+        return tomllib.loads(utf8_text(raw, str(path)))
     except FileNotFoundError:
         raise ConfigError(str(path), "", "no such file", "a TOML file") from None
     except IsADirectoryError:

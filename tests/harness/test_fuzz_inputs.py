@@ -2,7 +2,8 @@
 
     python tests/harness/test_fuzz_inputs.py [--minutes 10]
 
-runs the same properties for as long as asked and prints how many inputs were tried. The input is invented.
+runs the same properties for as long as asked and prints how many inputs were tried. The input is invented, or
+one of the files in `config/` with some of it changed.
 """
 
 from __future__ import annotations
@@ -13,6 +14,9 @@ import resource
 import sys
 import tempfile
 import time
+import tomllib
+from collections import Counter
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -23,14 +27,19 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tipdatum.bus.messages import Reply
+from tipdatum.calibration.observations import load_observations
+from tipdatum.cli.new import ANSWERED
+from tipdatum.cli.questions import read_answers
 from tipdatum.config import Settings, load_service
 from tipdatum.core.messages_out import Outgoing
 from tipdatum.core.pipeline import Pipeline
 from tipdatum.errors import InputError
 from tipdatum.grade.commands import COMMANDS
+from tipdatum.machine.bucket_files import read_bucket
 from tipdatum.machine.description import load_machine, parse_machine
 from tipdatum.machine.words import describe_arm, describe_sensor, notes
 from tipdatum.run.replay import play
+from tipdatum.simulator.scenario import load_scenario
 from tipdatum.walltime import WallTime
 from tipdatum_drivers.session_file import SessionFile
 
@@ -71,6 +80,30 @@ LINES: list[dict[str, Any]] = [
     {"kind": "command", "t": 0.5, "name": "datum/set", "body": {"elevation_m": 1.0}},
     {"kind": "input", "t": 0.5, "name": "travel", "on": True},
 ]  # fmt: skip
+
+CONFIG = Path(__file__).resolve().parents[2] / "config"
+
+
+def shipped(folder: str) -> list[dict[str, Any]]:
+    """The files of a folder of `config/`, plain."""
+    return [tomllib.loads(path.read_text()) for path in sorted((CONFIG / folder).glob("*.toml"))]
+
+
+MACHINES = [MACHINE, *shipped("machines")]
+BUCKETS, SCENARIOS = shipped("buckets"), shipped("scenarios")
+OBSERVATIONS: dict[str, Any] = {
+    "format": "tipdatum-observations",
+    "version": 1,
+    "assume": {"tip_sigma_m": 0.015},
+    "rest": [{"id": "r", "sensor": {"boom": {"count": 3, "accel_mps2": [0.0, 0.0, 9.8]}}}],
+    "observation": [
+        {"id": "a", "method": "slopes", "kind": "slope", "of": "boom", "value": 25.6, "unit": "deg",
+         "sigma": 0.05, "standing": "S", "file": "slopes.ndjson.gz", "window": [2.3, 6.3], "use": True},
+        {"id": "b", "kind": "height_difference", "of": "B-A", "value": 1.0, "unit": "m", "sigma": 0.003,
+         "rest": "r"},
+    ],
+}  # fmt: skip
+ANSWERS: dict[str, Any] = {key: "1" for key in ANSWERED if "." not in key}
 
 odd = st.one_of(
     st.none(),
@@ -153,15 +186,20 @@ class Watch:
 
 
 FOLDER = Path(tempfile.mkdtemp(prefix="fuzz"))
-TRIED = dict.fromkeys(("machine file", "service file", "session file", "command"), 0)
+TRIED: Counter[str] = Counter()
 
 
-@given(document=mutated(MACHINE), at=st.floats(0, 0.999), junk=st.none() | raw)
+@given(document=st.sampled_from(MACHINES).flatmap(mutated), at=st.floats(0, 0.999), junk=st.none() | raw)
 def test_a_machine_file(document: Any, at: float, junk: bytes | None) -> None:
     data = toml(document)
     if data is None:
         return
-    path = FOLDER / "machine.toml"
+    # Beside it, for the machine whose buckets have files of their own.
+    path = FOLDER / "machines" / "machine.toml"
+    for folder in (path.parent, FOLDER / "buckets"):
+        folder.mkdir(exist_ok=True)
+    for bucket in (CONFIG / "buckets").glob("*.toml"):
+        (FOLDER / "buckets" / bucket.name).write_bytes(bucket.read_bytes())
     path.write_bytes(data if junk is None else damaged(data, at, junk))
     TRIED["machine file"] += 1
     with Watch():
@@ -169,6 +207,49 @@ def test_a_machine_file(document: Any, at: float, junk: bytes | None) -> None:
         assert describe_arm(machine)
         assert all(describe_sensor(sensor) for sensor in machine.sensor.values())
         assert isinstance(notes(machine), list)
+
+
+@given(document=st.sampled_from(BUCKETS).flatmap(mutated), at=st.floats(0, 0.999), junk=st.none() | raw)
+def test_a_bucket_file(document: Any, at: float, junk: bytes | None) -> None:
+    _try("bucket file", document, at, junk, read_bucket)
+
+
+@given(document=st.sampled_from(SCENARIOS).flatmap(mutated), at=st.floats(0, 0.999), junk=st.none() | raw)
+def test_a_scenario(document: Any, at: float, junk: bytes | None) -> None:
+    demo = CONFIG / "machines" / "demo.toml"
+    _try("scenario", document, at, junk, lambda path: load_scenario(path, demo).setting())
+
+
+@given(document=mutated(OBSERVATIONS), at=st.floats(0, 0.999), junk=st.none() | raw, as_json=st.booleans())
+def test_an_observations_file(document: Any, at: float, junk: bytes | None, as_json: bool) -> None:
+    _try("observations file", document, at, junk, load_observations, as_json)
+
+
+@given(document=mutated(ANSWERS), at=st.floats(0, 0.999), junk=st.none() | raw)
+def test_an_answers_file(document: Any, at: float, junk: bytes | None) -> None:
+    _try("answers file", document, at, junk, lambda path: read_answers(path, ANSWERED))
+
+
+def _try(
+    what: str,
+    document: Any,
+    at: float,
+    junk: bytes | None,
+    load: Callable[[Path], object],
+    as_json: bool = False,
+) -> None:
+    """One file of a kind, damaged or not."""
+    try:
+        data = json.dumps(document, default=str).encode() if as_json else toml(document)
+    except (ValueError, RecursionError):
+        return
+    if data is None:
+        return
+    path = FOLDER / "any"
+    path.write_bytes(data if junk is None else damaged(data, at, junk))
+    TRIED[what] += 1
+    with Watch():
+        load(path)
 
 
 @given(document=mutated(SERVICE), at=st.floats(0, 0.999), junk=st.none() | raw)
@@ -226,7 +307,16 @@ def test_a_command(name: str, body: dict[str, Any], data: st.DataObject) -> None
     assert all("Error" not in reply.text for reply in replies)
 
 
-PROPERTIES = (test_a_machine_file, test_a_service_file, test_a_session_file, test_a_command)
+PROPERTIES = (
+    test_a_machine_file,
+    test_a_bucket_file,
+    test_a_scenario,
+    test_an_observations_file,
+    test_an_answers_file,
+    test_a_service_file,
+    test_a_session_file,
+    test_a_command,
+)
 
 
 def main() -> None:

@@ -39,7 +39,7 @@ except ImportError:  # not on Windows
 SEGMENT_BYTES = 1024 * 1024
 SEGMENTS = 2
 MAX_PAYLOAD_BYTES = 1024 * 1024
-START_PATIENCE_S = 10.0
+START_PATIENCE_S = 30.0  # on a busy computer's first breath; one that dies is noticed at once
 START_ATTEMPTS = 5  # somebody else may take a free port between looking and listening
 
 

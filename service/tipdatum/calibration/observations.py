@@ -41,7 +41,7 @@ import tomlkit
 from pydantic import Field, model_validator
 
 from tipdatum.errors import ConfigError
-from tipdatum.validation import Misfit, parse_model, shown
+from tipdatum.validation import Misfit, parse_model, shown, utf8_text
 from tipdatum_drivers.options import Table
 
 FORMAT = "tipdatum-observations"
@@ -290,22 +290,16 @@ def load_observations(path: Path) -> ObservationBook:
     """
     name = str(path)
     try:
-        text = path.read_text(encoding="utf-8")
+        text = utf8_text(path.read_bytes(), name)
     except FileNotFoundError:
         raise ConfigError(name, "", "no such file", "an observations file (TOML or JSON)") from None
-    except (OSError, UnicodeDecodeError) as error:
+    except OSError as error:
         raise ConfigError(name, "", str(error), "a readable observations file") from None
     data: Any
-    if text.lstrip()[:1] in ("{", "["):
-        try:
-            data = json.loads(text)
-        except json.JSONDecodeError as error:
-            # A TOML file may begin with a table's bracket.
-            data = _toml(text, name) if text.lstrip()[:1] == "[" and path.suffix != ".json" else None
-            if data is None:
-                raise ConfigError(name, f"line {error.lineno}", error.msg, "JSON") from None
-    else:
-        data = _toml(text, name)
+    try:
+        data = _json(text, name, path.suffix) if text.lstrip()[:1] in ("{", "[") else _toml(text, name)
+    except RecursionError:
+        raise ConfigError(name, "", "brackets in brackets without end", "an observations file") from None
     if isinstance(data, list):
         data = {"observation": data}
     try:
@@ -328,10 +322,21 @@ def _by_id(error: ConfigError, data: Any) -> ConfigError:
     return ConfigError(error.file, key, error.found, error.expected, text=told)
 
 
+def _json(text: str, name: str, suffix: str) -> Any:
+    try:
+        return json.loads(text)
+    except json.JSONDecodeError as error:
+        if text.lstrip()[0] == "[" and suffix != ".json":
+            return _toml(text, name)  # whose tables begin with a bracket, too
+        raise ConfigError(name, f"line {error.lineno}", error.msg, "JSON") from None
+    except ValueError as error:  # a whole number of thousands of digits
+        raise ConfigError(name, "", f"broken JSON ({error})", "an observations file") from None
+
+
 def _toml(text: str, name: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:
         raise ConfigError(name, "", f"broken TOML ({error})", "an observations file") from None
 
 

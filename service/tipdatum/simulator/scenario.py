@@ -257,17 +257,15 @@ def _check_joints(machine: Machine, file: str) -> None:
 def _written_out(steps: list[ScriptStep], file: str) -> tuple[ScriptStep, ...]:
     found: list[ScriptStep] = []
     for step in steps:
-        if step.repeat is None:
-            found.append(step)
-        else:
-            inner = _written_out(step.step, file)
-            by = Goal.model_construct(**step.each.model_dump())
-            for times in range(step.repeat):
-                found += [_moved(one, by, times) for one in inner]
-        if len(found) > MOST_STEPS:
+        times = step.repeat or 1
+        inner = (step,) if step.repeat is None else _written_out(step.step, file)
+        # Counted before it is done: repetitions within repetitions multiply.
+        if len(found) + times * len(inner) > MOST_STEPS:
             raise ConfigError(
                 file, "step", f"more than {MOST_STEPS} steps with repetitions", f"at most {MOST_STEPS}"
             )
+        by = Goal.model_construct(**step.each.model_dump())
+        found += [_moved(one, by, k) if times > 1 else one for k in range(times) for one in inner]
     return tuple(found)
 
 

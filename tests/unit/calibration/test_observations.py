@@ -95,7 +95,14 @@ def test_an_id_used_twice_is_refused(tmp_path: Path) -> None:
         load_observations(write(tmp_path / "o.json", SLOPE, SLOPE))
 
 
-@pytest.mark.parametrize("text", ["[[observation]\n", '{"observation": [', "nonsense"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[[observation]\n", '{"observation": [', "nonsense", "[" * 3000, "a = " + "[" * 3000,
+        '{"a": ' + "9" * 5000 + "}", "a = " + "9" * 5000, "\ufeffversion = 1\n",
+    ],
+    ids=["table", "json", "word", "json brackets", "toml brackets", "json digits", "toml digits", "mark"],
+)  # fmt: skip
 def test_a_broken_file_is_a_clear_error(tmp_path: Path, text: str) -> None:
     path = tmp_path / "o.toml"
     path.write_text(text, encoding="utf-8")

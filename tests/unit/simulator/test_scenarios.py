@@ -98,6 +98,12 @@ def test_a_wrong_file_says_file_key_found_and_expected(  # type: ignore[no-untyp
     assert expected in text
 
 
+def test_repetitions_within_repetitions_are_counted_before_they_are_written_out(written) -> None:  # type: ignore[no-untyped-def]
+    more = "[[step]]\nrepeat = 1000\n[[step.step]]\nrepeat = 1000\n[[step.step.step]]\nwait_s = 1.0\n"
+    with pytest.raises(ConfigError, match="more than 5000 steps"):
+        load_scenario(written(by=more))
+
+
 def test_a_machine_that_is_not_there_is_named(written) -> None:  # type: ignore[no-untyped-def]
     machine = str(shipped("config", "machines", "demo.toml"))
     with pytest.raises(ConfigError, match=r"machine.*does not exist"):
