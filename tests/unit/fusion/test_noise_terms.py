@@ -209,6 +209,27 @@ def test_a_blow_never_narrows_the_stated_sigma(
         assert struck == calm
 
 
+def test_what_has_surprised_the_filter_is_forgotten_with_its_constants_and_not_at_rest(
+    describe: Callable[..., dict[str, Any]],
+) -> None:
+    f = at_rest(describe)
+    stated = StatedSigma(f.setup)
+    stated.keep(f.P)
+
+    def go_on(seconds: float, surprise: float, *, resting: bool = False) -> float:
+        for _ in range(round(seconds / 0.05)):
+            stated.be_surprised([3.0 * surprise] * 4, 0.05)
+            stated.let_pass(0.05, 0.01, Vibration(quick=0.9, slow=0.0), resting=resting)
+        return stated.share(f.x, f.P)
+
+    calm = go_on(100.0, 0.15)
+    surprised = go_on(15.0, 0.8)
+    assert surprised > 1.6 * calm
+    assert go_on(60.0, 0.15, resting=True) > 0.9 * surprised
+    assert calm < go_on(f.options.memory_s, 0.15) < 0.75 * surprised
+    assert go_on(5.0 * f.options.memory_s, 0.15) == pytest.approx(calm, rel=0.02)
+
+
 def test_what_persists_in_the_innovations_widens_that_sensors_velocity_alone(
     describe: Callable[..., dict[str, Any]],
 ) -> None:

@@ -18,9 +18,10 @@ one the filter takes at its worst, half of the slow one too (vibration that samp
 acceleration like any other, in parts of all grades); where nothing shakes, the covariance is right as it
 stands. w is how long the arm has worked since the filter started or found an angle anew: what a covariance
 says too much it says only once the work has shown it. A blow moves angles and constants: after one a factor
-below 1 goes back to it and fades anew, one above stays. Times √(1 + (h/40 ms)²), h the time between samples,
-for what a straight line from one to the next leaves out, and times `StatedSigma.mix`. Shares, power and times
-were chosen on simulated machines of many sizes and grades.
+below 1 goes back to it and fades anew, one above stays. What has surprised the filter stays in its constants
+until these fade, so of the surprise the largest counts, and is forgotten as they are. Times
+√(1 + (h/40 ms)²), h the time between samples, for what a straight line from one to the next leaves out, and
+times `StatedSigma.mix`. Shares, power and times were chosen on simulated machines of many sizes and grades.
 """
 
 from __future__ import annotations
@@ -38,6 +39,8 @@ POWER = 0.4
 """p above."""
 TRUST_S = 8.0
 """τ above, s."""
+BLOW_S = 25.0
+"""The same after a blow, s: angles are found again within ten seconds of work, constants fade in fifty."""
 SHAKEN_S = 15.0
 """Time over which f and g are averaged, s."""
 SPARSE_S = 0.04
@@ -74,7 +77,7 @@ class StatedSigma:
         self._worked, self._since_blow = 0.0, math.inf
         self._sparse = 1.0
         self._vibration: Vibration | None = None
-        self._surprise = CALM_SURPRISE
+        self._surprise, self._worst = CALM_SURPRISE, 0.0
         self._step = 0.0
         self._unlike = UNLIKE if setup.gyroless or not setup.on_upper else 1.0
 
@@ -87,6 +90,10 @@ class StatedSigma:
         self._vibration = Vibration(quick, slow)
         if not resting:
             self._worked += seconds
+            # What it was before the first ten seconds of work says how the filter started.
+            if self._worked > SURPRISE_S:
+                fades = math.exp(-seconds / self._setup.options.memory_s)
+                self._worst = max(self._surprise, fades * self._worst + (1.0 - fades) * self._surprise)
             self._since_blow += seconds
             self._step = step
             self._sparse = math.sqrt(1.0 + (min(step, TOLD_S) / SPARSE_S) ** 2)
@@ -106,7 +113,8 @@ class StatedSigma:
         slow = min(1.0, max(0.0, (self._step - SPARSE_S) / (ALL_SLOW_S - SPARSE_S)))
         calm = min(1.0, max(LEAST_SURPRISE, self._surprise) / CALM_SURPRISE)
         folded = 0.0 if self._vibration is None else self._vibration.slow
-        unlikely = math.pow(max(1.0, self._surprise / USUAL_SURPRISE), 0.5 * (1.0 - folded))
+        most = max(self._surprise, self._worst) / USUAL_SURPRISE
+        unlikely = math.pow(max(1.0, most), 0.5 * (1.0 - folded))
         return self._unlike * max(1.0, self._surprise, unlikely) * math.pow(calm, 0.5 * slow)
 
     def doubt(self) -> None:
@@ -136,7 +144,7 @@ class StatedSigma:
         excess = self._setup.options.shaken_excess * (quick + 0.5 * slow)
         share = float((1.0 - excess) * ratio ** (POWER * (1.0 - slow))) * self.mix()
         share += (1.0 - share) * math.exp(-self._worked / TRUST_S)
-        share += max(0.0, 1.0 - share) * math.exp(-self._since_blow / TRUST_S)
+        share += max(0.0, 1.0 - share) * math.exp(-self._since_blow / BLOW_S)
         return self._sparse * share
 
     def shared_latency(self, x: Array, P: Array) -> float:
