@@ -7,7 +7,8 @@ case itself was, and compared by the same score: χ² of what is left, and `CRIT
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 from threadpoolctl import threadpool_limits
@@ -31,6 +32,9 @@ LOUD = 1.3
 
 QUICK_STEPS = 8
 """Steps downhill that show whether another way of telling the case leads anywhere."""
+
+MOST_BORDERS = 4
+"""Moments of a standing at which its tracks may have moved that are tried."""
 
 CLEARLY = 2.0 * CRITICAL**2
 """By how much another way of telling the case must fit better to be named."""
@@ -120,7 +124,48 @@ def _ways(setup: Setup) -> list[tuple[str, str, Setup]]:
                 f"body and mount_rpy_deg of [sensor.{b}] and [sensor.{a}], or the two cables",
                 machine.model_copy(update={"sensor": sensors}),
             )
+    return found + _moved_tracks(setup)
+
+
+def _moved_tracks(setup: Setup) -> list[tuple[str, str, Setup]]:
+    """A standing that is two: its tracks moved between two of its recordings, or where it is all one, between
+    two of its rests."""
+    found = []
+    for standing in setup.standings:
+        places = [
+            place
+            for place, w in sorted(setup.of_window.items(), key=lambda item: item[1])
+            if setup.windows[w].standing == standing
+        ]
+        files = [setup.windows[setup.of_window[place]].file for place in places]
+        borders = [i for i in range(1, len(places)) if files[i] != files[i - 1]]
+        if not borders:
+            inner = range(FEW, len(places) - FEW + 1)
+            borders = list(inner[:: max(1, math.ceil(len(inner) / MOST_BORDERS))])
+        for i in borders[:MOST_BORDERS]:
+            first = setup.windows[setup.of_window[places[i]]].label
+            found.append(
+                (
+                    f'"{standing}" is two standings: from {first} on the machine stood elsewhere',
+                    f"the standing of what was observed from {first} on, to a name of its own",
+                    _split(setup, standing, frozenset(places[i:])),
+                )
+            )
     return found
+
+
+def _split(setup: Setup, standing: str, later: frozenset[tuple[str, float, float]]) -> Setup:
+    """The case with these places of a standing at another one."""
+    name = f"{standing} (moved)"
+    observations = [
+        o.model_copy(update={"standing": name}) if o.standing == standing and o.place in later else o
+        for o in setup.observations
+    ]
+    windows = {
+        place: replace(w, standing=name) if place in later else w
+        for place, w in setup.evidence.windows.items()
+    }
+    return make_setup(setup.machine, observations, replace(setup.evidence, windows=windows), setup.assume)
 
 
 def wrong_assembly(solution: Solution) -> bool:

@@ -129,7 +129,9 @@ def _starts(setup: Setup, mounts: list[Array], label: str) -> list[Start]:
     for turn in _valleys(setup, mounts, rocker):
         turned = list(mounts)
         turned[rocker] = rotation_from_rpy_deg((0.0, math.degrees(turn), 0.0)) @ mounts[rocker]
-        words = f"{label}, rocker's mount turned by {math.degrees(turn):.1f}°"
+        words = label
+        if abs(turn) > math.radians(SCAN_STEP_DEG) / 2.0:
+            words += f", rocker's mount turned by {math.degrees(turn):.1f}°"
         found.append(_complete(setup, turned, _angles(setup, turned), words))
     return found
 

@@ -160,6 +160,23 @@ def test_heights_that_are_all_wrong_alike_are_named_together(case: SimulatedRetr
 
 @pytest.mark.slow
 @pytest.mark.timeout(600)
+def test_two_standings_under_one_name_are_named_where_only_marks_were_touched(
+    marks_alone: SimulatedRetrofit,
+) -> None:
+    touched = {o.standing for o in marks_alone.book.solving() if o.kind == "tip_on_mark"}
+    assert len(touched) == 2
+    first, second = sorted(str(name) for name in touched)
+    one = tuple(
+        o.model_copy(update={"standing": first}) if o.standing == second else o
+        for o in marks_alone.book.solving()
+    )
+    found = concluded(marks_alone, one)
+    assert found.verdict.word == "refused"
+    assert f'"{first}" is two standings' in found.verdict.reasons[0]
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(600)
 def test_exchanged_sensors_are_named(case: SimulatedRetrofit) -> None:
     sensors = dict(case.described.sensor)
     for name, other in (("boom", "stick"), ("stick", "boom")):
