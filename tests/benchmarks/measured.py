@@ -141,7 +141,7 @@ SECTIONS = (
         "Spoilt calibrations",
         "Slips that people make while they measure: named, or unseen, and what an unseen one does.",
         "benchmarks/spoilt_retrofits.py",
-        ("--machines", "1", "--pairs", "3", "--brief"),
+        ("--machines", "1", "--pairs", "3", "--processes", "2", "--brief"),
     ),
     Section(
         "Cost of the service",
