@@ -65,7 +65,8 @@ class GuideView(Message):
     finishing: bool = Field(default=False, description="the verdict is being worked out")
     verdict: dict[str, Any] | None = Field(
         default=None,
-        description="word, reasons, settle, set_aside, unchecked, tip_rms_m and tip_worst_m (1-sigma)",
+        description="word, reasons, settle, set_aside, unchecked, tip_rms_m and tip_worst_m (1-sigma); "
+        "reasons_said and settle_said are the same in parts, for the reader's language",
     )
     reply: dict[str, Any] | None = Field(
         default=None, description="to the last answer: request_id, ok, code, text; repeated for five seconds"

@@ -20,6 +20,7 @@ from tipdatum.calibration.snooping import CRITICAL, snoop
 from tipdatum.calibration.unknowns import BUCKET, ROCKER, STICK, Setup, make_setup
 from tipdatum.kinematics.frames import Array
 from tipdatum.machine.description import Machine
+from tipdatum.sentences import sentence
 
 FEW = 2
 """Observations that may be slips; with more something else is looked for."""
@@ -101,14 +102,14 @@ def _ways(setup: Setup) -> list[tuple[str, str, Setup]]:
     if machine.linkage is not None and setup.has_linkage:
         turned = machine.linkage.model_copy(update={"assembly": -machine.linkage.assembly})
         again(
-            "the linkage is assembled the other way round",
+            sentence("cal-assembled-otherwise"),
             f"[linkage] assembly = {-machine.linkage.assembly}",
             machine.model_copy(update={"linkage": turned}),
         )
     if any(o.kind == "slew" for o in setup.observations):
         again(
-            "the slews are counted to the wrong side",
-            "every slew with the other sign (left is positive)",
+            sentence("cal-slews-mirrored"),
+            sentence("cal-slews-mirrored-mend"),
             flip="slew",
         )
     for i, a in enumerate(setup.sensors):
@@ -120,8 +121,8 @@ def _ways(setup: Setup) -> list[tuple[str, str, Setup]]:
                 a: second.model_copy(update={"body": first.body, "mount_rpy_deg": first.mount_rpy_deg}),
             }
             again(
-                f"the sensors {b} and {a} are exchanged",
-                f"body and mount_rpy_deg of [sensor.{b}] and [sensor.{a}], or the two cables",
+                sentence("cal-sensors-exchanged", first=b, second=a),
+                sentence("cal-sensors-exchanged-mend", first=b, second=a),
                 machine.model_copy(update={"sensor": sensors}),
             )
     return found + _moved_tracks(setup)
@@ -130,7 +131,7 @@ def _ways(setup: Setup) -> list[tuple[str, str, Setup]]:
 def _moved_tracks(setup: Setup) -> list[tuple[str, str, Setup]]:
     """A standing that is two: its tracks moved between two of its recordings, or where it is all one, between
     two of its rests."""
-    found = []
+    found: list[tuple[str, str, Setup]] = []
     for standing in setup.standings:
         places = [
             place
@@ -146,8 +147,8 @@ def _moved_tracks(setup: Setup) -> list[tuple[str, str, Setup]]:
             first = setup.windows[setup.of_window[places[i]]].label
             found.append(
                 (
-                    f'"{standing}" is two standings: from {first} on the machine stood elsewhere',
-                    f"the standing of what was observed from {first} on, to a name of its own",
+                    sentence("cal-two-standings", standing=standing, first=first),
+                    sentence("cal-standing-mend", first=first),
                     _split(setup, standing, frozenset(places[i:])),
                 )
             )

@@ -11,15 +11,17 @@ import numpy as np
 
 from tipdatum.calibration.problem import Offset, Problem
 from tipdatum.kinematics.frames import Array
+from tipdatum.sentences import sentence
 
 FEWEST = 3
 """Readings that make an offset worth a name: with fewer it is a slip or two."""
 
 PIN_WORDS = {
-    "boom_foot": "the boom foot pin",
-    "boom_stick": "the boom–stick pin",
-    "stick_bucket": "the stick–bucket pin",
-    "tip": "the tip",
+    "boom_foot": sentence("cal-pin-foot"),
+    "boom_second": sentence("cal-pin-second"),
+    "boom_stick": sentence("cal-pin-elbow"),
+    "stick_bucket": sentence("cal-pin-bucket"),
+    "tip": sentence("cal-pin-tip"),
 }
 
 
@@ -36,11 +38,9 @@ def _kinds(problem: Problem) -> list[Offset]:
             rows = np.array([1.0 if r.kind == kind and of[r.id] == name else 0.0 for r in problem.rows])
             if rows.sum() >= FEWEST:
                 words = {
-                    "height": f"all heights of {PIN_WORDS.get(name, name)} share an offset: the "
-                    "wrong edge, or a wrong staff",
-                    "slope": f"all slopes of the {name} share an offset: "
-                    "the level does not lie along the pins",
-                    "plumb": f"all plumb readings of the {name} share an offset",
+                    "height": sentence("cal-all-heights", pin=PIN_WORDS.get(name, name)),
+                    "slope": sentence("cal-all-slopes", body=name.replace("_", " ")),
+                    "plumb": sentence("cal-all-plumb", body=name.replace("_", " ")),
                 }[kind]
                 found.append(Offset(f"{kind} of {name}", words, unit, rows))
     return found
@@ -61,9 +61,8 @@ def _moved_tracks(problem: Problem) -> list[Offset]:
             later = set(windows[k:])
             direction = np.zeros(len(problem.rows))
             direction[[i for i, w in rows if w in later]] = 1.0
-            words = (
-                f'"{standing}" is two standings: from {setup.windows[windows[k]].label} on the machine stood '
-                "elsewhere; give those readings a standing of their own"
+            words = sentence(
+                "cal-two-standings-mend", standing=standing, first=setup.windows[windows[k]].label
             )
             found.append(
                 Offset(f"standing {standing} from {setup.windows[windows[k]].label}", words, "m", direction)
@@ -93,10 +92,6 @@ def _knocked_sensors(problem: Problem, u: Array) -> list[Offset]:
         for k in range(1, len(files)):
             rows = np.where(reading & (sensor == unknown.slot) & (file_of >= k), column, 0.0)
             if np.count_nonzero(rows) >= 2 * FEWEST:
-                words = (
-                    f"the {name} sensor turned on its body before {files[k]}: it is loose, or was "
-                    f"knocked; fix it "
-                    "and take that part again"
-                )
+                words = sentence("cal-knocked", body=name, file=files[k])
                 found.append(Offset(f"{name} sensor from {files[k]}", words, "rad", rows))
     return found

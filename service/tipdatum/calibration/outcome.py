@@ -16,6 +16,7 @@ from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.calibration.verdict import Verdict, judge
 from tipdatum.errors import ConfigError
 from tipdatum.machine.description import Machine, parse_machine, values_digest
+from tipdatum.sentences import sentence
 
 
 @dataclass(slots=True)
@@ -141,14 +142,11 @@ def _no_machine(solution: Solution, error: ConfigError) -> str:
 
 def _beside_the_plane(machine: Machine) -> list[str]:
     """What a calibration takes as described, and how the machine has to stand for it."""
-    found = []
+    found: list[str] = []
     if machine.boom_swing is not None:
-        found.append(
-            "the boom was taken to stand straight ahead in every rest; its swing's axis, and the zero of the "
-            "sensor that tells the swing, stay as described"
-        )
+        found.append(sentence("cal-swing-straight"))
     if machine.chain().tilt is not None:
-        found.append("the bucket was taken not to be tilted in any rest; its tilt axis stays as described")
+        found.append(sentence("cal-tilt-straight"))
     if machine.coupler is not None:
-        found.append("the coupler stays as described; what was found is the bucket on it")
+        found.append(sentence("cal-coupler"))
     return found

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 from rich.console import RenderableType
@@ -18,6 +18,7 @@ from tipdatum.calibration.plan import Ranked
 from tipdatum.calibration.statistics import Determined, condition, determined, strong_correlations
 from tipdatum.calibration.verdict import amount, check_for, slip_words
 from tipdatum.kinematics.frames import rotation_from_rpy_deg, rpy_deg_from_rotation
+from tipdatum.sentences import sentence
 
 NEVER_OBSERVED = (
     "Not observable at all, and left as described: a boom foot beside the slew plane, and what all latencies "
@@ -56,18 +57,29 @@ def summary(outcome: CalibrationOutcome) -> Iterator[RenderableType]:
     yield from _warnings(outcome.solution)
 
 
-def verdict_lines(outcome: CalibrationOutcome) -> Iterator[RenderableType]:
-    """The verdict, its reasons, and what would settle them."""
+def verdict_lines(outcome: CalibrationOutcome, tell: Callable[[str], str] = str) -> Iterator[RenderableType]:
+    """The verdict, its reasons, and what would settle them.
+
+    Args:
+        tell: says a sentence in the reader's language.
+    """
     v = outcome.verdict
-    yield Text(f"Verdict: {v.word.upper()}", style="bold")
+    word = sentence(
+        {
+            "accepted": "cal-verdict-accepted",
+            "doubtful": "cal-verdict-doubtful",
+            "refused": "cal-verdict-refused",
+        }[v.word]
+    )
+    yield Text(tell(word), style="bold")
     for reason in v.reasons:
-        yield Text(f"  because {reason}")
+        yield Text(tell(sentence("cal-because", what=reason)))
     if v.settle:
-        yield Text("What would settle it:")
+        yield Text(tell(sentence("cal-settle")))
         for line in v.settle:
-            yield Text(f"  {line}")
+            yield Text(f"  {tell(line)}")
     for note in v.notes:
-        yield Text(f"Note: {note}")
+        yield Text(tell(sentence("cal-note", what=note)))
 
 
 def _outcome(outcome: CalibrationOutcome) -> Iterator[RenderableType]:
@@ -128,8 +140,13 @@ def rejected_text(solution: Solution, name: str) -> str:
     part = f", {worst.row.part}" if worst.row.part else ""
     sigmas = abs(worst.standardised)
     guess = slip_words(solution, name)
-    return f"{name} ({what}{part}): {misfit_text(worst)} away from the others, {sigmas:.1f} sigma" + (
-        f"; {guess}?" if guess else ""
+    return sentence(
+        "cal-aside-meant" if guess else "cal-aside",
+        id=name,
+        what=what + part,
+        misfit=misfit_text(worst),
+        sigmas=round(sigmas, 1),
+        guess=guess,
     )
 
 

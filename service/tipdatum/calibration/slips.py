@@ -9,16 +9,18 @@ from __future__ import annotations
 import itertools
 import math
 
+from tipdatum.sentences import sentence
+
 STEPS = {"m": (10.0, 1.0, 0.5, 0.1, 0.05, 0.01), "deg": (90.0, 10.0, 5.0, 1.0)}
 """Round steps by which a staff or a level is misread."""
 
 FACTORS = (
-    (0.001, "in millimetres"),
-    (0.01, "in centimetres"),
-    (0.3048, "in feet"),
-    (0.0254, "in inches"),
-    (10.0, "with the decimal point one place too far left"),
-    (0.1, "with the decimal point one place too far right"),
+    (0.001, "mm"),
+    (0.01, "cm"),
+    (0.3048, "ft"),
+    (0.0254, "in"),
+    (10.0, "left"),
+    (0.1, "right"),
 )
 
 WITHIN = 4.0
@@ -38,27 +40,44 @@ def meant(value: float, expected: float, sigma: float, unit: str) -> str:
         return abs(guess - expected) <= near < abs(value - expected) / 2.0
 
     if fits(-value):
-        return f"the sign is the wrong one ({-value:g})"
+        return sentence("cal-meant-sign", to=-value)
     if unit == "m":
-        for factor, words in FACTORS:
+        for factor, how in FACTORS:
             if fits(value * factor):
-                return f"written {words} ({value * factor:g} m)"
+                return sentence(
+                    {
+                        "mm": "cal-meant-mm",
+                        "cm": "cal-meant-cm",
+                        "ft": "cal-meant-ft",
+                        "in": "cal-meant-in",
+                        "left": "cal-meant-left",
+                        "right": "cal-meant-right",
+                    }[how],
+                    to=float(f"{value * factor:g}"),
+                )
     if unit == "deg":
-        for guess, words in (
-            (math.degrees(math.atan(value / 100.0)), "written in percent"),
-            (math.degrees(value), "written in radians"),
-            (90.0 - value, "taken from the plumb line"),
-            (value - 90.0, "taken from the plumb line"),
+        for guess, how in (
+            (math.degrees(math.atan(value / 100.0)), "percent"),
+            (math.degrees(value), "radians"),
+            (90.0 - value, "plumb"),
+            (value - 90.0, "plumb"),
         ):
             if fits(guess):
-                return f"{words} ({guess:.2f}°)"
+                return sentence(
+                    {
+                        "percent": "cal-meant-percent",
+                        "radians": "cal-meant-radians",
+                        "plumb": "cal-meant-plumb",
+                    }[how],
+                    to=round(guess, 2),
+                )
     exchanged = next((guess for guess in _exchanged(value) if fits(guess)), None)
     if exchanged is not None:
-        return f"two digits exchanged ({exchanged:g})"
+        return sentence("cal-meant-digits", to=exchanged)
     for step in STEPS.get(unit, ()):
         for sign in (1.0, -1.0):
             if fits(value + sign * step) and step > 2.0 * near:
-                return f"misread by {step:g} {'°' if unit == 'deg' else unit}"
+                return sentence("cal-meant-step-deg" if unit == "deg" else "cal-meant-step-m", step=step)
     return ""
 
 

@@ -24,6 +24,7 @@ from tipdatum.calibration.verification import posture_of
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
 from tipdatum.machine.description import Machine
 from tipdatum.machine.parts import Sensor
+from tipdatum.sentences import sentence
 
 BOX_S = 0.2
 """Means over this time: the vibration of a running engine is gone, a joint's start and stop are not."""
@@ -122,8 +123,7 @@ def _fitting(sensor: Sensor, stacked: list[_Rows], name: str, notes: list[str]) 
         if misfits[worst] < UNFIT:
             break
         notes.append(
-            f"{stacked[worst].id}: the {name} sensor's readings are not those of a joint that moves alone "
-            f"({misfits[worst]:.0f} times their noise); nothing about that sensor is taken from it"
+            sentence("cal-not-alone", motion=stacked[worst].id, body=name, times=round(float(misfits[worst])))
         )
         stacked = [rows for i, rows in enumerate(stacked) if i != worst]
     if not stacked:
@@ -131,10 +131,7 @@ def _fitting(sensor: Sensor, stacked: list[_Rows], name: str, notes: list[str]) 
     known = POSITION_SIGMA_M if sensor.position_sigma_m is None else sensor.position_sigma_m
     far = float(np.abs(change[:3]).max())
     if far > FAR * max(known, POSITION_SIGMA_M):
-        notes.append(
-            f"the {name} sensor's motions place it {100 * far:.0f} cm from where the description has it; "
-            "measure position_m again; nothing was taken from them"
-        )
+        notes.append(sentence("cal-far-position", body=name, far_coarse_m=far))
         return None
     return change, sigma
 

@@ -23,6 +23,7 @@ from tipdatum.calibration.explanations import (
 from tipdatum.calibration.reliability import Reliability
 from tipdatum.calibration.slips import meant
 from tipdatum.machine.parts import VerdictWord
+from tipdatum.sentences import sentence
 
 TOO_MANY = 0.06
 """Share of tested observations that may be slips; more means something else is wrong."""
@@ -32,26 +33,6 @@ CONTRADICTS = 1.8
 
 POOR_M = 0.020
 """1-sigma of the tip, RMS over the envelope, beyond which a calibration is of no use for a footing."""
-
-CHECK = {
-    "height_difference": "level {of} a second time with the instrument set up anew",
-    "distance": "tape {of} a second time from the other end",
-    "slope": "read that slope a second time with the level turned end for end",
-    "height": "read that height a second time with the staff and instrument set up anew",
-    "tip_on_mark": "touch mark {of} once more in another posture",
-    "plumb": "drop the plumb line a second time",
-    "length": "tape the {of} a second time from the other pin",
-    "slew": "read that slew a second time",
-    "specific_force": "lay that sensor down once more, on another face",
-    "single_joint": "move that joint alone once more",
-    "described": "tape it (kind length), or measure one more posture with a level and a staff",
-}
-"""The one measurement that checks an observation, by kind; entered with `repeated = true`."""
-
-DIMENSION_WORDS = {
-    "described boom.foot_m.x": "level the boom foot in a reversal",
-    "described boom.foot_m.z": "measure the boom foot pin's height over the tracks' underside a second time",
-}
 
 
 @dataclass(slots=True)
@@ -98,83 +79,115 @@ def judge(
     if explanation is not None:
         e = explanation.solution
         verdict.refuse(
-            f"{explanation.words}: the same observations then fit with factor {e.factor:.2f} and "
-            f"{len(e.rejected)} "
-            f"set aside, instead of {s.factor:.2f} and {len(s.rejected)}",
-            f"look whether it is so; then change {explanation.mend} and solve again",
+            sentence(
+                "cal-told-otherwise",
+                what=explanation.words,
+                factor=round(e.factor, 2),
+                aside=len(e.rejected),
+                factor_before=round(s.factor, 2),
+                aside_before=len(s.rejected),
+            ),
+            sentence("cal-look-whether", what=explanation.mend),
         )
     elif len(s.rejected) > max(FEW, TOO_MANY * tested):
         verdict.refuse(
-            f"{len(s.rejected)} of {tested} observations do not fit the others, and nothing was found that "
-            "explains them together",
-            "look at the first that was set aside, mend or measure it again, and solve again",
+            sentence("cal-too-many", n=len(s.rejected), tested=tested),
+            sentence("cal-look-at-first"),
         )
     elif s.factor > CONTRADICTS:
         verdict.refuse(
-            f"the readings contradict each other: misfits are {s.factor:.1f} times what was stated",
-            "look for a standing, a sigma or a unit that is not what it says",
+            sentence("cal-contradict", times=round(s.factor, 1)),
+            sentence("cal-look-for-unit"),
         )
     elif troubled(s) and s.factor > LOUD:
         verdict.doubt(
-            f"misfits are {s.factor:.1f} times what was stated",
-            "measure one more posture, or state the sigmas that the readings have",
+            sentence("cal-loud", times=round(s.factor, 1)),
+            sentence("cal-one-more-posture"),
         )
     for j in s.judged:
         if not j.row.tested and not j.rejected and abs(j.standardised) > STRANGE and explanation is None:
             verdict.doubt(
-                f"{j.row.id} {j.row.part} does not fit: {abs(j.standardised):.1f} sigma",
-                "look whether that sensor is fixed, and whether the machine stood still",
+                sentence("cal-strange", id=j.row.id, part=j.row.part, sigmas=round(abs(j.standardised), 1)),
+                sentence("cal-look-fixed"),
             )
             break
     if wrong_assembly(s) and explanation is None:
         verdict.refuse(
-            "the linkage is assembled the other way round than described: the observations only fit so",
+            sentence("cal-only-other-side"),
             f"[linkage] assembly = {-(s.setup.machine.linkage.assembly if s.setup.machine.linkage else 1)}",
         )
     # What shares an offset in a case that is told wrongly is no finding.
     for offset in s.offsets if explanation is None else ():
         value, sigma = s.value(f"offset.{offset.name}"), s.sigma(f"offset.{offset.name}")
-        k, unit = (1000.0, "mm") if offset.unit == "m" else (math.degrees(1.0), "°")
         verdict.doubt(
-            f"{offset.words}: {k * value:+.2f} ± {k * sigma:.2f} {unit}",
-            "mend those readings and solve again",
+            sentence("cal-shared-length", what=offset.words, by_signed_m=value, sigma_tenths_m=sigma)
+            if offset.unit == "m"
+            else sentence(
+                "cal-shared-angle",
+                what=offset.words,
+                by=round(math.degrees(value), 2),
+                sigma=round(math.degrees(sigma), 2),
+            ),
+            sentence("cal-mend-those"),
         )
     _unchecked(verdict, checked)
     if not any(o.kind in ("slope", "height", "tip_on_mark", "plumb") for o in s.setup.observations):
-        verdict.refuse("no posture was measured: nothing ties the sensors to the arm", "measure six postures")
+        verdict.refuse(sentence("cal-no-posture"), sentence("cal-measure-six"))
     if tip_rms_m > POOR_M:
-        verdict.doubt(
-            f"the tip is known to {1000 * tip_rms_m:.0f} mm only", "measure the postures listed below"
-        )
+        verdict.doubt(sentence("cal-poor", sigma_fine_m=tip_rms_m), sentence("cal-measure-listed"))
     for name in turned_motions(s):
-        verdict.notes.append(f"{name}: the joint moved the other way first than noted; nothing hangs on it")
+        verdict.notes.append(sentence("cal-other-way-first", id=name))
     return verdict
 
 
 def _unchecked(verdict: Verdict, checked: list[Reliability]) -> None:
     for r in checked:
         if r.matters:
-            how = "nothing checks it, and " if not r.checked else ""
             verdict.doubt(
-                f"{r.id}: {how}a slip of {amount(r.unseen, r.unit)} would pass unseen and move the tip by "
-                f"{1000 * r.effect_m:.0f} mm",
+                sentence(
+                    "cal-unseen" if r.checked else "cal-unchecked",
+                    id=r.id,
+                    amount=amount(r.unseen, r.unit),
+                    moved_fine_m=r.effect_m,
+                ),
                 check_for(r),
             )
 
 
 def check_for(r: Reliability) -> str:
-    """The one measurement that would check an observation."""
-    words = DIMENSION_WORDS.get(r.id) or CHECK[r.kind].format(of=r.of)
-    return f"to check {r.id}: {words}"
+    """The one measurement that would check an observation; it is entered with `repeated = true`."""
+    if r.id == "described boom.foot_m.x":
+        what = sentence("cal-check-foot-x")
+    elif r.id == "described boom.foot_m.z":
+        what = sentence("cal-check-foot-z")
+    else:
+        what = sentence(
+            {
+                "height_difference": "cal-check-difference",
+                "distance": "cal-check-distance",
+                "slope": "cal-check-slope",
+                "height": "cal-check-height",
+                "tip_on_mark": "cal-check-touch",
+                "plumb": "cal-check-plumb",
+                "length": "cal-check-length",
+                "slew": "cal-check-slew",
+                "specific_force": "cal-check-bench",
+                "single_joint": "cal-check-motion",
+                "described": "cal-check-described",
+            }[r.kind],
+            of=r.of,
+            body=r.of,
+        )
+    return sentence("cal-to-check", id=r.id, what=what)
 
 
 def amount(value: float, unit: str) -> str:
     """A size in the unit a person reads."""
     if unit == "rad":
-        return f"{math.degrees(value):.2f}°"
+        return sentence("cal-amount-angle", size=round(math.degrees(value), 2))
     if unit == "m":
-        return f"{1000.0 * value:.0f} mm"
-    return f"{value:.3f} {unit}"
+        return sentence("cal-amount-length", size_fine_m=value)
+    return sentence("cal-amount-other", size=round(value, 3), unit=unit)
 
 
 def slip_words(solution: Solution, name: str) -> str:

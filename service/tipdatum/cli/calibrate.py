@@ -48,6 +48,7 @@ from tipdatum.display.report.words import UNITS, Words
 from tipdatum.errors import InputError
 from tipdatum.machine.description import Machine
 from tipdatum.results import write_text
+from tipdatum.sentences import said
 from tipdatum.walltime import to_the_second
 
 __all__ = ["calibrate"]
@@ -100,7 +101,7 @@ def calibrate(
 ) -> None:
     """Solve for mounts, biases and lengths, say how well they are known, and write the description."""
     console = talker(as_json=as_json)
-    speech_for(language)
+    speech = speech_for(language)
     described, text = read_machine(machine)
     folders = sessions or [observations.parent]
     if capture_from is None:
@@ -137,7 +138,7 @@ def calibrate(
     # Where the case as told gives no machine there is no posture to be better known in either.
     ranked = rank(solution, suggestions(solution)) if outcome.possible else []
     _print(console, report.next_postures(ranked, outcome.budget.besides_m))
-    _print(console, report.verdict_lines(outcome))
+    _print(console, report.verdict_lines(outcome, lambda text: speech.said(said(text), text)))
     if as_json:
         print_json(_plain(outcome))
     target = output or (machine if machine.suffix == ".toml" else None)

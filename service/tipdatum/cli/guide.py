@@ -32,6 +32,7 @@ from tipdatum.cli.listener import Heard
 from tipdatum.cli.options import MachineFile, Sessions, talker, with_access
 from tipdatum.errors import ConfigError, InputError
 from tipdatum.machine.description import Machine
+from tipdatum.sentences import said_each
 from tipdatum.walltime import to_the_second
 
 EVERY_S = 0.5
@@ -199,11 +200,17 @@ def verdict_of(machine: Machine, book: ObservationBook, folders: list[Path]) -> 
         solution = adjust(make_setup(machine, chosen, evidence, book.assume))
         outcome = conclude(solution, book.digest(), to_the_second(datetime.datetime.now(datetime.UTC)))
     except (ValueError, InputError) as error:
-        return {"word": "refused", "reasons": [str(error)], "settle": [], "set_aside": [], "unchecked": []}
+        reasons, settle = [str(error)], list[str]()
+        return {
+            "word": "refused", "reasons": reasons, "reasons_said": said_each(reasons), "settle": settle,
+            "settle_said": [], "set_aside": [], "unchecked": [],
+        }  # fmt: skip
     return {
         "word": outcome.verdict.word,
         "reasons": outcome.verdict.reasons,
+        "reasons_said": said_each(outcome.verdict.reasons),
         "settle": outcome.verdict.settle,
+        "settle_said": said_each(outcome.verdict.settle),
         "set_aside": list(solution.rejected),
         "unchecked": [r.id for r in outcome.unchecked if r.matters],
         "tip_rms_m": outcome.budget.rms_m,

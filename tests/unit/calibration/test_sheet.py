@@ -16,6 +16,7 @@ from tipdatum.cli.account import account
 from tipdatum.display.calibration.account import Account
 from tipdatum.display.calibration.sheet import sheet
 from tipdatum.display.report.words import UNITS, Words
+from tipdatum.sentences import sentence
 
 
 @pytest.fixture(scope="module")
@@ -76,6 +77,21 @@ def test_every_measured_posture_is_drawn_in_one_scale(told: Account) -> None:
 
 def test_headings_are_in_the_readers_language(told: Account) -> None:
     assert "Widerspruch jeder Beobachtung" in page(told, "de")
+
+
+def test_what_is_wrong_and_what_would_settle_it_are_in_the_readers_language(told: Account) -> None:
+    html = page(told, "de")
+    aside = re.search(r'<section class="aside">.*?</section>', html, re.S)
+    assert aside is not None
+    assert "neben den anderen" in aside[0]
+    unchecked = re.search(r'<section class="unchecked red">.*?</section>', html, re.S)
+    assert unchecked is not None
+    assert " away " not in aside[0] + unchecked[0]
+    reason = sentence("cal-poor", sigma_fine_m=0.03)
+    settle = sentence("cal-to-check", id="height-1", what=sentence("cal-check-height"))
+    html = page(replace(told, verdict="doubtful", reasons=(reason,), settle=(settle,)), "de")
+    assert "<li>die Schneide ist nur auf 30 mm bekannt</li>" in html
+    assert "<li>um height-1 zu prüfen: diese Höhe ein zweites Mal ablesen, Latte und Gerät neu" in html
 
 
 def test_figures_are_written_as_the_reader_s_language_does(told: Account) -> None:

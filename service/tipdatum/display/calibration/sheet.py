@@ -49,7 +49,7 @@ def sheet(account: Account, words: Words) -> str:
     """The whole file.
 
     Args:
-        words: language that headings and explanations are written in; sentences of the solution are English.
+        words: language and units.
     """
     title = words("calibration.title", name=account.machine)
     parts = [
@@ -110,15 +110,21 @@ def _head(account: Account, words: Words) -> str:
 def _verdict(account: Account, words: Words) -> str:
     word = words(f"calibration.verdict.{account.verdict}")
     meaning = words(f"calibration.verdict.{account.verdict}.meaning")
-    settle = f"<p>{escape(words('calibration.settle'))}</p>{_list(account.settle)}" if account.settle else ""
+    settle = (
+        f"<p>{escape(words('calibration.settle'))}</p>{_list(account.settle, words)}"
+        if account.settle
+        else ""
+    )
     return (
         f'<div class="verdict {account.verdict}"><p class="word">{escape(word)}</p><p>{escape(meaning)}</p>'
-        f"{_list(account.reasons)}{settle}</div>"
+        f"{_list(account.reasons, words)}{settle}</div>"
     )
 
 
-def _list(texts: Sequence[str]) -> str:
-    return "<ul>" + "".join(f"<li>{escape(text)}</li>" for text in texts) + "</ul>" if texts else ""
+def _list(texts: Sequence[str], words: Words) -> str:
+    if not texts:
+        return ""
+    return "<ul>" + "".join(f"<li>{escape(words.sentence(text))}</li>" for text in texts) + "</ul>"
 
 
 def _unchecked(account: Account, words: Words) -> str:
@@ -131,7 +137,9 @@ def _unchecked(account: Account, words: Words) -> str:
         return words("calibration.unchecked.moves", by=_mm(j.moves_m, words))
 
     listed = "".join(
-        f"<dt>{escape(j.id)}</dt><dd>{escape(moves(j))} {escape(j.why)}</dd>" for j in found if j.matters
+        f"<dt>{escape(j.id)}</dt><dd>{escape(moves(j))} {escape(words.sentence(j.why))}</dd>"
+        for j in found
+        if j.matters
     )
     harmless = [j for j in found if not j.matters]
     if harmless:
@@ -152,11 +160,15 @@ def _aside(account: Account, words: Words) -> str:
     if not found:
         return ""
     listed = "".join(
-        f"<dt>{escape(j.id)}</dt><dd>{escape(j.why.removeprefix(j.id).strip() or j.misfit)}</dd>"
+        f"<dt>{escape(j.id)}</dt><dd>{escape(_without_id(words.sentence(j.why), j.id) or j.misfit)}</dd>"
         for j in found
     )
     title = words("calibration.aside", n=len(found))
     return f'<section class="aside"><h3>{escape(title)}</h3><dl>{listed}</dl></section>'
+
+
+def _without_id(text: str, name: str) -> str:
+    return text.removeprefix(name).removeprefix(":").strip()
 
 
 def _residuals(account: Account, words: Words) -> str:
@@ -203,7 +215,7 @@ def _table(account: Account, words: Words) -> str:
     rows = tuple(
         (
             j.id, _local(j.value, words), _local(j.misfit, words), words.number(j.sigmas, 1),
-            words.number(min(j.redundancy, 1.0), 2), _local(j.smallest, words) or "–", _mm(j.moves_m, words),
+            words.number(min(j.redundancy, 1.0), 2), words.sentence(j.smallest) or "–", _mm(j.moves_m, words),
             words(f"calibration.state.{j.state.replace(' ', '-')}"),
         )
         for j in account.judgements
@@ -269,8 +281,8 @@ def _next(account: Account, words: Words) -> str:
         for n in account.next
         if np.isfinite(n.after_m)
     ]  # fmt: skip
-    return f"<h2>{escape(words('calibration.next'))}</h2>{_list(texts)}" if texts else ""
+    return f"<h2>{escape(words('calibration.next'))}</h2>{_list(texts, words)}" if texts else ""
 
 
 def _notes(notes: Sequence[str], words: Words) -> str:
-    return f"<h2>{escape(words('calibration.notes'))}</h2>{_list(notes)}" if notes else ""
+    return f"<h2>{escape(words('calibration.notes'))}</h2>{_list(notes, words)}" if notes else ""

@@ -9,6 +9,7 @@ from datetime import UTC, datetime, tzinfo
 from typing import Any
 
 from tipdatum.display.texts import Speech, speech
+from tipdatum.sentences import said
 from tipdatum.svg import Chart
 
 WIDE, SLIM = 720.0, 400.0
@@ -88,6 +89,10 @@ class Words:
     def said(self, message: Mapping[str, Any]) -> str:
         """What a reply or an event says, in this language and these units."""
         return self.say.said(message.get("said"), message["text"], self._written)
+
+    def sentence(self, text: str) -> str:
+        """A sentence of the service, in this language and these units."""
+        return self.say.said(said(text), text, self._written)
 
     def happened(self, kind: str) -> str:
         """A command or a kind of event as people call it; one that is not known here by its name."""

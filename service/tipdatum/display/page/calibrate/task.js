@@ -1,6 +1,7 @@
 // What to do now: the order in large letters, the reading's fields, the buttons.
 
 import { make, setText } from "../dom.js";
+import { sayEach } from "../texts.js";
 
 const SIGNED = { slope: "guide.slope", height: "guide.height" };
 const CLIMB = new Set(["readings"]);
@@ -196,8 +197,8 @@ function showOutcome(stage, { say, at, state }) {
   }
   const list = (key, texts, kind) => texts.length && box.append(make("h3", { class: kind }, say(key)), make("ul", { class: kind }, ...texts.map((text) => make("li", {}, text))));
   list("guide.unchecked", verdict.unchecked, "red");
-  list("guide.reasons", verdict.reasons, "");
-  list("calibration.settle", verdict.settle, "");
+  list("guide.reasons", sayEach(say, verdict.reasons_said, verdict.reasons), "");
+  list("calibration.settle", sayEach(say, verdict.settle_said, verdict.settle), "");
   list("guide.set-aside", verdict.set_aside, "");
   box.append(make("p", {}, say("guide.write-it")));
 }
