@@ -108,12 +108,14 @@ class Command(_SessionLine, frozen=True, tag="command"):
 
 
 class Truth(_SessionLine, frozen=True, tag="truth"):
-    """Where the tip really was, m; only scoring reads it."""
+    """Where the tip, and the ends of the cutting edge, really were, m; only scoring reads it."""
 
     t: float
     tip_m: Vector
     tip_ground_m: Vector | None = None
     quiet: bool | None = None
+    left_m: Vector | None = None
+    right_m: Vector | None = None
 
 
 class SessionHeader(Value, frozen=True):

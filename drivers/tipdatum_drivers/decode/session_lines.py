@@ -10,7 +10,7 @@ slew     t, sensor, angle_deg
 beam     t, sensor; optional t_sample
 input    t, name, on; optional t_sample
 command  t, name, body
-truth    t, tip_m [x,y,z]; optional tip_ground_m, quiet
+truth    t, tip_m [x,y,z]; optional tip_ground_m, quiet, left_m, right_m
 ======== ===========================================================================================
 
 A `kind` that is not in the table is skipped, so that later versions may add some.

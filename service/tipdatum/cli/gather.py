@@ -16,6 +16,8 @@ from tipdatum.core.pipeline import Pipeline
 from tipdatum.display.report.run import Floats, Run
 from tipdatum.errors import SessionError
 from tipdatum.fusion.pose import Pose
+from tipdatum.grade.state import WorkState
+from tipdatum.grade.surfaces import Ditch
 from tipdatum.machine.description import parse_machine
 from tipdatum.sessions.scorer import Errors, MessageTrack, TruthTrack, score, true_elevation
 from tipdatum.sessions.tracks import read_truth
@@ -42,6 +44,10 @@ class _Gathered:
         self.leans: list[tuple[float, float]] = []
         self.tips: list[tuple[float, ...]] = []
         self.arms: list[tuple[float, float]] = []
+        self.edges: list[tuple[float, ...]] = []
+        self.across: list[tuple[float, ...]] = []
+        self.falls: list[tuple[float, float]] = []
+        self.work: Callable[[], WorkState | None] = lambda: None
         self.words: list[tuple[str, str]] = []
         self.health: dict[str, list[dict[str, Any]]] = {}
         self.others: dict[type[Message], list[dict[str, Any]]] = {State: [], Happening: [], Reply: []}
@@ -63,11 +69,19 @@ class _Gathered:
             figures = (message.elevation_m, message.reach_m, message.sigma_m, message.deviation_m, target)
             self.tips.append((message.t, t_emit, *(np.nan if f is None else f for f in figures)))
             self.arms.append((np.nan, np.nan))
+            ends = (message.left_m, message.left_sigma_m, message.right_m, message.right_sigma_m)
+            against = (message.left_deviation_m, message.right_deviation_m)
+            self.edges.append(tuple(np.nan if f is None else f for f in (*ends, *against)))
+            self.across.append((np.nan,) * 4)
+            self.falls.append((np.nan, np.nan))
             self.leans.append(self.lean())
             self.words.append((message.quality, message.datum))
         elif isinstance(message, Arm):
             if self.tips and message.t == self.tips[-1][0]:
                 self.arms[-1] = (np.nan if message.slew_deg is None else message.slew_deg, _hang(message))
+                fall, under = message.edge_fall_percent, message.target_fall_percent
+                self.falls[-1] = (np.nan if fall is None else fall, np.nan if under is None else under)
+                self.across[-1] = _across(message, self.work())
         elif isinstance(message, Health):
             self.health.setdefault(message.sensor, []).append(message.model_dump())
         elif type(message) in self.others:
@@ -91,6 +105,7 @@ def gather(path: Path, settings: Settings, name: str, later: Sequence[Path] = ()
     settings = replace(settings, arm_every=1)
     pipeline = Pipeline(machine, settings, WallTime(parse_started(header.started, str(path))), kept.take)
     kept.pose = lambda: pipeline.work.pose
+    kept.work = lambda: pipeline.work.state
     _feed(pipeline, first, others)
     pipeline.finish()
     if not kept.tips:
@@ -101,7 +116,8 @@ def gather(path: Path, settings: Settings, name: str, later: Sequence[Path] = ()
     slew, hang = np.array(kept.arms).T
     quality = tuple(word for word, _ in kept.words)
     truth = None if others else _truth(path)
-    track = MessageTrack(t_emit, elevation, sigma, quality)
+    edge = np.array(kept.edges)
+    track = MessageTrack(t_emit, elevation, sigma, quality, {"left": edge[:, 0:2], "right": edge[:, 2:4]})
     work = pipeline.work.state
     return Run(
         name=name,
@@ -120,6 +136,10 @@ def gather(path: Path, settings: Settings, name: str, later: Sequence[Path] = ()
         slew=slew,
         hang=hang,
         lean=np.array(kept.leans),
+        corners=edge[:, 4:6],
+        across=np.array(kept.across),
+        falls=np.array(kept.falls),
+        tilts=machine.chain().tilt is not None,
         quality=quality,
         datum=tuple(word for _, word in kept.words),
         states=kept.others[State],
@@ -176,6 +196,21 @@ def _hang(arm: Arm) -> float:
     return (pin.height_m - tip.height_m) / length if length > 0.0 else float(np.nan)
 
 
+def _across(arm: Arm, work: WorkState | None) -> tuple[float, ...]:
+    """Where both ends of the edge are in the section of a ditch; see `Run.across`."""
+    unknown = (np.nan,) * 4
+    if work is None or not isinstance(work.target, Ditch) or work.line is None:
+        return unknown
+    if arm.corners is None or arm.slew_deg is None or arm.height_to_elevation_m is None:
+        return unknown
+    found: list[float] = []
+    for corner in arm.corners:
+        station, offset = work.line.place(corner.reach_m, corner.lateral_m, np.radians(arm.slew_deg))
+        bottom = work.target.elevation_m + work.target.grade * station
+        found += [offset, corner.height_m + arm.height_to_elevation_m - bottom]
+    return tuple(found)
+
+
 def _truth(path: Path) -> TruthTrack | None:
     try:
         truth = read_truth(path)
@@ -210,9 +245,14 @@ def _score(truth: TruthTrack | None, track: MessageTrack, *, carried: bool) -> l
     kinds = [("moving-ground", result.moving_ground), ("slow-ground", result.slow_ground)]
     if not carried:  # heights above the slew centre say nothing once the machine has moved
         kinds = [("moving", result.moving), ("slow", result.slow), *kinds]
+        kinds += [("left-moving", result.left_moving), ("left-slow", result.left_slow)]
+        kinds += [("right-moving", result.right_moving), ("right-slow", result.right_slow)]
     for name, errors in kinds:
         if errors is not None and errors.messages:
             rows += _error_rows(name, errors)
+    fall = result.cross_fall
+    if not carried and fall is not None and fall.rms_deg is not None:
+        rows.append(("cross-fall", f"{fall.rms_deg:.2f}°"))
     if result.static_noise_m is not None:
         rows.append(("noise", _mm(result.static_noise_m)))
     if result.lag_s is not None:

@@ -122,6 +122,10 @@ def table(result: Score) -> Table:
         ("slow", result.slow),
         ("moving, to ground", result.moving_ground),
         ("slow, to ground", result.slow_ground),
+        ("left corner, moving", result.left_moving),
+        ("left corner, slow", result.left_slow),
+        ("right corner, moving", result.right_moving),
+        ("right corner, slow", result.right_slow),
     ):
         if errors is not None:
             grid.add_row(name, *_cells(errors))
@@ -137,7 +141,15 @@ def remarks(result: Score) -> list[str]:
     )
     lag = "not known (too little motion)" if result.lag_s is None else f"{result.lag_s * 1000:.0f} ms"
     shares = ", ".join(f"{word} {share:.1%}" for word, share in result.quality.items())
+    fall = result.cross_fall
     return [
+        *(
+            []
+            if fall is None or fall.rms_deg is None or fall.p95_deg is None
+            else [
+                f"cross fall    {fall.rms_deg:.2f}° RMS, 95 % within {fall.p95_deg:.2f}°",
+            ]
+        ),
         f"static noise  {noise}",
         f"lag           {lag}",
         f"quality       {shares}",

@@ -8,6 +8,7 @@ from typing import Any
 from rich.text import Text
 
 from tipdatum.display.canvas import big
+from tipdatum.display.edge_lines import edge_lines
 from tipdatum.display.texts import Speech, speech
 
 DIM, FIGURE, CARE = "bright_black", "bold bright_white", "bold yellow"
@@ -52,14 +53,17 @@ def block(
     fine: bool,
     base: str,
     say: Speech = ENGLISH,
+    arm: dict[str, Any] | None = None,
 ) -> list[Text]:
     """Elevation, deviation, sigma, quality and reasons; with `trouble` its words instead of every figure.
 
     Args:
         rows, columns: room there is; figures are three lines high where they can be.
         fine: millimetres rather than centimetres. base: the machine's topics begin with it.
-        say: the reader's language.
+        say: the reader's language. arm: the arm message, where it is current.
     """
+    beside = [] if trouble or not arm else edge_lines(arm, state, say)
+    rows -= len(beside)
     if trouble:
         head = Text(f" {say('terminal.elevation')}", DIM)
         return [head, *_large(None, fine, rows), *_wrapped(trouble, CARE, columns)]
@@ -82,11 +86,19 @@ def block(
         Text(),
         Text(f" {say('terminal.deviation')}", DIM),
         *_deviation(tip, state, fine, rows, columns, base, say),
-        Text(),
+        *([] if beside else [Text()]),
+        *(line for text in beside for line in _wrapped(text, "bright_white", columns)),
     ]
     named = ((say("terminal.reach"), "reach_m"), (say("word.left"), "left_m"), (say("word.right"), "right_m"))
-    for name, key in named:
-        lines.append(Text.assemble((f" {name:<13}", DIM), _metres(tip.get(key), fine, say)))
+    # Where the edge is to be laid over, its corners are wanted first.
+    for name, key in (*named[1:], named[0]) if beside else named:
+        line = Text.assemble((f" {name:<13}", DIM), _metres(tip.get(key), fine, say))
+        away = number(tip.get(key.replace("_m", "_deviation_m")))
+        if beside and away is not None:
+            governs = tip.get("governing") == key.removesuffix("_m")
+            told = ("+" if away > 0.0 else "") + _metres(away, fine, say)
+            line.append(f"{told:>12}", FIGURE if governs else "bright_white")
+        lines.append(line)
     return lines
 
 
@@ -100,14 +112,14 @@ def sensor_line(
 ) -> Text:
     """One sensor's health: name, state, rate, what is wrong; with `known` false only that it is not known."""
     if not known:
-        return Text.assemble(f" {word(name):<10}", (say("terminal.not-known"), DIM))
+        return Text.assemble(f" {word(name):<9} ", (say("terminal.not-known"), DIM))
     state, rate, counts = word(health.get("state")), number(health.get("rate_hz")), health.get("faults")
     faults = sum(v for v in counts.values() if isinstance(v, int)) if isinstance(counts, dict) else 0
     # Where nothing comes, the reason needs the room: a port's name is long.
     heard = rate is not None or state == "ok"
     counted = say("terminal.fault" if faults == 1 else "terminal.faults", n=faults) + "  " if faults else ""
     line = Text.assemble(
-        f" {word(name):<10}",
+        f" {word(name):<9} ",
         (f"{_state(state, say):<8}", "bright_white" if state == "ok" else CARE),
         ("" if not heard else f"{rate:6.1f} Hz  " if rate is not None else "     – Hz  ", DIM),
         (_bracket(health, say), DIM),

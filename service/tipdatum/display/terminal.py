@@ -139,6 +139,7 @@ class View:
             fine=self._fine,
             base=f"{self.root}/{self.machine_id}",
             say=self.say,
+            arm=self.arm if self.arm_at is not None and now - self.arm_at <= FRESH_S else None,
         )
         body: RenderableType = Group(*left[:room], *[Text()] * (room - len(left)))
         if wide:
@@ -204,7 +205,7 @@ class View:
 
 
 _SHOWN = frozenset({"tip", "arm", "status", "about", "state", "health"})
-_BODIES = ("upper", "boom", "stick", "bucket", "rocker")
+_BODIES = ("upper", "boom_swing", "boom", "second_boom", "stick", "coupler", "bucket", "rocker")
 
 
 def _pins(arm: dict[str, Any]) -> list[tuple[float, float]]:

@@ -9,7 +9,9 @@ with the truth at `t_emit`: a late figure is a wrong one, and none profits from 
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +28,8 @@ STANDING_MPS = 0.005
 """Tip speed up to which it stands; truth rounded to 0.1 mm at 50 Hz shows about half of that at rest."""
 STANDING_S = 1.0
 """Shortest stand that is taken for noise."""
+FLAT_DEG = 45.0
+"""An edge that is steeper is being emptied, and nobody grades with it."""
 LAG_RANGE_S = (-0.1, 0.4)
 LAG_STEP_S = 0.005
 GAP_S = 0.1
@@ -39,7 +43,8 @@ class TruthTrack:
     Attributes:
         t: (N,) s. tip: (N, 3) m relative to the slew centre. ground: (N, 3) m relative to the ground or None.
         quiet: (N,) whether the session calls the moment quiet, or None.
-        references: (t, elevation) of each `datum/set`.
+        references: (t, elevation) of each `datum/set`, the tip's.
+        corners: left and right → (N, 3) m like `tip`; empty where the session does not know them.
     """
 
     t: Floats
@@ -47,6 +52,7 @@ class TruthTrack:
     ground: Floats | None
     quiet: Bools | None
     references: tuple[tuple[float, float], ...]
+    corners: Mapping[str, Floats] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,12 +61,14 @@ class MessageTrack:
 
     Attributes:
         t_emit: (M,) s. elevation, sigma: (M,) m, NaN for null. quality: one word a message.
+        corners: left and right → (M, 2) m, elevation and sigma; empty where nobody asked for them.
     """
 
     t_emit: Floats
     elevation: Floats
     sigma: Floats
     quality: tuple[str, ...]
+    corners: Mapping[str, Floats] = field(default_factory=dict)
 
 
 class Errors(BaseModel):
@@ -75,6 +83,15 @@ class Errors(BaseModel):
     within_2_sigma: float | None = Field(description="share, 0 to 1; 0.95 for an honest normal sigma")
 
 
+class FallErrors(BaseModel):
+    """Error of the edge's fall across the boom plane while it is flatter than 45°, degrees."""
+
+    messages: int
+    rms_deg: float | None
+    p95_deg: float | None = Field(description="95th percentile of the size")
+    max_deg: float | None
+
+
 class Score(BaseModel):
     """The whole verdict; every figure that cannot be known is null."""
 
@@ -84,6 +101,11 @@ class Score(BaseModel):
     slow: Errors
     moving_ground: Errors | None = Field(description="against the tip relative to the ground: heave included")
     slow_ground: Errors | None
+    left_moving: Errors | None = Field(default=None, description="left end of the edge, like moving")
+    left_slow: Errors | None = None
+    right_moving: Errors | None = None
+    right_slow: Errors | None = None
+    cross_fall: FallErrors | None = Field(default=None, description="of the edge, from both its ends")
     static_noise_m: float | None = Field(
         description="standard deviation of the elevation while the tip stands"
     )
@@ -119,6 +141,7 @@ def score(truth: TruthTrack, messages: MessageTrack) -> Score:
         slow=_errors(error[known & slow], sigma[known & slow]),
         moving_ground=None if ground is None else _errors(ground[known & ~slow], sigma[known & ~slow]),
         slow_ground=None if ground is None else _errors(ground[known & slow], sigma[known & slow]),
+        **_corners(truth, messages, inside, t, slow),
         static_noise_m=static_noise(truth, t[known], elevation[known]),
         lag_s=lag(truth, t[known], elevation[known]),
         quality={word: count / int(inside.sum()) for word, count in qualities.most_common()},
@@ -126,10 +149,49 @@ def score(truth: TruthTrack, messages: MessageTrack) -> Score:
     )
 
 
-def true_elevation(truth: TruthTrack, tip: Floats, t: Floats) -> Floats:
-    """(M,) m: true elevation at `t` in the height system of the reference that was the last one then."""
+def _corners(
+    truth: TruthTrack, messages: MessageTrack, inside: Bools, t: Floats, slow: Bools
+) -> dict[str, Any]:
+    """The fields of `Score` about the edge's ends; none where either side does not know them."""
+    if not truth.corners or not messages.corners:
+        return {}
+    found: dict[str, Any] = {}
+    heights, true_heights = [], []
+    for name in ("left", "right"):
+        elevation, sigma = messages.corners[name][inside].T
+        true = true_elevation(truth, truth.corners[name], t, touched=truth.tip)
+        known = np.isfinite(elevation)
+        for kind, which in (("moving", known & ~slow), ("slow", known & slow)):
+            found[f"{name}_{kind}"] = _errors((elevation - true)[which], sigma[which])
+        heights.append(elevation)
+        true_heights.append(true)
+    # An edge keeps its length; so its fall follows from the difference of its ends' heights.
+    length = float(np.median(np.linalg.norm(truth.corners["left"] - truth.corners["right"], axis=1)))
+    told, real = (
+        np.degrees(np.arcsin(np.clip((left - right) / length, -1.0, 1.0)))
+        for left, right in (heights, true_heights)
+    )
+    flat = np.isfinite(told) & (np.abs(real) < FLAT_DEG)
+    size = np.abs(told - real)[flat]
+    found["cross_fall"] = FallErrors(
+        messages=len(size),
+        rms_deg=float(np.sqrt(np.mean(size**2))) if len(size) else None,
+        p95_deg=float(np.percentile(size, 95)) if len(size) else None,
+        max_deg=float(size.max()) if len(size) else None,
+    )
+    return found
+
+
+def true_elevation(truth: TruthTrack, tip: Floats, t: Floats, touched: Floats | None = None) -> Floats:
+    """(M,) m: true elevation at `t` in the height system of the reference that was the last one then.
+
+    Args:
+        tip: (N, 3) m, the point that is asked for. touched: (N, 3) m, what touched the references' marks,
+            None for the same.
+    """
+    mark = tip if touched is None else touched
     moments = np.array([moment for moment, _ in truth.references])
-    offsets = np.array([e - float(_at(truth.t, tip[:, 2], np.array(m))) for m, e in truth.references])
+    offsets = np.array([e - float(_at(truth.t, mark[:, 2], np.array(m))) for m, e in truth.references])
     last = np.maximum(np.searchsorted(moments, t, side="right") - 1, 0)
     return np.asarray(_at(truth.t, tip[:, 2], t) + offsets[last])
 

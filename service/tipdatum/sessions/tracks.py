@@ -10,7 +10,7 @@ import orjson
 from pydantic import BaseModel, Field, ValidationError
 
 from tipdatum.errors import SessionError
-from tipdatum.sessions.scorer import MessageTrack, TruthTrack
+from tipdatum.sessions.scorer import Floats, MessageTrack, TruthTrack
 from tipdatum_drivers.reading import Command, Truth
 from tipdatum_drivers.session_file import SessionFile
 
@@ -42,7 +42,14 @@ def read_truth(path: Path) -> TruthTrack:
         ground=np.array(grounds) if len(grounds) == len(truths) else None,
         quiet=np.array(quiets) if len(quiets) == len(truths) else None,
         references=tuple(references),
+        corners=_true_corners(truths),
     )
+
+
+def _true_corners(truths: list[Truth]) -> dict[str, Floats]:
+    found = {"left": [t.left_m for t in truths], "right": [t.right_m for t in truths]}
+    whole = all(point is not None for points in found.values() for point in points)
+    return {name: np.array(points) for name, points in found.items()} if whole else {}
 
 
 class Origin(BaseModel):
@@ -81,7 +88,7 @@ def read_messages(path: Path) -> MessageTrack:
     Raises:
         SessionError: the file cannot be read, or a line is no tip message with `t_emit`.
     """
-    rows: list[tuple[float, float, float]] = []
+    rows: list[tuple[float, ...]] = []
     qualities: list[str] = []
     try:
         with path.open("rb") as lines:
@@ -92,20 +99,22 @@ def read_messages(path: Path) -> MessageTrack:
         raise SessionError(str(path), 0, (error.strerror or str(error)).lower(), REPLAYED) from None
     if not rows:
         raise SessionError(str(path), 0, "an empty file", REPLAYED)
-    t_emit, elevation, sigma = np.array(rows).T
-    return MessageTrack(t_emit, elevation, sigma, tuple(qualities))
+    t_emit, elevation, sigma, left, right, left_sigma, right_sigma = np.array(rows).T
+    corners = {"left": np.stack([left, left_sigma], 1), "right": np.stack([right, right_sigma], 1)}
+    return MessageTrack(t_emit, elevation, sigma, tuple(qualities), corners)
 
 
-def _row(line: bytes, path: Path, number: int) -> tuple[float, float, float]:
+def _row(line: bytes, path: Path, number: int) -> tuple[float, ...]:
     expected = "a tip message with t_emit, elevation_m, sigma_m and quality"
     try:
         row: dict[str, Any] = orjson.loads(line)
         figures = [row[key] for key in ("t_emit", "elevation_m", "sigma_m")]
         if not isinstance(row["quality"], str):
             raise TypeError
-        t_emit, elevation, sigma = (float("nan") if f is None else float(f) for f in figures)
+        figures += [row.get(key) for key in ("left_m", "right_m", "left_sigma_m", "right_sigma_m")]
+        known = tuple(float("nan") if f is None else float(f) for f in figures)
     except orjson.JSONDecodeError:
         raise SessionError(str(path), number, "a line that is not JSON", expected) from None
     except (TypeError, KeyError, ValueError):
         raise SessionError(str(path), number, "another kind of line", expected) from None
-    return t_emit, elevation, sigma
+    return known

@@ -18,6 +18,10 @@ KINDS: dict[str, Callable[[Score], Errors | None]] = {
     "slow": lambda s: s.slow,
     "moving-ground": lambda s: s.moving_ground,
     "slow-ground": lambda s: s.slow_ground,
+    "left-moving": lambda s: s.left_moving,
+    "left-slow": lambda s: s.left_slow,
+    "right-moving": lambda s: s.right_moving,
+    "right-slow": lambda s: s.right_slow,
 }
 PARTS: dict[str, Callable[[Errors], float | None]] = {
     "rms": lambda e: e.rms_m,
@@ -28,6 +32,7 @@ PARTS: dict[str, Callable[[Errors], float | None]] = {
 SINGLE: dict[str, Callable[[Score], float | None]] = {
     "noise": lambda s: s.static_noise_m,
     "lag": lambda s: s.lag_s,
+    "cross-fall": lambda s: None if s.cross_fall is None else s.cross_fall.rms_deg,
     "without-figure": lambda s: s.without_figure,
 }
 NAMES = (*KINDS, *(f"{kind}.{part}" for kind in KINDS for part in PARTS), *SINGLE)
@@ -61,7 +66,7 @@ def parse_limits(texts: Sequence[str]) -> dict[str, float]:
 
 
 def figure(result: Score, name: str) -> float | None:
-    """The figure of that name, m, s or a share; a kind alone is its RMS."""
+    """The figure of that name, m, s, degrees or a share; a kind alone is its RMS."""
     if name in SINGLE:
         return SINGLE[name](result)
     kind, _, part = name.partition(".")
@@ -115,6 +120,7 @@ def row(judged: JudgedSession) -> dict[str, Any]:
     return found | {
         "static_noise_m": _rounded(judged.score.static_noise_m),
         "lag_s": _rounded(judged.score.lag_s),
+        "cross_fall_rms_deg": _rounded(SINGLE["cross-fall"](judged.score)),
         "without_figure": _rounded(judged.score.without_figure),
         "kept": not judged.broken,
     }

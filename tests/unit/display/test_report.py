@@ -522,3 +522,57 @@ def test_files_of_one_day_are_one_report(tmp_path: Path) -> None:
     assert np.isfinite(one.elevation).any()
     np.testing.assert_allclose(joined.t, one.t)
     np.testing.assert_allclose(joined.elevation, one.elevation, atol=2e-4)
+
+
+DITCH_TARGET = {
+    "kind": "ditch", "elevation_m": 1.0, "grade": 0.0, "bottom_m": 0.4, "batter_left": 0.5,
+    "batter_right": 1.0, "side_m": None,
+}  # fmt: skip
+
+
+def dug_with_a_tilted_edge() -> Run:
+    """A stroke whose left end lies on the batter, 30 mm above it, and whose right end is 20 mm too deep."""
+    run = stroke(0.0)
+    count = len(run.t)
+    state = {"t": 0.0, "datum": "set", "reference": {"t": 0.0}, "target": DITCH_TARGET}
+    return replace(
+        run,
+        states=[state],
+        tilts=True,
+        corners=np.tile([0.03, -0.02], (count, 1)),
+        falls=np.tile([48.0, 50.0], (count, 1)),
+        # From the middle of the bottom, 20 mm below it, to 1.2 m left: 0.5 m up the batter, and 30 mm.
+        across=np.tile([1.2, 0.53, 0.0, -0.02], (count, 1)),
+    )
+
+
+def test_what_each_end_of_a_tilted_edge_dug_is_told_with_the_fall() -> None:
+    table = tables.edge(dug_with_a_tilted_edge(), ENGLISH)
+    assert table is not None
+    assert [row[0] for row in table.rows] == [
+        "left corner", "right corner", "fall of the edge less that of the target, to the left",
+    ]  # fmt: skip
+    assert [row[2] for row in table.rows] == ["+30 mm", "−20 mm", "−2.0 %"]
+    assert tables.edge(stroke(0.0), ENGLISH) is None, "a plain bucket on a level target has one edge"
+
+
+def test_the_section_of_a_ditch_is_the_lowest_between_the_ends_of_the_edge() -> None:
+    found = ground.ditch_section(dug_with_a_tilted_edge())
+    assert found is not None
+    offset, height = found
+    assert (offset.min(), offset.max()) == (pytest.approx(0.05), pytest.approx(1.25, abs=0.11))
+    # A straight edge: 0.55 m of rise over 1.2 m; each step of 0.1 m keeps its lowest.
+    line = -0.02 + 0.55 / 1.2 * offset
+    assert np.all(np.abs(height - line) < 0.05)
+
+
+def test_the_report_draws_the_ditch_in_both_languages() -> None:
+    run = dug_with_a_tilted_edge()
+    for language in languages():
+        words = Words.of(METRIC, language)
+        page = report([run], words)
+        assert words("report.chart.ditch") in page
+        assert words("report.edge") in page
+    plain = report([stroke(0.0)], ENGLISH)
+    assert ENGLISH("report.chart.ditch") not in plain
+    assert ENGLISH("report.edge") not in plain

@@ -80,6 +80,32 @@ def _section(runs: Sequence[Run], lines: Sequence[GroundLine | None], words: Wor
     return chart.svg()
 
 
+def ditch(run: Run, words: Words) -> str | None:
+    """The ditch in section, along its line with the left side on the left: design and what the edge cut."""
+    found, target = ground.ditch_section(run), figures.ditch_of(run)
+    if found is None or target is None:
+        return None
+    k = 1 / words.units.per_long
+    offset, height = found[0] * k, found[1] * k
+    half, side = target["bottom_m"] / 2.0, target.get("side_m") or max(float(found[1].max()), 0.5)
+    left, right = half + side / target["batter_left"], half + side / target["batter_right"]
+    design = np.array([[-left, side], [-half, 0.0], [half, 0.0], [right, side]]) * k
+    low, high = min(0.0, float(height.min())), max(float(height.max()), side * k)
+    margin = 0.15 * k
+    chart = words.chart(
+        words("report.chart.ditch"),
+        (min(-float(offset.max()), design[0, 0]) - margin, max(-float(offset.min()), design[3, 0]) + margin),
+        (low - margin, high + margin),
+        words("report.axis.offset", unit=words.units.long),
+        words("report.axis.above-bottom", unit=words.units.long),
+        height=250,
+        true_scale=True,
+    )
+    chart.line(design[:, 0], design[:, 1], TARGET, "14 3 3 3", 1.4, words("report.legend.target"))
+    chart.line(-offset[::-1], height[::-1], *LINES[0], 2.4, words("section.ground"))
+    return chart.svg()
+
+
 def one_at(profile: GroundLine, reach: float) -> float:
     """The ground at a reach of the profile, m."""
     return float(profile.lowest[int(np.argmin(np.abs(profile.reach - reach)))])

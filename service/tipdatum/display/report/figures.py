@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
+from tipdatum.display.report import ground
 from tipdatum.display.report.run import Floats, Run
 
 STILL_S = 1.0
@@ -18,6 +20,46 @@ def tolerance_of(run: Run) -> tuple[float, float] | None:
     """The band that was set last, (above, below) in m, both positive; None without one."""
     band = run.last_state.get("tolerance")
     return None if band is None else (float(band["above_m"]), float(band["below_m"]))
+
+
+def ditch_of(run: Run) -> dict[str, Any] | None:
+    """The ditch that was the target last, as the state tells it; None for another target."""
+    target = next((s["target"] for s in reversed(run.states) if s.get("target")), None)
+    return target if target is not None and "batter_left" in target else None
+
+
+@dataclass(frozen=True, slots=True)
+class EdgeDug:
+    """What the two ends of the edge left against the target, m, and how their fall kept to the target's, %.
+
+    Attributes:
+        left, right: 5 %, median, 95 % of the deviation at the places that were cut.
+        fall: the same of the edge's fall less the target's while it cut; None where it is not known.
+    """
+
+    left: tuple[float, float, float]
+    right: tuple[float, float, float]
+    fall: tuple[float, float, float] | None
+
+
+def edge_dug(run: Run) -> EdgeDug | None:
+    """None for an edge that cannot be laid over, but for a ditch; and where nothing was cut to a target."""
+    if not run.tilts and ditch_of(run) is None:
+        return None
+    found = ground.corners(run)
+    if found is None:
+        return None
+    fall = None
+    if run.falls is not None:
+        off = (run.falls[:, 0] - run.falls[:, 1])[ground.cutting(run)]
+        off = off[np.isfinite(off)]
+        fall = _spread(off) if len(off) else None
+    return EdgeDug(_spread(found[:, 0]), _spread(found[:, 1]), fall)
+
+
+def _spread(values: Floats) -> tuple[float, float, float]:
+    low, median, high = (float(v) for v in np.percentile(values, (5, 50, 95)))
+    return low, median, high
 
 
 def noise(run: Run) -> tuple[float, float] | None:

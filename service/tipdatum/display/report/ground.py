@@ -7,11 +7,16 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from tipdatum.display.report.run import Run
+from tipdatum.display.report.run import Floats, Run
 from tipdatum.grade import as_dug
 from tipdatum.grade.as_dug import GroundLine, Mask, against, lowest_by_place, over_dug
 
-__all__ = ["against", "cutting", "over_dug", "profiles", "setup_starts", "strokes"]
+__all__ = [
+    "against", "corners", "cutting", "ditch_section", "over_dug", "profiles", "setup_starts", "strokes",
+]  # fmt: skip
+
+EDGE_POINTS = 21
+"""Points of the edge that are looked at, from end to end: nearer than steps of the section."""
 
 LINE_DEG = 7.0
 """Slew within which a dig is along one line of the boom: half a bucket's width at 5 m."""
@@ -40,6 +45,41 @@ def profiles(run: Run) -> list[GroundLine]:
             if len(places) >= 2:
                 found.append(_profile(run, places, setup, float(begin), line))
     return [one for one in found if len(one.reach) >= 2]
+
+
+def corners(run: Run) -> Floats | None:
+    """(K, 2) m: what the left and the right end of the edge left standing at each place, against the target.
+
+    None where there is no target, or nothing was cut.
+    """
+    if run.corners is None:
+        return None
+    part = np.flatnonzero(cutting(run) & np.isfinite(run.corners).all(axis=1))
+    found = []
+    for _, places in _lines(run, part):
+        for end in (0, 1):
+            _, lowest = lowest_by_place(run.reach[places], run.corners[places, end])
+            found.append(run.corners[places, end][lowest])
+    if not found:
+        return None
+    return np.stack([np.concatenate(found[0::2]), np.concatenate(found[1::2])], axis=1)
+
+
+def ditch_section(run: Run) -> tuple[Floats, Floats] | None:
+    """(K,) offset to the left and (K,) height above the bottom of the lowest that the edge cut there, m.
+
+    All of the edge between its two ends counts; stations are laid over each other. None without a ditch.
+    """
+    if run.across is None:
+        return None
+    ends = run.across[cutting(run) & np.isfinite(run.across).all(axis=1)]
+    if not len(ends):
+        return None
+    share = np.linspace(0.0, 1.0, EDGE_POINTS)
+    offset = ends[:, :1] + (ends[:, 2:3] - ends[:, :1]) * share
+    height = ends[:, 1:2] + (ends[:, 3:4] - ends[:, 1:2]) * share
+    places, lowest = lowest_by_place(offset.ravel(), height.ravel())
+    return places, height.ravel()[lowest]
 
 
 def setup_starts(run: Run) -> list[float]:

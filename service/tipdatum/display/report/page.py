@@ -130,6 +130,7 @@ def all_tables(run: Run, words: Words) -> list[ReportTable]:
     """Every table of one run, for CSV files."""
     found = [
         tables.statistics([run], words),
+        tables.edge(run, words),
         tables.stillness([run], words),
         tables.score([run], words),
         tables.profile(run),
@@ -155,9 +156,18 @@ def _dug(runs: Sequence[Run], words: Words) -> str:
         drawn += _figure(draw, words, ", ".join([*parts, words("report.true-to-scale")]) + ".")
     crosses = f" {words('report.dug.crosses')}" if runs[0].points else ""
     histogram = _figure(lambda w: charts.deviations(runs, w), words, words("report.dug.histogram"))
-    return f"{heading}<p>{escape(words('report.dug.how') + crosses)}</p>{drawn}{histogram}" + (
-        tables.statistics(list(runs), words).html() if histogram else ""
+    return (
+        f"{heading}<p>{escape(words('report.dug.how') + crosses)}</p>{drawn}{histogram}"
+        + (tables.statistics(list(runs), words).html() if histogram else "")
+        + "".join(_edge(run, words) for run in runs)
     )
+
+
+def _edge(run: Run, words: Words) -> str:
+    """What both ends of the edge dug; of a ditch its section."""
+    table = tables.edge(run, words)
+    section = _figure(lambda w: charts.ditch(run, w), words, words("report.edge.ditch"))
+    return section + ("" if table is None else table.html())
 
 
 def _time(runs: Sequence[Run], words: Words) -> str:

@@ -24,6 +24,11 @@ class Run:
         slew: (M,) degrees, NaN where it is not known.
         hang: (M,) how far the tip lies below its pin, in parts of their distance, NaN where not known.
         lean: (M, 2) degrees, pitch (nose up) and roll (right side down) of the upper, NaN where not known.
+        corners: (M, 2) m, deviations of the left and the right end of the edge, NaN for null.
+        across: (M, 4) m, of a ditch: offset from its middle to the left and height above its bottom, of the
+            left and of the right end of the edge; NaN without one.
+        falls: (M, 2) per cent, of the edge and of the target under it, NaN where not known.
+        tilts: whether the bucket does.
         quality, datum: one word a message.
         operator, site: who dug and where, as far as somebody said.
         states, events, replies: messages in order, as dictionaries.
@@ -62,6 +67,10 @@ class Run:
     error: Floats | None = None
     score: list[tuple[str, str]] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
+    corners: Floats | None = None
+    across: Floats | None = None
+    falls: Floats | None = None
+    tilts: bool = False
     operator: str = ""
     site: str = ""
 

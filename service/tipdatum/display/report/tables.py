@@ -109,6 +109,21 @@ def statistics(runs: list[Run], words: Words) -> ReportTable:
     return _beside("deviation", words("report.ground"), runs, rows)
 
 
+def edge(run: Run, words: Words) -> ReportTable | None:
+    """What was dug with either end of the edge, and how the edge fell against the target."""
+    found = figures.edge_dug(run)
+    if found is None:
+        return None
+    rows = [
+        (words(key), *(words.small(value, sign=True) for value in ends))
+        for key, ends in (("edge.left-corner", found.left), ("edge.right-corner", found.right))
+    ]
+    if found.fall is not None:
+        rows.append((words("report.edge.fall"), *(f"{words.number(value, 1)} %" for value in found.fall)))
+    head = ("", *(words(f"report.ground.{name}") for name in ("p05", "median", "p95")))
+    return ReportTable("edge", words("report.edge"), head, tuple(rows), frozenset({1, 2, 3}), narrow=True)
+
+
 def stillness(runs: list[Run], words: Words) -> ReportTable:
     """Noise, timing and how much of the time each quality applied."""
     noises = [figures.noise(run) for run in runs]
