@@ -116,6 +116,10 @@ class Truth(_SessionLine, frozen=True, tag="truth"):
     quiet: bool | None = None
     left_m: Vector | None = None
     right_m: Vector | None = None
+    swing_deg: float | None = None
+    """Of a boom that swings, positive to the left."""
+    tilt_deg: float | None = None
+    """Of a bucket that tilts, right-handed about its axis."""
 
 
 class SessionHeader(Value, frozen=True):

@@ -6,6 +6,7 @@ engine), not from the service.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -22,31 +23,41 @@ from tipdatum_drivers.reading import Command, Truth
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(900)]
 
-REST_S, SECONDS = 6.0, 75.0
+REST_S, SECONDS, SHORT_S = 6.0, 75.0, 45.0
 FUNCTIONS = ("boom", "stick", "bucket", "slew")
+MORE = ("second_boom", "swing", "tilt")
 
 
-def hands(rng: np.random.Generator) -> dict[str, float]:
+def hands(rng: np.random.Generator, more: tuple[str, ...]) -> dict[str, float]:
     """Somebody moves some levers somewhere; half the time gently."""
     most = float(rng.choice([0.4, 1.0]))
-    return {name: most * float(rng.uniform(-1, 1)) for name in FUNCTIONS if rng.random() < 0.6}
+    return {name: most * float(rng.uniform(-1, 1)) for name in FUNCTIONS + more if rng.random() < 0.6}
 
 
-def drive(seed: int) -> list[tuple[float, float, str]]:
-    """Error, sigma (m) and quality of every figure after the reference."""
-    scenario = load_scenario(Path(shipped("config", "scenarios", "trench.toml")))
+def drive(
+    seed: int, machine: str | None = None, without: str = "", *, seconds: float = SECONDS, rest_s: float = 0.0
+) -> list[tuple[float, float, str]]:
+    """Error, sigma (m) and quality of every figure after the reference; at last it rests for `rest_s`."""
+    named = None if machine is None else Path(shipped("config", "machines", f"{machine}.toml"))
+    scenario = load_scenario(Path(shipped("config", "scenarios", "trench.toml")), named)
+    if without:
+        kept = {name: sensor for name, sensor in scenario.machine.sensor.items() if name != without}
+        scenario = replace(scenario, machine=scenario.machine.model_copy(update={"sensor": kept}))
     simulation = Simulation(scenario.machine, scenario.setting(seed))
     heard: list[Outgoing] = []
     wall = WallTime(parse_started("2026-05-04T08:00:00Z", "test"))
     pipeline = Pipeline(scenario.machine, Settings(), wall, heard.append)
     rng = np.random.default_rng(seed)
+    more = tuple(name for name in MORE if name in simulation.hydraulics.drives)
     levers: dict[str, float] = {}
     change, order, times, heights = REST_S + 3.0, REST_S, [], []
-    while simulation.t < SECONDS:
+    while simulation.t < seconds:
         if simulation.t >= change:
             # A hand holds a lever for a moment, and rests now and then.
-            levers = hands(rng) if rng.random() < 0.8 else {}
+            levers = hands(rng, more) if rng.random() < 0.8 else {}
             change += float(rng.uniform(0.3, 2.5))
+        if simulation.t >= seconds - rest_s:
+            levers = {}
         if order is not None and simulation.t >= order:
             pipeline.feed(Command(simulation.t, "datum/set", {"elevation_m": 0.0}))
             order = None  # type: ignore[assignment]
@@ -55,7 +66,8 @@ def drive(seed: int) -> list[tuple[float, float, str]]:
                 times.append(record.t)
                 heights.append(record.tip_m[2])
             pipeline.feed(record)
-    assert round(SECONDS / STEP_S) <= simulation.step_number + 1
+    assert round(seconds / STEP_S) <= simulation.step_number + 1
+    assert not simulation.tipped
     replies = [out.message for out in heard if isinstance(out.message, Reply)]
     assert [reply.ok for reply in replies] == [True], replies
     at_reference = float(np.interp(REST_S, times, heights))
@@ -72,6 +84,20 @@ def test_a_machine_driven_at_random_is_where_the_service_says_it_is() -> None:
     # The reference itself has been touched with an uncertainty that sigma contains and this machine does not.
     figures = [figure for seed in (101, 202, 303) for figure in drive(seed)]
     assert len(figures) > 3 * 40 * (SECONDS - REST_S - 3.0)
+    held_to_sigma(figures)
+
+
+@pytest.mark.parametrize(
+    ("machine", "without"),
+    [("two-piece", ""), ("swing-boom", ""), ("swing-boom", "swing"), ("tilting-bucket", ""), ("coupler", "")],
+)
+def test_so_is_one_with_a_joint_more(machine: str, without: str) -> None:
+    figures = drive(404, machine, without, seconds=SHORT_S, rest_s=8.0)
+    assert len(figures) > 40 * (SHORT_S - REST_S - 3.0)
+    held_to_sigma(figures)
+
+
+def held_to_sigma(figures: list[tuple[float, float, str]]) -> None:
     errors = np.array([abs(error) for error, _, _ in figures])
     sigmas = np.array([sigma for _, sigma, _ in figures])
     good = np.array([quality == "good" for _, _, quality in figures])

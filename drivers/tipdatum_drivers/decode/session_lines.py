@@ -10,7 +10,7 @@ slew     t, sensor, angle_deg
 beam     t, sensor; optional t_sample
 input    t, name, on; optional t_sample
 command  t, name, body
-truth    t, tip_m [x,y,z]; optional tip_ground_m, quiet, left_m, right_m
+truth    t, tip_m [x,y,z]; optional tip_ground_m, quiet, left_m, right_m, swing_deg, tilt_deg
 ======== ===========================================================================================
 
 A `kind` that is not in the table is skipped, so that later versions may add some.
@@ -173,7 +173,8 @@ _FINITE, _VECTOR, _TEXT, _YES_OR_NO = (
 )  # fmt: skip
 _EXPECTED = {
     **dict.fromkeys(("t", "angle_deg", "pitch_deg", "roll_deg", "temp_c", "t_sample"), _FINITE),
-    **dict.fromkeys(("accel_mps2", "gyro_radps", "tip_m", "tip_ground_m"), _VECTOR),
+    **dict.fromkeys(("swing_deg", "tilt_deg"), _FINITE),
+    **dict.fromkeys(("accel_mps2", "gyro_radps", "tip_m", "tip_ground_m", "left_m", "right_m"), _VECTOR),
     **dict.fromkeys(("sensor", "name", "serial"), _TEXT),
     **dict.fromkeys(("on", "quiet"), _YES_OR_NO),
     "body": "as an object",

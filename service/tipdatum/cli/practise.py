@@ -31,6 +31,7 @@ from tipdatum.shipped import shipped
 from tipdatum.simulator.play import Play
 from tipdatum.simulator.practice import Practice
 from tipdatum.simulator.scenario import Scenario, load_scenario
+from tipdatum.simulator.task import task_of
 from tipdatum.simulator.wire import LINES
 from tipdatum_drivers.decode.session_lines import encode_line
 from tipdatum_drivers.reading import SessionHeader
@@ -118,6 +119,9 @@ def record_script(scenario: Scenario, target: Path, seed: int | None = None) -> 
     typer.echo(
         f"{target}: {count} records over {play.simulation.t:.1f} s, with truth; `tipdatum score` reads it"
     )
+    task = task_of(scenario.file, play.simulation)
+    if task is not None:
+        typer.echo(f"{scenario.file.name}: {task.words(play.simulation.t)}")
 
 
 def service_files(folder: Path, practice: Practice, ports: Sequence[str]) -> Path:

@@ -12,6 +12,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from tipdatum.simulator.multibody import Body
 from tipdatum.simulator.plant import (
     RINGING_HZ,
     SLEW_RADPS,
@@ -40,6 +41,12 @@ SLEW_RADPS2 = 1.5
 """Angular acceleration that the slew motor reaches with the arm half folded."""
 DIGGING = {"stick": 0.4, "bucket": 0.5}
 """Force at the tip that the relief pressure allows at least, in units of the machine's weight."""
+FLOW = {"bucket": 0.8, "swing": 0.45, "tilt": 0.35}
+"""What a cylinder takes of the pump at full speed, in units of the boom's; those not named take as much."""
+TILTING = 0.12
+"""Force at a corner of the edge against which a bucket's tilt holds, in units of the machine's weight."""
+SWINGING = 0.4
+"""Torque against which the swing holds, of what gravity needs with the arm stretched out level."""
 
 
 @dataclass(slots=True)
@@ -102,6 +109,8 @@ class Drive:
     most_down: float = math.inf
     """The same against gravity's way: a boom presses down with less than it lifts."""
     lag_s: float = SPOOL_LAG_S
+    sense: float = 1.0
+    """-1 where the lever's positive way lowers the joint's angle."""
     lever: float = 0.0
     spool: float = 0.0
     place: float = 0.0
@@ -152,9 +161,11 @@ class Drive:
 
 @dataclass(slots=True)
 class Hydraulics:
-    """All functions of a machine on one pump: boom, stick, bucket, slew, left_track, right_track.
+    """All functions of a machine on one pump: boom, stick, bucket, slew, left_track, right_track, and what it
+    has of second_boom, swing and tilt.
 
-    A lever's positive way: boom up, stick out, bucket open, slew left, track forward.
+    A lever's positive way: boom up, stick out, bucket open, slew left, track forward, second boom up, swing
+    left, tilt that lifts the left side.
     """
 
     drives: dict[str, Drive]
@@ -166,7 +177,7 @@ class Hydraulics:
     def set_levers(self, levers: Mapping[str, float]) -> None:
         """Levers in -1 … 1 by the name of their function; those not named go to neutral."""
         for name, drive in self.drives.items():
-            drive.lever = min(1.0, max(-1.0, float(levers.get(name, 0.0))))
+            drive.lever = drive.sense * min(1.0, max(-1.0, float(levers.get(name, 0.0))))
 
     def advance(self, h: float) -> None:
         """One step of `h` s: spools follow levers, flow is shared, the oil moves."""
@@ -188,6 +199,8 @@ def hydraulics_of(plant: Plant) -> Hydraulics:
     drives = {}
     for i, section in enumerate(plant.arm):
         drives[section.name] = _cylinder_drive(plant, section, i, quick)
+    for section in plant.aside:
+        drives[section.name] = _aside_drive(plant, section, quick)
     slew_inertia = _inertia_about_foot(plant, 0) + plant.mass * 0.5 * plant.size**2
     stiffness = slew_inertia * (2.0 * math.pi * SLEW_RINGING_HZ) ** 2
     drives["slew"] = Drive(
@@ -199,6 +212,25 @@ def hydraulics_of(plant: Plant) -> Hydraulics:
     return Hydraulics(drives)
 
 
+def _aside_drive(plant: Plant, section: Section, quick: float) -> Drive:
+    """Of a boom's swing, or of a bucket's tilt."""
+    weight = plant.mass * plant.machine.gravity_mps2
+    if section.name == "swing":
+        inertia = _inertia_about_foot(plant, 0)
+        most = max(SWINGING * _gravity_torque(plant, 0), SLEW_RADPS2 * inertia)
+    else:
+        own, half = plant.bucket_body(plant.bucket_capacity_m3), plant.machine.bucket[0].width_m / 2.0
+        _, _, off = own.centre
+        inertia, most = own.inertia[0] + own.mass * off**2, TILTING * weight * half
+    stiffness = inertia * (2.0 * math.pi * RINGING_HZ[section.name]) ** 2
+    return Drive(
+        section.name, 1.0 / (STROKE_S[section.name] * quick), FLOW[section.name],
+        Cylinder(section.low, section.high, section.extends, even=True), section.held, stiffness,
+        2.0 * OIL_DAMPING * math.sqrt(stiffness * inertia), most,
+        sense=plant.lifts_left if section.name == "tilt" else 1.0,
+    )  # fmt: skip
+
+
 def _cylinder_drive(plant: Plant, section: Section, index: int, quick: float) -> Drive:
     cylinder = Cylinder(section.low, section.high, section.extends, even=section.name == "bucket")
     inertia = _inertia_about_foot(plant, index)
@@ -206,33 +238,39 @@ def _cylinder_drive(plant: Plant, section: Section, index: int, quick: float) ->
     reach = sum(one.length for one in plant.arm[index:])
     dig = DIGGING.get(section.name, 0.0) * plant.mass * plant.machine.gravity_mps2 * reach
     return Drive(
-        section.name, 1.0 / (STROKE_S[section.name] * quick), 1.0 if section.name != "bucket" else 0.8,
+        section.name, 1.0 / (STROKE_S[section.name] * quick), FLOW.get(section.name, 1.0),
         cylinder, section.held, stiffness, 2.0 * OIL_DAMPING * math.sqrt(stiffness * inertia),
         max(dig, STRENGTH * _gravity_torque(plant, index)),
-        PRESSING * plant.mass * plant.machine.gravity_mps2 * reach if index == 0 else math.inf,
+        PRESSING * plant.mass * plant.machine.gravity_mps2 * reach if "boom" in section.name else math.inf,
     )  # fmt: skip
+
+
+def _carried(plant: Plant, section: Section) -> Body:
+    """What turns with a section: of a bucket that tilts, the bucket itself."""
+    name = plant.tool if section.name == "bucket" else section.name
+    return plant.chain.joints[plant.chain.index[name]].body
 
 
 def _outer(plant: Plant, index: int) -> list[tuple[float, float]]:
     """(mass, distance from the joint) of the sections from `index` outwards, half folded."""
     far, found = 0.0, []
     for section in plant.arm[index:]:
-        body = plant.chain.joints[plant.chain.index[section.name]].body
+        body = _carried(plant, section)
         found.append((body.mass, far + body.centre[0]))
         far += 0.75 * section.length
     return found
 
 
 def _inertia_about_foot(plant: Plant, index: int) -> float:
-    own = plant.chain.joints[plant.chain.index[plant.arm[index].name]].body.inertia[1]
+    own = _carried(plant, plant.arm[index]).inertia[1]
     return own + sum(m * r * r for m, r in _outer(plant, index))
 
 
 def _gravity_torque(plant: Plant, index: int) -> float:
     far, total = 0.0, 0.0
     for section in plant.arm[index:]:
-        body = plant.chain.joints[plant.chain.index[section.name]].body
+        body = _carried(plant, section)
         total += body.mass * (far + body.centre[0])
         far += section.length
-    soil = plant.bucket_body(plant.bucket_capacity_m3).mass - plant.chain.joints[-1].body.mass
+    soil = plant.bucket_body(plant.bucket_capacity_m3).mass - plant.bucket_body(0.0).mass
     return plant.machine.gravity_mps2 * (total + soil * (far - 0.4 * plant.arm[-1].length))

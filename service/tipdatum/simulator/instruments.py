@@ -61,19 +61,19 @@ class Instruments:
             without one. seed: of their errors.
 
     Attributes:
-        sensors: inertial ones and inclinometers, by name. encoders: of the slew.
+        sensors: inertial ones and inclinometers, by name. encoders: of slew and swing, with their joints.
         faults: what somebody does to them.
     """
 
     def __init__(self, plant: Plant, told: SensorsTable, laser_m: float | None, seed: int) -> None:
         self._plant, self._laser_m = plant, laser_m
         index = plant.chain.index
-        self._slew, arm = index["slew"], [index[section.name] for section in plant.arm]
-        self._stick, self._bucket = arm[-2:]
-        joint_of = {"boom": arm[0], "stick": arm[1], "bucket": arm[2], "upper": self._slew}
+        self._stick, self._bucket = index["stick"], index["bucket"]
+        joint_of = {section.name: index[section.name] for section in plant.arm}
+        joint_of |= {"bucket": index[plant.tool], "upper": index["slew"]}
         self.faults = Faults()
         self.sensors: dict[str, SimulatedSensor] = {}
-        self.encoders: list[SimulatedEncoder] = []
+        self.encoders: list[tuple[SimulatedEncoder, int]] = []
         self._receivers: list[tuple[str, int, Array, float]] = []
         described = plant.machine.sensor
         seeds = np.random.SeedSequence(seed).spawn(len(described))
@@ -82,13 +82,15 @@ class Instruments:
             if sensor.type in ("imu", "tilt"):
                 self.sensors[name] = SimulatedSensor(name, sensor, told, generator, ENGINE_HZ)
             elif sensor.type == "slew":
-                self.encoders.append(SimulatedEncoder(name, sensor, told, generator))
+                joint = index["swing" if sensor.body == "boom_swing" else "slew"]
+                self.encoders.append((SimulatedEncoder(name, sensor, told, generator), joint))
             else:
-                place = (name, joint_of[sensor.body], np.asarray(sensor.position_m), math.inf)
-                self._receivers.append(place)
+                at = np.asarray(_in_joint(plant, sensor.body, *sensor.position_m))
+                self._receivers.append((name, joint_of[sensor.body], at, math.inf))
         self._rigid = [s for s in self.sensors.values() if s.told.body != "rocker"]
         self._joints = np.array([joint_of[s.told.body] for s in self._rigid], dtype=int)
-        self._places = np.array([s.place for s in self._rigid]).reshape(-1, 3)
+        places = [_in_joint(plant, s.told.body, *s.place.tolist()) for s in self._rigid]
+        self._places = np.array(places).reshape(-1, 3)
         self._rocking = next((s for s in self.sensors.values() if s.told.body == "rocker"), None)
 
     def level(self, m: MultibodyState) -> None:
@@ -151,8 +153,8 @@ class Instruments:
             for reading in sensor.due(t, engine):
                 if (kept := self.faults.apply(reading)) is not None:
                     yield kept
-        for encoder in self.encoders:
-            for angle in encoder.due(t, float(m.q[self._slew])):
+        for encoder, joint in self.encoders:
+            for angle in encoder.due(t, float(m.q[joint])):
                 if encoder.name not in self.faults.silent:
                     yield angle
         if self._laser_m is not None:
@@ -165,3 +167,8 @@ class Instruments:
             crossed = before * above < 0.0 or (abs(above) < BEAM_HALF_M <= abs(before))
             if crossed and math.isfinite(before) and name not in self.faults.silent:
                 yield Beam(t, name)
+
+
+def _in_joint(plant: Plant, body: str, x: float, y: float, z: float) -> tuple[float, float, float]:
+    """A place on a body in the frame of the joint that carries it, m."""
+    return plant.on_bucket(x, y, z) if body == "bucket" else (x, y, z)

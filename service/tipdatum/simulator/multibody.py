@@ -52,19 +52,27 @@ class Joint:
     Attributes:
         name: unique in the chain.
         kind: "turn" about or "slide" along the axis.
-        axis: 0, 1 or 2, the axis of the joint's own frame; `sense` -1 turns it round.
+        axis: 0, 1 or 2, the axis of the joint's own frame, or (3,) a direction of length 1 in it, for a turn;
+            `sense` -1 turns it round.
         origin: (3,) m, the frame's origin in the frame before it, at q = 0.
         body: what it carries.
-        frame: rows of a fixed rotation from this frame (at q = 0) to the one before; None: none.
     """
 
     name: str
     kind: Literal["turn", "slide"]
-    axis: int
+    axis: int | tuple[float, float, float]
     origin: tuple[float, float, float] = (0.0, 0.0, 0.0)
     body: Body = Body()
     sense: float = 1.0
-    frame: tuple[tuple[float, ...], ...] | None = None
+
+    @property
+    def direction(self) -> tuple[float, float, float]:
+        """(3,) of length 1, in the joint's frame: about or along it q is positive."""
+        s = self.sense
+        if isinstance(self.axis, tuple):
+            x, y, z = self.axis
+            return (s * x, s * y, s * z)
+        return (s if self.axis == 0 else 0.0, s if self.axis == 1 else 0.0, s if self.axis == 2 else 0.0)
 
 
 @dataclass(slots=True)
@@ -160,7 +168,7 @@ class Multibody:
     def motion(self, q: Array, v: Array) -> MultibodyState:
         """Where everything is and how it moves, at positions `q` and speeds `v`, (n,) each."""
         R, origin = self._frames(q)
-        axis = np.array([[row[j.axis] * j.sense for row in Ri] for Ri, j in zip(R, self.joints, strict=True)])
+        axis = np.array([_along(Ri, j) for Ri, j in zip(R, self.joints, strict=True)])
         rotations, place = np.array(R), np.array(origin)
         turning = self._turning
         own = axis * v[:, None]
@@ -190,16 +198,16 @@ class Multibody:
             ox, oy, oz = joint.origin
             (a, b, c), (d, e, f), (g, h, i) = rows
             x, y, z = x + a * ox + b * oy + c * oz, y + d * ox + e * oy + f * oz, z + g * ox + h * oy + i * oz
-            if joint.frame is not None:
-                F = joint.frame
-                rows = [[r[0] * F[0][k] + r[1] * F[1][k] + r[2] * F[2][k] for k in range(3)] for r in rows]
             k = joint.axis
             if joint.kind == "slide":
-                s = value * joint.sense
-                x, y, z = x + rows[0][k] * s, y + rows[1][k] * s, z + rows[2][k] * s
+                a, b, c = _along(rows, joint)
+                x, y, z = x + a * value, y + b * value, z + c * value
             else:
-                turned = math.cos(value), math.sin(value * joint.sense)
-                rows = [_turned(row, k, *turned) for row in rows]
+                cosine, sine = math.cos(value), math.sin(value * joint.sense)
+                if isinstance(k, int):
+                    rows = [_turned(row, k, cosine, sine) for row in rows]
+                else:
+                    rows = [_turned_about(row, k, cosine, sine) for row in rows]
             rotations.append(rows)
             origins.append((x, y, z))
         return rotations, origins
@@ -246,3 +254,23 @@ def _turned(row: list[float], axis: int, c: float, s: float) -> list[float]:
     if axis == 1:
         return [x * c - z * s, y, z * c + x * s]
     return [x * c + y * s, y * c - x * s, z]
+
+
+def _turned_about(row: list[float], axis: tuple[float, float, float], c: float, s: float) -> list[float]:
+    """The same about any axis a of length 1: v cos + (v × a) sin + a (a·v) (1 - cos), Rodrigues."""
+    x, y, z = row
+    a, b, d = axis
+    along = (x * a + y * b + z * d) * (1.0 - c)
+    return [
+        x * c + (y * d - z * b) * s + a * along,
+        y * c + (z * a - x * d) * s + b * along,
+        z * c + (x * b - y * a) * s + d * along,
+    ]
+
+
+def _along(rows: list[list[float]], joint: Joint) -> list[float]:
+    """A joint's axis in the world, from its frame's rotation."""
+    k, sense = joint.axis, joint.sense
+    if isinstance(k, int):
+        return [row[k] * sense for row in rows]
+    return [(row[0] * k[0] + row[1] * k[1] + row[2] * k[2]) * sense for row in rows]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -19,27 +20,34 @@ from tipdatum.simulator.simulation import STEP_S, Simulation
 from tipdatum_drivers.reading import Command
 
 GAIN, SLEW_GAIN, LEAD_S = 2.6, 1.4, 0.10
-ATTITUDE_RADPS, SLEW_RADPS = 0.9, 0.55
-"""How fast it turns bucket and upper when nothing else sets the pace."""
+PACE_RADPS = {"attitude": 0.9, "slew": 0.55, "swing": 0.2, "second_boom": 0.3, "cross": 0.25}
+"""How fast it turns bucket, upper, boom, second boom and edge when nothing else sets the pace."""
+STEEP = 0.3
+"""Cosine of the tilt axis's rise below which the edge's fall no longer tells the hand how much to tilt."""
 RAMP_S = 0.5
 ARRIVED_M, ARRIVED_RAD, PATIENCE_S = 0.04, 0.05, 2.5
 WANDER_M, WANDER_S = 0.006, 1.5
 
 
+Coordinates = dict[str, float]
+"""Of the arm, as a script names them: reach and height, m; attitude, slew, and of machines that have them
+swing, second_boom and cross, the fall of the edge, rad."""
+
+
 @dataclass(slots=True)
 class _Move:
-    """A line of the tip in reach and height, with attitude and slew beside it, over `seconds`."""
+    """A line of the tip in reach and height, with the other coordinates beside it, over `seconds`."""
 
-    start: tuple[float, float, float, float]
-    end: tuple[float, float, float, float]
+    start: Coordinates
+    end: Coordinates
     seconds: float
     even: bool
 
-    def at(self, t: float) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    def at(self, t: float) -> tuple[Coordinates, Coordinates]:
         """Where everything should be at `t` s, and how fast."""
         s, rate = self._part(t)
-        place = tuple(a + s * (b - a) for a, b in zip(self.start, self.end, strict=True))
-        return place, tuple(rate * (b - a) for a, b in zip(self.start, self.end, strict=True))
+        ways = {name: b - self.start[name] for name, b in self.end.items()}
+        return {n: self.start[n] + s * way for n, way in ways.items()}, {n: rate * w for n, w in ways.items()}
 
     def _part(self, t: float) -> tuple[float, float]:
         T = self.seconds
@@ -129,31 +137,30 @@ class Operator:
         elif (goal := step.go or step.draw) is not None:
             self._move, self._since = self._plan(goal, even=step.draw is not None), t
 
-    def _here(self) -> tuple[float, float, float, float]:
+    def _here(self) -> Coordinates:
         sim = self._sim
-        ahead = sim.motion.R[sim.chain.index["slew"]][:, 0]
-        tip = sim.tip() - sim.slew_centre
-        reach = float(tip[0] * ahead[0] + tip[1] * ahead[1]) / math.hypot(ahead[0], ahead[1])
+        x, y = sim.ahead()
+        tip, angles = sim.tip(), sim.joint_angles()
+        out = tip - sim.slew_centre
         attitude = sim.elevation_angles()[-1]
-        # A curled bucket is beyond -180°, not at +170°.
-        attitude = attitude - 2.0 * math.pi if attitude > 1.2 else attitude
-        return reach, float(sim.tip()[2] - sim.ground_start), attitude, sim.joint_angles()["slew"]
+        found = {
+            "reach": float(out[0] * x + out[1] * y),
+            "height": float(tip[2] - sim.ground_start),
+            # A curled bucket is beyond -180°, not at +170°.
+            "attitude": attitude - 2.0 * math.pi if attitude > 1.2 else attitude,
+            "slew": angles["slew"],
+        }
+        found |= {name: angles[name] for name in ("swing", "second_boom") if name in angles}
+        return found | ({"cross": sim.edge_fall()} if "tilt" in angles else {})
 
     def _plan(self, goal: Goal, *, even: bool) -> _Move:
-        here = self._here()
-        told = (
-            goal.reach_m,
-            goal.height_m,
-            None if goal.attitude_deg is None else math.radians(goal.attitude_deg),
-            None if goal.slew_deg is None else math.radians(goal.slew_deg),
-        )
-        end = tuple(b if b is not None else a for a, b in zip(here, told, strict=True))
-        way = math.hypot(end[0] - here[0], end[1] - here[1])
+        here, told = self._here(), goal.coordinates()
+        # An edge whose fall is not named is left as it is: its lever stays in neutral.
+        end = {n: told.get(n, a) for n, a in here.items() if n != "cross" or n in told}
+        way = math.hypot(end["reach"] - here["reach"], end["height"] - here["height"])
         least = way / goal.speed_mps + RAMP_S if even else 1.6 * way / goal.speed_mps
-        seconds = max(
-            least, 1.5 * abs(end[2] - here[2]) / ATTITUDE_RADPS, 1.5 * abs(end[3] - here[3]) / SLEW_RADPS, 0.6
-        )
-        return _Move(here, (end[0], end[1], end[2], end[3]), seconds, even)
+        turns = [1.5 * abs(end[n] - here[n]) / pace for n, pace in PACE_RADPS.items() if n in end]
+        return _Move(here, end, max(least, 0.6, *turns), even)
 
     def _follow(self, move: _Move, t: float) -> dict[str, float]:
         since = t - self._since
@@ -162,28 +169,37 @@ class Operator:
         here = self._here()
         step = STEP_S / WANDER_S
         self._wander += -self._wander * step + WANDER_M * math.sqrt(2.0 * step) * self._normal()
-        gaps = [a - b for a, b in zip(place, here, strict=True)]
+        gaps = {name: a - here[name] for name, a in place.items()}
         if move.even:
-            gaps[1] += self._wander
-        near = math.hypot(gaps[0], gaps[1]) < ARRIVED_M and max(abs(gaps[2]), abs(gaps[3])) < ARRIVED_RAD
+            gaps["height"] += self._wander
+        far = max(abs(gap) for name, gap in gaps.items() if name not in ("reach", "height"))
+        near = math.hypot(gaps["reach"], gaps["height"]) < ARRIVED_M and far < ARRIVED_RAD
         if since > move.seconds and (near or since > move.seconds + PATIENCE_S):
             self._move = None
-        wanted = [v + GAIN * gap for v, gap in zip(speed, gaps, strict=True)]
-        return self._levers_for(wanted[0], wanted[1], wanted[2], speed[3] + SLEW_GAIN * gaps[3])
+        gains = {"slew": SLEW_GAIN, "swing": SLEW_GAIN}
+        return self._levers_for({n: speed[n] + gains.get(n, GAIN) * gap for n, gap in gaps.items()})
 
-    def _levers_for(self, along: float, rise: float, attitude: float, slew: float) -> dict[str, float]:
-        """Levers that give these speeds of tip (m/s), bucket and upper (rad/s)."""
+    def _levers_for(self, wanted: Coordinates) -> dict[str, float]:
+        """Levers that give these speeds, m/s and rad/s, of the arm's coordinates."""
         sim = self._sim
-        boom, stick, bucket = sim.elevation_angles()
-        a, b, c = (s.length for s in sim.plant.arm)
-        # Tip speed less what the bucket's own turn gives, shared between boom and stick.
-        x = along + c * math.sin(bucket) * attitude
-        z = rise - c * math.cos(bucket) * attitude
-        J = np.array([[-a * math.sin(boom), -b * math.sin(stick)], [a * math.cos(boom), b * math.cos(stick)]])
-        turn = np.linalg.solve(J.T @ J + 0.02 * a * b * np.eye(2), J.T @ np.array([x, z])).tolist()
-        rates = {"boom": turn[0], "stick": turn[1] - turn[0], "bucket": attitude - turn[1], "slew": slew}
-        angles, drives = sim.joint_angles(), sim.hydraulics.drives
-        return {name: _lever(drives[name], angles[name], rate) for name, rate in rates.items()}
+        angles, drives, x, y = sim.joint_angles(), sim.hydraulics.drives, *sim.ahead()
+        flat = [(float(p[0] * x + p[1] * y), float(p[2])) for p in sim.pins()]
+        # What each section's turn does to the tip: its own way, turned by a right angle.
+        (first, *between, stick, bucket) = [(a[1] - b[1], b[0] - a[0]) for a, b in pairwise(flat)]
+        attitude, bend = wanted["attitude"], wanted.get("second_boom", 0.0)
+        # Tip speed less what bucket and second boom give by themselves, shared between boom and stick.
+        along = wanted["reach"] - bucket[0] * attitude - sum(way[0] * bend for way in between)
+        rise = wanted["height"] - bucket[1] * attitude - sum(way[1] * bend for way in between)
+        boom = [first[k] + sum(way[k] for way in between) for k in (0, 1)]
+        J = np.array([[boom[0], stick[0]], [boom[1], stick[1]]])
+        size = math.hypot(*boom) * math.hypot(*stick)
+        turn = np.linalg.solve(J.T @ J + 0.02 * size * np.eye(2), J.T @ np.array([along, rise])).tolist()
+        rates = {"boom": turn[0], "stick": turn[1] - turn[0] - bend, "bucket": attitude - turn[1]}
+        rates |= {name: wanted[name] for name in ("slew", "swing", "second_boom") if name in wanted}
+        level = math.sqrt(max(0.0, 1.0 - sim.tilt_axis_rise() ** 2))
+        if "cross" in wanted and level > STEEP:
+            rates["tilt"] = sim.plant.lifts_left * wanted["cross"] / level
+        return {name: drives[name].sense * _lever(drives[name], angles[name], r) for name, r in rates.items()}
 
     def _drive(self, t: float) -> dict[str, float]:
         assert self._track is not None

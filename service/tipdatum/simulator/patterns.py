@@ -10,7 +10,9 @@ right, left/right bucket in (curl) / out (dump) bucket in (curl) / out (dump)
 ================= ============================= =============================
 
 Source of the first: ISO 10968, operator's controls of earth-moving machinery (from memory); the second is
-that of backhoe loaders, which many operators learned first (common practice, no source).
+that of backhoe loaders, which many operators learned first (common practice, no source). What else a machine
+has, a second boom, a boom's swing, a bucket's tilt, has a lever of its own in either pattern, as pedals and
+thumb wheels are (common practice, no source).
 """
 
 from __future__ import annotations
@@ -20,6 +22,8 @@ from typing import Any, Literal, get_args
 
 Pattern = Literal["iso", "backhoe"]
 PATTERNS: tuple[str, ...] = get_args(Pattern)
+MORE: tuple[str, ...] = ("second_boom", "swing", "tilt")
+"""Functions that only some machines have: positive up, to the left, left side up."""
 
 
 def functions(
@@ -48,6 +52,8 @@ def read_levers(message: Mapping[str, Any]) -> dict[str, float] | None:
             [min(1.0, max(-1.0, float(a))) for a in message.get(name, (0.0, 0.0))]
             for name in ("left", "right", "tracks")
         )
-        return functions(pattern, left, right, tracks) if pattern in PATTERNS else None
+        given = message.get("more", {})
+        more = {name: min(1.0, max(-1.0, float(given[name]))) for name in MORE if name in given}
+        return functions(pattern, left, right, tracks) | more if pattern in PATTERNS else None
     except (TypeError, ValueError):
         return None

@@ -10,17 +10,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-import numpy as np
-
 from tipdatum.machine.description import Machine
 from tipdatum.simulator.faulty import Meddler
-from tipdatum.simulator.multibody import Array
 from tipdatum.simulator.operator import Operator
 from tipdatum.simulator.patterns import read_levers
+from tipdatum.simulator.picture import PracticePicture
 from tipdatum.simulator.scenario import FAULTS, Scenario
 from tipdatum.simulator.simulation import STEP_S, Simulation
-from tipdatum.simulator.soil import CELL_M
-from tipdatum.simulator.task import Task
+from tipdatum.simulator.task import Loading, Task, task_of
 from tipdatum.simulator.wire import LINES, SerialLine, as_inclinometers, lines_of
 from tipdatum_drivers.reading import Command, Record
 
@@ -28,11 +25,10 @@ DEAD_MAN_S = 0.4
 """Levers go to neutral where nobody has said for so long where they stand."""
 CATCH_UP_S = 2.0
 """A computer that falls further behind loses time: the machine stands still, its boards' clocks go on. Up to
-here it makes up for it, so that rates and times of the readings belong together."""
-PROFILE_STEP_M = 0.1
-COARSE = 4
-"""Columns of the ground along each side of one square of the view from above."""
-SQUARES_AT_ONCE = 600
+here it makes up for it, so that rates and times of the readings belong together; with the levers in neutral,
+since nobody saw where the machine went."""
+BEHIND_S, SAID_S = 0.5, 5.0
+"""A gap that is told to whoever drives, and for how long."""
 ANSWER_S, AGAIN_S, GIVE_UP_S = 5.0, 2.0, 30.0
 """How long the script's operator waits for an answer, how soon it gives a refused order again, and for how
 long: a figure that settles after a fault is back in seconds."""
@@ -73,7 +69,7 @@ class Practice:
     simulation: Simulation = field(init=False)
     lines: list[SerialLine] = field(init=False)
     meddler: Meddler = field(init=False)
-    task: Task | None = field(init=False, default=None)
+    task: Task | Loading | None = field(init=False, default=None)
     orders: list[Command] = field(init=False, default_factory=list)
     """Commands to the service that are waiting to be sent."""
     records: list[Record] = field(init=False, default_factory=list)
@@ -87,7 +83,9 @@ class Practice:
     _given: _AwaitedOrder | None = field(init=False, default=None)
     _run: _Attempt | None = field(init=False, default=None)
     _offset: float = field(init=False, default=0.0)
-    _dirty: set[int] = field(init=False, default_factory=set)
+    _behind: tuple[float, float] = field(init=False, default=(-math.inf, 0.0))
+    """When the computer was last found behind, and by how much, s."""
+    _picture: PracticePicture = field(init=False)
     _reference: tuple[float, float] | None = field(init=False, default=None)
 
     def __post_init__(self) -> None:
@@ -101,8 +99,8 @@ class Practice:
         self.simulation = Simulation(self.machine, setting)
         self.lines = lines_of(self.kind, self.machine)
         self.meddler = Meddler(self.simulation)
-        if self.scenario.file.task is not None:
-            self.task = Task(self.scenario.file.task, self.simulation.soil)
+        self.task = task_of(self.scenario.file, self.simulation)
+        self._picture = PracticePicture(self.scenario, self.simulation, self.task)
         if self.script and self.scenario.steps:
             self._operator = Operator(self.simulation, self.scenario.steps, setting.seed, awaits=True)
 
@@ -119,7 +117,7 @@ class Practice:
     # -- in --------------------------------------------------------------------------------------------
 
     def hold(self, message: Mapping[str, Any], now: float) -> None:
-        """Somebody holds the levers so, at `now`; from then on no script drives."""
+        """Somebody holds the levers so, at `now` s since the start; from then on no script drives."""
         levers = read_levers(message)
         if levers is None:
             return
@@ -186,22 +184,26 @@ class Practice:
         return round(float(self.simulation.tip()[2]) - self.simulation.ground_start, 3)
 
     def _set_target(self) -> None:
-        if self.task is None or self._reference is None:
+        if not isinstance(self.task, Task) or self._reference is None:
             self.message = {"code": "reference-first"}
             return
         told, x = self.task.told, self._reference[0]
         zero = self.simulation.ground_start
-        if told.cross:
+        slews = any(s.type == "slew" and s.body != "boom_swing" for s in self.machine.sensor.values())
+        if told.cross and not slews:
             self.message = {"code": "cross-fall"}
-        if told.grade == 0.0:
+        if told.grade == 0.0 and not (told.cross and slews):
             self._order("target/level", {"elevation_m": round(self.task.near_m - zero, 4)})
         else:
-            at = float(self.task.height(x, 0.0)) - zero
-            body = {
+            at = float(self.task.height(x, self._reference[1] if slews else 0.0)) - zero
+            body: dict[str, Any] = {
                 "grade_percent": round(100.0 * told.grade, 4),
                 "through": "reference",
                 "elevation_m": round(at, 4),
             }
+            if told.cross and slews:
+                body["cross"] = f"{100.0 * abs(told.cross):.4f}%"
+                body["cross_falls"] = "left" if told.cross < 0.0 else "right"
             self._order("target/grade", body)
         self._order("target/tolerance", {"above_m": told.tolerance_m, "below_m": told.tolerance_m})
 
@@ -213,18 +215,20 @@ class Practice:
     def advance_to(self, now: float) -> list[bytes]:
         """Move on to `now`, s since the start; returns what each line sends."""
         t = now - self._offset
+        if t - self.simulation.t > BEHIND_S:
+            self._behind = (now, t - self.simulation.t)
         if t - self.simulation.t > CATCH_UP_S:
             self._offset += t - self.simulation.t - CATCH_UP_S
             t = now - self._offset
         fresh: list[Record] = []
         while self.simulation.t + STEP_S <= t:
-            fresh += self.simulation.advance(self._hands(now))
+            fresh += self.simulation.advance(self._hands(self.simulation.t + self._offset))
         self.records = fresh
         for line in self.lines:
             line.spoilt, line.clock_ahead_s = self.meddler.corrupted, self._offset
         return [line.send(fresh, self.simulation.t) for line in self.lines]
 
-    def _hands(self, now: float) -> Mapping[str, float]:
+    def _hands(self, at: float) -> Mapping[str, float]:
         if self._operator is not None:
             levers = self._operator.levers()
             for order in self._operator.orders:
@@ -236,7 +240,8 @@ class Practice:
                 self.meddler.do(fault.kind, fault.sensor, fault.other, over=fault.over)
             self._operator.fault.clear()
             return levers
-        return self._levers if now - self._told < DEAD_MAN_S else {}
+        # While it makes up for lost time what somebody says now was not meant for then.
+        return self._levers if abs(at - self._told) < DEAD_MAN_S else {}
 
     def _give(self, order: Command) -> None:
         # On a page the truth stands beside the figure, so the script's references are true ones too.
@@ -259,129 +264,34 @@ class Practice:
 
     def scene(self) -> dict[str, Any]:
         """What stays as it is: machine, ground, task. Lengths m."""
-        sim, machine, file = self.simulation, self.scenario.machine, self.scenario.file
-        tracks, bucket = sim.plant.tracks, machine.bucket[0]
-        truck = sim.setting.truck
-        return {
-            "name": file.name,
-            "about": file.about,
-            "machine": machine.name,
-            "arm": [{"name": s.name, "length_m": s.length} for s in sim.plant.arm],
-            "foot_m": list(machine.boom.foot_m),
-            "tracks": {"length_m": tracks.length, "gauge_m": tracks.gauge},
-            "bucket": {"tip_m": bucket.tip_m, "width_m": bucket.width_m},
-            "size": sim.plant.size,
-            "sensors": [{"name": n, "body": s.body} for n, s in machine.sensor.items() if s.type in ("imu",
-            "tilt")], "faults": list(FAULTS),
-            "ground": {"half_m": sim.soil.half, "square_m": COARSE * CELL_M, "slope":
-            list(sim.setting.slope)}, "task": None if self.task is None else {
-                **self.task.told.model_dump(), "near_m": self.task.near_m - sim.ground_start,
-                "planned_m3": round(self.task.planned_m3, 2),
-            },
-            "truck": None if truck is None else {
-                "x": truck.x, "y": truck.y, "half_x": truck.half_x, "half_y": truck.half_y, "rim_m":
-                truck.rim, "capacity_m3": truck.capacity_m3,
-            },
-        }  # fmt: skip
+        return self._picture.scene()
 
     def view(self) -> dict[str, Any]:
         """The moment: where everything is, the ground under the arm, what is wrong, the score. m, degrees."""
-        sim, chain = self.simulation, self.simulation.chain
-        motion, zero = sim.motion, sim.ground_start
-        centre, ahead = sim.slew_centre, motion.R[chain.index["slew"]][:, 0]
-        flat = ahead[:2] / math.hypot(ahead[0], ahead[1])
-        points = [motion.origin[chain.index[s.name]] for s in sim.plant.arm] + [sim.tip()]
-        pins = [[float((p - centre)[:2] @ flat), float(p[2]) - zero] for p in points]
-        tip = points[-1]
-        speed = motion.point_velocity(chain.index[sim.plant.arm[-1].name], np.array(sim.plant.tip))
-        drives = sim.hydraulics.drives
-        index = chain.index
-        angle = {
-            name: round(math.degrees(float(sim.positions[index[name]])), 3)
-            for name in ("heading", "pitch", "roll", "slew")
-        }
         return {
-            "t": round(sim.t, 3),
-            "place": [round(float(a), 3) for a in (centre[0], centre[1], centre[2] - zero)],
-            "angle": angle,
-            "pins": [[round(a, 4), round(b, 4)] for a, b in pins],
-            "tip": [round(float(tip[0]), 4), round(float(tip[1]), 4), round(float(tip[2]) - zero, 4)],
-            "edge": [[round(float(a), 3) for a in corner[:2]] for corner in sim.corners()],
-            "speed": round(float(np.linalg.norm(speed)), 3),
-            "load": round(sim.load_m3 / sim.plant.bucket_capacity_m3, 3),
-            "truck_m3": round(sim.truck_m3, 2),
-            "levers": {name: round(drive.lever, 2) for name, drive in drives.items()},
-            "flow": round(sim.hydraulics.demand, 2),
-            "relief": sorted(sim.relief),
-            "ends": [name for name, drive in drives.items() if drive.at_end],
-            "ground": self._profile(centre, flat, zero),
-            "under": round(sim.soil.height(float(tip[0]), float(tip[1])) - zero, 3),
-            "squares": self._squares(),
+            **self._picture.view(),
             "faults": {name: sorted(kinds) for name, kinds in self.meddler.active.items() if kinds},
             "torn": self.torn,
             "script": self._operator is not None,
-            "message": {"code": "tipped"} if sim.tipped else self.message,
+            "behind_s": self._lately_behind(),
+            "message": {"code": "tipped"} if self.simulation.tipped else self.message,
             "score": self._score(),
         }
 
-    def _profile(self, centre: Array, flat: Array, zero: float) -> dict[str, Any]:
-        """Ground along the boom's plane, from behind the tracks outwards, and the task's plane."""
-        soil = self.simulation.soil
-        far = sum(s.length for s in self.simulation.plant.arm) + 1.5
-        reach = np.arange(-0.45 * far, far, PROFILE_STEP_M)
-        x, y = centre[0] + reach * flat[0], centre[1] + reach * flat[1]
-        heights = np.round(soil.profile(x, y) - zero, 3)
-        found = {
-            "from": round(float(reach[0]), 3),
-            "step": PROFILE_STEP_M,
-            "z": heights.tolist(),
-            "plane": [],
-        }
-        if self.task is not None:
-            told = self.task.told
-            inside = (x > told.from_m) & (x < told.to_m) & (np.abs(y) < told.width_m / 2.0 + 0.05)
-            which = np.flatnonzero(inside)
-            if len(which):
-                ends = which[[0, -1]]
-                levels = self.task.height(x[ends], y[ends]) - zero
-                found["plane"] = [
-                    [round(float(reach[i]), 3), round(float(z), 4)] for i, z in zip(ends, levels, strict=True)
-                ]
-        return found
-
-    def _squares(self) -> list[list[int]]:
-        """Squares of the view from above that changed: number, mean rise over natural ground in mm."""
-        soil = self.simulation.soil
-        n = len(soil.heights)
-        rows, columns = np.divmod(soil.take_changes(), n)
-        across = n // COARSE
-        self._dirty.update((rows // COARSE * across + columns // COARSE).tolist())
-        found = []
-        for number in list(self._dirty)[:SQUARES_AT_ONCE]:
-            i, j = number // across * COARSE, number % across * COARSE
-            part = (slice(i, i + COARSE), slice(j, j + COARSE))
-            found.append([number, round(1000.0 * float((soil.heights[part] - soil.natural[part]).mean()))])
-            self._dirty.discard(number)
-        return found
+    def _lately_behind(self) -> float:
+        """By how much the computer fell behind in the last seconds, s; 0: it keeps up."""
+        when, gap = self._behind
+        return round(gap, 1) if self.simulation.t + self._offset - when < SAID_S else 0.0
 
     def repaint(self) -> None:
         """A page has come anew: tell it every square that is no longer natural ground."""
-        soil = self.simulation.soil
-        soil.changed |= np.abs(soil.heights - soil.natural) > 1e-4
+        self._picture.repaint()
 
     def _score(self) -> dict[str, Any] | None:
         if self.task is None:
             return None
-        figures, run = self.task.figures(), self._run
-        seconds = (
-            0.0 if run is None else (run.ended if run.ended is not None else self.simulation.t) - run.began
-        )
-        return {
-            "state": "waiting" if run is None else "done" if run.ended is not None else "running",
-            "seconds": round(seconds, 1),
-            "within": round(figures.within, 3),
-            "done": round(figures.done, 3),
-            "over_m3": round(figures.over_m3, 3),
-            "deepest_m": round(figures.deepest_m, 3),
-            "points": figures.points(seconds, self.task.planned_m3, self.task.told.par_s),
-        }
+        run = self._run
+        ended = self.simulation.t if run is None or run.ended is None else run.ended
+        seconds = 0.0 if run is None else ended - run.began
+        state = "waiting" if run is None else "done" if run.ended is not None else "running"
+        return {"state": state, "seconds": round(seconds, 1), **self.task.score(seconds)}

@@ -34,6 +34,8 @@ SCALE_ERROR = 0.003
 """1-sigma of an axis's scale error, of low-cost parts (from memory)."""
 MOUNT_SIGMA_DEG, POSITION_SIGMA_M, LATENCY_SIGMA_S = 0.15, 0.008, 0.0015
 """What a calibration leaves, where the description states nothing."""
+ENCODER_ZERO_DEG = 0.5
+"""1-sigma of an encoder's zero, where the description states none: a coupling tightened by eye."""
 WARMING_S = 90.0
 """Time constant of a housing that warms up."""
 MEMORY_S = 0.03
@@ -275,13 +277,15 @@ class SimulatedSensor:
 
 
 class SimulatedEncoder:
-    """A slew encoder: angle of the upper against the tracks, with a zero of its own."""
+    """An angle encoder, of the upper against the tracks or of a boom's swing, with a zero of its own."""
 
     def __init__(self, name: str, told: Sensor, table: SensorsTable, rng: np.random.Generator) -> None:
         self.name, self.told, self._table = name, told, table
         self._normal = Deviates(rng)
         self._period = 1.0 / min(table.tilt_hz, 25.0)
-        self._zero = 0.0 if table.perfect else float(rng.normal(0.0, 0.5))
+        exact = table.installation == "exact" or table.perfect
+        off = told.mount_sigma_deg if told.mount_sigma_deg is not None else ENCODER_ZERO_DEG
+        self._zero = 0.0 if exact else float(rng.normal(0.0, off))
         self._count = 0
 
     def due(self, t: float, angle: float) -> list[Slew]:

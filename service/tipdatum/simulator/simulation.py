@@ -26,6 +26,7 @@ from tipdatum.simulator.multibody import Array, MultibodyState
 from tipdatum.simulator.plant import Plant, plant_of
 from tipdatum.simulator.sensors import SensorsTable
 from tipdatum.simulator.soil import Soil
+from tipdatum.simulator.standing import Standing
 from tipdatum_drivers.reading import Record, Truth
 
 STEP_S = 0.005
@@ -34,8 +35,6 @@ TRUTH_EVERY = 4
 SETTLE_S = 3.0
 QUIET_MPS = 0.15
 TIPPED_RAD = 0.6
-GRIP = 0.75
-"""Friction of tracks on soil."""
 FALL_M3PS = 2.2
 """How fast soil leaves an open bucket that is full, at the reference size."""
 HOLD_FROM, HOLD_FULL = -0.05, 0.55
@@ -64,12 +63,14 @@ class Setting:
     """What a simulation starts from, beside the machine; see the scenario's tables of the same names.
 
     Attributes:
-        posture: joint angles relative to the section before, rad, boom outwards. slew: rad.
+        posture: joint angles relative to the section before, rad, boom outwards. slew, swing, tilt: rad.
         laser_m: height of a rotating laser's plane; None: no laser.
     """
 
     posture: tuple[float, ...]
     slew: float = 0.0
+    swing: float = 0.0
+    tilt: float = 0.0
     slope: tuple[float, float] = (0.0, 0.0)
     strength: float = 1.0
     mass_kg: float | None = None
@@ -104,11 +105,13 @@ class Simulation:
         self._qdd: Array = np.zeros(chain.size)
         self._arm = [chain.index[s.name] for s in self.plant.arm]
         self._slew, self._roll = chain.index["slew"], chain.index["roll"]
+        self._plane, self._tool = chain.index[self.plant.plane], chain.index[self.plant.tool]
         half = machine.bucket[0].width_m / 2.0
-        self._edge = np.array([[machine.bucket[0].tip_m, half, 0.0], [machine.bucket[0].tip_m, -half, 0.0]])
+        x, y, z = self.plant.tip
+        self._edge = np.array([[x, y + half, z], [x, y - half, z]])
         self._tip = np.array(self.plant.tip)
-        self._anchor = [0.0, 0.0, 0.0]
-        self._drives = [(chain.index[s.name], self.hydraulics.drives[s.name]) for s in self.plant.arm]
+        self._standing = Standing(self.plant, self.soil, self.hydraulics)
+        self._drives = [(chain.index[s.name], self.hydraulics.drives[s.name]) for s in self.plant.sections]
         self._drives.append((self._slew, self.hydraulics.drives["slew"]))
         self.relief: set[str] = set()
         """Functions that give way at the relief pressure."""
@@ -157,25 +160,42 @@ class Simulation:
     def truth(self) -> Truth:
         """Where the tip is, against the slew centre and against where that was at the start."""
         tip, centre = self.tip(), self.motion.origin[self._roll]
-        low = [round(float(a), 5) for a in tip - centre]
-        ground = [round(float(a), 5) for a in tip - self._start]
-        speed = self.motion.point_velocity(self._arm[-1], self._tip) - self.motion.velocity[self._roll]
-        quiet = bool(np.linalg.norm(speed) < QUIET_MPS)
-        return Truth(round(self.t, 6), (low[0], low[1], low[2]), (ground[0], ground[1], ground[2]), quiet)
+        velocity = self.motion.point_velocity(self._tool, self._tip) - self.motion.velocity[self._roll]
+        quiet = bool(np.linalg.norm(velocity) < QUIET_MPS)
+        aside = {s.name: round(math.degrees(float(self._q[self.chain.index[s.name]])), 4)
+                 for s in self.plant.aside}  # fmt: skip
+        tilts = "tilt" in aside
+        left, right = (_rounded(c - centre) for c in self.corners()) if tilts else (None, None)
+        return Truth(
+            round(self.t, 6), _rounded(tip - centre), _rounded(tip - self._start), quiet, left, right,
+            aside.get("swing"), aside.get("tilt"),
+        )  # fmt: skip
 
     def tip(self) -> Array:
         """Middle of the edge, (3,) m, world."""
-        return self.motion.point(self._arm[-1], self._tip)
+        return self.motion.point(self._tool, self._tip)
 
     def corners(self) -> tuple[Array, Array]:
         """Left and right end of the edge, (3,) m each, world."""
-        return self.motion.point(self._arm[-1], self._edge[0]), self.motion.point(
-            self._arm[-1], self._edge[1]
-        )
+        return self.motion.point(self._tool, self._edge[0]), self.motion.point(self._tool, self._edge[1])
+
+    def tip_speed(self) -> float:
+        """Of the middle of the edge over the ground, m/s."""
+        return float(np.linalg.norm(self.motion.point_velocity(self._tool, self._tip)))
+
+    def pins(self) -> list[Array]:
+        """Every pin from the boom's foot to the middle of the edge, (3,) m each, world."""
+        return [*self.motion.origin[self._arm], self.tip()]
+
+    def ahead(self) -> tuple[float, float]:
+        """Horizontal direction in which the arm's plane leads away from the machine, of length 1, world."""
+        x, y, _ = self.motion.R[self._plane][:, 0].tolist()
+        far = math.hypot(x, y)
+        return (x / far, y / far)
 
     def joint_angles(self) -> dict[str, float]:
         """Of slew and arm, rad, each against the section before."""
-        names = ("slew", *(s.name for s in self.plant.arm))
+        names = ("slew", *(s.name for s in self.plant.sections))
         return {name: float(self._q[self.chain.index[name]]) for name in names}
 
     @property
@@ -194,11 +214,19 @@ class Simulation:
         return np.asarray(self.motion.origin[self._roll])
 
     def elevation_angles(self) -> list[float]:
-        """Of the sections in the boom's plane against the horizon, rad, boom outwards."""
+        """Of the sections in the arm's plane against the horizon, rad, boom outwards."""
+        x, y = self.ahead()
         R = self.motion.R[self._arm]
-        ahead = self.motion.R[self._slew][:, 0]
-        flat = np.array([ahead[0], ahead[1], 0.0]) / math.hypot(ahead[0], ahead[1])
-        return [math.atan2(float(r[2, 0]), float(flat @ r[:, 0])) for r in R]
+        return [math.atan2(float(r[2, 0]), float(x * r[0, 0] + y * r[1, 0])) for r in R]
+
+    def edge_fall(self) -> float:
+        """How the edge rises to the left, rad against the horizon."""
+        x, y, z = np.subtract(*self.corners()).tolist()
+        return math.atan2(z, math.hypot(x, y))
+
+    def tilt_axis_rise(self) -> float:
+        """Of the bucket's tilt axis against the horizon, its sine; 0 where it does not tilt."""
+        return float(self.motion.axis[self._tool][2]) if self.plant.tool == "tilt" else 0.0
 
     # -- bodies ----------------------------------------------------------------------------------------
 
@@ -208,6 +236,9 @@ class Simulation:
         q[self.chain.index["pitch"]] = math.atan(setting.slope[0])
         q[self.chain.index["roll"]] = math.atan(setting.slope[1])
         q[self._slew] = setting.slew
+        for section in self.plant.aside:
+            angle = setting.swing if section.name == "swing" else setting.tilt
+            q[self.chain.index[section.name]] = min(section.high, max(section.low, angle))
         for joint, angle, section in zip(self._arm, setting.posture, self.plant.arm, strict=True):
             q[joint] = min(section.high - 0.01, max(section.low + 0.01, angle))
         self.motion = self.chain.motion(q, self._v)
@@ -234,7 +265,7 @@ class Simulation:
         M, bias = chain.equations(motion)
         tau, K, D = np.zeros(chain.size), np.zeros(chain.size), np.zeros(chain.size)
         stiff = np.zeros_like(M)
-        self._hold(tau, K, D, self._stand(motion, tau, stiff), h)
+        self._standing.push(motion, tau, K, D, stiff, h)
         self.relief.clear()
         for joint, drive in self._drives:
             torque, gives = drive.torque(float(self._q[joint]), float(self._v[joint]))
@@ -259,71 +290,10 @@ class Simulation:
         self._spill(h)
         return mean
 
-    def _stand(self, m: MultibodyState, tau: Array, stiff: Array) -> float:
-        """What the ground under the tracks does; returns the load that they carry, N."""
-        h, tracks, i = STEP_S, self.plant.tracks, self._roll
-        k, c = tracks.stiffness, tracks.damping
-        names = self.chain.index
-        z, pitch, roll = names["z"], names["pitch"], names["roll"]
-        load = 0.0
-        R, o = m.R[i], m.origin[i]
-        (px, py, _), (rx, ry, _) = m.axis[pitch].tolist(), m.axis[roll].tolist()
-        vz, vp, vr = float(self._v[z]), float(self._v[pitch]), float(self._v[roll])
-        for corner in tracks.corners:
-            ax, ay, az = (R @ np.array(corner)).tolist()
-            depth = self.soil.height(float(o[0]) + ax, float(o[1]) + ay) - (float(o[2]) + az)
-            if depth <= 0.0:
-                continue
-            jp, jr = px * ay - py * ax, rx * ay - ry * ax
-            speed = vz + jp * vp + jr * vr
-            force = max(0.0, k * depth - c * speed)
-            load += force
-            tau[z] += force
-            tau[pitch] += jp * force
-            tau[roll] += jr * force
-            # The stiffness's own share of the right side, and both on the left.
-            ahead = h * k * speed
-            tau[z] -= ahead
-            tau[pitch] -= jp * ahead
-            tau[roll] -= jr * ahead
-            weight = h * c + h * h * k
-            row = ((z, 1.0), (pitch, jp), (roll, jr))
-            for a, ja in row:
-                for b, jb in row:
-                    stiff[a, b] += weight * ja * jb
-        return load
-
-    def _hold(self, tau: Array, K: Array, D: Array, load: float, h: float) -> None:
-        """Tracks grip the ground where they stand, and move that place when they are driven."""
-        left, right = self.hydraulics.drives["left_track"], self.hydraulics.drives["right_track"]
-        x, y, heading = (self.chain.index[n] for n in ("x", "y", "heading"))
-        forward, turn = 0.5 * (left.rate + right.rate), (right.rate - left.rate) / self.plant.tracks.gauge
-        angle = float(self._q[heading])
-        rates = (forward * math.cos(angle), forward * math.sin(angle), turn)
-        grip = GRIP * load
-        k = 2.0 * self.plant.tracks.stiffness
-        c = 2.0 * 0.5 * math.sqrt(k * self.plant.mass)
-        arm = 0.3 * self.plant.tracks.length
-        for n, (joint, rate, lever) in enumerate(
-            ((x, rates[0], 1.0), (y, rates[1], 1.0), (heading, rates[2], arm))
-        ):
-            self._anchor[n] += rate * h
-            stiffness, damping, most = k * lever**2, c * lever**2, grip * lever
-            gap = self._anchor[n] - float(self._q[joint])
-            force = stiffness * gap + damping * (rate - float(self._v[joint]))
-            if abs(force) > most:
-                force = math.copysign(most, force)
-                reach = most / stiffness
-                self._anchor[n] = float(self._q[joint]) + min(reach, max(-reach, gap))
-            else:
-                K[joint] += stiffness
-                D[joint] += damping
-            tau[joint] += force
-
     # -- soil ------------------------------------------------------------------------------------------
 
     def _dig(self, m: MultibodyState, tau: Array, stiff: Array, h: float) -> None:
-        bucket = self._arm[-1]
+        bucket = self._tool
         left, right = self.corners()
         velocity = m.point_velocity(bucket, self._tip)
         opening = -m.R[bucket][:, 2]
@@ -333,7 +303,7 @@ class Simulation:
             self._set_load(self.load_m3 + min(contact.cut_m3, room))
         if not contact.force.any():
             return
-        J = m.jacobian(bucket, 0.5 * (left + right))
+        J = m.jacobian(bucket, left + contact.at * (right - left))
         tau += J @ contact.force
         along = math.hypot(velocity[0], velocity[1])
         if along > 0.0:
@@ -354,7 +324,7 @@ class Simulation:
 
     def _spill(self, h: float) -> None:
         """What a turned bucket no longer holds falls on the ground below, or into the truck."""
-        over = self.load_m3 - self._room(float(-self.motion.R[self._arm[-1]][2, 2]))
+        over = self.load_m3 - self._room(float(-self.motion.R[self._tool][2, 2]))
         if over > 0.0:
             falls = min(over, FALL_M3PS * self.plant.size**3 * h)
             tip, pin = self.tip(), self.motion.origin[self._arm[-1]]
@@ -384,4 +354,9 @@ class Simulation:
 
     def _set_load(self, volume: float) -> None:
         self.load_m3 = max(0.0, volume)
-        self.chain.set_body(self._arm[-1], self.plant.bucket_body(self.load_m3))
+        self.chain.set_body(self._tool, self.plant.bucket_body(self.load_m3))
+
+
+def _rounded(place: Array) -> tuple[float, float, float]:
+    x, y, z = place.tolist()
+    return (round(x, 5), round(y, 5), round(z, 5))

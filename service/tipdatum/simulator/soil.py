@@ -44,11 +44,13 @@ class SoilReaction:
     Attributes:
         force: (3,) N on the edge, world axes. stiffness: N/m, vertical, while it rests elastically.
         cut_m3: taken from the ground in this step.
+        at: where on the edge the force acts, from 0 at its left end to 1 at its right one.
     """
 
     force: Array
     stiffness: float = 0.0
     cut_m3: float = 0.0
+    at: float = 0.5
 
 
 @dataclass(slots=True)
@@ -150,7 +152,7 @@ class Soil:
         inside = (i >= 0) & (i < n) & (j >= 0) & (j < n)
         if not inside.any():
             return SoilReaction(np.zeros(3))
-        i, j, places = i[inside], j[inside], places[inside]
+        i, j, places, part = i[inside], j[inside], places[inside], part[inside, 0]
         depth = self.heights[i, j] - places[:, 2]
         if depth.max() <= 0.0:
             self._drag *= 1.0 - min(1.0, h / FORCE_SMOOTHING_S)
@@ -159,7 +161,8 @@ class Soil:
         give = GIVE_M * (1.0 - (1.0 - SLICING) * sliced)
         stiff = self.strength * BEARING_N_PER_M * width / GIVE_M / count
         pressed = np.clip(depth, 0.0, give)
-        lift = float(pressed.sum()) * stiff
+        pressure = float(pressed.sum())
+        lift, middle = pressure * stiff, float(pressed @ part) / pressure
         deep = depth > give
         cut = 0.0
         if deep.any():
@@ -173,7 +176,7 @@ class Soil:
             force[0] -= back * velocity[0] / along
             force[1] -= back * velocity[1] / along
         elastic = stiff * float(((depth > 0.0) & ~deep).sum())
-        return SoilReaction(force, elastic, cut)
+        return SoilReaction(force, elastic, cut, middle)
 
     def _cut(
         self,

@@ -54,10 +54,19 @@ def test_the_backhoe_pattern_changes_boom_and_stick() -> None:
 
 
 @pytest.mark.parametrize(
-    "message", [{"left": "up"}, {"pattern": "own"}, {"left": [1.0]}, {"right": [None, 0]}]
+    "message",
+    [{"more": {"tilt": "up"}}, {"left": "up"}, {"pattern": "own"}, {"left": [1.0]}, {"right": [None, 0]}],
 )
 def test_a_message_that_is_none_moves_nothing(message: dict[str, object]) -> None:
     assert read_levers(message) is None
+
+
+def test_a_joint_more_has_a_lever_of_its_own_beside_either_pattern() -> None:
+    """Common practice, no source."""
+    for pattern in ("iso", "backhoe"):
+        levers = read_levers({"pattern": pattern, "more": {"tilt": 0.5, "swing": -7.0, "crane": 1.0}})
+        assert levers is not None
+        assert {name: way for name, way in levers.items() if way} == {"tilt": 0.5, "swing": -1.0}
 
 
 @pytest.fixture
@@ -91,6 +100,27 @@ def test_a_computer_that_falls_behind_loses_time_instead_of_racing(practice: Pra
     assert practice.simulation.t - before == pytest.approx(0.1, abs=0.011)
 
 
+def test_a_computer_that_stalls_does_not_swing_the_machine_about_and_says_so(practice: Practice) -> None:
+    drive(practice, 1.0, left=LEFT)
+    slew = practice.simulation.chain.index["slew"]
+    before, rate = practice.simulation.positions[slew], practice.simulation.rates[slew]
+    assert rate > 0.1
+    assert practice.view()["behind_s"] == 0.0
+    stalled = practice.simulation.t + 3.0
+    practice.hold({"pattern": "iso", "left": list(LEFT)}, stalled)
+    practice.advance_to(stalled)
+    assert practice.view()["behind_s"] == pytest.approx(3.0, abs=0.05)
+    # Two seconds at full lever would be more than a radian; it stopped, and began anew where a hand was seen.
+    assert (
+        practice.simulation.positions[slew] - before
+        < 0.7 * 2.0 * practice.simulation.hydraulics.drives["slew"].top
+    )
+    for _ in range(60):
+        stalled += 0.1
+        practice.advance_to(stalled)
+    assert practice.view()["behind_s"] == 0.0
+
+
 def test_the_reference_wants_the_tip_on_the_ground(practice: Practice) -> None:
     practice.advance_to(0.1)
     practice.wish({"do": "reference"})
@@ -108,7 +138,7 @@ def test_reference_and_target_are_given_to_the_service_at_their_true_heights(pra
     assert names == ["datum/set", "target/level", "target/tolerance"]
     true = practice.simulation.tip()[2] - practice.simulation.ground_start
     assert practice.orders[0].body["elevation_m"] == pytest.approx(true, abs=0.001)
-    assert practice.task is not None
+    assert isinstance(practice.task, Task)
     near = practice.task.near_m - practice.simulation.ground_start
     assert practice.orders[1].body["elevation_m"] == pytest.approx(near, abs=1e-4)
 
@@ -255,6 +285,47 @@ def test_digging_too_deep_costs_points_and_is_told_in_volume() -> None:
     assert figures.over_m3 == pytest.approx(area * 0.10, rel=0.06)
     assert figures.deepest_m == pytest.approx(0.13)
     assert figures.points(10.0, asked.planned_m3, 300.0) == 10
+
+
+def test_a_truck_is_scored_by_what_is_in_it_and_what_lies_beside_it() -> None:
+    practice = Practice(load_scenario(Path(shipped("config", "scenarios", "loading.toml"))))
+    practice.advance_to(0.1)
+    practice.wish({"do": "begin"})
+    assert practice.view()["score"]["points"] == 0
+    simulation = practice.simulation
+    simulation.truck_m3 = 1.0
+    assert practice.view()["score"]["points"] == 50
+    truck = simulation.setting.truck
+    assert truck is not None
+    simulation.soil.put(truck.x, truck.y + truck.half_y + 0.5, 0.4, 0.1)
+    score = practice.view()["score"]
+    assert (score["kind"], score["done"], score["over_m3"]) == ("load", 0.5, 0.1)
+    assert score["points"] == 45
+
+
+@pytest.mark.parametrize(
+    ("scenario", "more", "pins"),
+    [("close-in", ["second_boom"], 5), ("beside-wall", ["swing"], 4), ("tilted-ditch", ["tilt"], 4)],
+)
+def test_a_page_is_told_of_the_joints_more_and_draws_them(scenario: str, more: list[str], pins: int) -> None:
+    practice = Practice(load_scenario(Path(shipped("config", "scenarios", f"{scenario}.toml"))))
+    practice.advance_to(0.1)
+    assert practice.scene()["more"] == more
+    view = practice.view()
+    assert len(view["pins"]) == pins
+    assert (view["across"] is not None) == ("tilt" in more)
+
+
+def test_a_cross_fall_is_given_to_a_service_that_knows_the_slew() -> None:
+    practice = Practice(load_scenario(Path(shipped("config", "scenarios", "tilted-ditch.toml"))))
+    drive(practice, 6.0, right=(0.1, 0.45))
+    drive(practice, 6.6)
+    practice.wish({"do": "reference"})
+    practice.wish({"do": "target"})
+    orders = {order.name: order.body for order in practice.orders}
+    assert practice.message is None
+    assert orders["target/grade"]["cross"] == "10.0000%"
+    assert orders["target/grade"]["cross_falls"] == "right"
 
 
 def test_the_view_names_what_a_page_draws(practice: Practice) -> None:

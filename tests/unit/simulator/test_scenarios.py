@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import pytest
@@ -9,6 +10,7 @@ import pytest
 from tipdatum.errors import ConfigError
 from tipdatum.shipped import shipped
 from tipdatum.simulator.scenario import load_scenario
+from tipdatum.simulator.simulation import Simulation
 
 SCENARIOS = sorted(Path(shipped("config", "scenarios")).glob("*.toml"))
 GOOD = """
@@ -116,18 +118,44 @@ def test_a_machines_file_is_no_scenario() -> None:
 
 
 @pytest.mark.parametrize(
-    ("machine", "key"),
+    "path", sorted(Path(shipped("config", "machines")).glob("*.toml")), ids=lambda p: p.stem
+)
+def test_every_machine_that_can_be_described_stands_in_a_scenario(path: Path) -> None:
+    scenario = load_scenario(Path(shipped("config", "scenarios", "trench.toml")), path)
+    simulation = Simulation(scenario.machine, scenario.setting())
+    assert simulation.tip()[2] - simulation.ground_start > -0.1
+    assert abs(simulation.slew_centre[2] - simulation.ground_start) < 1e-9
+
+
+@pytest.mark.parametrize(
+    ("step", "key", "expected"),
     [
-        ("two-piece", "second_boom"),
-        ("swing-boom", "boom_swing"),
-        ("coupler", "coupler"),
-        ("tilting-bucket", "bucket[0].tilt_axis_m"),
+        ("go = { swing_deg = 20.0 }", "step.go.swing_deg", "[boom_swing]"),
+        ("draw = { second_boom_deg = -40.0 }", "step.draw.second_boom_deg", "[second_boom]"),
+        ("go = { cross = 0.1 }", "step.go.cross", "tilts"),
     ],
 )
-def test_a_machine_with_joints_that_are_not_simulated_is_refused_by_file_and_key(
-    machine: str, key: str
-) -> None:
-    file = Path(shipped("config", "machines", f"{machine}.toml"))
+def test_a_joint_that_the_machine_does_not_have_is_named(written, step: str, key: str, expected: str) -> None:  # type: ignore[no-untyped-def]
     with pytest.raises(ConfigError) as caught:
-        load_scenario(Path(shipped("config", "scenarios", "trench.toml")), file)
-    assert f"{machine}.toml: {key}: found a joint more" in str(caught.value)
+        load_scenario(written("", f"[[step]]\n{step}\n"))
+    assert key in str(caught.value)
+    assert expected in str(caught.value)
+
+
+def test_a_load_wants_a_truck_that_holds_it(written) -> None:  # type: ignore[no-untyped-def]
+    load = '[load]\ntext = "x"\nvolume_m3 = 9.0\n'
+    with pytest.raises(ConfigError, match=r"load.volume_m3.*no \[truck\].*a truck that holds it"):
+        load_scenario(written("", load))
+
+
+def test_a_scenario_serves_a_boom_in_two_pieces_by_the_line_between_its_ends() -> None:
+    """The law of cosines by hand: the chord of 2.34 m and 2.60 m bent by 40 degrees."""
+    machines = Path(shipped("config", "machines"))
+    scenario = load_scenario(Path(shipped("config", "scenarios", "trench.toml")), machines / "two-piece.toml")
+    simulation = Simulation(scenario.machine, scenario.setting(installation="exact"))
+    foot, _, elbow, wrist, _ = simulation.pins()
+    chord = math.sqrt(2.34**2 + 2.60**2 + 2.0 * 2.34 * 2.60 * math.cos(math.radians(40.0)))
+    assert math.dist(foot, elbow) == pytest.approx(chord, abs=1e-3)  # it hangs on its oil
+    rise = math.degrees(math.asin((elbow[2] - foot[2]) / chord))
+    assert rise == pytest.approx(scenario.file.start.boom_deg, abs=1.0)
+    assert wrist[2] < elbow[2]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,8 +11,10 @@ import pytest
 
 from tipdatum.machine.description import Machine, load_machine, parse_machine
 from tipdatum.shipped import shipped
+from tipdatum.simulator.scenario import load_scenario
 from tipdatum.simulator.sensors import SensorsTable
 from tipdatum.simulator.simulation import STEP_S, Setting, Simulation
+from tipdatum.simulator.soil import CELL_M
 from tipdatum_drivers.reading import Imu, Record, Slew, Tilt, Truth
 
 POSTURE = tuple(math.radians(a) for a in (30.0, -95.0, -45.0))
@@ -220,6 +223,103 @@ def test_a_small_and_a_large_machine_stand_and_move() -> None:
         assert abs(simulation.slew_centre[2]) < 0.02
         drive(simulation, 0.5, boom=0.8)
         assert simulation.rates[simulation.chain.index["boom"]] > 0.1
+
+
+def of_kind(name: str, **setting: object) -> Simulation:
+    scenario = load_scenario(
+        Path(shipped("config", "scenarios", "trench.toml")),
+        Path(shipped("config", "machines", f"{name}.toml")),
+    )
+    return Simulation(scenario.machine, replace(scenario.setting(), **setting))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("machine", "function", "joint", "sign"),
+    [
+        ("two-piece", "second_boom", "second_boom", 1),
+        ("two-piece", "second_boom", "second_boom", -1),
+        ("swing-boom", "swing", "swing", 1),
+        ("swing-boom", "swing", "swing", -1),
+        ("tilting-bucket", "tilt", "tilt", 1),
+        ("tilting-bucket", "tilt", "tilt", -1),
+    ],
+)
+def test_a_joint_more_has_a_lever_of_its_own(machine: str, function: str, joint: str, sign: int) -> None:
+    simulation = of_kind(machine)
+    before = simulation.joint_angles()
+    drive(simulation, 0.9, **{function: 0.8 * sign})
+    after = simulation.joint_angles()
+    assert sign * (after[joint] - before[joint]) > 0.05
+    others = [abs(after[n] - before[n]) for n in after if n != joint]
+    assert max(others) < 0.03
+
+
+def test_the_tilt_lever_lifts_the_left_side_whichever_way_the_axis_is_described() -> None:
+    lifted = []
+    for turn in (0.0, 180.0):
+        scenario = load_scenario(
+            Path(shipped("config", "scenarios", "trench.toml")),
+            Path(shipped("config", "machines", "tilting-bucket.toml")),
+        )
+        axis = (scenario.machine.bucket[0].tilt_axis_deg or 0.0) + turn
+        bucket = scenario.machine.bucket[0].model_copy(update={"tilt_axis_deg": axis})
+        machine = scenario.machine.model_copy(update={"bucket": (bucket,)})
+        simulation = Simulation(machine, scenario.setting())
+        drive(simulation, 1.0, tilt=0.8)
+        left, right = simulation.corners()
+        lifted.append((left[2] - right[2], simulation.joint_angles()["tilt"]))
+    assert lifted[0][0] > 0.1
+    assert lifted[1] == pytest.approx((lifted[0][0], -lifted[0][1]), abs=0.02)
+
+
+def test_a_swing_carries_the_foot_about_its_pivot_and_the_arm_with_it() -> None:
+    simulation = of_kind("swing-boom", slope=(0.0, 0.0))
+    drive(simulation, 3.0, swing=0.8)
+    drive(simulation, 2.0)
+    swing = simulation.joint_angles()["swing"]
+    assert swing > math.radians(20.0)
+    x, y = simulation.ahead()
+    assert math.atan2(y, x) == pytest.approx(swing, abs=0.01)
+    foot = simulation.pins()[0] - simulation.slew_centre
+    # Pivot [0.61, 0.05], foot [0.81, 0.05] in the machine's file: 0.20 m ahead of it, turned by the swing.
+    assert foot[:2] == pytest.approx((0.61 + 0.20 * math.cos(swing), 0.05 + 0.20 * math.sin(swing)), abs=0.01)
+
+
+def test_truth_tells_what_turns_out_of_the_arms_plane() -> None:
+    plain, swung, tilted = (of_kind(n).truth() for n in ("two-piece", "swing-boom", "tilting-bucket"))
+    assert (plain.swing_deg, plain.tilt_deg, plain.left_m) == (None, None, None)
+    assert swung.swing_deg == pytest.approx(0.0, abs=0.1)
+    assert swung.left_m is None
+    assert tilted.tilt_deg == pytest.approx(0.0, abs=0.5)
+    assert tilted.left_m is not None
+    assert tilted.right_m is not None
+    assert math.dist(tilted.left_m, tilted.right_m) == pytest.approx(1.53, abs=1e-4)
+    middle = np.add(tilted.left_m, tilted.right_m) / 2.0
+    assert middle == pytest.approx(np.array(tilted.tip_m), abs=2e-5)
+
+
+def test_the_encoder_of_a_swing_tells_it_with_a_zero_of_its_own() -> None:
+    simulation = of_kind("swing-boom")
+    told = [r for r in drive(simulation, 2.5, swing=0.7) if isinstance(r, Slew)]
+    assert {r.sensor for r in told} == {"swing"}
+    true = math.degrees(simulation.joint_angles()["swing"])
+    assert told[-1].angle_deg == pytest.approx(true, abs=3.0)
+    exact = of_kind("swing-boom", sensors=SensorsTable(perfect=True))
+    told = [r for r in drive(exact, 1.0) if isinstance(r, Slew)]
+    assert told[-1].angle_deg == pytest.approx(0.0, abs=0.06)
+
+
+def test_a_stone_under_one_corner_turns_bucket_and_machine() -> None:
+    simulation = of_kind("tilting-bucket", slope=(0.0, 0.0), strength=3.0)
+    before, roll = simulation.joint_angles()["tilt"], simulation.positions[simulation.chain.index["roll"]]
+    x, y, z = simulation.corners()[0].tolist()
+    soil = simulation.soil
+    i, j = round((x + soil.half) / CELL_M), round((y + soil.half) / CELL_M)
+    soil.heights[i - 12 : i + 12, j - 4 : j + 2] = z - 0.05
+    soil.put(x + 3.0, y + 3.0, 0.3, 0.5)  # it knows how high it has become
+    drive(simulation, 1.5, boom=-0.35)
+    assert simulation.joint_angles()["tilt"] - before > math.radians(0.1)
+    assert simulation.positions[simulation.chain.index["roll"]] > roll
 
 
 def test_perfect_sensors_draw_no_chance(demo: Machine) -> None:

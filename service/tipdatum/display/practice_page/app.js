@@ -2,7 +2,7 @@
 // hears what the service publishes like any display, and shows the display itself in a frame.
 
 import { MqttClient } from "../mqtt.js";
-import { Levers, drawLever } from "./levers.js";
+import { Levers, MORE, drawLever, drawSmallLever } from "./levers.js";
 import { Plan } from "./plan.js";
 import { drawSide } from "./side.js";
 import { SigmaStrip, SLOW_MPS } from "./sigma.js";
@@ -39,6 +39,7 @@ const plan = new Plan(), strip = new SigmaStrip(), levers = new Levers({ left: e
 const decode = (payload) => JSON.parse(new TextDecoder().decode(payload));
 
 let leverWords = { left: [], right: [] };
+let small = []; // levers of the joints that this machine has more: {name, pad, words}
 
 /** A scenario's own words in the reader's language, where it is a shipped one. */
 function scenario(text) {
@@ -87,7 +88,11 @@ function takeScene(scene) {
   state.scene = scene;
   el("name").textContent = scenario(scene.name);
   el("task").textContent = scenario(scene.task?.text ?? scene.about);
-  for (const id of ["target", "begin", "end", "score-part"]) el(id).hidden = !scene.task && id !== "score-part";
+  const asked = scene.task ?? {}, dig = "depth_m" in asked;
+  for (const id of ["begin", "end"]) el(id).hidden = !scene.task;
+  el("target").hidden = !dig;
+  el("within").parentElement.hidden = !dig;
+  for (const [id, word] of [["done", dig ? "dug" : "loaded"], ["over", dig ? "too-deep" : "beside"]]) el(id).previousElementSibling.textContent = say(`practice.${word}`);
   el("sensor").replaceChildren(...scene.sensors.map(({ name }) => new Option(name, name)));
   el("faults").replaceChildren(...scene.faults.map((kind, i) => {
     const button = document.createElement("button");
@@ -99,7 +104,23 @@ function takeScene(scene) {
     button.onclick = () => toggleFault(kind);
     return button;
   }));
+  showMore(scene.more);
   tell(say("practice.begin-with"));
+}
+
+/** A small lever for each joint that only some machines have. */
+function showMore(names) {
+  if (small.map(({ name }) => name).join() === names.join()) return;
+  small = names.map((name) => {
+    const pad = Object.assign(document.createElement("canvas"), { tabIndex: -1 });
+    pad.setAttribute("role", "img");
+    pad.setAttribute("aria-label", say(`practice.more.${name}`));
+    levers.add(name, pad);
+    return { name, pad, words: ["left", "right"].map((end) => say(`practice.more.${name}.${end}`)) };
+  });
+  el("more").replaceChildren(...small.map(({ pad }) => pad));
+  el("more").hidden = !small.length;
+  el("more-keys").innerHTML = small.map(({ name }) => `· ${say(`practice.more.${name}`)} ${MORE[name].map((key) => `<kbd>${key}</kbd>`).join("")} `).join("");
 }
 
 function takeView(view) {
@@ -141,7 +162,7 @@ function showScore({ score, load, truck_m3: truck }) {
   const minutes = Math.floor(score.seconds / 60), seconds = Math.floor(score.seconds % 60);
   el("seconds").textContent = score.state === "waiting" ? "–" : `${minutes}:${String(seconds).padStart(2, "0")}`;
   el("done").textContent = `${Math.round(100 * score.done)} %`;
-  el("within").textContent = `${Math.round(100 * score.within)} %`;
+  el("within").textContent = `${Math.round(100 * (score.within ?? 0))} %`;
   el("over").textContent = say.decimal(`${score.over_m3.toFixed(2)} m³`);
   el("begin").disabled = score.state === "running";
   el("end").disabled = score.state !== "running";
@@ -178,9 +199,13 @@ function showSigma() {
 
 function showResult(score) {
   el("points").textContent = score.points;
-  const task = state.scene.task;
-  const rows = [
-    ["practice.time", say("practice.time.value", { seconds: Math.round(score.seconds), par: Math.round(task.par_s) })],
+  const task = state.scene.task, time = ["practice.time", say("practice.time.value", { seconds: Math.round(score.seconds), par: Math.round(task.par_s) })];
+  const rows = score.kind === "load" ? [
+    time,
+    ["practice.loaded", say("practice.loaded.value", { share: Math.round(100 * score.done), volume: say.decimal(task.planned_m3.toFixed(1)) })],
+    ["practice.beside", say.decimal(`${score.over_m3.toFixed(2)} m³`)],
+  ] : [
+    time,
     ["practice.dug", say("practice.dug.value", { share: Math.round(100 * score.done), volume: say.decimal(task.planned_m3.toFixed(2)) })],
     ["practice.within", say("practice.within.value", { share: Math.round(100 * score.within), band: Math.round(1000 * task.tolerance_m) })],
     ["practice.too-deep", say("practice.too-deep.value", { volume: say.decimal(score.over_m3.toFixed(2)), deepest: Math.round(1000 * score.deepest_m) })],
@@ -190,6 +215,7 @@ function showResult(score) {
     row.append(Object.assign(document.createElement("dt"), { textContent: say(name) }), Object.assign(document.createElement("dd"), { textContent: value }));
     return row;
   }));
+  el("points-how").textContent = say(score.kind === "load" ? "practice.points.how-load" : "practice.points.how");
   el("report-words").textContent = "";
   el("result").showModal();
 }
@@ -199,7 +225,7 @@ function frame(now) {
   const at = levers.read(Math.min(0.1, (now - last) / 1000));
   last = now;
   state.levers = at;
-  const busy = [...at.left, ...at.right, ...at.tracks].some((v) => Math.abs(v) > 0.01);
+  const busy = [...at.left, ...at.right, ...at.tracks, ...Object.values(at.more)].some((v) => Math.abs(v) > 0.01);
   if (client.connected && now - sent >= SEND_MS && (busy || moved)) {
     client.publish(`${base}/levers`, JSON.stringify({ pattern: state.pattern, ...at })).catch(() => {});
     sent = now;
@@ -209,6 +235,7 @@ function frame(now) {
   if (busy || moved || state.view !== drawn) {
     drawLever(el("left"), at.left, left, ink);
     drawLever(el("right"), at.right, right, ink);
+    for (const { name, pad, words } of small) drawSmallLever(pad, name, at.more[name], words, ink);
   }
   if (state.scene && state.view && state.view !== drawn) { // a picture for each view, not for each frame of the screen
     drawn = state.view;

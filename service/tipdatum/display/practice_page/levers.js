@@ -1,13 +1,21 @@
-// Hands on two cross levers and two track pedals: keyboard, touch and mouse, gamepad. All of them at once.
+// Hands on two cross levers, two track pedals and a small lever for each joint more that a machine has: keyboard,
+// touch and mouse, gamepad. All of them at once.
 //
-// Every lever is {x, y} in -1 … 1, x to the right, y forward. What a lever moves is the machine's business.
+// Every cross lever is {x, y} in -1 … 1, x to the right, y forward; a small one is {x}. What a lever moves is the
+// machine's business, but for the small ones, which are called by it.
 
 const KEYS = { // code of the key (its place, whatever the layout prints on it) → [lever, axis, way]
   KeyW: ["left", "y", 1], KeyS: ["left", "y", -1], KeyA: ["left", "x", -1], KeyD: ["left", "x", 1],
   KeyI: ["right", "y", 1], KeyK: ["right", "y", -1], KeyJ: ["right", "x", -1], KeyL: ["right", "x", 1],
   ArrowUp: ["right", "y", 1], ArrowDown: ["right", "y", -1], ArrowLeft: ["right", "x", -1], ArrowRight: ["right", "x", 1],
+  KeyQ: ["swing", "x", 1], KeyE: ["swing", "x", -1], KeyU: ["tilt", "x", -1], KeyO: ["tilt", "x", 1],
+  KeyR: ["second_boom", "x", 1], KeyF: ["second_boom", "x", -1],
   KeyT: ["tracks", "x", 1], KeyG: ["tracks", "x", -1], KeyY: ["tracks", "y", 1], KeyH: ["tracks", "y", -1],
 };
+/** Joints that only some machines have, with the keys of their lever: its left end first. */
+export const MORE = { second_boom: ["F", "R"], swing: ["Q", "E"], tilt: ["U", "O"] };
+/** Which end of a small lever moves its joint the positive way: to the left, as a swing does, or to the right. */
+const TO_RIGHT = { second_boom: 1, swing: -1, tilt: 1 };
 const FULL_S = 0.22; // from neutral to the end of the way, of a key held down
 const GENTLE = 0.22; // of the way, with Shift
 const DEAD = 0.09; // of a gamepad's stick
@@ -16,7 +24,7 @@ const limit = (v) => Math.max(-1, Math.min(1, v));
 export class Levers {
   #held = new Set();
   #gentle = false;
-  #keys = { left: { x: 0, y: 0 }, right: { x: 0, y: 0 }, tracks: { x: 0, y: 0 } };
+  #keys = { left: { x: 0, y: 0 }, right: { x: 0, y: 0 }, tracks: { x: 0, y: 0 }, ...Object.fromEntries(Object.keys(MORE).map((name) => [name, { x: 0, y: 0 }])) };
   #touch = { left: null, right: null };
 
   constructor(pads) {
@@ -25,6 +33,11 @@ export class Levers {
     addEventListener("blur", () => this.#held.clear());
     document.addEventListener("visibilitychange", () => this.#held.clear());
     for (const [name, pad] of Object.entries(pads)) this.#feel(name, pad);
+  }
+
+  /** A small lever on a pad: the joint's name, and where fingers move it. */
+  add(name, pad) {
+    this.#feel(name, pad, TO_RIGHT[name]);
   }
 
   #key(event, down) {
@@ -36,11 +49,12 @@ export class Levers {
     else this.#held.delete(event.code);
   }
 
-  #feel(name, pad) {
+  #feel(name, pad, way = 0) {
     const move = (event) => {
       const { left, top, width, height } = pad.getBoundingClientRect();
-      const reach = 0.36 * Math.min(width, height);
+      const reach = 0.36 * (way ? width : Math.min(width, height));
       let x = (event.clientX - left - width / 2) / reach, y = -(event.clientY - top - height / 2) / reach;
+      if (way) [x, y] = [limit(way * x), 0];
       const far = Math.hypot(x, y);
       if (far > 1) [x, y] = [x / far, y / far];
       this.#touch[name] = { x, y };
@@ -56,7 +70,7 @@ export class Levers {
     }
   }
 
-  /** Where the levers stand, `seconds` after the last look: {left: [x, y], right: [x, y], tracks: [l, r]}. */
+  /** Where the levers stand, `seconds` after the last look: {left: [x, y], right: [x, y], tracks: [l, r], more: {joint: way}}. */
   read(seconds) {
     const most = this.#gentle ? GENTLE : 1, step = seconds / FULL_S;
     for (const [name, axes] of Object.entries(this.#keys)) {
@@ -70,7 +84,8 @@ export class Levers {
     }
     const pad = this.#gamepad();
     const sum = (name, axis) => limit(this.#keys[name][axis] + (this.#touch[name]?.[axis] ?? 0) + (pad[name]?.[axis] ?? 0));
-    return Object.fromEntries(["left", "right", "tracks"].map((name) => [name, [sum(name, "x"), sum(name, "y")]]));
+    const found = Object.fromEntries(["left", "right", "tracks"].map((name) => [name, [sum(name, "x"), sum(name, "y")]]));
+    return { ...found, more: Object.fromEntries(Object.keys(MORE).map((name) => [name, sum(name, "x")])) };
   }
 
   #gamepad() {
@@ -85,6 +100,9 @@ export class Levers {
       left: { x: stick(0), y: -stick(1) },
       right: { x: stick(2), y: -stick(3) },
       tracks: { x: button(6) - button(4), y: button(7) - button(5) },
+      swing: { x: button(14) - button(15) },
+      second_boom: { x: button(12) - button(13) },
+      tilt: { x: button(1) - button(2) },
     };
   }
 }
@@ -130,6 +148,32 @@ export function drawLever(canvas, [x, y], words, ink) {
   context.arc(x * r * 0.86, -y * r * 0.86, 13, 0, 2 * Math.PI);
   context.fill();
   context.restore();
+}
+
+/** A small lever in its gate; `words` for its left and its right end. */
+export function drawSmallLever(canvas, name, value, words, ink) {
+  const context = fitted(canvas), w = canvas.clientWidth, h = canvas.clientHeight, r = 0.36 * w, y = h - 15;
+  context.clearRect(0, 0, w, h);
+  context.lineCap = "round";
+  for (const [width, colour] of [[21, ink.edge], [18, ink.raised]]) {
+    context.beginPath();
+    context.moveTo(w / 2 - r, y);
+    context.lineTo(w / 2 + r, y);
+    context.lineWidth = width;
+    context.strokeStyle = colour;
+    context.stroke();
+  }
+  context.fillStyle = ink.quiet;
+  context.font = "11px system-ui, sans-serif";
+  context.textBaseline = "top";
+  for (const [i, align, x] of [[0, "left", 2], [1, "right", w - 2]]) {
+    context.textAlign = align;
+    context.fillText(words[i], x, 1);
+  }
+  context.beginPath();
+  context.arc(w / 2 + TO_RIGHT[name] * value * r, y, 9, 0, 2 * Math.PI);
+  context.fillStyle = Math.abs(value) > 0.05 ? ink.tip : ink.ink;
+  context.fill();
 }
 
 /** The canvas's context, with as many pixels as the screen has there. */

@@ -50,8 +50,9 @@ export class Plan {
       [[x0, y0], [x1, y0], [x1, y1], [x0, y1]].forEach(([x, y], i) => (i ? context.lineTo(...at(x, y)) : context.moveTo(...at(x, y))));
       context.closePath();
     };
-    if (scene.task) {
-      box(scene.task.from_m, scene.task.to_m, -scene.task.width_m / 2, scene.task.width_m / 2);
+    if (scene.task?.width_m) {
+      const { from_m: near, to_m: far, left_m: left, width_m: width } = scene.task;
+      box(near, far, left - width / 2, left + width / 2);
       context.setLineDash([6, 4]);
       context.lineWidth = 1.8;
       context.strokeStyle = ink.target;
@@ -67,6 +68,7 @@ export class Plan {
       context.stroke();
     }
     const [x, y] = view.place, heading = (view.angle.heading * Math.PI) / 180, slew = heading + (view.angle.slew * Math.PI) / 180;
+    const boom = slew + ((view.angle.swing ?? 0) * Math.PI) / 180;
     const turned = (angle, points) => points.map(([a, b]) => at(x + Math.cos(angle) * a - Math.sin(angle) * b, y + Math.sin(angle) * a + Math.cos(angle) * b));
     const shape = (points, fill) => {
       context.beginPath();
@@ -81,13 +83,16 @@ export class Plan {
     for (const side of [-1, 1]) shape(turned(heading, [[-L, side * G - 0.28 * s], [L, side * G - 0.28 * s], [L, side * G + 0.28 * s], [-L, side * G + 0.28 * s]]), ink.steel);
     shape(turned(slew, [[-2.15 * s, -1.2 * s], [0.8 * s, -1.2 * s], [0.8 * s, 1.2 * s], [-2.15 * s, 1.2 * s]]), ink.paper);
     shape(turned(slew, [[-0.7 * s, 0.3 * s], [0.8 * s, 0.3 * s], [0.8 * s, 1.15 * s], [-0.7 * s, 1.15 * s]]), ink.glass);
-    const wrist = view.pins.at(-2)[0];
-    shape(turned(slew, [[scene.foot_m[0], -0.22 * s], [wrist, -0.14 * s], [wrist, 0.14 * s], [scene.foot_m[0], 0.22 * s]]), ink.paper);
-    const half = scene.bucket.width_m / 2, tip = view.pins.at(-1)[0];
-    shape(turned(slew, [[wrist, -half], [tip, -half], [tip, half], [wrist, half]]), view.load > 0.05 ? ink.soil : ink.steel);
+    // The arm is as wide as it is, square to its own plane; the bucket reaches from its pin to its edge.
+    const [foot, wrist] = [view.plan[0], view.plan.at(-2)], across = [-Math.sin(boom), Math.cos(boom)];
+    const beside = ([px, py], off) => at(px + across[0] * off, py + across[1] * off);
+    shape([beside(foot, -0.22 * s), beside(wrist, -0.14 * s), beside(wrist, 0.14 * s), beside(foot, 0.22 * s)], ink.paper);
+    const half = 0.8 * (scene.bucket.width_m / 2);
+    const [left, right] = view.edge.map((corner) => at(corner[0], corner[1]));
+    shape([beside(wrist, -half), right, left, beside(wrist, half)], view.load > 0.05 ? ink.soil : ink.steel);
     context.beginPath();
-    context.moveTo(...at(...view.edge[0]));
-    context.lineTo(...at(...view.edge[1]));
+    context.moveTo(...left);
+    context.lineTo(...right);
     context.lineWidth = 3;
     context.strokeStyle = ink.tip;
     context.stroke();
