@@ -5,8 +5,13 @@
 Each simulated retrofit (sensor on the bucket and on the rocker in turn) begins with bench and motions; then
 postures are taken one at a time: measured with level and staff, touches of marks from two standings, bucket
 rests, a reversal. After each one everything is adjusted anew, and the tip is compared with the truth at exact
-readings of many postures, so that what is left is what the calibration left. Printed are the readings and the
-postures after which 95 % of the errors stay within the limit, and what the guide had predicted then.
+readings of many postures, so that what is left is what the calibration left. Printed are the readings after
+which 95 % of the errors stay within the limit, and what the guide had predicted then.
+
+Errors of one machine go together, so that ten machines are ten draws and not eight hundred: figures of all
+of them come with their spread when machines are drawn anew from these (Efron, Tibshirani, *An Introduction to
+the Bootstrap*, ch. 6). What each order leaves open is stated besides by the covariance: the tip's
+worst sigma over the envelope, which hangs on no draw.
 """
 
 from __future__ import annotations
@@ -26,17 +31,20 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "harness"))
 
 from retrofits import Maker
 
-from tipdatum.calibration.adjustment import adjust
+from tipdatum.calibration.adjustment import Solution, adjust
 from tipdatum.calibration.budget import COVERAGE_95
 from tipdatum.calibration.candidates import POSTURE_KINDS, recorded
 from tipdatum.calibration.description import calibrated_machine
 from tipdatum.calibration.observations import ObservationBook
 from tipdatum.calibration.plan import rank
 from tipdatum.calibration.recordings import gather
+from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.calibration.verification import verify
 
 LIMIT_M = 0.003
+SHOWN = (7, 14, 21, 28, 35, 42)
+DRAWS = 200
 JUDGES = 80
 
 
@@ -83,6 +91,7 @@ class Trial:
             step: dict[str, Any] = {
                 "readings": len(ids), "errors": errors, "error": float(np.quantile(errors, 0.95)),
             }  # fmt: skip
+            step["sigma"] = worst_sigma_m(solution)
             steps.append(step)
             if len(ids) >= most:
                 return steps
@@ -99,6 +108,14 @@ class Trial:
             ids |= {o.id for o in ranked[0].candidate.observations}
 
 
+def worst_sigma_m(solution: Solution) -> float:
+    """The tip's worst 1-sigma over the envelope by the covariance as stated, without the factor, m."""
+    figures = TipFigures(calibrated_machine(solution))
+    columns = [solution.place[name] for name in figures.names]
+    covariance = solution.covariance[np.ix_(columns, columns)] / max(1.0, solution.factor) ** 2
+    return math.sqrt(float(figures.variance(covariance).max()))
+
+
 def until(steps: list[dict[str, Any]], limit: float) -> int | None:
     """Number of the step from which on the error stays within the limit."""
     outside = [i for i, s in enumerate(steps) if s["error"] > limit]
@@ -108,8 +125,22 @@ def until(steps: list[dict[str, Any]], limit: float) -> int | None:
 
 def together(runs: list[list[dict[str, Any]]], readings: int) -> float:
     """What 95 % of all machines' errors stay within after so many readings each, m."""
-    there = [next(s for s in reversed(steps) if s["readings"] <= readings) for steps in runs]
+    there = [at(steps, readings) for steps in runs]
     return float(np.quantile(np.concatenate([s["errors"] for s in there]), 0.95))
+
+
+def at(steps: list[dict[str, Any]], readings: int) -> dict[str, Any]:
+    """The step that so many readings allow."""
+    return next(s for s in reversed(steps) if s["readings"] <= readings)
+
+
+def spread(runs: list[list[dict[str, Any]]], readings: int) -> float:
+    """Standard error of `together`, machines drawn anew."""
+    rng = np.random.default_rng(1)
+    drawn = [
+        together([runs[i] for i in rng.integers(len(runs), size=len(runs))], readings) for _ in range(DRAWS)
+    ]
+    return float(np.std([d for d in drawn if math.isfinite(d)]))
 
 
 def readings_needed(runs: list[list[dict[str, Any]]], limit: float) -> int | None:
@@ -118,6 +149,23 @@ def readings_needed(runs: list[list[dict[str, Any]]], limit: float) -> int | Non
     outside = [r for r in range(most + 1) if together(runs, r) > limit]
     first = outside[-1] + 1 if outside else 0
     return first if first <= most else None
+
+
+def told_apart(runs: dict[str, list[list[dict[str, Any]]]]) -> None:
+    """Machine by machine: how often the guide's worst sigma is the smaller one, and by how much."""
+    guide = runs["guide"]
+    for label, others in runs.items():
+        if label == "guide" or not guide or not others:
+            continue
+        each = len(others) // len(guide)
+        pairs = [(guide[i // each], steps) for i, steps in enumerate(others)]
+        ratios = {r: [at(g, r)["sigma"] / at(o, r)["sigma"] for g, o in pairs] for r in SHOWN}
+        print(
+            f"guide's worst sigma over that of the {label}, after 7, 14, 21, 28, 35, 42 readings: "
+            + " ".join(f"{np.exp(np.mean(np.log(v))):.2f}" for v in ratios.values())
+            + "; smaller in "
+            + " ".join(f"{sum(x < 1.0 for x in v)}/{len(v)}" for v in ratios.values())
+        )
 
 
 def told(steps: list[dict[str, Any]]) -> str:
@@ -162,8 +210,11 @@ def main() -> None:
             f"{needed if needed is not None else 'more than all'} readings; each machine alone, median "
             f"{np.median(counts) if counts else math.nan:.0f}, {len(found) - len(counts)} not at all; "
             "95 % after 7, 14, 21, 28, 35, 42 readings, mm: "
-            + " ".join(f"{1000 * together(found, r):.1f}" for r in (7, 14, 21, 28, 35, 42))
+            + " ".join(f"{1000 * together(found, r):.1f} ± {1000 * spread(found, r):.1f}" for r in SHOWN)
+            + "; worst sigma by the covariance, median of the machines, mm: "
+            + " ".join(f"{1000 * np.median([at(s, r)['sigma'] for s in found]):.2f}" for r in SHOWN)
         )
+    told_apart(runs)
     honest = [
         s["error"] / (COVERAGE_95 * s["worst"]) for steps in runs["guide"] for s in steps[2:] if "worst" in s
     ]
