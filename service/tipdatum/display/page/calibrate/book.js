@@ -39,9 +39,11 @@ export function showBook({ say, at, act, settings, state, missing }) {
   )));
 }
 
-/** The chapters under their names; a bench has one for each sensor. */
+/** The chapters under their names; a bench has one for each sensor, and comes last when it is over. */
 function sections(chapters, say) {
-  return chapters.flatMap(({ name, steps }) => {
+  const benched = ({ name, steps }) => name === "bench" && !steps.some(({ state }) => state === "now");
+  const ordered = [...chapters.filter((c) => !benched(c)), ...chapters.filter(benched)];
+  return ordered.flatMap(({ name, steps }) => {
     const title = say(`guide.chapter.${name}`);
     if (name !== "bench") return [{ name: title, steps }];
     const sensors = [...new Set(steps.map(({ id }) => ofBench(id)[0]))];
