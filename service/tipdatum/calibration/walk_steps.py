@@ -17,7 +17,7 @@ from tipdatum.calibration.candidates import Candidate
 from tipdatum.calibration.foresight import MOST_MEASURED, Foreseen, measured_wanted
 from tipdatum.calibration.guide import Step
 from tipdatum.calibration.observations import ObservationBook
-from tipdatum.calibration.unknowns import arm_angles
+from tipdatum.calibration.unknowns import ANGLES, arm_angles
 from tipdatum.machine.description import Machine
 
 
@@ -113,8 +113,10 @@ class WalkSteps:
         else:
             first = (n - 1) % len(guide.FIRST_POSTURES)
             step = guide.measured_step(n, guide.FIRST_POSTURES[first], self.machine)
-            angles = tuple(math.radians(a) for a in (0.0, 0.0, *guide.FIRST_ANGLES_DEG[first]))
-            asked = Asked(step, "postures", f"guide.posture.{first + 1}", {}, angles)
+            values = {} if self.machine.second_boom is None else {"second": SECOND[first % 2]}
+            asked = Asked(
+                step, "postures", f"guide.posture.{first + 1}", values, first_angles(self.machine, first)
+            )
         if name == asked_for:
             # A posture that is asked for stays, whatever is learnt while somebody goes there.
             self._frozen[name] = asked
@@ -136,6 +138,21 @@ class WalkSteps:
             "curled": abs(math.degrees(float(q[-1]))) > 90.0,
             "reach_m": round(float(tip[0]), 1), "height_m": round(float(tip[2]), 1),
         }  # fmt: skip
+
+
+SECOND = ("folded", "stretched")
+"""How the second boom of a two-piece boom stands in the first postures, in turn."""
+
+FOLDED_DEG = {"folded": (15.0, -35.0), "stretched": (5.0, -8.0)}
+"""By how much its sections are then above and below a boom of one piece, about."""
+
+
+def first_angles(machine: Machine, first: int) -> tuple[float, ...]:
+    """Angles of one of the first postures, rad, in the order of `unknowns.ANGLES`, for a drawing of it."""
+    boom, stick, bucket = guide.FIRST_ANGLES_DEG[first]
+    up, down = (0.0, 0.0) if machine.second_boom is None else FOLDED_DEG[SECOND[first % 2]]
+    told = {"boom": boom + up, "second_boom": boom + down, "stick": stick, "bucket": bucket}
+    return tuple(math.radians(told.get(name, 0.0)) for name in ANGLES)
 
 
 def taken_back(book: ObservationBook, step: Step) -> ObservationBook:

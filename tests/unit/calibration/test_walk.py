@@ -17,6 +17,7 @@ from tipdatum.calibration.plan import Known
 from tipdatum.calibration.still import Block
 from tipdatum.calibration.walk import Walk
 from tipdatum.calibration.walk_view import view_of
+from tipdatum.display.texts import speech
 from tipdatum.errors import ConfigError
 
 SENSORS = ("upper", "boom", "stick", "bucket")
@@ -349,3 +350,19 @@ def test_rests_on_the_bench_are_another_power_up_than_those_on_the_machine(retro
     lies(person, "upper", FACES[0])
     person.does("take")
     assert person.walk.book.rest[0].power_up != person.walk.power_up
+
+
+def test_a_two_piece_boom_is_shown_with_all_its_pins_and_in_words(make_retrofit: Any) -> None:
+    texts = speech("de").texts
+    person = Person(make_retrofit(seed=4, second=True).machine)
+    folded = set()
+    for n in range(1, 7):
+        person.does("choose", step=f"measured-{n}")
+        view = person.sees()
+        assert len(view["wanted"]) == 5
+        folded.add(view["step"]["values"]["second"])
+        for q in view["step"]["questions"]:
+            assert f"guide.{q['kind']}.{q['of']}" in texts
+    assert folded == {"folded", "stretched"}
+    person.does("choose", step="motion-second_boom")
+    assert person.sees()["step"]["key"] in texts

@@ -37,7 +37,7 @@ export function drawArm(svg, view, say) {
   for (const outline of [TRACKS, HOUSE]) parts.push(["path", { d: path(outline.map(([x, z]) => [x * size, z * size]), "Z"), class: "body", "stroke-width": thin }]);
   if (wanted) {
     parts.push(["path", { d: path(wanted), class: "wanted", "stroke-width": 0.09 * size, "stroke-dasharray": `${0.28 * size} ${0.16 * size}` }]);
-    parts.push(["circle", { cx: wanted[3][0], cy: -wanted[3][1], r: 0.13 * size, class: "wanted", "stroke-width": 0.06 * size }]);
+    parts.push(["circle", { cx: wanted.at(-1)[0], cy: -wanted.at(-1)[1], r: 0.13 * size, class: "wanted", "stroke-width": 0.06 * size }]);
   }
   if (pins) {
     parts.push(["path", { d: path(pins), class: "live", "stroke-width": 0.17 * size }]);

@@ -62,13 +62,17 @@ function words(view, say) {
   }
   const number = (value) => `${value > 0 ? "+" : value < 0 ? "−" : ""}${Math.abs(value)}°`;
   const values = { ...step.values };
-  for (const name of ["boom", "stick", "bucket"]) if (name in values) values[name] = number(values[name]);
+  for (const name of ["boom", "second_boom", "stick", "bucket"]) if (name in values) values[name] = number(values[name]);
   for (const name of ["reach_m", "height_m"]) if (name in values) values[name] = say.decimal(values[name].toFixed(1));
   values.curled = step.values.curled ? say("guide.curled") : "";
   values.read = step.values.read?.length === 1 ? say(`guide.worth.${step.values.read[0]}`) : "";
   const name = step.values.sensor;
   if (name) values.sensor = say.has(`body.${name}`) ? say(`body.${name}`) : name;
-  return loose(view) ? `${say(step.key, values)} ${say("guide.bench.still")}` : say(step.key, values);
+  // A posture that was worked out for a two-piece boom has a slope more.
+  const more = "second_boom" in values ? ".two-piece" : "";
+  const text = say(step.key + more, values);
+  if (loose(view)) return `${text} ${say("guide.bench.still")}`;
+  return values.second ? `${text} ${say(`guide.second.${values.second}`)}` : text;
 }
 
 function stillness(view, say) {
@@ -88,7 +92,7 @@ function showSlopes(view, { say, at, missing }) {
   list.hidden = !angles;
   if (!angles) return;
   if (!list.children.length) {
-    for (const name of ["boom", "stick", "bucket"]) list.append(make("dt", {}, say(`body.${name}`)), make("dd", { "data-of": name }));
+    for (const name of Object.keys(angles)) list.append(make("dt", {}, say(`body.${name}`)), make("dd", { "data-of": name }));
   }
   for (const [name, value] of Object.entries(angles)) {
     const slope = (Math.asin(Math.sin((value * Math.PI) / 180)) * 180) / Math.PI;
