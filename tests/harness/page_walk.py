@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import base64
+import math
 import sys
 import tempfile
 from pathlib import Path
@@ -194,6 +195,24 @@ class Walk:
         stand_in.silent.clear()
         page.wait_for_selector("#known:not([hidden])")
 
+    def edge_views(self) -> None:
+        """The edge from the seat: to be tilted over a ditch, and laid on a cross slope."""
+        stand_in, page, before = self._stand_in, self.page, dict(self._stand_in.tip)
+        target = stand_in.state["target"]
+        for what, shown in EDGES.items():
+            self.tell(target=shown["target"])
+            stand_in.arm, stand_in.tip = shown["arm"], stand_in.tip | shown["tip"]
+            page.wait_for_timeout(400)
+            while page.get_attribute("#picture", "data-next") != "edge":
+                page.click("#picture")
+                page.wait_for_timeout(200)
+            page.click("#picture")
+            page.wait_for_timeout(400)
+            self.take(what)
+            page.click("#picture")
+        stand_in.arm, stand_in.tip = {}, before
+        self.tell(target=target)
+
     def forms(self, wanted: list[str]) -> None:
         """Every page of every tool."""
         page = self.page
@@ -248,6 +267,39 @@ class Walk:
         page.close()
 
 
+def edge_arm(tilt_deg: float, across: list[tuple[float, float]], **figures: float) -> dict[str, Any]:
+    """What the arm message has of a bucket 1.5 m wide that is laid over; `across` lateral, elevation."""
+    out, up = 0.75 * math.cos(math.radians(tilt_deg)), 0.75 * math.sin(math.radians(tilt_deg))
+    corners = (("left", out, -1.3 + up), ("right", -out, -1.3 - up))
+    return {
+        "corners": [{"name": n, "reach_m": 6.2, "lateral_m": y, "height_m": z} for n, y, z in corners],
+        "target_across": [{"lateral_m": y, "elevation_m": z} for y, z in across],
+        "tilt_deg": tilt_deg, "edge_fall_percent": 100.0 * math.tan(math.radians(tilt_deg)), **figures,
+    }  # fmt: skip
+
+
+DITCH = {"kind": "ditch", "elevation_m": 22.9, "grade": 0.0, "bottom_m": 0.5, "batter_left": 0.5}
+EDGES: dict[str, dict[str, Any]] = {
+    "edge to be tilted": {
+        "target": DITCH,
+        "arm": edge_arm(
+            12.0, [(-1.8, 23.5), (-0.6, 22.9), (-0.1, 22.9), (2.1, 24.0)],
+            target_fall_percent=50.0, tilt_to_set_deg=14.6,
+        ),
+        "tip": {
+            "deviation_m": 0.14, "left_deviation_m": -0.011, "right_deviation_m": -0.131,
+            "governing": "right", "governing_deviation_m": -0.131, "governing_sigma_m": 0.006,
+        },
+    },
+    "edge laid on": {
+        "target": {"kind": "grade", "elevation_m": 23.025, "grade": 0.0, "cross": -0.364},
+        "arm": edge_arm(-20.0, [(-3.0, 24.12), (3.0, 21.93)], target_fall_percent=-36.4, tilt_to_set_deg=0.0),
+        "tip": {
+            "deviation_m": 0.015, "left_deviation_m": 0.012, "right_deviation_m": 0.018,
+            "governing": "left", "governing_deviation_m": 0.012, "governing_sigma_m": 0.006,
+        },
+    },
+}  # fmt: skip
 CAUTION = {
     "name": "a", "time": "", "text": "Have services located and marked before digging.",
     "source": "common practice",
@@ -295,6 +347,7 @@ def main() -> None:
                         stand_in.publish(f"health/{health['sensor']}", health, retain=True)
                     walk.tell()
                     walk.main_views(server.url, query)
+                    walk.edge_views()
                     walk.forms(options.forms)
                     walk.answered()
                     walk.sheets(browser, options.folder, size)

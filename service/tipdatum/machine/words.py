@@ -142,7 +142,26 @@ def _coupler(machine: Machine) -> list[str]:
     if coupler is None:
         return []
     tilts = ", tilting sideways" if coupler.tilt_axis_m is not None else ""
-    return [f"Coupler{tilts}: {coupler.length_m:.3f} m from the stick's pin to that of the bucket."]
+    hangs = _from_hanging_deg(_coupler_deg(machine))
+    return [
+        f"Coupler{tilts}: {coupler.length_m:.3f} m from the stick's pin to that of the bucket.",
+        f"  With the coupler straight down the line from the bucket's own pin to its tip is {hangs}.",
+    ]
+
+
+def _coupler_deg(machine: Machine) -> float:
+    """By how much the mounted bucket's line from its own pin to the tip is turned against the coupler's line.
+
+    Degrees, positive away from the cab when the coupler hangs.
+    """
+    x, z = machine.bucket[0].pin_m or (1.0, 0.0)
+    return -math.degrees(math.atan2(z, x))
+
+
+def _from_hanging_deg(angle: float) -> str:
+    if abs(angle) < 0.5:
+        return "straight down"
+    return f"{abs(angle):.0f}° off plumb, {'away from' if angle > 0.0 else 'towards'} the cab"
 
 
 def _tilt(machine: Machine, index: int) -> list[str]:
@@ -157,13 +176,24 @@ def _tilt(machine: Machine, index: int) -> list[str]:
     side = "left" if rises >= 0.0 else "right"
     return [
         f"  It tilts: hanging with the tip straight down, a tilt of +{TURN_DEG:g}° lifts the {side} corner "
-        f"{abs(rises):.3f} m above the other; if the machine lifts the other, turn the axis by 180°."
+        f"{abs(rises):.3f} m above the other; if the machine lifts the other, turn the axis by 180°.",
+        f"  Its axis lies level with the tip {_from_hanging_deg(_level_deg(machine, index))}.",
     ]
+
+
+def _level_deg(machine: Machine, index: int) -> float:
+    """How far from hanging a bucket's tip is when its tilt axis lies level; positive away from the cab."""
+    axis = machine.chain(index).tilt_axis
+    assert axis is not None
+    # An axis has two ends, and either may point away.
+    return math.degrees(math.remainder(math.radians(-HANGING_DEG) - axis.angle, math.pi))
 
 
 TURN_DEG = 20.0
 """Of the turns by which words and drawings show a sign."""
 HANGING_DEG = -90.0
+ODD_COUPLER_DEG = 60.0
+"""Turn of a bucket against its coupler from which it is worth a second look: most hang almost in line."""
 
 
 def describe_bucket(bucket: Bucket, where: str = "") -> str:
@@ -269,6 +299,23 @@ def notes(machine: Machine) -> list[str]:
         found.append(
             "no sensor tells the boom's swing: the gyros of upper and boom follow it from straight ahead, "
             "and sigma says how well"
+        )
+    behind = 0.0 if swing is None else swing.pivot_m[0] - machine.boom.foot_m[0]
+    if behind > 0.0:
+        found.append(
+            f"the boom's foot pin lies {behind:.2f} m behind the axis about which it swings: on most "
+            "machines it lies in front; check pivot_m and foot_m"
+        )
+    second = machine.second_boom
+    if second is not None and (second.held_deg or 0.0) > 0.0:
+        found.append(
+            f"the second boom is held {second.held_deg:g}° up from the line of the boom: most fold down from "
+            "it, which is negative"
+        )
+    if machine.coupler is not None and abs(_coupler_deg(machine)) > ODD_COUPLER_DEG:
+        found.append(
+            f"hung from the coupler the bucket's tip points {_from_hanging_deg(_coupler_deg(machine))}: "
+            "check the sign of offset_deg, and the bucket's ear"
         )
     if any(machine.chain(i).tilt is not None for i in range(len(machine.bucket))) and (
         machine.sensor_on("bucket") is None

@@ -104,6 +104,7 @@ class StandIn:
         }  # fmt: skip
         self.reply: dict[str, Any] = {"ok": True, "text": "Reference set.", "result": {"undo_s": 30.0}}
         self.limits: list[dict[str, Any]] = []
+        self.arm: dict[str, Any] = {}
         self.silent = threading.Event()
         self._t, self._stop = 0.0, threading.Event()
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2)
@@ -164,6 +165,7 @@ class StandIn:
                     "quality": "good",
                     "points": [{"name": n, "reach_m": r, "height_m": h} for n, r, h in points],
                     "height_to_elevation_m": 24.34,
+                    **self.arm,
                 },
             )
 

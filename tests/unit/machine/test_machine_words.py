@@ -114,3 +114,51 @@ def test_a_tilt_axis_the_other_way_round_lifts_the_other_corner() -> None:
 def test_on_a_coupler_a_bucket_s_sensor_is_described_from_the_bucket_s_pin() -> None:
     text = " ".join(describe(parse_machine(SWINGING, "m.toml")))
     assert "0.10 m from the bucket pin towards the tip, 0.20 m off that line" in text
+
+
+@pytest.mark.parametrize(
+    ("axis_deg", "words"),
+    [(128.5, "38° off plumb, towards the cab"), (51.5, "38° off plumb, away from the cab"),
+     (90.0, "straight down"), (128.5 - 180.0, "38° off plumb, towards the cab")],
+)  # fmt: skip
+def test_an_axis_is_said_by_how_the_bucket_hangs_when_it_lies_level(axis_deg: float, words: str) -> None:
+    """With the bucket at an angle θ the axis stands at θ + its own angle; the tip hangs at -90 degrees."""
+    bucket = {"name": "b", "tip_m": 0.9, "width_m": 1.5, "tilt_axis_m": [0.2, 0.1], "tilt_axis_deg": axis_deg}
+    machine = parse_machine({**SWINGING, "coupler": None, "bucket": [bucket]}, "m.toml")
+    assert f"Its axis lies level with the tip {words}." in " ".join(describe(machine))
+
+
+COUPLED: dict[str, Any] = {
+    **SWINGING,
+    "coupler": {"length_m": 0.34, "offset_deg": 118.0},
+    "bucket": [
+        {"name": "b", "tip_m": 1.3, "width_m": 0.6, "bucket_ear_angle_deg": 100.0, "bucket_ear_m": 0.38}
+    ],
+}
+
+
+def test_a_coupler_is_said_by_how_its_bucket_hangs_and_a_wrong_sign_is_noted() -> None:
+    """The line to the second pin stands by the offset against the coupler's, by the ear's angle to the tip's.
+
+    So the bucket's line stands by offset less ear angle against the coupler's, 18 degrees here.
+    """
+    text = describe(parse_machine(COUPLED, "m.toml"))
+    assert any("is 18° off plumb" in line for line in text)
+    assert not any("offset_deg" in line for line in text)
+    turned = {**COUPLED, "coupler": {"length_m": 0.34, "offset_deg": -118.0}}
+    assert any("check the sign of offset_deg" in line for line in describe(parse_machine(turned, "m.toml")))
+
+
+def test_a_foot_pin_behind_its_swing_axis_is_noted() -> None:
+    x, y, z = SWINGING["boom"]["foot_m"]
+    for ahead, noted in ((-0.2, False), (0.2, True)):
+        swing = {**SWINGING["boom_swing"], "pivot_m": [x + ahead, y, z]}
+        text = describe(parse_machine({**SWINGING, "boom_swing": swing}, "m.toml"))
+        assert any("behind the axis about which it swings" in line for line in text) == noted
+
+
+@pytest.mark.parametrize(("held_deg", "noted"), [(-65.0, False), (65.0, True)])
+def test_a_second_boom_that_is_held_upwards_is_noted(held_deg: float, noted: bool) -> None:
+    second = {"length_m": 2.0, "held_deg": held_deg}
+    text = describe(parse_machine({**SWINGING, "second_boom": second}, "m.toml"))
+    assert any("most fold down from it" in line for line in text) == noted

@@ -36,6 +36,7 @@ function acrossBoom({ tip, arm }, base, { say, units }) {
     corners: arm.corners.map(({ name, lateral_m, height_m }) => ({
       lateral: lateral_m,
       elevation: height_m + base,
+      governs: tip?.governing === name,
       text: typeof off[name] === "number" ? `${say(`side.${name}`)} ${size(off[name])}` : say(`side.${name}`),
     })),
     target: (arm.target_across ?? []).map(({ lateral_m, elevation_m }) => ({ lateral: lateral_m, elevation: elevation_m })),
