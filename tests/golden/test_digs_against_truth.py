@@ -1,4 +1,4 @@
-"""The shipped digs against the truth of the physics engine that made them (see replay_data/README.md).
+"""The shipped digs against the truth of the dynamics that made them (see replay_data/README.md).
 
 The limits are not a result of this project. They are what `vqf` 2.1.2 (Laidig and Seel, 2023), a published
 attitude filter, reaches with its defaults on sessions of this kind, measured outside with the same sensors
@@ -21,7 +21,7 @@ MOVING_M, SLOW_M = 0.044, 0.032
 
 WITHIN_TWO_SIGMA = 0.85
 """Normal errors lie within two sigma 95 times in 100. Errors of one dig share their biases and mounts, so
-that four digs are few independent trials, and their share scatters widely about that."""
+that five digs are few independent trials, and their share scatters widely about that."""
 
 
 @pytest.fixture(scope="module")

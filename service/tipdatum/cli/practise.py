@@ -61,6 +61,10 @@ def practise(
     seed: Annotated[
         int | None, typer.Option(help="Another draw of noise, bias and the like; for --record.")
     ] = None,
+    until: Annotated[
+        float | None,
+        typer.Option(help="End after so many seconds; for --record.", min=1.0, metavar="SECONDS"),
+    ] = None,
     format_: Annotated[
         str, typer.Option("--format", help="What the sensors speak: " + ", ".join(LINES) + ".")
     ] = "packets",
@@ -83,7 +87,7 @@ def practise(
     if (script or record is not None) and not loaded.steps:
         raise InputError(f"{path}: no script: expected [[step]] tables, which --script and --record play")
     if record is not None:
-        record_script(loaded, record, seed)
+        record_script(loaded, record, seed, until)
     elif ports:
         _send_only(Practice(loaded, format_, script), ports)
     else:
@@ -106,13 +110,17 @@ def scenario_path(named: Path | None) -> Path:
     return found
 
 
-def record_script(scenario: Scenario, target: Path, seed: int | None = None) -> None:
-    """Play a scenario's script into a session file, as fast as it goes."""
+def record_script(
+    scenario: Scenario, target: Path, seed: int | None = None, until_s: float | None = None
+) -> None:
+    """Play a scenario's script into a session file, as fast as it goes, to its end or for so many seconds."""
     machine = scenario.machine.model_dump(mode="json", exclude_defaults=True)
     comment = f"{scenario.file.name}: simulated by tipdatum {__version__}, with truth"
     writer = SessionWriter(target, SessionHeader(1, STARTED, machine, comment))
     play, count = Play(scenario, seed), 0
     for record in play.records():
+        if until_s is not None and record.t > until_s:
+            break
         writer.write(encode_line(record))
         count += 1
     writer.close()

@@ -31,11 +31,13 @@ import serial
 from paho.mqtt.enums import CallbackAPIVersion
 
 from tipdatum.bus.topics import Topics
-from tipdatum.errors import InputError, PortError
+from tipdatum.errors import InputError
 from tipdatum.simulator.practice import Practice
 from tipdatum.simulator.scenario import load_scenario
+from tipdatum_drivers import serial_port
 
 ROOT = "practice"
+DEVICES = Path("/dev")
 TURN_S = 0.005
 VIEW_S = 0.05
 
@@ -110,10 +112,7 @@ class RealPort:
     """A serial port of this computer."""
 
     def __init__(self, name: str, baud: int) -> None:
-        try:
-            self._port = serial.serial_for_url(name, baudrate=baud, timeout=0, write_timeout=0.2)
-        except (serial.SerialException, ValueError, OSError) as error:
-            raise PortError(f"{name}: {error}", retry_helps=False) from None
+        self._port = serial_port.open_port(serial_port.SerialOptions(port=name, baud=baud), 0.0)
 
     def send(self, data: bytes) -> None:
         """Bytes on the wire; a port that takes none for a while loses them."""
@@ -136,11 +135,14 @@ class RealPort:
 def open_port(name: str, baud: int) -> LineEnd:
     """A serial port of that name, or a pseudo-terminal under it where there is none.
 
+    Names of devices are never made: one that is not there is an adapter that is unplugged.
+
     Raises:
         PortError: the port cannot be opened. InputError: no pseudo-terminal can be made there.
     """
     path = Path(name)
-    return RealPort(name, baud) if "://" in name or path.exists() else PseudoTerminal(path)
+    device = "://" in name or DEVICES in path.parents
+    return RealPort(name, baud) if device or path.exists() else PseudoTerminal(path)
 
 
 def turn(practice: Practice, ports: list[LineEnd], now: float) -> None:

@@ -293,13 +293,13 @@ def test_a_truck_is_scored_by_what_is_in_it_and_what_lies_beside_it() -> None:
     practice.wish({"do": "begin"})
     assert practice.view()["score"]["points"] == 0
     simulation = practice.simulation
-    simulation.truck_m3 = 1.0
+    simulation.truck_m3 = 0.6
     assert practice.view()["score"]["points"] == 50
     truck = simulation.setting.truck
     assert truck is not None
-    simulation.soil.put(truck.x, truck.y + truck.half_y + 0.5, 0.4, 0.1)
+    simulation.soil.put(truck.x, truck.y + truck.half_y + 0.5, 0.4, 0.06)
     score = practice.view()["score"]
-    assert (score["kind"], score["done"], score["over_m3"]) == ("load", 0.5, 0.1)
+    assert (score["kind"], score["done"], score["over_m3"]) == ("load", 0.5, 0.06)
     assert score["points"] == 45
 
 
