@@ -70,7 +70,7 @@ class _Paced(Driver):
 
     def __init__(self, options: PacedOptions) -> None:
         self.speed = options.speed
-        self.loop = options.loop
+        self.loop = self.endless = options.loop
         self.pause_s = options.pause_s
         self.lateness_s = LATENESS_S * max(1.0, options.speed)
 

@@ -48,6 +48,7 @@ class SerialDriver(Driver):
     Options: ClassVar[type[DriverOptions]] = SerialOptions
     usual_bauds: Sequence[int] = (115200, 9600)
     keeps = True
+    endless = True
 
     def __init__(self, options: DriverOptions) -> None:
         self.options = cast("SerialOptions", options)

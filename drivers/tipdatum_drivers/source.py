@@ -59,6 +59,7 @@ class Driver(ABC):
         lateness_s: how much later than its `t` a record may be handed over, s, by a source that stamps them
             itself. Ticks and commands wait so long for it.
         keeps: whether what is read is kept until `collect` fetches it, instead of going to `emit`.
+        endless: whether it is known never to come to an end by itself, as a live line.
         on_read: set by whoever collects, before `run`; called from the driver's own thread whenever there is
             something to fetch. None: all goes to `emit`.
         on_pass: set by whoever wants to know when a recording begins (again).
@@ -69,6 +70,7 @@ class Driver(ABC):
     speed: float = 1.0
     lateness_s: float = 0.0
     keeps: bool = False
+    endless: bool = False
     on_read: Callable[[], None] | None = None
     on_pass: OnPass | None = None
 

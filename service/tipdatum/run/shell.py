@@ -92,6 +92,9 @@ class Shell:
         self._on_ready = on_ready
         self._pages = pages
         self._drivers = [(table.kind, find_driver(table.kind)(table.options)) for table in service.drivers]
+        for kind, driver in self._drivers:
+            if until_end and driver.endless:
+                raise InputError(f"--until-end is for recordings played once; {kind} never comes to an end")
         self._clock = RunClock(max((driver.speed or 1.0 for _, driver in self._drivers), default=1.0))
         self._intake = Intake(
             (driver for _, driver in self._drivers),

@@ -9,8 +9,20 @@ from pathlib import Path
 import pytest
 
 from tipdatum.config import load_service
+from tipdatum.errors import InputError
 from tipdatum.run.shell import Shell
 from tipdatum.shipped import shipped
+
+LOOP = f'kind = "replay"\nfile = "{shipped("replay_data", "slope.ndjson.gz")}"\nloop = true'
+
+
+@pytest.mark.parametrize("table", ['kind = "packets"\nport = "/dev/x"\nsensor = { boom = 0 }', LOOP])
+def test_what_never_ends_is_not_waited_for(tmp_path: Path, table: str) -> None:
+    service = tmp_path / "service.toml"
+    machine = shipped("config", "machines", "example.toml")
+    service.write_text(f'machine = "{machine}"\n[[driver]]\n{table}\n')
+    with pytest.raises(InputError, match="recordings played once; (packets|replay) never comes to an end"):
+        Shell(load_service(service), remember=False, until_end=True)
 
 
 @pytest.mark.slow
