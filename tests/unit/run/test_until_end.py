@@ -21,7 +21,7 @@ def test_what_never_ends_is_not_waited_for(tmp_path: Path, table: str) -> None:
     service = tmp_path / "service.toml"
     machine = shipped("config", "machines", "example.toml")
     service.write_text(f'machine = "{machine}"\n[[driver]]\n{table}\n')
-    with pytest.raises(InputError, match="recordings played once; (packets|replay) never comes to an end"):
+    with pytest.raises(InputError, match=r"recordings played once; (packets|replay) never comes to an end"):
         Shell(load_service(service), remember=False, until_end=True)
 
 
