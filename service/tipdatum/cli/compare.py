@@ -61,12 +61,12 @@ def told_apart(a: Path, b: Path) -> tuple[str, str]:
 
 
 def _tell(console: Console, found: Comparison, names: tuple[str, str]) -> None:
+    for letter, name in zip("AB", names, strict=True):
+        console.print(f"{letter} is {name}", markup=False, soft_wrap=True)
     console.print(
         f"B minus A over {found.compared} moments: mean {_mm(found.mean_m)} mm, {_mm(found.rms_m)} mm RMS, "
         f"95 % within {_mm(found.p95_m)} mm, most {_mm(found.max_m)} mm at {found.max_at_s:.2f} s."
     )
-    for letter, name in zip("AB", names, strict=True):
-        console.print(f"{letter} is {name}", markup=False, soft_wrap=True)
     runs = Table(box=box.SIMPLE_HEAD)
     for head in ("", "messages", "with figure", "median sigma, mm"):
         runs.add_column(head, justify="left" if not head else "right", overflow="fold")
@@ -134,7 +134,9 @@ def draw(tracks: Overlay, names: tuple[str, str]) -> str:
 
 def stacked(*pictures: str) -> str:
     """Pictures of one width under each other."""
-    sizes = [[float(v) for v in p.split('viewBox="0 0 ', 1)[1].split('"', 1)[0].split()] for p in pictures]
+    # The view of the picture itself, which comes before those of its parts: with margins for title and axes.
+    views = [p.split('viewBox="', 1)[1].split('"', 1)[0].split() for p in pictures]
+    sizes = [(float(width), float(height)) for _, _, width, height in views]
     width, height = max(w for w, _ in sizes), sum(h for _, h in sizes)
     parts, y = [], 0.0
     for picture, (_, h) in zip(pictures, sizes, strict=True):

@@ -93,7 +93,13 @@ def test_the_command_tells_draws_and_refuses_another_session(
     assert "B minus A" in shown
     assert "sigma is" in shown
     assert "A is a\nB is b\n" in shown
-    assert len(ElementTree.fromstring(picture.read_text())) == 2
+    drawn = ElementTree.fromstring(picture.read_text())
+    assert len(drawn) == 2
+    # The parts lie within the whole and not over each other, margins with their axes' words included.
+    (first, second), (width, height) = drawn, (float(drawn.attrib[key]) for key in ("width", "height"))
+    assert float(first.attrib["width"]) <= width
+    assert float(first.attrib["height"]) <= float(second.attrib["y"])
+    assert float(second.attrib["y"]) + float(second.attrib["height"]) <= height
     assert run("compare", a, b, "--json") == 0
     assert json.loads(capsys.readouterr().out)["compared"] > 1000
     text = a.read_text()
