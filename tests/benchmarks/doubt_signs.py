@@ -1,6 +1,6 @@
 """What each sign of doubt detects and misses: the public working day, shuffles put into digs, false alarms.
 
-    python tests/benchmarks/doubt_signs.py [--output doubt.json] [--only NAME ...] [--moments 12]
+    python tests/benchmarks/doubt_signs.py [--moments 12] [--processes 2] [--only NAME ...] [--output FILE]
 
 Three parts:
 
@@ -22,6 +22,7 @@ import json
 import math
 import sys
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -246,7 +247,7 @@ def day_events(folder: Path) -> list[dict[str, Any]]:
 
 
 def table(found: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Share detected by distance, speed and whether the arm had been calm."""
+    """Share detected by distance, speed and whether the arm had been calm; of which in each direction."""
     rows = []
     for calm in (True, False):
         for speed in SPEEDS_MPS:
@@ -255,13 +256,59 @@ def table(found: list[dict[str, Any]]) -> list[dict[str, Any]]:
                     f for f in found
                     if (f["calm"], f["speed_mps"], f["distance_m"]) == (calm, speed, distance)
                 ]  # fmt: skip
-                if part:
-                    share = sum(f["after_s"] is not None for f in part) / len(part)
-                    rows.append(
-                        {"before": "calm" if calm else "at work", "mean_speed_mps": speed,
-                         "distance_m": distance, "detected": round(share, 3), "of": len(part)}
-                    )  # fmt: skip
+                if not part:
+                    continue
+                ways = {d: [f for f in part if f["direction_deg"] == d] for d in DIRECTIONS_DEG}
+                rows.append(
+                    {"before": "calm" if calm else "at work", "mean_speed_mps": speed,
+                     "distance_m": distance, "detected": round(_share(part), 3), "of": len(part),
+                     "by_direction": {d: round(_share(some), 2) for d, some in ways.items() if some}}
+                )  # fmt: skip
     return rows
+
+
+def _share(part: list[dict[str, Any]]) -> float:
+    """Of the shuffles those that were noticed."""
+    return sum(f["after_s"] is not None for f in part) / len(part)
+
+
+def markdown(results: dict[str, Any]) -> str:
+    """The tables of the page of what is measured."""
+    parts = [
+        "Signs: *rattle* of the upper with a still arm, *speed* of the slew centre, lasting *lean*.",
+        "",
+        "**Events of the simulated working day**, seconds from the beginning until each sign came.",
+        "",
+        "| event | at s | rattle | speed | lean |",
+        "| --- | --- | --- | --- | --- |",
+    ]
+    for row in results["events_of_the_day"]:
+        if row["event"] == "none":
+            outside = row["signs"]
+        else:
+            signs = " | ".join("–" if row[k] is None else str(row[k]) for k in ("rattle", "speed", "lean"))
+            parts.append(f"| {row['event']} | {row['t']:g} | {signs} |")
+    if results["events_of_the_day"]:
+        parts += ["", f"Signs on that day without an event: {len(outside) or 'none'}.", ""]
+    alarms = results["false_alarms"]
+    parts += [
+        f"**False alarms**: {sum(map(len, alarms['signs'].values()))} signs in {alarms['hours']:g} h of "
+        f"sessions without travel; {', '.join(sorted(alarms['signs'])) or 'none in any'}.",
+        "",
+        "**Shuffles** on even, level ground, without rattle, put into digs; only the speed of the slew "
+        "centre can tell. *Calm*: the arm had been still for two seconds. Directions are forwards, left, "
+        "backwards and right of the tracks' heading at the start.",
+        "",
+        "| before | mean speed m/s | distance m | noticed | of | forwards, left, backwards, right |",
+        "| --- | --- | --- | --- | --- | --- |",
+    ]
+    for row in results["shuffles"]:
+        ways = ", ".join(f"{100 * share:.0f} %" for share in row["by_direction"].values())
+        parts.append(
+            f"| {row['before']} | {row['mean_speed_mps']:g} | {row['distance_m']:g} "
+            f"| {100 * row['detected']:.0f} % | {row['of']} | {ways} |"
+        )
+    return "\n".join(parts) + "\n"
 
 
 def main() -> None:
@@ -270,37 +317,45 @@ def main() -> None:
     parser.add_argument("--only", nargs="*", default=[], help="parts of sessions' names")
     parser.add_argument("--moments", type=int, default=12, help="shuffles start at so many moments a session")
     parser.add_argument("--shuffle", nargs="*", default=["day", "mixed-clean", "trench-hobby"])
+    parser.add_argument("--processes", type=int, default=1, help="sessions at the same time")
     parser.add_argument("--output", type=Path, help="results as JSON")
+    parser.add_argument("--results", type=Path, help="folder for doubt_signs.json and .md")
     options = parser.parse_args()
     day = options.shared / "physics_public" / "day"
     paths = sorted(
         p for folder in ("physics_public", "physics_hard") for p in (options.shared / folder).glob("*.gz")
     )
     wanted = [p for p in paths if not options.only or any(part in p.name for part in options.only)]
-    alarms, seconds = {}, 0.0
-    for path in wanted:
-        if "travel" in path.name:
-            continue
-        signs, lasted = signs_of(path)
-        seconds += lasted
-        if signs:
-            alarms[path.name] = signs
-        print(f"{path.name}: {len(signs)} signs in {lasted:.0f} s", flush=True)
-    found: list[dict[str, Any]] = []
-    for path in [day / "day.ndjson.gz", *paths]:
-        if path.name.split(".")[0] in options.shuffle and (
-            not options.only or path in wanted or path.parent == day
-        ):
-            found += shuffles(path.name.split(".")[0], path, options.moments)
+    standing = [p for p in wanted if "travel" not in p.name]
+    shuffled = [
+        p
+        for p in [day / "day.ndjson.gz", *paths]
+        if p.name.split(".")[0] in options.shuffle and (not options.only or p in wanted or p.parent == day)
+    ]
+    with ProcessPoolExecutor(options.processes) as pool:
+        parts = [pool.submit(shuffles, p.name.split(".")[0], p, options.moments) for p in shuffled]
+        of_day = pool.submit(day_events, day) if not options.only or "day" in options.only else None
+        alarms, seconds = {}, 0.0
+        for path, (signs, lasted) in zip(standing, pool.map(signs_of, standing), strict=True):
+            seconds += lasted
+            if signs:
+                alarms[path.name.split(".")[0]] = signs
+            print(f"{path.name}: {len(signs)} signs in {lasted:.0f} s", file=sys.stderr, flush=True)
+        found = [one for part in parts for one in part.result()]
+        events = [] if of_day is None else of_day.result()
     results = {
-        "events_of_the_day": day_events(day) if not options.only or "day" in options.only else [],
+        "events_of_the_day": events,
         "false_alarms": {"hours": round(seconds / 3600.0, 2), "signs": alarms},
         "shuffles": table(found),
         "limits": asdict(_Limits()),
     }
     print(json.dumps(results, indent=1))
-    if options.output is not None:
-        options.output.write_text(json.dumps({**results, "single_shuffles": found}, indent=1))
+    if options.results is not None:
+        options.results.mkdir(parents=True, exist_ok=True)
+        (options.results / "doubt_signs.md").write_text(markdown(results), encoding="utf-8")
+    output = options.output or (options.results and options.results / "doubt_signs.json")
+    if output is not None:
+        output.write_text(json.dumps({**results, "single_shuffles": found}, indent=1))
 
 
 @dataclass

@@ -114,6 +114,7 @@ SECTIONS = (
         "Doubt",
         "Which signs notice that the machine has moved, what they miss, and false alarms.",
         "benchmarks/doubt_signs.py",
+        ("--results", RESULTS, "--moments", "8", "--processes", "2"),
     ),
     Section(
         "Hours in one filter",
