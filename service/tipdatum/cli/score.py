@@ -85,7 +85,7 @@ def _pairs(files: list[Path]) -> list[tuple[Path, Path]]:
         return [(session, last / output_name(session)) for session in sessions]
     if len(files) != 2:
         raise InputError(
-            f"{len(files)} files: expected a session and its messages, or sessions and their messages' folder"
+            f"{last} is no folder; expected a session and its messages, or sessions and the messages' folder"
         )
     return [(sessions[0], last)]
 
