@@ -21,7 +21,8 @@ from scipy.spatial.transform import Rotation
 from tipdatum.calibration.adjustment import Solution, adjust
 from tipdatum.calibration.description import calibrated_machine
 from tipdatum.calibration.following import Followed, follow
-from tipdatum.calibration.observations import ACCEPTANCE, ObservationBook, load_observations
+from tipdatum.calibration.observations import ACCEPTANCE, ObservationBook
+from tipdatum.calibration.observations_file import load_observations
 from tipdatum.calibration.recordings import RecordedEvidence, gather, read_recording
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.calibration.verification import of_method, verify

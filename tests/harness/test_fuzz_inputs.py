@@ -27,7 +27,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tipdatum.bus.messages import Reply
-from tipdatum.calibration.observations import load_observations
+from tipdatum.calibration.observations_file import load_observations
 from tipdatum.cli.new import ANSWERED
 from tipdatum.cli.questions import read_answers
 from tipdatum.config import Settings, load_service

@@ -17,6 +17,7 @@ from threadpoolctl import threadpool_limits
 
 from tipdatum.calibration.methods import Row
 from tipdatum.calibration.offsets import candidate_offsets
+from tipdatum.calibration.parameters import Parameters
 from tipdatum.calibration.problem import MOST_STEPS, Mask, Offset, Problem, descend, robust_cost
 from tipdatum.calibration.snooping import (
     CRITICAL,
@@ -29,7 +30,7 @@ from tipdatum.calibration.snooping import (
     wild_rows,
 )
 from tipdatum.calibration.starts import Start, starts
-from tipdatum.calibration.unknowns import WEAK, Parameters, Setup, Unknown
+from tipdatum.calibration.unknowns import WEAK, Setup, Unknown
 from tipdatum.kinematics.frames import Array
 
 __all__ = [

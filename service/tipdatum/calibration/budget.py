@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from tipdatum.calibration import joints
 from tipdatum.calibration.deviations import spread_matrix
 from tipdatum.calibration.envelope import NODES, tip_grid
 from tipdatum.calibration.observations import Assumptions
@@ -224,6 +225,11 @@ def _described(
         shared("second boom length", {"second_boom.length_m": _taped(machine.second_boom.length_sigma_m)})
     shared("stick length", {"stick.length_m": _taped(machine.stick.length_sigma_m)})
     shared("bucket pin to tip", {"bucket.tip_m": _taped(machine.bucket[0].tip_sigma_m)})
+    coupler = machine.coupler
+    if coupler is not None and joints.COUPLER in figures.names:
+        # Its length is known within that of the tip; how it holds the bucket is not.
+        hold = math.radians(Assumptions().ear_angle_sigma_deg) if coupler.length_sigma_m != 0.0 else 0.0
+        shared("coupler's hold", {joints.COUPLER_OFFSET: hold})
     foot = _taped(machine.boom.foot_sigma_m, 2.0)
     shared("boom foot", {"boom.foot_m.x": foot, "boom.foot_m.z": foot})
     if figures.sensitivity.linkage and machine.linkage is not None:

@@ -18,7 +18,7 @@ from tipdatum.calibration.envelope import Postures, reach_points
 from tipdatum.calibration.observations import Observation, ObservationBook
 from tipdatum.calibration.recordings import RecordedEvidence
 from tipdatum.calibration.starts import closest_bucket
-from tipdatum.calibration.unknowns import ANGLES
+from tipdatum.calibration.unknowns import ANGLES, BOOM, BUCKET, ROCKER, all_angles
 from tipdatum.kinematics.frames import elevation_angle, roll_angle
 from tipdatum.machine.description import Machine
 
@@ -111,7 +111,9 @@ def suggestions(solution: Solution, power_up: str = "next") -> list[Candidate]:
     for bucket in (-150.0, -110.0, -60.0):
         postures, _ = reach_points(machine, reach, height, np.full(reach.shape, bucket))
         for i in range(len(postures)):
-            whole = measuring(f"measure: {_said(postures, i)}", _angles(postures, i), standing, machine)
+            whole = measuring(
+                f"measure: {_said(postures, i)}", _angles(machine, postures, i), standing, machine
+            )
             found += [
                 replace(whole, label=f"measure{words}: {_said(postures, i)}", observations=some)
                 for words, some in shares(whole.observations)
@@ -126,7 +128,7 @@ def suggestions(solution: Solution, power_up: str = "next") -> list[Candidate]:
         found += [
             touching(
                 f"tip on mark {mark}, standing {where}: {_said(postures, i)}",
-                _angles(postures, i),
+                _angles(machine, postures, i),
                 where,
                 mark,
             )
@@ -153,7 +155,8 @@ def recorded(solution: Solution, book: ObservationBook, evidence: RecordedEviden
     found = []
     for place, observations in at.items():
         window = evidence.windows[place]
-        angles = [0.0, 0.0, *(3 * [math.radians(-90.0)]), 0.0, 0.0, 0.0]
+        angles = [0.0] * len(ANGLES)
+        angles[BOOM : BUCKET + 1] = 3 * [math.radians(-90.0)]
         for s, (name, body) in enumerate(zip(setup.sensors, setup.bodies, strict=True)):
             if name in window.sensors:
                 read = np.array(window.sensors[name].accel_mps2) - state.bias[s]
@@ -198,11 +201,11 @@ POSTURE_KINDS = frozenset({"slope", "height", "tip_on_mark", "plumb", "slew"})
 """Kinds of observation that one goes to a posture for."""
 
 
-def _angles(postures: Postures, i: int) -> tuple[float, ...]:
+def _angles(machine: Machine, postures: Postures, i: int) -> tuple[float, ...]:
     rocker = float(postures.rocker[i])
-    upper, roll, boom, *second, stick, bucket = map(float, postures.q[i])
-    turned = 0.0 if math.isnan(rocker) else rocker
-    return (upper, roll, boom, stick, bucket, turned, 0.0, *(second or [0.0]))
+    angles = list(all_angles(machine, postures.q[i].tolist()))
+    angles[ROCKER] = 0.0 if math.isnan(rocker) else rocker
+    return tuple(angles)
 
 
 def _said(postures: Postures, i: int) -> str:

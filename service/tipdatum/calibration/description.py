@@ -22,20 +22,20 @@ from tomlkit.items import InlineTable, Table
 
 from tipdatum.calibration.adjustment import Solution
 from tipdatum.calibration.deviations import LINKAGE_LEFT_M, for_description, spread
+from tipdatum.calibration.joints import ZERO, add_joints, cut
 from tipdatum.calibration.statistics import determined
 from tipdatum.calibration.swings import Part
 from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.errors import ConfigError
 from tipdatum.kinematics.frames import rpy_deg_from_rotation
 from tipdatum.machine.bucket_files import FILE, with_buckets
-from tipdatum.machine.coupler import BODY, Coupler, turn_rad, uncoupled_sensor
+from tipdatum.machine.coupler import BODY, Coupler, turn_rad, uncoupled_axis, uncoupled_sensor
 from tipdatum.machine.description import Machine, parse_machine, parse_machine_file, values_digest
 from tipdatum.machine.parts import Bucket
 
 SCALED = (
-    "mount_sigma_deg and accel_bias_mps2 are what each is known to times {factor}, and a linkage's "
-    "share is in its "
-    "sensor's mount: added independently to the lengths' deviations they give what is known of the tip"
+    "mount_sigma_deg and accel_bias_mps2 are what each is known to times {factor}, and a linkage's share is "
+    "in its sensor's mount: added independently to the lengths' deviations they give what is known of the tip"
 )
 """What the deviations of mounts are, for whoever compares them with `[calibration.sigma]`."""
 
@@ -63,11 +63,14 @@ def changes(
     found["bucket"][0]["tip_sigma_m"] = _sigma(written.length["bucket.tip_m"])
     if "linkage" in found:
         found["linkage"]["length_sigma_m"] = LINKAGE_LEFT_M
-    for name, entry in found["sensor"].items():
-        entry["mount_sigma_deg"] = round(math.degrees(written.mount[name]), 4)
+    for name, sigma in written.mount.items():
+        entry = found["sensor"][name]
+        entry["mount_sigma_deg"] = round(math.degrees(sigma), 4)
         if machine.sensor[name].type == "imu":
             left = math.hypot(written.bias[name], solution.setup.assume.turn_on_mps2)
             entry["noise"] = {"accel_bias_mps2": _sigma(left)}
+    if (told := machine.swing_sensor) is not None:
+        found["sensor"][told]["mount_sigma_deg"] = round(math.degrees(solution.sigma(ZERO)), 4)
     for name, part in (parts or {}).items():
         _add_part(found, machine, name, part)
     return found
@@ -100,20 +103,18 @@ def plain_machine(solution: Solution) -> dict[str, Any]:
 def _values(solution: Solution) -> dict[str, Any]:
     s = solution
     state, machine = s.state, s.setup.machine
+    foot = [cut(state.foot[0]), machine.boom.foot_m[1], cut(state.foot[2])]
     found: dict[str, Any] = {
-        "boom": {
-            "foot_m": [_m(state.foot[0]), machine.boom.foot_m[1], _m(state.foot[2])],
-            "length_m": _m(state.lengths[0]),
-        },
-        "stick": {"length_m": _m(state.lengths[-2])},
-        "bucket": [{"tip_m": _m(state.lengths[-1])}],
+        "boom": {"foot_m": foot, "length_m": cut(state.lengths[0])},
+        "stick": {"length_m": cut(state.lengths[-2])},
+        "bucket": [{"tip_m": cut(state.lengths[-1])}],
     }
     if machine.second_boom is not None:
-        found["second_boom"] = {"length_m": _m(state.lengths[1])}
+        found["second_boom"] = {"length_m": cut(state.lengths[1])}
     if state.linkage is not None:
         px, pz, rocker, link, ear, angle = (float(v) for v in state.linkage)
-        linkage = {"rocker_pivot_m": [_m(px), _m(pz)], "rocker_m": _m(rocker), "link_m": _m(link)}
-        ear_values = {"bucket_ear_m": _m(ear), "bucket_ear_angle_deg": round(math.degrees(angle), 3)}
+        linkage = {"rocker_pivot_m": [cut(px), cut(pz)], "rocker_m": cut(rocker), "link_m": cut(link)}
+        ear_values = {"bucket_ear_m": cut(ear), "bucket_ear_angle_deg": round(math.degrees(angle), 3)}
         for key, value in ear_values.items():
             # A bucket that overrides its ear keeps doing so.
             overrides = getattr(machine.bucket[0], key) is not None
@@ -133,6 +134,7 @@ def _values(solution: Solution) -> dict[str, Any]:
             if (gyro := _gyro_bias(s, name)) is not None:
                 entry["gyro_offset_radps"] = gyro
         found["sensor"][name] = entry
+    add_joints(found, state.joints, machine)
     return found
 
 
@@ -200,7 +202,13 @@ def as_described(values: Mapping[str, Any], data: Mapping[str, Any]) -> dict[str
     if "coupler" not in data or "pin_m" in data["bucket"][0]:
         return told
     coupler, bucket = Coupler(**data["coupler"]), Bucket(**data["bucket"][0])
+    coupler = coupler.model_copy(update=told.get("coupler", {}))
     of_bucket = told.get("bucket", [{}])[0]
+    of_bucket.pop("pin_m", None)
+    axis = {key: of_bucket.pop(key) for key in ("tilt_axis_m", "tilt_axis_deg") if key in of_bucket}
+    if axis:
+        on = told.setdefault("coupler", {}) if coupler.tilt_axis_m is not None else of_bucket
+        on.update(uncoupled_axis(coupler, bucket, axis["tilt_axis_m"], axis["tilt_axis_deg"]))
     ear = {key: of_bucket.pop(key) for key in ("bucket_ear_m", "bucket_ear_angle_deg") if key in of_bucket}
     if "bucket_ear_angle_deg" in ear:
         ear["bucket_ear_angle_deg"] = round(
@@ -217,7 +225,7 @@ def as_described(values: Mapping[str, Any], data: Mapping[str, Any]) -> dict[str
             (of_bucket if key in data["bucket"][0] else entry)[key] = value
     if "tip_sigma_m" in of_bucket and coupler.length_sigma_m is not None:
         # What is known of the tip by a calibration is known of both together.
-        told["coupler"] = {"length_sigma_m": 0.0}
+        told.setdefault("coupler", {})["length_sigma_m"] = 0.0
     return told
 
 
@@ -384,10 +392,6 @@ def _gyro_bias(solution: Solution, name: str) -> list[float] | None:
     if not seen:
         return None
     return [round(float(v), 6) for v in np.mean(seen, axis=0)]
-
-
-def _m(value: float) -> float:
-    return round(float(value), 5)
 
 
 def _sigma(value: float) -> float:

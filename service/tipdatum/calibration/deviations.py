@@ -17,13 +17,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from tipdatum.calibration.adjustment import Solution
-from tipdatum.calibration.sensitivity import geometry_names
+from tipdatum.calibration.joints import COUPLER, COUPLER_OFFSET
+from tipdatum.calibration.sensitivity import geometry_names, told_by_linkage
 from tipdatum.calibration.statistics import propagated
 from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.kinematics.frames import Array
 
 LINKAGE_LEFT_M = 0.0001
 """What is left for linkage lengths once the sensor's mount carries their joint effect."""
+
+TIP = "bucket.tip_m"
 
 LEAST_FACTOR = 0.2
 """Smallest factor that a mount's deviation is written with, so that no sum of errors is written as
@@ -57,7 +60,14 @@ def for_description(solution: Solution, figures: TipFigures) -> Written:
         axes = [solution.sigma(f"sensor.{sensor}.accel_bias.{a}") for a in "xyz"]
         bias[sensor] = float(np.sqrt(np.mean(np.square(axes))))
     length = {n: solution.sigma(n) for n in geometry_names(machine)}
-    on_rocker = machine.sensor_on("rocker")
+    if COUPLER in length:
+        # Coupler and tip are written as one: what is known of their sum.
+        joint = [names.index(n) for n in (COUPLER, COUPLER_OFFSET, TIP)]
+        together = propagated(J[:, joint], C[np.ix_(joint, joint)])
+        effect = float(figures.weight @ J[:, names.index(TIP)] ** 2)
+        length[TIP] = math.sqrt(max(float(figures.weight @ together), 0.0) / effect)
+        del length[COUPLER], length[COUPLER_OFFSET]
+    on_rocker = machine.sensor_on("rocker") if told_by_linkage(machine) else None
     if on_rocker is not None:
         pitch = f"sensor.{on_rocker[0]}.mount.pitch"
         joint = [i for i, n in enumerate(names) if n.startswith("linkage.") or n == pitch]

@@ -112,6 +112,9 @@ def _ways(setup: Setup) -> list[tuple[str, str, Setup]]:
             sentence("cal-slews-mirrored-mend"),
             flip="slew",
         )
+    for kind, words, mend in _mirrored():
+        if any(o.kind == kind for o in setup.observations):
+            again(words, mend, flip=kind)
     for i, a in enumerate(setup.sensors):
         for b in setup.sensors[:i]:
             first, second = machine.sensor[b], machine.sensor[a]
@@ -169,6 +172,15 @@ def _split(setup: Setup, standing: str, later: frozenset[tuple[str, float, float
     return make_setup(setup.machine, observations, replace(setup.evidence, windows=windows), setup.assume)
 
 
+def _mirrored() -> tuple[tuple[str, str, str], ...]:
+    """Kinds of readings beside the arm plane that may have the wrong sign: kind, words, what to change."""
+    return (
+        ("swing", sentence("cal-swing-mirrored"), sentence("cal-swing-mirrored-mend")),
+        ("cross_slope", sentence("cal-edge-mirrored"), sentence("cal-edge-mirrored-mend")),
+        ("tilt", sentence("cal-tilt-mirrored"), sentence("cal-tilt-mirrored-mend")),
+    )
+
+
 def wrong_assembly(solution: Solution) -> bool:
     """Whether the solved linkage stands on the other side than described, in most of its windows."""
     setup, state = solution.setup, solution.state
@@ -201,7 +213,7 @@ def turned_motions(solution: Solution) -> list[str]:
             axis = solution.state.mount[s] @ seen.axis
             if o.of == "slew" and setup.bodies[s] == "upper":
                 votes.append(float(axis[2]))
-            elif o.of != "slew" and setup.bodies[s] in BEYOND[o.of]:
+            elif o.of != "slew" and setup.bodies[s] in BEYOND.get(o.of, ()):
                 votes.append(-float(axis[1]))
         if votes and np.mean(votes) * (o.value or 1.0) < -0.5:
             found.append(o.id)

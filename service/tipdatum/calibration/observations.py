@@ -30,18 +30,12 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-import re
-import tomllib
 from collections.abc import Sequence
-from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-import tomlkit
 from pydantic import Field, model_validator
 
-from tipdatum.errors import ConfigError
-from tipdatum.validation import Misfit, parse_model, shown, utf8_text
+from tipdatum.validation import Misfit, shown
 from tipdatum_drivers.options import Table
 
 FORMAT = "tipdatum-observations"
@@ -59,6 +53,10 @@ Kind = Literal[
     "length",
     "plumb",
     "slew",
+    "swing",
+    "encoder",
+    "tilt",
+    "cross_slope",
     "single_joint",
     "still",
 ]
@@ -73,22 +71,36 @@ UNITS: dict[str, tuple[str | None, ...]] = {
     "length": ("m",),
     "plumb": ("m",),
     "slew": ("deg",),
+    "swing": ("deg",),
+    "encoder": ("deg",),
+    "tilt": ("deg",),
+    "cross_slope": ("deg",),
     "single_joint": ("sign", None),
     "still": (None,),
 }
 """Unit that an observation's value is given in, by kind; None where it needs none."""
 
 OF: dict[str, tuple[str, ...]] = {
-    "slope": ("boom", "second_boom", "stick", "bucket"),
-    "height": ("boom_foot", "boom_second", "boom_stick", "stick_bucket", "tip"),
-    "length": ("boom", "second_boom", "stick", "bucket", "rocker", "link", "bucket_ear"),
+    "slope": ("boom", "second_boom", "stick", "coupler", "bucket"),
+    "height": (
+        "boom_foot", "boom_second", "boom_stick", "stick_bucket", "coupler_bucket", "tip", "left", "right",
+    ),
+    "length": ("boom", "second_boom", "stick", "coupler", "bucket", "rocker", "link", "bucket_ear"),
     "plumb": ("boom", "second_boom", "stick", "bucket"),
     "slew": ("upper",),
-    "single_joint": ("slew", "boom", "second_boom", "stick", "bucket"),
-}
+    "swing": ("boom",),
+    "tilt": ("bucket",),
+    "cross_slope": ("edge",),
+    "single_joint": ("slew", "boom_swing", "boom", "second_boom", "stick", "bucket", "tilt"),
+}  # fmt: skip
 """What `of` may name, by kind; kinds that are not here name a sensor, a mark or two marks."""
 
-NEEDS_WINDOW = frozenset({"specific_force", "slope", "height", "tip_on_mark", "plumb", "slew", "still"})
+NEEDS_WINDOW = frozenset(
+    {
+        "specific_force", "slope", "height", "tip_on_mark", "plumb", "slew", "still", "swing", "encoder",
+        "tilt", "cross_slope",
+    }
+)  # fmt: skip
 
 
 class Assumptions(Table):
@@ -101,6 +113,14 @@ class Assumptions(Table):
     foot_sigma_m: Annotated[float, Field(gt=0, le=1)] = 0.010
     linkage_sigma_m: Annotated[float, Field(gt=0, le=0.2)] = 0.003
     ear_angle_sigma_deg: Annotated[float, Field(gt=0, le=90)] = 0.5
+    swing_zero_sigma_deg: Annotated[float, Field(gt=0, le=180)] = 3.0
+    """What a boom's encoder tells with the boom straight ahead."""
+    encoder_sigma_deg: Annotated[float, Field(gt=0, le=5)] = 0.2
+    """One rest's reading of it: resolution, and the play of its coupling."""
+    tilt_axis_sigma_deg: Annotated[float, Field(gt=0, le=90)] = 2.0
+    tilt_axis_sigma_m: Annotated[float, Field(gt=0, le=0.5)] = 0.015
+    """Where a tilt axis stands and how far it is from the edge, by tape along a casting (common practice, no
+    source)."""
     mount_sigma_deg: Annotated[float, Field(gt=0, le=180)] = 6.0
     """How far a sensor may be turned from what the description says, about each axis."""
     accel_bias_mps2: Annotated[float, Field(gt=0, le=5)] = 0.15
@@ -280,121 +300,3 @@ def without_doubles(
         kept.setdefault(key, o)
         found.append(o)
     return tuple(found), doubles
-
-
-def load_observations(path: Path) -> ObservationBook:
-    """An observations file, TOML or JSON.
-
-    Raises:
-        ConfigError: it cannot be read, or an entry is wrong (file, key, found, expected).
-    """
-    name = str(path)
-    try:
-        text = utf8_text(path.read_bytes(), name)
-    except FileNotFoundError:
-        raise ConfigError(name, "", "no such file", "an observations file (TOML or JSON)") from None
-    except OSError as error:
-        raise ConfigError(name, "", str(error), "a readable observations file") from None
-    data: Any
-    try:
-        data = _json(text, name, path.suffix) if text.lstrip()[:1] in ("{", "[") else _toml(text, name)
-    except RecursionError:
-        raise ConfigError(name, "", "brackets in brackets without end", "an observations file") from None
-    if isinstance(data, list):
-        data = {"observation": data}
-    try:
-        return parse_model(ObservationBook, data, name)
-    except ConfigError as error:
-        raise _by_id(error, data) from None
-
-
-def _by_id(error: ConfigError, data: Any) -> ConfigError:
-    """The error with the id of the entry beside its number, which nobody counts."""
-    found = re.match(r"(rest|swing|observation)\[(\d+)\]", error.key)
-    entries = data.get(found[1], []) if found and isinstance(data, dict) else []
-    if found is None or int(found[2]) >= len(entries) or not isinstance(entries[int(found[2])], dict):
-        return error
-    name = entries[int(found[2])].get("id")
-    if not isinstance(name, str):
-        return error
-    key = f'{found[1]} "{name}"{error.key[found.end() :]}'
-    told = str(error).removeprefix(f"{error.file}: {error.key}: ")
-    return ConfigError(error.file, key, error.found, error.expected, text=told)
-
-
-def _json(text: str, name: str, suffix: str) -> Any:
-    try:
-        return json.loads(text)
-    except json.JSONDecodeError as error:
-        if text.lstrip()[0] == "[" and suffix != ".json":
-            return _toml(text, name)  # whose tables begin with a bracket, too
-        raise ConfigError(name, f"line {error.lineno}", error.msg, "JSON") from None
-    except ValueError as error:  # a whole number of thousands of digits
-        raise ConfigError(name, "", f"broken JSON ({error})", "an observations file") from None
-
-
-def _toml(text: str, name: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(text)
-    except ValueError as error:
-        raise ConfigError(name, "", f"broken TOML ({error})", "an observations file") from None
-
-
-def save_observations(path: Path, book: ObservationBook) -> None:
-    """Write the book; entries and comments that a person wrote into an existing TOML file stay.
-
-    Entries are told apart by their id: new ones are appended, changed ones replaced. The file is written
-    beside its place and renamed, so that a power cut leaves the old one or the new one.
-
-    Raises:
-        ConfigError: an existing file is not ours or cannot be written.
-    """
-    if path.suffix == ".json":
-        text = json.dumps(book.model_dump(mode="json", exclude_defaults=False), indent=1) + "\n"
-    else:
-        text = _toml_text(path, book)
-    partial = path.with_name(path.name + ".part")
-    try:
-        with partial.open("w", encoding="utf-8") as handle:
-            handle.write(text)
-            handle.flush()
-            os.fsync(handle.fileno())
-        partial.replace(path)
-    except OSError as error:
-        raise ConfigError(str(path), "", error.strerror or str(error), "a place to write to") from None
-
-
-def _toml_text(path: Path, book: ObservationBook) -> str:
-    # tomlkit's items are untyped containers in practice; Any says so.
-    document: Any = tomlkit.parse(path.read_text(encoding="utf-8")) if path.exists() else tomlkit.document()
-    plain = book.model_dump(mode="json", exclude_defaults=True)
-    document["format"], document["version"] = FORMAT, VERSION
-    for key in ("machine", "note"):
-        if plain.get(key):
-            document[key] = plain[key]
-    if plain.get("assume"):
-        if "assume" not in document:
-            document["assume"] = tomlkit.table()
-        for key, value in plain["assume"].items():
-            if document["assume"].get(key) != value:
-                document["assume"][key] = value
-    for name in ("rest", "swing", "observation"):
-        entries = plain.get(name, [])
-        if not entries:
-            continue
-        if name not in document:
-            document[name] = tomlkit.aot()
-        present = {str(e["id"]): e for e in document[name]}
-        for entry in entries:
-            old = present.get(entry["id"])
-            if old is None:
-                document[name].append(tomlkit.item(entry))
-                continue
-            for key, value in entry.items():
-                if old.get(key) != value:
-                    old[key] = value
-        wanted = {e["id"] for e in entries}
-        for i in reversed(range(len(document[name]))):
-            if str(document[name][i]["id"]) not in wanted:
-                del document[name][i]
-    return tomlkit.dumps(document)

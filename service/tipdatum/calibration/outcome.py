@@ -6,11 +6,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+from tipdatum.calibration import joints
 from tipdatum.calibration.adjustment import Solution, Tell
 from tipdatum.calibration.budget import Budget, make_budget
 from tipdatum.calibration.description import calibrated_machine, changes, merged, plain_machine, provenance
 from tipdatum.calibration.explanations import Explanation, explain, troubled
 from tipdatum.calibration.reliability import Reliability, reliability
+from tipdatum.calibration.statistics import determined
 from tipdatum.calibration.swings import Part, parts
 from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.calibration.verdict import Verdict, judge
@@ -84,7 +86,7 @@ def conclude(solution: Solution, digest: str, date: str, tell: Tell = lambda _: 
     budget = make_budget(made.machine)
     checked = reliability(told, made.figures, budget.rms_m)
     verdict = judge(solution, checked, budget.rms_m, explanation)
-    verdict.notes += [*made.notes, *_beside_the_plane(made.machine)]
+    verdict.notes += [*made.notes, *_beside_the_plane(told)]
     return CalibrationOutcome(
         solution,
         made.machine,
@@ -140,13 +142,16 @@ def _no_machine(solution: Solution, error: ConfigError) -> str:
     return f"no machine fits these observations ({error}){first}"
 
 
-def _beside_the_plane(machine: Machine) -> list[str]:
-    """What a calibration takes as described, and how the machine has to stand for it."""
+def _beside_the_plane(solution: Solution) -> list[str]:
+    """What of joints beside the arm plane, and of a coupler, nothing showed."""
+    seen = {d.name: d.observed for d in determined(solution)}
     found: list[str] = []
-    if machine.boom_swing is not None:
+    if not seen.get(joints.PIVOT_X, True):
         found.append(sentence("cal-swing-straight"))
-    if machine.chain().tilt is not None:
+    if not seen.get(joints.ZERO, True):
+        found.append(sentence("cal-encoder-zero"))
+    if not seen.get(joints.AXIS, True):
         found.append(sentence("cal-tilt-straight"))
-    if machine.coupler is not None:
+    if not seen.get(joints.COUPLER, True):
         found.append(sentence("cal-coupler"))
     return found

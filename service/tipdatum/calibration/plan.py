@@ -24,7 +24,7 @@ from tipdatum.calibration.observations import SensorRest
 from tipdatum.calibration.recordings import RecordedEvidence, StillWindow
 from tipdatum.calibration.starts import with_values
 from tipdatum.calibration.tip_figures import TipFigures
-from tipdatum.calibration.unknowns import ANGLES, make_setup
+from tipdatum.calibration.unknowns import ANGLES, arm_angles, make_setup
 from tipdatum.kinematics.frames import Array, up_vector
 
 
@@ -110,6 +110,7 @@ def _with_candidates(solution: Solution, candidates: Sequence[Candidate]) -> tup
         place = (f"rest:{label}", 0.0, 0.0)
         sensors = {}
         for s, (name, body) in enumerate(zip(old.sensors, old.bodies, strict=True)):
+            # Candidates stand straight ahead and not tilted.
             up = up_vector(candidate.angles[ANGLES.index(body)], candidate.angles[1])
             read = state.gain[s] @ (state.mount[s].T @ (g * up)) + state.bias[s]
             sigma = old.assume.accel_floor_mps2 * 1.3
@@ -138,7 +139,7 @@ def _mark_places(solution: Solution, candidates: Sequence[Candidate]) -> dict[st
     for c in candidates:
         for o in c.observations:
             if o.kind == "tip_on_mark":
-                reach, lateral, _ = chain.tip(np.array(c.angles[:5]))
+                reach, lateral, _ = chain.tip(np.array(c.angles)[arm_angles(solution.setup.machine)])
                 values[f"mark.{o.of}.{c.standing}.range_m"] = math.hypot(reach, lateral)
                 values[f"mark.{o.of}.{c.standing}.azimuth"] = c.angles[6] + math.atan2(lateral, reach)
     return values

@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 
 from tipdatum.calibration.methods import Row, Term, all_terms
+from tipdatum.calibration.parameters import Parameters
 from tipdatum.calibration.starts import Start
-from tipdatum.calibration.unknowns import WEAK, Parameters, Setup, Unknown, list_unknowns
+from tipdatum.calibration.unknowns import WEAK, Setup, Unknown, list_unknowns
 from tipdatum.kinematics.frames import Array
 
 Mask = NDArray[np.bool_]

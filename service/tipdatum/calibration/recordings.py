@@ -16,7 +16,7 @@ import numpy as np
 from tipdatum.calibration.observations import Observation, ObservationBook, SensorRest
 from tipdatum.errors import ConfigError, SessionError
 from tipdatum.kinematics.frames import STANDARD_GRAVITY_MPS2, Array
-from tipdatum_drivers.reading import Imu, Record, Tilt
+from tipdatum_drivers.reading import Imu, Record, Slew, Tilt
 from tipdatum_drivers.session_file import SessionFile
 
 BEFORE_S = 2.0
@@ -86,6 +86,8 @@ class Recording:
     name: str
     samples: dict[str, Samples]
     machine: Mapping[str, object] = field(default_factory=dict)
+    slews: dict[str, Array] = field(default_factory=dict)
+    """Sensor of an angle → (N, 2) time, s, and what it told, degrees."""
 
 
 def read_recording(path: Path) -> Recording:
@@ -95,11 +97,17 @@ def read_recording(path: Path) -> Recording:
         SessionError: it cannot be read.
     """
     session = SessionFile(path)
-    return Recording(path.name, collect(session), session.header.machine)
+    slews: dict[str, list[tuple[float, float]]] = {}
+    found = collect(session, slews)
+    return Recording(
+        path.name, found, session.header.machine, {n: np.array(told) for n, told in slews.items()}
+    )
 
 
-def collect(records: Iterable[Record]) -> dict[str, Samples]:
-    """Readings sorted by sensor."""
+def collect(
+    records: Iterable[Record], slews: dict[str, list[tuple[float, float]]] | None = None
+) -> dict[str, Samples]:
+    """Readings sorted by sensor; those of sensors that tell one angle go to `slews`."""
     rows: dict[str, list[tuple[float, ...]]] = {}
     temps: dict[str, list[float]] = {}
     for r in records:
@@ -110,6 +118,8 @@ def collect(records: Iterable[Record]) -> dict[str, Samples]:
         elif isinstance(r, Tilt):
             rows.setdefault(r.sensor, []).append((r.t, *_as_force(r), math.nan, math.nan, math.nan))
         else:
+            if isinstance(r, Slew) and slews is not None:
+                slews.setdefault(r.sensor, []).append((r.t, r.angle_deg))
             continue
         if r.temp_c is not None:
             temps.setdefault(r.sensor, []).append(r.temp_c)
@@ -200,6 +210,8 @@ class StillWindow:
     standing: str | None
     sensors: dict[str, SensorRest]
     label: str
+    told_deg: dict[str, float] = field(default_factory=dict)
+    """Sensor of an angle → what it told on average, degrees."""
 
 
 @dataclass(slots=True)
@@ -301,7 +313,12 @@ def _gather_file(
                 f"no readings in [{o.window[0]:g}, {o.window[1]:g}] s (observation {o.id})",
                 "a window inside the recording",
             )
-        evidence.windows[place] = StillWindow(file, *o.window, o.standing, sensors, _label(o))
+        told = {
+            name: float(s[within, 1].mean())
+            for name, s in recording.slews.items()
+            if (within := (s[:, 0] >= o.window[0]) & (s[:, 0] <= o.window[1])).any()
+        }
+        evidence.windows[place] = StillWindow(file, *o.window, o.standing, sensors, _label(o), told)
         for name, rest in sensors.items():
             if rest.gyro_radps is not None:
                 gyros.setdefault(name, []).append(rest.gyro_radps)

@@ -12,6 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from tipdatum.calibration import joints
 from tipdatum.calibration.envelope import Postures
 from tipdatum.calibration.starts import closest_bucket
 from tipdatum.calibration.unknowns import LINKAGE, length_names
@@ -22,7 +23,14 @@ from tipdatum.machine.description import Machine
 
 def geometry_names(machine: Machine) -> tuple[str, ...]:
     """The dimensions that the tip's height hangs on, first in the order of all names."""
-    return ("boom.foot_m.x", "boom.foot_m.z", *length_names(machine))
+    coupled = machine.coupler is not None and machine.bucket[0].pin_m is not None
+    of_coupler = (joints.COUPLER, joints.COUPLER_OFFSET) if coupled else ()
+    return ("boom.foot_m.x", "boom.foot_m.z", *length_names(machine), *of_coupler)
+
+
+def told_by_linkage(machine: Machine) -> bool:
+    """Whether the bucket's angle comes through the linkage alone."""
+    return machine.sensor_on("rocker") is not None and machine.sensor_on("bucket") is None
 
 
 class TipSensitivity:
@@ -30,8 +38,12 @@ class TipSensitivity:
 
     def __init__(self, machine: Machine) -> None:
         self.machine = machine
-        self.sensors = [n for n, s in machine.sensor.items() if s.type in ("imu", "tilt")]
-        self.linkage = machine.sensor_on("rocker") is not None
+        self.linkage = told_by_linkage(machine)
+        self.sensors = [
+            n
+            for n, s in machine.sensor.items()
+            if s.type in ("imu", "tilt") and (self.linkage or s.body != "rocker")
+        ]
         self.geometry = geometry_names(machine)
         self.names: list[str] = list(self.geometry)
         sections = machine.sections
@@ -59,7 +71,10 @@ class TipSensitivity:
         of_angle = chain.height_jacobian(q)
         of_geometry = chain.height_geometry_jacobian(q)
         at, ratio = len(self.geometry), np.zeros(len(postures))
-        J[:, :at] = np.delete(of_geometry, 1, axis=1)
+        lengths = np.delete(of_geometry, 1, axis=1)
+        J[:, : lengths.shape[1]] = lengths
+        # Of a turned arm a longer tip is a longer last section.
+        J[:, lengths.shape[1] : at] = self._by_coupler(q)
         if self.linkage:
             relative, near = postures.rocker - q[:, last - 1], q[:, last] - q[:, last - 1]
             for k in range(len(LINKAGE) + 1):
@@ -103,12 +118,28 @@ class TipSensitivity:
             at += 9
         return J
 
+    def _by_coupler(self, q: Array) -> Array:
+        """(P, 2) or (P, 0), m per m of a coupler's length and per rad of its offset."""
+        pin = self.machine.bucket[0].pin_m
+        if joints.COUPLER not in self.geometry or pin is None:
+            return np.zeros((len(q), 0))
+        length, turn = float(np.hypot(*pin)), float(np.arctan2(-pin[1], pin[0]))
+        line, lean = q[:, self._bucket_at] - turn, np.cos(q[:, 1])
+        return np.stack([lean * np.sin(line), -lean * length * np.cos(line)], axis=-1)
+
     def heights(self, postures: Postures, error: Array) -> Array:
         """(P,) m: tip heights that a description off by `error` would give at these true postures."""
         m = self.machine
         n, last = len(self.geometry), self._bucket_at
         foot = np.array(m.boom.foot_m) + np.array([error[0], 0.0, error[1]])
-        lengths = m.straight_chain().lengths + error[2:n]
+        straight = m.straight_chain()
+        of_lengths = 2 + len(straight.lengths)
+        lengths, tip_z = straight.lengths + error[2:of_lengths], straight.tip_z
+        if joints.COUPLER in self.geometry and (pin := m.bucket[0].pin_m) is not None:
+            longer, further = error[of_lengths:n]
+            turn, length = np.arctan2(-pin[1], pin[0]) + further, np.hypot(*pin) + longer
+            lengths[-1] += length * np.cos(turn) - pin[0]
+            tip_z = -length * np.sin(turn)
         at = n + (len(LINKAGE) if self.linkage else 0)
         q = postures.q.copy()
         rocker = postures.rocker.copy()
@@ -140,7 +171,7 @@ class TipSensitivity:
                 )
                 + q[:, last - 1]
             )
-        heights: Array = replace(m.straight_chain(), foot=foot, lengths=lengths).tip(q)[:, 2]
+        heights: Array = replace(straight, foot=foot, lengths=lengths, tip_z=tip_z).tip(q)[:, 2]
         return heights
 
     def _bucket(self, error: Array, relative: Array, stick: float, near: Array) -> Array:

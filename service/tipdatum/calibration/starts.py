@@ -12,12 +12,15 @@ Where slopes and heights of a link's two pins agree on another one, that is a st
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from tipdatum.calibration import joints
 from tipdatum.calibration.orientation import found_mounts
+from tipdatum.calibration.parameters import start_mounts
 from tipdatum.calibration.unknowns import (
     ANGLES,
     BUCKET,
@@ -25,10 +28,11 @@ from tipdatum.calibration.unknowns import (
     ROLL,
     SLEW,
     STICK,
+    SWING,
+    TILT,
     Setup,
     arm_angles,
     length_names,
-    start_mounts,
 )
 from tipdatum.kinematics.frames import Array, elevation_angle, roll_angle, rotation_from_rpy_deg, wrap
 from tipdatum.kinematics.linkage import FourBar
@@ -47,6 +51,12 @@ FEWEST_LENGTHS = 3
 RULED_OUT = 0.03
 """Share by which a length must be another to be a start: far more than tape, level and staff leave open, and
 about what a linkage takes before it no longer closes."""
+
+ALIKE = 0.15
+"""Difference in the misfit of the edge's slope, as a sine, up to which mounts that are degrees off leave open
+to which side a bucket is tilted: its axis is steep then."""
+MOST_MIRRORED = 3
+"""Rests that are tried both ways."""
 
 _HANGING = math.radians(-90.0)
 
@@ -123,8 +133,8 @@ def with_lengths(machine: Machine, lengths: dict[str, float]) -> Machine:
 
 def _starts(setup: Setup, mounts: list[Array], label: str) -> list[Start]:
     rocker = setup.sensor_on("rocker")
-    if rocker is None:
-        return [_complete(setup, mounts, _angles(setup, mounts), label)]
+    if rocker is None or setup.sensor_on("bucket") is not None:
+        return [_complete(setup, mounts, angles, label) for angles in _tilted(setup, mounts)]
     found = []
     for turn in _valleys(setup, mounts, rocker):
         turned = list(mounts)
@@ -136,11 +146,28 @@ def _starts(setup: Setup, mounts: list[Array], label: str) -> list[Start]:
     return found
 
 
+def _tilted(setup: Setup, mounts: list[Array]) -> list[Array]:
+    """Angles of the windows; more than one set where a bucket may be tilted to either side."""
+    angles = _angles(setup, mounts)
+    if not setup.tilts:
+        return [angles]
+    found = []
+    alike = _curl_and_tilt(setup, mounts, angles)
+    for which in itertools.product((False, True), repeat=len(alike)):
+        other = angles.copy()
+        for (w, way), turned in zip(alike, which, strict=True):
+            if turned:
+                other[w, BUCKET], other[w, TILT] = way.theta, way.tilt
+        found.append(other)
+    return found
+
+
 def _angles(setup: Setup, mounts: list[Array]) -> Array:
     """(W, angles) rad from the sensors; a body without one stands as its slope was read, or hangs straight
     down."""
     angles = np.zeros((len(setup.windows), len(ANGLES)))
     angles[:, 2:6] = _HANGING
+    angles[:, SWING] = _swings(setup)
     for w, window in enumerate(setup.windows):
         for s, name in enumerate(setup.sensors):
             rest = window.sensors.get(name)
@@ -149,6 +176,8 @@ def _angles(setup: Setup, mounts: list[Array]) -> Array:
             up = mounts[s] @ np.array(rest.accel_mps2)
             up /= np.linalg.norm(up)
             body = setup.bodies[s]
+            if body == "upper":
+                up = joints.about_z(up[None], -angles[w, SWING : SWING + 1])[0]
             angles[w, ANGLES.index(body)] = elevation_angle(up)
             if body == "upper":
                 angles[w, ROLL] = roll_angle(up)
@@ -159,9 +188,51 @@ def _angles(setup: Setup, mounts: list[Array]) -> Array:
                 angles[w, ANGLES.index(o.of)] = math.radians(o.value or 0.0)
         if o.kind == "slew" and o.place in setup.of_window:
             angles[setup.of_window[o.place], SLEW] = math.radians(o.value or 0.0)
-    if setup.has_linkage:
+    if setup.has_linkage and setup.sensor_on("bucket") is None:
         _bucket_through_linkage(setup, angles)
     return angles
+
+
+def _swings(setup: Setup) -> Array:
+    """(W,) rad, as somebody read them, or the encoder tells."""
+    found = np.full(len(setup.windows), joints.held_swing(setup.machine))
+    zero = next((s.value for s in setup.stated_joints if s.name == joints.ZERO), 0.0)
+    for _, w, told, _ in setup.encoded:
+        found[w] = told - zero
+    for o in setup.observations:
+        if o.kind == "swing" and o.place in setup.of_window:
+            found[setup.of_window[o.place]] = math.radians(o.value or 0.0)
+    return found
+
+
+def _curl_and_tilt(setup: Setup, mounts: list[Array], angles: Array) -> list[tuple[int, joints.TiltStart]]:
+    """The bucket's curl and tilt where the tilt is unknown, from the sensor on the tilting part.
+
+    Returns:
+        Windows in which it may as well stand the other way, and how.
+    """
+    alike: list[tuple[int, joints.TiltStart]] = []
+    s = setup.sensor_on("bucket")
+    axis = setup.described_chain.tilt_axis
+    assert s is not None
+    assert axis is not None
+    edges: dict[int, float] = {}
+    told: dict[int, float] = {}
+    for o in setup.observations:
+        if o.place in setup.of_window and o.kind in ("cross_slope", "tilt"):
+            kept = edges if o.kind == "cross_slope" else told
+            kept[setup.of_window[o.place]] = math.radians(o.value or 0.0)
+    for w in setup.free_angles[setup.free_angles[:, 1] == TILT, 0]:
+        rest = setup.windows[w].sensors.get(setup.sensors[s])
+        if rest is None:
+            continue
+        up = mounts[s] @ np.array(rest.accel_mps2)
+        up /= np.linalg.norm(up)
+        ways = joints.curl_and_tilt(axis, up, float(angles[w, ROLL]), edges.get(int(w)), told.get(int(w)))
+        angles[w, BUCKET], angles[w, TILT] = ways[0].theta, ways[0].tilt
+        if len(ways) > 1 and ways[1].misfit - ways[0].misfit < ALIKE:
+            alike.append((int(w), ways[1]))
+    return sorted(alike, key=lambda one: one[1].misfit)[:MOST_MIRRORED]
 
 
 def _bucket_through_linkage(setup: Setup, angles: Array) -> None:
@@ -227,7 +298,7 @@ def _score(setup: Setup, angles: Array) -> float:
 def _complete(setup: Setup, mounts: list[Array], angles: Array, label: str) -> Start:
     """Values for standings, marks and windows that go with these angles."""
     m = setup.machine
-    pins = m.straight_chain().pins(angles[:, arm_angles(m)])
+    pins = setup.described_chain.pins(angles[:, arm_angles(m)])
     values: dict[str, float] = {}
     for w, window in enumerate(setup.windows):
         for k, angle in enumerate(ANGLES):
@@ -238,11 +309,11 @@ def _complete(setup: Setup, mounts: list[Array], angles: Array, label: str) -> S
         if o.place not in setup.of_window or o.standing is None:
             continue
         w = setup.of_window[o.place]
-        if o.kind == "height" and o.value is not None:
+        if o.kind == "height" and o.value is not None and o.of in m.pins:
             over.setdefault(o.standing, []).append(o.value - float(pins[w, m.pins.index(o.of), 2]))
         elif o.kind == "tip_on_mark":
             reach, lateral, height = pins[w, -1]
-            azimuth = float(angles[w, SLEW]) + math.atan2(lateral, reach)
+            azimuth = float(angles[w, SLEW] + angles[w, SWING]) + math.atan2(lateral, reach)
             places.setdefault(f"mark.{o.of}.{o.standing}", []).append((math.hypot(reach, lateral), azimuth))
             over.setdefault(o.standing, [])
             values.setdefault(f"mark.{o.of}.elevation_m", float(height))

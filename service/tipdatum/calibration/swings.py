@@ -153,7 +153,7 @@ def _rows(
 ) -> _Rows | None:
     sensor, swing = machine.sensor[name], evidence.swings.get(motion.id, {}).get(name)
     samples = motion.samples.get(name)
-    turning = BEYOND.get(joint, tuple(machine_bodies(machine)))
+    turning = BEYOND.get(joint, tuple(machine_bodies(machine)) if joint == "slew" else ())
     if samples is None or samples.gyro is None or swing is None or swing.linearity > UNCLEAN:
         return None
     bias = evidence.gyro_bias.get((motion.file, name))

@@ -9,17 +9,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tipdatum.calibration import joints
 from tipdatum.calibration.observations import OF, Assumptions, Observation
 from tipdatum.calibration.recordings import RecordedEvidence, StillWindow
 from tipdatum.kinematics.chain import Chain
-from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
 from tipdatum.machine.description import Machine
 
 Locus = Literal["machine", "sensor", "power_up", "standing", "window"]
@@ -27,15 +27,30 @@ Locus = Literal["machine", "sensor", "power_up", "standing", "window"]
 WEAK = 50.0
 """Prior 1-sigma of what is not known at all (metres or radians): wide enough to weigh nothing."""
 
-ANGLES = ("upper", "roll", "boom", "stick", "bucket", "rocker", "slew", "second_boom")
+ANGLES = ("upper", "roll", "boom", "stick", "bucket", "rocker", "slew", "second_boom", "swing", "tilt")
 """Unknown angles of a still window; `arm_angles` says which are q of `tipdatum.kinematics.chain`."""
 
-UPPER, ROLL, BOOM, STICK, BUCKET, ROCKER, SLEW, SECOND_BOOM = range(len(ANGLES))
+UPPER, ROLL, BOOM, STICK, BUCKET, ROCKER, SLEW, SECOND_BOOM, SWING, TILT = range(len(ANGLES))
+
+
+def plane_angles(machine: Machine) -> list[int]:
+    """Places in `ANGLES` of what stands in the arm plane, in the order of `Machine.straight_chain`."""
+    return [UPPER, ROLL, *(ANGLES.index(body) for body in machine.sections)]
 
 
 def arm_angles(machine: Machine) -> list[int]:
-    """Places in `ANGLES` of q, in the order of the chain; swing and tilt are 0 in a calibration."""
-    return [UPPER, ROLL, *(ANGLES.index(body) for body in machine.sections)]
+    """Places in `ANGLES` of q, in the order of `Machine.chain`."""
+    swing = [] if machine.boom_swing is None else [SWING]
+    tilt = [] if machine.bucket[0].tilt_axis_m is None else [TILT]
+    return [*plane_angles(machine), *swing, *tilt]
+
+
+def all_angles(machine: Machine, plane: Sequence[float]) -> tuple[float, ...]:
+    """In the order of `ANGLES`, from angles as in `plane_angles`, rad; the others 0."""
+    found = [0.0] * len(ANGLES)
+    for place, angle in zip(plane_angles(machine), plane, strict=True):
+        found[place] = float(angle)
+    return tuple(found)
 
 
 def length_names(machine: Machine) -> tuple[str, ...]:
@@ -93,9 +108,51 @@ class Setup:
         """Whether the bucket's angle comes through the linkage."""
         return "rocker" in self.bodies
 
+    @property
+    def tilts(self) -> bool:
+        """Whether the bucket tilts."""
+        return self.machine.bucket[0].tilt_axis_m is not None
+
+    @cached_property
+    def stated_joints(self) -> list[joints.Stated]:
+        """What the description states of joints beside the plane and of a coupler."""
+        return joints.stated(self.machine, self.assume)
+
+    @cached_property
+    def described_chain(self) -> Chain:
+        """The arm as it is described."""
+        return self.machine.chain()
+
+    @cached_property
+    def encoded(self) -> list[tuple[str, int, float, float]]:
+        """Id, window, reading and 1-sigma of the boom's encoder, rad: as was recorded, or noted by hand."""
+        sensor, least = self.machine.swing_sensor, math.radians(self.assume.encoder_sigma_deg)
+        if sensor is None:
+            return []
+        found = []
+        for w, window in enumerate(self.windows):
+            if sensor in window.told_deg:
+                told = math.radians(window.told_deg[sensor])
+                found.append((f"{sensor} in {window.label}", w, told, least))
+        for o in self.observations:
+            if o.kind == "encoder" and o.place in self.of_window and o.of == sensor:
+                sigma = max(math.radians(o.sigma or 0.0), least)
+                found.append((o.id, self.of_window[o.place], math.radians(o.value or 0.0), sigma))
+        return found
+
+    @cached_property
+    def _told(self) -> dict[int, set[int]]:
+        """SWING and TILT → windows in which something tells that angle."""
+        told: dict[int, set[int]] = {}
+        for k in (SWING, TILT):
+            known = joints.told_places(self.machine, self.observations, ANGLES[k])
+            told[k] = {w for place, w in self.of_window.items() if place in known}
+        told[SWING] |= {w for _, w, _, _ in self.encoded}
+        return told
+
     @cached_property
     def free_angles(self) -> NDArray[np.int_]:
-        """(n, 2) window and angle of every unknown angle: rocker and slew only where something was read."""
+        """(n, 2) window and angle of every unknown angle: rocker, slew, swing, tilt where one is told."""
         rocker = self.sensors[self.bodies.index("rocker")] if self.has_linkage else ""
         slewed = {o.place for o in self.observations if o.kind == "slew"}
         slewed_windows = {w for place, w in self.of_window.items() if place in slewed}
@@ -107,6 +164,7 @@ class Setup:
                 if (k != ROCKER or rocker in window.sensors)
                 and (k != SLEW or w in slewed_windows)
                 and (k != SECOND_BOOM or self.machine.second_boom is not None)
+                and (k not in (SWING, TILT) or w in self._told[k])
             ],
             dtype=int,
         ).reshape(-1, 2)
@@ -171,6 +229,22 @@ def _fit_the_machine(machine: Machine, observations: Sequence[Observation]) -> N
             raise ValueError(f"{strange.id} is of a second boom, and the machine's file describes none")
     elif machine.sensor_on("second_boom") is None:
         raise ValueError("no sensor on the second boom: a calibration cannot tell how it stands")
+    for missing, kinds, of, words in (
+        (machine.boom_swing is None, ("swing", "encoder"), ("boom_swing",), "a boom that swings"),
+        (machine.bucket[0].tilt_axis_m is None, ("tilt",), ("tilt",), "a bucket that tilts"),
+        (machine.coupler is None, (), ("coupler", "coupler_bucket"), "a coupler"),
+    ):
+        strange = next(
+            (o for o in observations if missing and (o.kind in kinds or (o.kind in OF and o.of in of))), None
+        )
+        if strange is not None:
+            raise ValueError(f"{strange.id} is of {words}, and the machine's file describes none")
+    told = machine.swing_sensor
+    other = next((o for o in observations if o.kind == "encoder" and o.of != told), None)
+    if other is not None:
+        raise ValueError(f"{other.id} is of {other.of}, which is no sensor of the boom's swing")
+    if machine.bucket[0].tilt_axis_m is not None and machine.sensor_on("bucket") is None:
+        raise ValueError("no sensor on the bucket, which tilts: a calibration cannot tell how it stands")
 
 
 def described_unknowns(setup: Setup) -> list[Unknown]:
@@ -198,6 +272,8 @@ def described_unknowns(setup: Setup) -> list[Unknown]:
             sigma = math.radians(a.ear_angle_sigma_deg) if angle else a.linkage_sigma_m
             unit, step = ("rad", degree) if angle else ("m", mm)
             found.append(Unknown(f"linkage.{name}", unit, prior, sigma, step, described=True))
+    for name, unit, prior, sigma in setup.stated_joints:
+        found.append(Unknown(name, unit, prior, sigma, degree if unit == "rad" else mm, described=True))
     return found
 
 
@@ -259,87 +335,3 @@ def _sensor_unknowns(setup: Setup, i: int, name: str) -> list[Unknown]:
         for g, (group, unit, sigma, step, axes) in enumerate(groups)
         for k, axis in enumerate(axes)
     ]
-
-
-class Parameters:
-    """The unknowns unpacked into what the methods need. All arrays; windows first.
-
-    `mount[s]` turns sensor axes into body axes; the small turn that is solved for is applied in the
-    body's axes, so that its three components are the mount's roll, pitch and yaw errors.
-    """
-
-    def __init__(self, setup: Setup, x: Array, start_mounts: Sequence[Array]) -> None:
-        self.setup = setup
-        n = 2 + len(setup.machine.sections)
-        self.foot = np.array([x[0], setup.machine.boom.foot_m[1], x[1]])
-        self.lengths = x[2:n]
-        self.linkage = x[n : n + 6] if setup.has_linkage else None
-        n += 6 if setup.has_linkage else 0
-        self.load_tilt = x[n]
-        n += 1
-        self.mark_elevation = x[n : n + len(setup.marks)]
-        n += len(setup.marks)
-        places = x[n : n + 2 * len(setup.mark_places)].reshape(-1, 2)
-        self.mark_range, self.mark_azimuth = places[:, 0], places[:, 1]
-        n += places.size
-        self._sensors = x[n : n + 12 * len(setup.sensors)].reshape(-1, 4, 3)
-        self._start_mounts = start_mounts
-        n += self._sensors.size
-        self.bias = self._sensors[:, 1]
-        self.shift = x[n : n + 3 * len(setup.power_ups)].reshape(-1, 3)
-        n += self.shift.size
-        self.standing = x[n : n + 3 * len(setup.standings)].reshape(-1, 3)
-        n += self.standing.size
-        self.angles = np.zeros((len(setup.windows), len(ANGLES)))
-        free = setup.free_angles
-        self.angles[free[:, 0], free[:, 1]] = x[n : n + len(free)]
-
-    @cached_property
-    def mount(self) -> Array:
-        """(S, 3, 3) sensor axes to body axes."""
-        turned = [_turn(s[0]) @ m for s, m in zip(self._sensors, self._start_mounts, strict=True)]
-        return np.array(turned).reshape(-1, 3, 3)
-
-    @cached_property
-    def gain(self) -> Array:
-        """(S, 3, 3) reading per specific force."""
-        return np.array([_gain(s[2], s[3]) for s in self._sensors]).reshape(-1, 3, 3)
-
-    @cached_property
-    def chain(self) -> Chain:
-        """The arm with the present dimensions."""
-        lengths = np.array(self.lengths)
-        if (pin := self.setup.machine.bucket[0].pin_m) is not None:
-            lengths[-1] += pin[0]
-        return replace(self.setup.machine.straight_chain(), foot=self.foot, lengths=lengths)
-
-    @cached_property
-    def pins(self) -> Array:
-        """(W, n + 1, 3) m: reach, lateral, height over the slew centre of boom foot … tip, by window."""
-        return self.chain.pins(self.angles[:, arm_angles(self.setup.machine)])
-
-    def theta(self, body: str) -> Array:
-        """(W,) rad, elevation angle of a body."""
-        return self.angles[:, ANGLES.index(body)]
-
-
-def start_mounts(setup: Setup) -> list[Array]:
-    """Mounts as the description has them, sensor to body."""
-    return [rotation_from_rpy_deg(setup.machine.sensor[n].mount_rpy_deg) for n in setup.sensors]
-
-
-def _turn(v: Array) -> Array:
-    """Rotation by the rotation vector `v` (Rodrigues' formula)."""
-    angle = float(np.linalg.norm(v))
-    K = np.array([[0.0, -v[2], v[1]], [v[2], 0.0, -v[0]], [-v[1], v[0], 0.0]])
-    if angle < 1e-9:
-        return np.asarray(np.eye(3) + K)
-    turned: Array = np.eye(3) + math.sin(angle) / angle * K + (1.0 - math.cos(angle)) / angle**2 * (K @ K)
-    return turned
-
-
-def _gain(scale: Array, cross: Array) -> Array:
-    """Reading per specific force; cross-axis terms symmetric, because their other half is a turn."""
-    yz, xz, xy = cross
-    gain: Array = np.array([[1.0 + scale[0], xy, xz], [xy, 1.0 + scale[1], yz], [xz, yz, 1.0 + scale[2]]])
-    return gain

@@ -17,7 +17,7 @@ from tipdatum.calibration.candidates import Candidate
 from tipdatum.calibration.foresight import MOST_MEASURED, Foreseen, measured_wanted
 from tipdatum.calibration.guide import Step
 from tipdatum.calibration.observations import ObservationBook
-from tipdatum.calibration.unknowns import ANGLES, arm_angles
+from tipdatum.calibration.unknowns import ANGLES, plane_angles
 from tipdatum.machine.description import Machine
 
 
@@ -130,7 +130,7 @@ class WalkSteps:
         return self.foreseen.candidates if self.foreseen is not None else ()
 
     def _spoken(self, angles: tuple[float, ...]) -> dict[str, Any]:
-        q = np.array(angles)[arm_angles(self.machine)]
+        q = np.array(angles)[plane_angles(self.machine)]
         tip = self.machine.straight_chain().tip(q)
         slope = [round(math.degrees(math.asin(math.sin(a)))) for a in q[2:]]
         return {

@@ -11,7 +11,7 @@ from tipdatum.calibration import guide
 from tipdatum.calibration.loose import up_in
 from tipdatum.calibration.observations import SensorRest
 from tipdatum.calibration.still import HOLD_S
-from tipdatum.calibration.unknowns import arm_angles
+from tipdatum.calibration.unknowns import plane_angles
 from tipdatum.calibration.verification import posture_of
 from tipdatum.calibration.walk import Walk
 from tipdatum.kinematics.frames import Array
@@ -24,7 +24,7 @@ def view_of(walk: Walk, now: float) -> dict[str, Any]:
     wanted = (
         None
         if asked is None or not asked.angles
-        else _pins(walk, np.array(asked.angles)[arm_angles(walk.machine)])
+        else _pins(walk, np.array(asked.angles)[plane_angles(walk.machine)])
     )
     return {
         "machine": walk.machine.name,

@@ -15,13 +15,8 @@ from tipdatum.calibration import description, report
 from tipdatum.calibration.adjustment import Solution, adjust
 from tipdatum.calibration.candidates import suggestions
 from tipdatum.calibration.following import follow
-from tipdatum.calibration.observations import (
-    ACCEPTANCE,
-    Observation,
-    ObservationBook,
-    load_observations,
-    without_doubles,
-)
+from tipdatum.calibration.observations import ACCEPTANCE, Observation, ObservationBook, without_doubles
+from tipdatum.calibration.observations_file import load_observations
 from tipdatum.calibration.outcome import CalibrationOutcome, conclude
 from tipdatum.calibration.plan import rank
 from tipdatum.calibration.recordings import RecordedEvidence, gather

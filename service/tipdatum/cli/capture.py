@@ -25,7 +25,8 @@ from tipdatum.calibration import guide
 from tipdatum.calibration.following import GOAL_M
 from tipdatum.calibration.foresight import MOST_MEASURED, Foreseen, Foresight, measured_wanted
 from tipdatum.calibration.guide import Guide, Step, StoppedError
-from tipdatum.calibration.observations import ObservationBook, save_observations
+from tipdatum.calibration.observations import ObservationBook
+from tipdatum.calibration.observations_file import save_observations
 from tipdatum.calibration.still import Block, Stillness, blocks
 from tipdatum.errors import InputError, PortError
 from tipdatum.machine.description import Machine

@@ -19,7 +19,8 @@ from tipdatum.bus.guide_messages import GuideView
 from tipdatum.bus.topics import Topics
 from tipdatum.calibration.adjustment import adjust
 from tipdatum.calibration.foresight import Foreseen, Foresight
-from tipdatum.calibration.observations import ObservationBook, load_observations, save_observations
+from tipdatum.calibration.observations import ObservationBook
+from tipdatum.calibration.observations_file import load_observations, save_observations
 from tipdatum.calibration.outcome import conclude
 from tipdatum.calibration.recordings import gather
 from tipdatum.calibration.still import Block

@@ -15,7 +15,8 @@ from rich.table import Table
 
 from tipdatum.calibration import drawing
 from tipdatum.calibration.budget import CLASSES
-from tipdatum.calibration.observations import ACCEPTANCE, load_observations
+from tipdatum.calibration.observations import ACCEPTANCE
+from tipdatum.calibration.observations_file import load_observations
 from tipdatum.calibration.recordings import gather
 from tipdatum.calibration.verification import (
     ENOUGH_POINTS,

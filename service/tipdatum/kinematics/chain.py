@@ -194,7 +194,7 @@ class Chain:
         """
         q = np.asarray(q, dtype=float)
         if not self._planar:
-            return self._each(q, lambda one: self.locate(one).pins)
+            return np.concatenate(self.in_bulk(q, ((float(self.lengths[-1]), 0.0, self.tip_z),)), axis=-2)
         tu, ph, th = q[..., 0], q[..., 1], q[..., 2:]
         fx, fy, fz = self.foot
         sp, cp = np.sin(ph), np.cos(ph)
@@ -215,7 +215,8 @@ class Chain:
         """Left and right tip corner, (..., 2, 3) m: reach, lateral, height. `q` as in `pins`."""
         q = np.asarray(q, dtype=float)
         if not self._planar:
-            return self._each(q, lambda one: self.locate(one).corners)
+            out, w = float(self.lengths[-1]), self.half_width
+            return self.in_bulk(q, ((out, w, self.tip_z), (out, -w, self.tip_z)))[1]
         tip, ph = self.tip(q), q[..., 1]
         left = np.stack([np.zeros_like(ph), np.cos(ph), np.sin(ph)], axis=-1) * self.half_width
         return np.stack([tip + left, tip - left], axis=-2)
@@ -243,6 +244,48 @@ class Chain:
         sp, cp = np.sin(ph), np.cos(ph)
         foot = np.stack([cp * np.sin(tu), sp, cp * np.cos(tu)], axis=-1)
         return np.concatenate([foot, cp[..., None] * np.sin(th)], axis=-1)
+
+    def in_bulk(self, q: Array, points: Sequence[Point]) -> tuple[Array, Array]:
+        """Pins before the tip, and points of the bucket, of many poses at once.
+
+        Args:
+            q: (..., size) rad. points: K of them, m, in the bucket's axes (of its tilting part).
+
+        Returns:
+            (..., n, 3) and (..., K, 3) m: reach, lateral, height of the boom foot and each next pin, and of
+            the points.
+        """
+        fx, fy, fz = self._plain[0]
+        x, y = np.full(q.shape[:-1], fx), np.full(q.shape[:-1], fy)
+        if self.swing_pivot is not None:
+            (px, py, _), s = self.swing_pivot, q[..., self.swing]
+            x, y = x + px * (np.cos(s) - 1.0) + py * np.sin(s), y + py * (np.cos(s) - 1.0) - px * np.sin(s)
+        tu, ph, th = q[..., 0], q[..., 1], q[..., 2 : self.bucket]
+        zero = np.zeros((*q.shape[:-1], 1))
+        out = np.concatenate([zero, np.cumsum(self.lengths[:-1] * np.cos(th), axis=-1)], axis=-1)
+        up = np.concatenate([zero, np.cumsum(self.lengths[:-1] * np.sin(th), axis=-1)], axis=-1)
+        along = (x * np.cos(tu) - fz * np.sin(tu))[..., None] + out
+        rise = (x * np.sin(tu) + fz * np.cos(tu))[..., None] + up
+        own = np.broadcast_to(np.array(points, dtype=float), (*q.shape[:-1], len(points), 3))
+        if self.tilt_axis is not None:
+            own = self._tilted(own, q[..., -1])
+        c, s = np.cos(q[..., self.bucket, None]), np.sin(q[..., self.bucket, None])
+        ends = along[..., -1:] + own[..., 0] * c - own[..., 2] * s
+        tops = rise[..., -1:] + own[..., 0] * s + own[..., 2] * c
+        return (
+            _leaning(along, np.broadcast_to(y[..., None], along.shape), rise, ph),
+            _leaning(ends, y[..., None] + own[..., 1], tops, ph),
+        )
+
+    def _tilted(self, points: Array, tilt: Array) -> Array:
+        """`TiltAxis.turned` of points (..., K, 3), each pose's by its own tilt (...)."""
+        assert self.tilt_axis is not None
+        centre = np.array([self.tilt_axis.x, 0.0, self.tilt_axis.z])
+        a, v = np.array(self.tilt_axis.direction), points - centre
+        c, s = np.cos(tilt)[..., None, None], np.sin(tilt)[..., None, None]
+        turned: Array = v * c + np.cross(a, v) * s + (v @ a)[..., None] * a * (1.0 - c)
+        turned += centre
+        return turned
 
     def _each(self, q: Array, found: Callable[[list[float]], Sequence[Any]]) -> Array:
         """`found` of every pose, for arms with joints beside the plane's, of which nobody asks in bulk."""
@@ -336,3 +379,9 @@ class Chain:
         if self.tilt_axis is not None:
             row.append(cp * (dx * s + dz * c) + sp * dy)
         return (along, across * cp - rise * sp, rise * cp + across * sp), row
+
+
+def _leaning(along: Array, across: Array, rise: Array, roll: Array) -> Array:
+    """(..., K, 3) reach, lateral, height of points of the arm plane at its roll (...)."""
+    sp, cp = np.sin(roll)[..., None], np.cos(roll)[..., None]
+    return np.stack([along, across * cp - rise * sp, rise * cp + across * sp], axis=-1)

@@ -172,6 +172,19 @@ def uncoupled_sensor(coupler: Coupler, bucket: Bucket, body: str, found: Mapping
     return told
 
 
+def uncoupled_axis(
+    coupler: Coupler, bucket: Bucket, point: Sequence[float], angle_deg: float
+) -> dict[str, Any]:
+    """A tilt axis in the folded bucket's frame as it is described: on the coupler, or on the bucket."""
+    turn = turn_rad(coupler, bucket)
+    if coupler.tilt_axis_m is not None:
+        x, z = _turned(point, turn)
+        angle_deg = _round_turn(angle_deg + math.degrees(turn))
+    else:
+        x, z = (p - q for p, q in zip(point, _turned((coupler.length_m, 0.0), -turn), strict=True))
+    return {"tilt_axis_m": [round(x, 5), round(z, 5)], "tilt_axis_deg": round(angle_deg, 3)}
+
+
 def _turned(point: Sequence[float], by: float) -> tuple[float, float]:
     c, s = math.cos(by), math.sin(by)
     return point[0] * c - point[1] * s, point[0] * s + point[1] * c

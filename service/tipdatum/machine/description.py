@@ -141,9 +141,12 @@ class Machine(Table):
 
     def _swings_on(self, name: str, sensor: Sensor, taken: dict[str, str]) -> None:
         """Take note of a sensor on the boom's swing."""
+        wanted = 'type = "slew", or another body: an inertial or tilt sensor sits on upper or boom'
         if sensor.type != "slew":
-            wanted = 'type = "slew", or another body: an inertial or tilt sensor sits on upper or boom'
             raise Misfit(f"sensor.{name}.type", shown(sensor.type), wanted)
+        if any(sensor.mount_rpy_deg[:2]):
+            found = str(list(sensor.mount_rpy_deg))
+            raise Misfit(f"sensor.{name}.mount_rpy_deg", found, "[0, 0, yaw]: yaw is added to what it tells")
         if self.boom_swing is None:
             raise Misfit(f"sensor.{name}.body", shown(sensor.body), "a [boom_swing] table beside it")
         if sensor.body in taken:
@@ -283,15 +286,8 @@ def values_digest(machine: Mapping[str, Any]) -> str:
     }
     ear = [bucket["bucket_ear_m"], bucket["bucket_ear_angle_deg"], bucket["mount_rpy_deg"]]
     linkage = {k: v for k, v in (machine["linkage"] or {}).items() if not k.endswith("sigma_m")}
-    solved = [
-        boom["foot_m"],
-        boom["length_m"],
-        machine["stick"]["length_m"],
-        bucket["tip_m"],
-        ear,
-        linkage,
-        sensors,
-    ]
+    stick = machine["stick"]
+    solved = [boom["foot_m"], boom["length_m"], stick["length_m"], bucket["tip_m"], ear, linkage, sensors]
     for joint in ("second_boom", "boom_swing"):
         if machine.get(joint) is not None:
             solved.append({key: value for key, value in machine[joint].items() if "held" not in key})

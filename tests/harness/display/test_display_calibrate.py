@@ -18,7 +18,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from playwright.sync_api import Browser, Page, expect
 
 from small_machine import STILL
-from tipdatum.calibration.observations import load_observations
+from tipdatum.calibration.observations_file import load_observations
 from tipdatum.kinematics.frames import up_vector
 
 pytestmark = [pytest.mark.browser, pytest.mark.broker, pytest.mark.slow]

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from tipdatum.calibration.observations import save_observations
+from tipdatum.calibration.observations_file import save_observations
 from tipdatum.cli import main
 from tipdatum.machine.description import load_machine
 

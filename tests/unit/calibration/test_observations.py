@@ -11,12 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tipdatum.calibration.observations import (
-    Observation,
-    ObservationBook,
-    load_observations,
-    save_observations,
-)
+from tipdatum.calibration.observations import Observation, ObservationBook
+from tipdatum.calibration.observations_file import load_observations, save_observations
 from tipdatum.errors import ConfigError
 
 SLOPE: dict[str, Any] = {
@@ -72,7 +68,7 @@ def test_an_observation_that_was_taken_out_leaves_the_file(tmp_path: Path) -> No
     ("change", "key", "words"),
     [
         ({"unit": "mm"}, 'observation "a".unit', "deg"),
-        ({"of": "arm"}, 'observation "a".of', "boom, stick, bucket"),
+        ({"of": "arm"}, 'observation "a".of', "boom, second_boom, stick, coupler, bucket"),
         ({"sigma": 0.0}, 'observation "a".sigma', "above 0"),
         ({"sigma": None}, 'observation "a".sigma', "1-sigma"),
         ({"window": [6.0, 2.0]}, 'observation "a".window', "end after start"),

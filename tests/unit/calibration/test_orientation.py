@@ -10,8 +10,9 @@ from scipy.spatial.transform import Rotation
 
 from tipdatum.calibration.observations import Observation, ObservationBook, SensorSwing, SwingEntry
 from tipdatum.calibration.orientation import found_mounts
+from tipdatum.calibration.parameters import start_mounts
 from tipdatum.calibration.recordings import gather
-from tipdatum.calibration.unknowns import Setup, make_setup, start_mounts
+from tipdatum.calibration.unknowns import Setup, make_setup
 
 
 def with_swings(retrofit: Any, described: list[float]) -> Setup:

@@ -9,7 +9,8 @@ from __future__ import annotations
 import numpy as np
 
 from tipdatum.calibration.methods.rows import Row, Term
-from tipdatum.calibration.unknowns import Parameters, Setup
+from tipdatum.calibration.parameters import Parameters
+from tipdatum.calibration.unknowns import Setup
 from tipdatum.kinematics.frames import Array
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from tipdatum.calibration.methods.rows import Row, Term
-from tipdatum.calibration.unknowns import Parameters, Setup, described_unknowns
+from tipdatum.calibration.parameters import Parameters
+from tipdatum.calibration.unknowns import Setup, described_unknowns
 from tipdatum.kinematics.frames import Array
 
 DESCRIBED = "described"
@@ -22,6 +23,7 @@ def described(setup: Setup) -> Term:
         dimensions = np.array([state.foot[0], state.foot[2], *state.lengths])
         if state.linkage is not None:
             dimensions = np.concatenate([dimensions, state.linkage])
+        dimensions = np.concatenate([dimensions, list(state.joints.values())])
         misfit: Array = value - dimensions
         return misfit
 

@@ -12,7 +12,8 @@ import math
 import numpy as np
 
 from tipdatum.calibration.methods.rows import Row, Term
-from tipdatum.calibration.unknowns import SLEW, Parameters, Setup
+from tipdatum.calibration.parameters import Parameters
+from tipdatum.calibration.unknowns import SLEW, SWING, Setup
 from tipdatum.kinematics.frames import Array, wrap
 
 SIDEWAYS_LEAST_M = 0.003
@@ -51,7 +52,8 @@ def touches(setup: Setup) -> Term:
         far = np.hypot(reach, lateral)
         up = above - (state.standing[si, 0] + height - state.mark_elevation[mi])
         out = state.mark_range[pi] - far
-        turn = wrap(state.mark_azimuth[pi] - state.angles[wi, SLEW] - np.arctan2(lateral, reach))
+        plane = state.angles[wi, SLEW] + state.angles[wi, SWING]
+        turn = wrap(state.mark_azimuth[pi] - plane - np.arctan2(lateral, reach))
         return np.stack([up, out, far * turn], axis=-1).ravel()
 
     return Term(tuple(rows), residuals)

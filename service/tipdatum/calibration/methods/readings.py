@@ -4,8 +4,9 @@ A sensor on a body with elevation angle θ and roll φ reads, at rest,
 
     reading = gain · mountᵀ · g · up(θ, φ) + bias + shift of this power-up
 
-All bodies of the arm plane share φ, so a window with four sensors gives twelve numbers for five angles:
-the rest is what observes mount roll and yaw, bias and scale.
+and on a part that turns beside the arm plane, the upper of a boom that swings or a bucket that tilts, what
+that turn makes of up(θ, φ). All bodies of the arm plane share φ, so a window with four sensors gives twelve
+numbers for five angles: the rest is what observes mount roll and yaw, bias and scale.
 """
 
 from __future__ import annotations
@@ -13,8 +14,9 @@ from __future__ import annotations
 import numpy as np
 
 from tipdatum.calibration.methods.rows import Row, Term
-from tipdatum.calibration.unknowns import ANGLES, Parameters, Setup
-from tipdatum.kinematics.frames import Array, up_vector
+from tipdatum.calibration.parameters import Parameters
+from tipdatum.calibration.unknowns import ANGLES, Setup
+from tipdatum.kinematics.frames import Array
 
 
 def readings(setup: Setup) -> Term:
@@ -42,10 +44,10 @@ def readings(setup: Setup) -> Term:
     g = setup.machine.gravity_mps2
 
     def residuals(state: Parameters) -> Array:
-        up = up_vector(state.angles[w_, b_], state.angles[w_, 1])
+        up = state.up(w_, b_)
         force = g * np.einsum("nji,nj->ni", state.mount[s_], up)
         predicted = np.einsum("nij,nj->ni", state.gain[s_], force) + state.bias[s_] + state.shift[p_]
         misfit: Array = (seen - predicted).ravel()
         return misfit
 
-    return Term(tuple(rows), residuals, machine=False)
+    return Term(tuple(rows), residuals, machine=setup.tilts)

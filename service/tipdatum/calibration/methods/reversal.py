@@ -13,7 +13,8 @@ import math
 import numpy as np
 
 from tipdatum.calibration.methods.rows import Row, Term
-from tipdatum.calibration.unknowns import ROLL, SLEW, UPPER, Parameters, Setup
+from tipdatum.calibration.parameters import Parameters
+from tipdatum.calibration.unknowns import SLEW, UPPER, Setup
 from tipdatum.kinematics.frames import Array, up_vector, wrap
 
 ROCKING_SHARE = 0.4
@@ -47,7 +48,7 @@ def slew_readings(setup: Setup) -> Term:
         c, s = np.cos(slew), np.sin(slew)
         x = c * tracks[:, 0] + s * tracks[:, 1] + state.load_tilt
         y = -s * tracks[:, 0] + c * tracks[:, 1]
-        seen = up_vector(state.angles[wi, UPPER], state.angles[wi, ROLL])
+        seen = state.up(wi, np.full(len(wi), UPPER))
         return np.stack([wrap(read - slew), seen[:, 0] - x, seen[:, 1] - y], axis=-1).ravel()
 
     return Term(tuple(rows), residuals)

@@ -11,7 +11,8 @@ from __future__ import annotations
 import numpy as np
 
 from tipdatum.calibration.methods.rows import Row, Term
-from tipdatum.calibration.unknowns import BUCKET, ROCKER, STICK, Parameters, Setup
+from tipdatum.calibration.parameters import Parameters
+from tipdatum.calibration.unknowns import BUCKET, ROCKER, STICK, Setup
 from tipdatum.kinematics.frames import Array
 
 LOOP_SIGMA_M = 1e-5

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from tipdatum.calibration.unknowns import Parameters
+from tipdatum.calibration.parameters import Parameters
 from tipdatum.kinematics.frames import Array
 
 

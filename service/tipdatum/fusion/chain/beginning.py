@@ -42,6 +42,15 @@ def zero_sigma(machine: Machine) -> float:
     return math.radians(0.0 if machine.boom_swing is None else machine.boom_swing.held_sigma_deg)
 
 
+def told_swing_of(machine: Machine) -> tuple[object, ...]:
+    """What the description says of the zero of what tells the boom's swing; another one begins it anew."""
+    name, swing = machine.swing_sensor, machine.boom_swing
+    encoder = None if name is None else machine.sensor[name]
+    if encoder is not None:
+        return name, encoder.mount_rpy_deg, encoder.mount_sigma_deg
+    return () if swing is None else (swing.held_deg, swing.held_sigma_deg)
+
+
 class Beginning:
     """Finds angles, and what is known of them, in state x (n,) and covariance P (n, n), which it changes.
 

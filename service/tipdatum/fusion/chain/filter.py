@@ -19,7 +19,7 @@ from typing import NamedTuple
 import numpy as np
 
 from tipdatum.fusion.arm import SensedArm
-from tipdatum.fusion.chain.beginning import Beginning, zero_sigma
+from tipdatum.fusion.chain.beginning import Beginning, told_swing_of, zero_sigma
 from tipdatum.fusion.chain.constants import LATENCY, LEVER, OF_GYRO, PER_SENSOR
 from tipdatum.fusion.chain.heave import Footing, pivot_prior
 from tipdatum.fusion.chain.integration import EpochBlock, SideStart
@@ -121,6 +121,7 @@ class ChainFilter:
         self._models = self._models_of(1)
         self._described = np.ones(q.n * PER_SENSOR)
         self._stand(arm)
+        self._told, self._zero_sigma = told_swing_of(arm.machine), zero_sigma(arm.machine)
         self._beginning = Beginning(q, self._zero_sigma)
         self._memory = Memory(q)
         self._of_upper_gyro = slice(q.at.constants.start, q.at.constants.start + OF_GYRO.stop)
@@ -151,7 +152,6 @@ class ChainFilter:
 
     def _stand(self, arm: SensedArm) -> None:
         """Take over the tracks' description."""
-        self._zero_sigma = zero_sigma(arm.machine)
         self._tracks = arm.machine.undercarriage
         self.footing: Footing | None = None
         if self._tracks is not None and self.on_upper and self.setup.has_gyro[0]:
@@ -173,6 +173,13 @@ class ChainFilter:
         self._models = self._models_of(self.epochs)
         if arm.machine.undercarriage != self._tracks:
             self._stand(arm)
+        told = told_swing_of(arm.machine)
+        if told != self._told:
+            # What was learnt of a zero that is described anew is of another one.
+            self._told, self._zero_sigma = told, zero_sigma(arm.machine)
+            for place in range(self.at.zero.start, self.at.zero.stop):
+                self.P[place, :] = self.P[:, place] = self.x[place] = 0.0
+                self.P[place, place] = self._zero_sigma**2
         self._beginning = Beginning(self.setup, self._zero_sigma)
         self._chain_velocity = None
 

@@ -46,7 +46,9 @@ class SwingTold:
         """Go on with a changed description."""
         machine = arm.machine
         self.encoder = machine.swing_sensor
-        self._late = 0.0 if self.encoder is None else machine.sensor[self.encoder].latency_s
+        sensor = None if self.encoder is None else machine.sensor[self.encoder]
+        self._late = 0.0 if sensor is None else sensor.latency_s
+        self._yaw = 0.0 if sensor is None else math.radians(sensor.mount_rpy_deg[2])
         swing = machine.boom_swing
         held = None if swing is None or self.encoder is not None else swing.held_deg
         self._held = None if held is None else math.radians(held)
@@ -55,7 +57,7 @@ class SwingTold:
     def add(self, reading: Slew) -> None:
         """Take a reading of the encoder."""
         self._last = reading.t
-        self._readings.append((reading.t - self._late, math.radians(reading.angle_deg)))
+        self._readings.append((reading.t - self._late, math.radians(reading.angle_deg) + self._yaw))
 
     def over(self, start: float, end: float) -> ToldSwing | None:
         """What is told for the block from `start` to `end` s; drops what is older."""
