@@ -48,6 +48,7 @@ class PracticePicture:
             "machine": machine.name,
             "arm": [{"name": s.name, "length_m": s.length} for s in sim.plant.arm],
             "foot_m": list(machine.boom.foot_m),
+            "swing_pivot_m": None if machine.boom_swing is None else list(machine.boom_swing.pivot_m),
             "tracks": {"length_m": tracks.length, "gauge_m": tracks.gauge},
             "bucket": {"tip_m": bucket.tip_m, "width_m": bucket.width_m},
             "size": sim.plant.size,

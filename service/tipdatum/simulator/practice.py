@@ -106,8 +106,13 @@ class Practice:
 
     @property
     def machine(self) -> Machine:
-        """The description that the service is given."""
-        return as_inclinometers(self.scenario.machine) if LINES[self.kind].tilts else self.scenario.machine
+        """The description that the service is given, without encoders that the format cannot tell."""
+        line, machine = LINES[self.kind], self.scenario.machine
+        told = as_inclinometers(machine) if line.tilts else machine
+        if line.angles:
+            return told
+        kept = {name: sensor for name, sensor in told.sensor.items() if sensor.type != "slew"}
+        return told.model_copy(update={"sensor": kept})
 
     @property
     def over(self) -> bool:

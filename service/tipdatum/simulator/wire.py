@@ -39,6 +39,8 @@ class SerialLine:
     rate_hz: ClassVar[float] = 100.0
     tilts: ClassVar[bool] = False
     """Whether the format carries angles alone, so that every sensor has to be an inclinometer."""
+    angles: ClassVar[bool] = False
+    """Whether it carries what angle encoders tell."""
     shared_clock: ClassVar[bool] = False
 
     def __init__(self, sensors: Sequence[str], machine: Machine) -> None:
@@ -82,6 +84,7 @@ class PacketsLine(SerialLine):
     """Own firmware: all inertial sensors of one sampling in one packet."""
 
     kind = "packets"
+    angles = True
     shared_clock = True
 
     def __init__(self, sensors: Sequence[str], machine: Machine) -> None:
@@ -309,7 +312,7 @@ LINES: dict[str, type[SerialLine]] = {
 def lines_of(kind: str, machine: Machine) -> list[SerialLine]:
     """The lines on which a machine's sensors speak in that format; a port each."""
     line = LINES[kind]
-    spoken = ("imu", "tilt", "slew") if kind == "packets" else ("imu", "tilt")
+    spoken = ("imu", "tilt", "slew") if line.angles else ("imu", "tilt")
     names = [name for name, sensor in machine.sensor.items() if sensor.type in spoken]
     if kind == "imu-55":
         return [line([name], machine) for name in names if machine.sensor[name].type == "imu"]

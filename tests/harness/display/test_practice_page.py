@@ -26,10 +26,16 @@ START_S = 60.0
 @pytest.fixture(scope="module")
 def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """A practice machine of the shipped trench, with everything that belongs to it."""
-    log = tmp_path_factory.mktemp("practice") / "log"
+    with practising("trench", tmp_path_factory.mktemp("practice") / "log") as page:
+        yield page
+
+
+@contextlib.contextmanager
+def practising(scenario: str, log: Path) -> Iterator[str]:
+    """The page's address of a practice machine, while it stands."""
     with log.open("wb") as out:
         process = subprocess.Popen(
-            [sys.executable, "-m", "tipdatum", "practise", "--no-browser"],
+            [sys.executable, "-m", "tipdatum", "practise", scenario, "--no-browser"],
             stdout=out,
             stderr=subprocess.STDOUT,
             env={**os.environ, "PYTHONUNBUFFERED": "1"},
@@ -248,3 +254,29 @@ def test_a_task_ends_with_a_score_and_a_report(machine: Driver) -> None:
     page.locator("#report").click()
     expect(page.locator("#report-words a")).to_be_visible(timeout=120_000)
     page.locator("#close").click()
+
+
+def test_a_bucket_that_tilts_has_a_lever_and_a_picture_of_its_edge(page: Page, tmp_path: Path) -> None:
+    errors: list[str] = []
+    page.on("pageerror", lambda error: errors.append(str(error)))
+    with practising("tilted-ditch", tmp_path / "log") as address:
+        page.goto(address)
+        expect(page.locator("#sigma-words")).not_to_be_empty()
+        machine = Driver(page)
+        machine.until(lambda v: v["angle"]["tilt"] > 4.0, lambda _: ("KeyO",))
+        left, right = machine.view()["view"]["edge"]
+        assert left[2] - right[2] > 0.05
+        pad = page.locator("#more canvas")
+        expect(pad).to_have_attribute("aria-label", "Tilt")
+        box = pad.bounding_box()
+        assert box is not None
+        before = machine.view()["view"]["angle"]["tilt"]
+        page.mouse.move(box["x"] + 0.2 * box["width"], box["y"] + box["height"] - 15.0)
+        page.mouse.down()
+        machine.wait_for(lambda seen: seen["view"]["angle"]["tilt"] < before - 2.0)
+        page.mouse.up()
+        for width, height in ((1024, 600), (390, 844)):
+            page.set_viewport_size({"width": width, "height": height})
+            expect(pad).to_be_visible()
+            expect(page.locator("#side")).to_be_visible()
+    assert errors == []

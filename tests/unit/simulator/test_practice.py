@@ -316,6 +316,12 @@ def test_a_page_is_told_of_the_joints_more_and_draws_them(scenario: str, more: l
     assert (view["across"] is not None) == ("tilt" in more)
 
 
+def test_a_format_without_encoders_leaves_them_out_of_the_description() -> None:
+    scenario = load_scenario(Path(shipped("config", "scenarios", "beside-wall.toml")))
+    assert "swing" in Practice(scenario, "packets").machine.sensor
+    assert set(Practice(scenario, "imu-55").machine.sensor) == {"upper", "boom", "stick", "bucket"}
+
+
 def test_a_cross_fall_is_given_to_a_service_that_knows_the_slew() -> None:
     practice = Practice(load_scenario(Path(shipped("config", "scenarios", "tilted-ditch.toml"))))
     drive(practice, 6.0, right=(0.1, 0.45))

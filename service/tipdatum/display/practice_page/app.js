@@ -222,6 +222,7 @@ function showResult(score) {
 
 let last = performance.now(), sent = 0, moved = false, drawn = null;
 function frame(now) {
+  requestAnimationFrame(frame); // first, so that one picture that fails is not the last
   const at = levers.read(Math.min(0.1, (now - last) / 1000));
   last = now;
   state.levers = at;
@@ -243,7 +244,6 @@ function frame(now) {
     plan.draw(el("plan"), state.scene, state.view, ink, say);
     showSigma();
   }
-  requestAnimationFrame(frame);
 }
 requestAnimationFrame(frame);
 

@@ -152,7 +152,9 @@ export function drawLever(canvas, [x, y], words, ink) {
 
 /** A small lever in its gate; `words` for its left and its right end. */
 export function drawSmallLever(canvas, name, value, words, ink) {
-  const context = fitted(canvas), w = canvas.clientWidth, h = canvas.clientHeight, r = 0.36 * w, y = h - 15;
+  const w = canvas.clientWidth, h = canvas.clientHeight, r = 0.36 * w, y = h - 15;
+  if (w < 60 || h < 30) return; // while the page is laid out
+  const context = fitted(canvas);
   context.clearRect(0, 0, w, h);
   context.lineCap = "round";
   for (const [width, colour] of [[21, ink.edge], [18, ink.raised]]) {

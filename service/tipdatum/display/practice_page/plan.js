@@ -83,6 +83,17 @@ export class Plan {
     for (const side of [-1, 1]) shape(turned(heading, [[-L, side * G - 0.28 * s], [L, side * G - 0.28 * s], [L, side * G + 0.28 * s], [-L, side * G + 0.28 * s]]), ink.steel);
     shape(turned(slew, [[-2.15 * s, -1.2 * s], [0.8 * s, -1.2 * s], [0.8 * s, 1.2 * s], [-2.15 * s, 1.2 * s]]), ink.paper);
     shape(turned(slew, [[-0.7 * s, 0.3 * s], [0.8 * s, 0.3 * s], [0.8 * s, 1.15 * s], [-0.7 * s, 1.15 * s]]), ink.glass);
+    if (scene.swing_pivot_m) {
+      const [px, py] = scene.swing_pivot_m;
+      const post = turned(slew, [[0.6 * s, py - 0.3 * s], [px, py - 0.2 * s], [px, py + 0.2 * s], [0.6 * s, py + 0.3 * s]]);
+      shape(post, ink.steel);
+      context.lineWidth = Math.max(3, 0.24 * s * k);
+      context.lineCap = "round";
+      context.beginPath();
+      context.moveTo(...turned(slew, [[px, py]])[0]);
+      context.lineTo(...at(...view.plan[0]));
+      context.stroke();
+    }
     // The arm is as wide as it is, square to its own plane; the bucket reaches from its pin to its edge.
     const [foot, wrist] = [view.plan[0], view.plan.at(-2)], across = [-Math.sin(boom), Math.cos(boom)];
     const beside = ([px, py], off) => at(px + across[0] * off, py + across[1] * off);

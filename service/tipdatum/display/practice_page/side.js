@@ -69,7 +69,9 @@ function drawStand(context, place, scene, view, ink) {
   const { length_m: length, gauge_m: gauge } = scene.tracks, size = scene.size;
   const half = (Math.abs(Math.cos(slew)) * (length + 0.7 * size) + Math.abs(Math.sin(slew)) * (gauge + 0.55 * size)) / 2;
   // How the boom's plane leans is seen at the boom's foot.
-  const foot = view.pins[0], [fx, , fz] = scene.foot_m;
+  const foot = view.pins[0], pivot = scene.swing_pivot_m, [, , fz] = scene.foot_m;
+  // Along the arm's plane the foot comes nearer when the boom swings about its pivot.
+  const px = pivot && pivot[0] * Math.cos(swing) + pivot[1] * Math.sin(swing), fx = pivot ? px + scene.foot_m[0] - pivot[0] : scene.foot_m[0];
   const lean = Math.atan2(foot[1] - lift, foot[0]) - Math.atan2(fz, fx);
   const c = Math.cos(lean), s = Math.sin(lean);
   const at = ([x, z]) => [place.x(c * x - s * z), place.y(lift + s * x + c * z)];
@@ -88,6 +90,11 @@ function drawStand(context, place, scene, view, ink) {
     context.stroke();
   }
   const k = size;
+  if (pivot) { // what carries the swing, and the post that turns in it
+    const [front, low, high] = [0.6 * k * Math.max(0.55, Math.cos(swing)), 0.95 * k, 1.45 * k];
+    body(context, [[front, low], [px + 0.1 * k, low + 0.1 * k], [px + 0.1 * k, high - 0.05 * k], [front, high]].map(at), ink, ink.steel);
+    body(context, [[px - 0.12 * k, low + 0.05 * k], [px + 0.12 * k, low + 0.05 * k], [fx + 0.16 * k, fz], [fx, fz + 0.16 * k], [px - 0.12 * k, high]].map(at), ink);
+  }
   body(context, [[-2.15, 0.86], [0.75, 0.86], [0.75, 1.25], [0.3, 1.95], [-1.9, 1.95], [-2.2, 1.6]].map(([x, z]) => aside([k * x, k * z])), ink);
   body(context, [[-2.2, 0.86], [-1.25, 0.86], [-1.25, 1.75], [-1.95, 1.75], [-2.25, 1.45]].map(([x, z]) => aside([k * x, k * z])), ink, ink.steel);
   body(context, [[-0.75, 1.2], [0.72, 1.2], [0.82, 1.75], [0.45, 2.85], [-0.75, 2.85]].map(([x, z]) => aside([k * x, k * z])), ink);
@@ -249,6 +256,7 @@ function drawHeights(context, place, { clientWidth: w }, ink) {
 
 /** Draws the side view, and what the cylinders and the pump do in words. */
 export function drawSide(canvas, scene, view, ink, say) {
+  if (canvas.clientWidth < 80 || canvas.clientHeight < 80) return; // while the page is laid out
   const context = fitted(canvas), place = placeOf(canvas, scene, view);
   context.fillStyle = ink.sky;
   context.fillRect(0, 0, canvas.clientWidth, canvas.clientHeight);
