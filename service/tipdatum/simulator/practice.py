@@ -221,7 +221,8 @@ class Practice:
         """Move on to `now`, s since the start; returns what each line sends."""
         t = now - self._offset
         if t - self.simulation.t > BEHIND_S:
-            self._behind = (now, t - self.simulation.t)
+            # Making up for one gap takes time too, which is not to hide how large that was.
+            self._behind = (now, max(t - self.simulation.t, self._lately_behind(now)))
         if t - self.simulation.t > CATCH_UP_S:
             self._offset += t - self.simulation.t - CATCH_UP_S
             t = now - self._offset
@@ -278,15 +279,15 @@ class Practice:
             "faults": {name: sorted(kinds) for name, kinds in self.meddler.active.items() if kinds},
             "torn": self.torn,
             "script": self._operator is not None,
-            "behind_s": self._lately_behind(),
+            "behind_s": round(self._lately_behind(self.simulation.t + self._offset), 1),
             "message": {"code": "tipped"} if self.simulation.tipped else self.message,
             "score": self._score(),
         }
 
-    def _lately_behind(self) -> float:
+    def _lately_behind(self, now: float) -> float:
         """By how much the computer fell behind in the last seconds, s; 0: it keeps up."""
         when, gap = self._behind
-        return round(gap, 1) if self.simulation.t + self._offset - when < SAID_S else 0.0
+        return gap if now - when < SAID_S else 0.0
 
     def repaint(self) -> None:
         """A page has come anew: tell it every square that is no longer natural ground."""

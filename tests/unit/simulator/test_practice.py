@@ -110,6 +110,9 @@ def test_a_computer_that_stalls_does_not_swing_the_machine_about_and_says_so(pra
     practice.hold({"pattern": "iso", "left": list(LEFT)}, stalled)
     practice.advance_to(stalled)
     assert practice.view()["behind_s"] == pytest.approx(3.0, abs=0.05)
+    stalled += 0.6
+    practice.advance_to(stalled)
+    assert practice.view()["behind_s"] == pytest.approx(3.0, abs=0.05)
     # Two seconds at full lever would be more than a radian; it stopped, and began anew where a hand was seen.
     assert (
         practice.simulation.positions[slew] - before
