@@ -55,6 +55,10 @@ PROTECT = Caution(
     sentence("caution-walls"),
 )
 
+SWUNG = Caution("boom swung", sentence("caution-swung"))
+SWUNG_RAD = math.radians(30.0)
+"""Swing from which the arm works beside the tracks more than before them (common practice, no source)."""
+
 EGRESS_M, PROTECTIVE_M, ENGINEER_M = 4 * FOOT_M, 5 * FOOT_M, 20 * FOOT_M
 
 US_DEPTHS: tuple[tuple[float, Caution], ...] = (
@@ -252,6 +256,8 @@ class TrenchWatch:
         site = self._site
         if report.t >= self._dawn_t or not site.state.trench.day:
             self._look_at_the_day(report.t)
+        if site.chain.swing is not None:
+            self._look_at_the_swing(report)
         trench = site.state.trench
         if report.datum != "set" or report.elevation_m is None or trench.ground_m is None:
             return
@@ -261,6 +267,11 @@ class TrenchWatch:
             site.ledger.change(notice="none", trench=trench.model_copy(update={"deepest_m": depth}))
             fresh = [c for c in depth_cautions(depth, trench.jurisdiction) if c is not PROTECT or depth > 0.5]
             show_cautions(site, report.t, fresh)
+
+    def _look_at_the_swing(self, report: TipReport) -> None:
+        swing = None if report.edge is None else report.edge.swing_rad
+        if swing is not None and abs(swing) > SWUNG_RAD:
+            show_cautions(self._site, report.t, [SWUNG])
 
     def _look_at_the_day(self, t: float) -> None:
         site = self._site

@@ -1,4 +1,6 @@
-"""What each point of the bucket is worth, against errors that are drawn and carried through matrices.
+"""Points of a bucket that tilts: what each is worth, and how each stands against targets and limits.
+
+Worth is held against errors that are drawn and carried through matrices.
 
 Heights come from up vectors: a point v of a body stands v·u higher than the body's origin, where u is up in
 the body's axes, (cos φ sin θ, sin φ, cos φ cos θ) at an elevation angle θ and a roll φ. Turns about swing and
@@ -91,13 +93,15 @@ class Told:
     angles: tuple[float, ...]
     spread: Floats
     anchor: Anchor | None = None
+    slew: float = 0.0
 
     def pose(self, t: float) -> Pose:
         nothing = np.zeros_like(self.spread)
         size = len(self.angles)
         return Pose(
-            t, self.angles, (0.0,) * size, Matrices(self.spread, nothing), "good", (), anchor=self.anchor
-        )
+            t, self.angles, (0.0,) * size, Matrices(self.spread, nothing), "good", (), anchor=self.anchor,
+            slew_rad=self.slew, slew_known=True,
+        )  # fmt: skip
 
     def consume(self, reading: object) -> None:
         """Needs none."""
@@ -269,3 +273,124 @@ def test_the_arm_message_tells_the_fall_and_its_sigma_in_percent(case: Case) -> 
     assert report.edge is not None
     assert arm.edge_fall_percent == pytest.approx(100.0 * report.edge.fall, abs=0.006)
     assert arm.edge_fall_sigma_percent == pytest.approx(100.0 * (report.edge.fall_sigma() or 0.0), abs=0.006)
+
+
+WITH_SLEW = {
+    **TURNING,
+    "bucket": [{**TURNING["bucket"][0], "outline_m": []}],
+    "sensor": {**TURNING["sensor"], "slew": {"body": "upper", "type": "slew"}},
+}
+"""A cross slope has a direction, which a slew sensor keeps."""
+
+
+def laid_over(tilt_deg: float, slew_deg: float = 0.0) -> tuple[Case, dict[str, tuple[float, float, float]]]:
+    """A machine with its reference set that then lays its bucket over; and where its edge is.
+
+    Left, right and tip: forward and left of the slew axis in axes that do not turn, and elevation, m. Plan is
+    the chain's, heights are by up vectors.
+    """
+    case = Case(WITH_SLEW, "turning", spread_of(7) * 0.01)
+    case.send("datum/set", elevation_m=10.0)
+    zero = float(height(TURNING, np.array([TOUCHED["turning"]]), np.zeros((1, 6)), (0.9, 0.0, 0.0))[0])
+    q = (*NOW["turning"][:6], math.radians(tilt_deg))
+    # The edge is laid over about a level axis.
+    q = (*q[:4], -math.radians(128.5), *q[5:])
+    case.estimator.angles, case.estimator.slew = q, math.radians(slew_deg)
+    chain, found = case.machine.chain(), {}
+    for name, y in (("left", 0.8), ("right", -0.8), ("tip", 0.0)):
+        up = float(height(TURNING, np.array([q]), np.zeros((1, 6)), (0.9, y, 0.0))[0])
+        reach, lateral, _ = chain.point(q, (0.9, y, 0.0))[0]
+        turn = math.radians(slew_deg)
+        found[name] = (
+            reach * math.cos(turn) - lateral * math.sin(turn),
+            reach * math.sin(turn) + lateral * math.cos(turn),
+            10.0 + up - zero,
+        )
+    return case, found
+
+
+@pytest.mark.parametrize("slew_deg", [0.0, 25.0])
+@pytest.mark.parametrize("tilt_deg", [-25.0, 0.0, 10.0, 30.0])
+def test_on_a_cross_slope_each_corner_is_held_against_the_slope_under_it(
+    tilt_deg: float, slew_deg: float
+) -> None:
+    case, _ = laid_over(0.0)
+    case.send("target/grade", elevation_m=9.0, grade="falling 2%", cross="1V:2H", cross_falls="right")
+    placed, edge = laid_over(tilt_deg, slew_deg)
+    case.estimator.angles, case.estimator.slew = placed.estimator.angles, placed.estimator.slew
+    line = case.work.state.line
+    assert line is not None
+    against = case.tick().against
+    assert against is not None
+    off = {}
+    for name, (x, y, z) in edge.items():
+        # The line runs forward at the slew at which it was set, 0: stations forward, offsets to the left.
+        off[name] = z - (9.0 - 0.02 * (x + line.zero_m) + 0.5 * (y - line.aside_m))
+    assert (against.left_m, against.right_m, against.deviation_m) == pytest.approx(
+        (off["left"], off["right"], off["tip"]), abs=1e-6
+    )
+    lowest = min(("left", "right"), key=off.__getitem__)
+    assert (against.governing, against.governing_m) == (lowest, pytest.approx(off[lowest], abs=1e-6))
+    # Laid over as the slope, both are as far from it, and the machine's own lean does not matter.
+    edge_now = case.tick().edge
+    assert edge_now is not None
+    to_set = edge_now.tilt_to_set_rad()
+    if slew_deg == 0.0:
+        assert to_set is not None
+        case.estimator.angles = (*case.estimator.angles[:6], case.estimator.angles[6] + to_set)
+        laid = case.tick().against
+        assert laid is not None
+        assert laid.left_m == pytest.approx(laid.right_m, abs=1e-3)
+
+
+@pytest.mark.parametrize(("beside_m", "face"), [(1.6, "left"), (0.0, "bottom"), (-1.6, "right")])
+def test_in_a_ditch_the_face_under_the_lower_corner_governs_from_either_side(
+    beside_m: float, face: str
+) -> None:
+    """The ditch's line is put `beside_m` to the right of the boom: the edge is so far left of it."""
+    narrow = {**WITH_SLEW["bucket"][0], "width_m": 0.6}
+    case = Case({**WITH_SLEW, "bucket": [narrow]}, "turning", spread_of(7) * 0.01)
+    case.send("datum/set", elevation_m=10.0)
+    case.send("target/ditch", elevation_m=9.8, bottom_m=1.2, batter="1V:2H", grade="0%")
+    line = case.work.state.line
+    assert line is not None
+    case.work.site.change(line=line.model_copy(update={"aside_m": line.aside_m - beside_m}))
+    against = case.tick().against
+    assert against is not None
+    assert against.face == face
+    if face != "bottom":
+        towards_the_bank = {"left": "left", "right": "right"}[face]
+        assert against.governing == towards_the_bank
+        assert against.governing_m < against.deviation_m
+
+
+@pytest.mark.parametrize("tilt_deg", [-30.0, 30.0])
+def test_a_floor_is_held_by_the_corner_that_a_tilt_lowers_with_its_own_sigma(tilt_deg: float) -> None:
+    case, edge = laid_over(tilt_deg)
+    lower = "left" if edge["left"][2] < edge["right"][2] else "right"
+    case.send("limit/set", kind="floor", value_m=5.0)
+    report = case.tick()
+    [floor] = report.limits
+    assert floor.point == f"{lower} corner"
+    sigma = report.left_sigma_m if lower == "left" else report.right_sigma_m
+    assert sigma is not None
+    # Two sigma are taken off.
+    assert floor.distance == pytest.approx(edge[lower][2] - 5.0 - 2.0 * sigma, abs=1e-6)
+
+
+def test_a_slew_limit_counts_the_boom_s_plane_where_the_boom_swings() -> None:
+    """The slew of a pose is that of the boom's plane, whatever upper and swing have of it."""
+    case, _ = laid_over(0.0, slew_deg=20.0)
+    case.send("limit/set", kind="slew left", value_deg=30.0)
+    assert case.tick().limits[0].distance == pytest.approx(10.0, abs=0.01)
+
+
+@pytest.mark.parametrize(("swing_deg", "times"), [(20.0, 0), (-45.0, 1)])
+def test_a_boom_that_is_swung_beside_the_tracks_is_cautioned_about_once(swing_deg: float, times: int) -> None:
+    case, _ = laid_over(0.0)
+    q = case.estimator.angles
+    case.estimator.angles = (*q[:5], math.radians(swing_deg), q[6])
+    for _ in range(3):
+        case.tick()
+    told = [event.text for event in case.work.events() if event.kind == "caution"]
+    assert len([text for text in told if "boom is swung" in text]) == times
