@@ -20,7 +20,7 @@ from pydantic import Field as Constraint
 from tipdatum_drivers.errors import SessionError, no_utf8
 from tipdatum_drivers.fields import TIME_UNITS, Field, Numbers, SensorFields, reading_maker
 from tipdatum_drivers.options import Options
-from tipdatum_drivers.reading import Reading
+from tipdatum_drivers.reading import Record, Truth
 from tipdatum_drivers.session_file import LONGEST_GAP_S
 
 MOMENT_FROM_S = 1e9
@@ -39,6 +39,8 @@ class CsvColumns(Options):
     """Whether the first row names the columns."""
     sensor: Annotated[dict[str, SensorFields], Constraint(min_length=1)]
     """Name of the machine's sensor → its columns."""
+    truth: tuple[Field, Field, Field] | None = None
+    """Where the tip truly was, m: columns of its x, y, z against the slew centre. Only a score reads them."""
 
 
 class CsvFile:
@@ -58,6 +60,7 @@ class CsvFile:
         self._width = len(first[1])
         self._time = self._time_cell(columns.time)
         self._sensors = [reading_maker(name, fields, self._cell) for name, fields in columns.sensor.items()]
+        self._tip = [self._cell(column, 1.0) for column in columns.truth or ()]
 
     @property
     def started(self) -> datetime | None:
@@ -78,11 +81,11 @@ class CsvFile:
             return None
         return datetime.fromtimestamp(stamp, UTC)
 
-    def __iter__(self) -> Iterator[Reading]:
+    def __iter__(self) -> Iterator[Record]:
         return self.records()
 
-    def records(self) -> Iterator[Reading]:
-        """Readings in order of `t`, in seconds from the first row.
+    def records(self) -> Iterator[Record]:
+        """Readings, and the truth where a row has it, in order of `t`, in seconds from the first row.
 
         Raises:
             SessionError: a cell is no number, or time goes back.
@@ -103,11 +106,16 @@ class CsvFile:
                 t = stamp - start
                 if not 0.0 <= t - latest <= LONGEST_GAP_S:
                     raise ValueError(f"time {stamp:g} after {latest + start:g}")
-                readings = [reading for read in self._sensors if (reading := read(t, row)) is not None]
+                readings: list[Record] = [
+                    reading for read in self._sensors if (reading := read(t, row)) is not None
+                ]
+                tip = [value for read in self._tip if (value := read(row)) is not None]
             except ValueError as error:
                 raise SessionError(self.name, number, str(error), "numbers, in order of time") from None
             latest = t
             yield from readings
+            if len(tip) == 3:
+                yield Truth(t, (tip[0], tip[1], tip[2]))
 
     def digest(self) -> str:
         """Sixteen hexadecimal digits of the SHA-256 of the file: what tells this log from others."""

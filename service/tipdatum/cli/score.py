@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -10,7 +11,8 @@ from rich import box
 from rich.table import Table
 
 from tipdatum.cli import Exit
-from tipdatum.cli.options import Csv, Json, Output, input_file, print_json, talker
+from tipdatum.cli.options import Csv, Json, Output, input_file, print_json, talker, with_options
+from tipdatum.cli.recordings import Recordings, recordings_from
 from tipdatum.errors import InputError
 from tipdatum.results import write_text
 from tipdatum.run.replay import output_name
@@ -20,11 +22,13 @@ from tipdatum.sessions.verdict import junit as as_junit
 from tipdatum.tables import csv_text, write_table
 
 
+@with_options("recordings", recordings_from)
 def score(
     files: Annotated[
         list[Path],
         input_file("A session with truth and what tipdatum replay made of it; or sessions and their folder."),
     ],
+    recordings: Recordings,
     limit: Annotated[
         list[str] | None,
         typer.Option(
@@ -45,11 +49,13 @@ def score(
     judged: list[JudgedSession] = []
     errors: list[tuple[Path, InputError]] = []
     pairs = _pairs(files)
-    for session, tips in pairs:
-        try:
-            judged.append(judge(session, tips, limits, any_session=any_session))
-        except InputError as error:
-            errors.append((session, error))
+    with recordings.opened([session for session, _ in pairs]) as opened:
+        for (session, tips), readable in zip(pairs, opened, strict=True):
+            try:
+                one = judge(readable, tips, limits, any_session=any_session)
+                judged.append(replace(one, session=session))
+            except InputError as error:
+                errors.append((session, error))
     console = talker(output or junit, as_json=as_json or csv)
     rows = [row(one) for one in judged]
     if as_json:

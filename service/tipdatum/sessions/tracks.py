@@ -25,7 +25,8 @@ def read_truth(path: Path) -> TruthTrack:
     """
     truths: list[Truth] = []
     references: list[tuple[float, float]] = []
-    for record in SessionFile(path):
+    session = SessionFile(path)
+    for record in session:
         if isinstance(record, Truth):
             truths.append(record)
         elif isinstance(record, Command) and record.name == "datum/set":
@@ -33,7 +34,8 @@ def read_truth(path: Path) -> TruthTrack:
             if isinstance(elevation, (int, float)) and not isinstance(elevation, bool):
                 references.append((record.t, float(elevation)))
     if len(truths) < 2:
-        raise SessionError(str(path), 0, "no truth", 'lines of kind "truth" (simulated or surveyed sessions)')
+        expected = 'lines of kind "truth" (simulated or surveyed sessions), or a log with columns for it'
+        raise SessionError(session.name, 0, "no truth", expected)
     grounds = [t.tip_ground_m for t in truths if t.tip_ground_m is not None]
     quiets = [t.quiet for t in truths if t.quiet is not None]
     return TruthTrack(

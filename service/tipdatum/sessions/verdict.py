@@ -100,7 +100,7 @@ def _same_session(session: Path, tips: Path, *, any_session: bool) -> None:
     file = SessionFile(session)
     if origin.digest != file.digest():
         found = f'messages of another session (of {origin.started}, machine "{origin.machine}")'
-        expected = f"those of {session.name}; --any-session compares all the same"
+        expected = f"those of {Path(file.name).name}; --any-session compares all the same"
         raise SessionError(str(tips), 1, found, expected)
 
 

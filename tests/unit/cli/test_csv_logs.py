@@ -158,6 +158,40 @@ def test_a_table_has_words_alone_in_its_cells(folder: Path, dig: list[dict[str, 
     assert not any(mark in str(cell) for row in rows for cell in row.values() for mark in "{[")
 
 
+def test_a_log_with_columns_of_the_truth_is_scored_as_the_session_that_it_was_written_from(
+    folder: Path, dig: list[dict[str, Any]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Truth between the readings' rows, as a total station logs beside them; empty cells elsewhere."""
+    log = write_log(folder / "log.csv", dig, seconds)
+    heading, *rows = log.read_text().splitlines()
+    filler = "," * heading.count(",")
+    timed = [(float(row.split(",")[0]), f"{row},,,") for row in rows]
+    timed += [
+        (row["t"], f"{seconds(row['t'])}{filler},{','.join(map(repr, row['tip_m']))}")
+        for row in dig
+        if row["kind"] == "truth" and row["t"] >= timed[0][0]
+    ]
+    log.write_text("\n".join([f"{heading},E,N,H", *(row for _, row in sorted(timed))]) + "\n")
+    first = min(t for t, _ in timed)
+    order = next(row for row in dig if row["kind"] == "command")
+    options = ("--machine", folder / "machine.toml", "--set-reference", f"{order['t'] - first}")
+    assert run("replay", log, *options, "-o", folder / "tip.ndjson") == 0
+    assert run("score", log, folder / "tip.ndjson", *options) == 2
+    told = capsys.readouterr().err
+    assert f"{log}: found no truth; expected" in told
+    columns = guess_columns(log, ["upper", "boom", "stick", "bucket"]).columns
+    beside = {**columns.model_dump(mode="json", exclude_defaults=True), "truth": ["E", "N", "H"]}
+    (folder / "log.columns.toml").write_text(tomlkit.dumps(beside))
+    assert run("score", log, folder / "tip.ndjson", *options, "--json") == 0
+    ours = json.loads(capsys.readouterr().out)
+    session = folder / "dig.ndjson"
+    session.write_text("".join(json.dumps(row) + "\n" for row in dig))
+    assert run("replay", session, "-o", folder / "session.ndjson") == 0
+    assert run("score", session, folder / "session.ndjson", "--json") == 0
+    theirs = json.loads(capsys.readouterr().out)
+    assert ours["moving"]["rms_m"] == pytest.approx(theirs["moving"]["rms_m"], abs=0.002)
+
+
 def test_a_reference_for_what_has_none(folder: Path, dig: list[dict[str, Any]]) -> None:
     order = next(row for row in dig if row["kind"] == "command")
     log = write_log(folder / "log.csv", dig, seconds)
