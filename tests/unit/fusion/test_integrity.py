@@ -125,6 +125,20 @@ def test_figures_come_back_by_themselves_when_the_sensors_agree_again(
     assert wrong_and_good(made, last, good, off_m=0.03) == []
 
 
+@pytest.mark.parametrize("sensor", ["boom", "bucket"])
+def test_nobody_is_named_because_a_sensor_becomes_slow(dig: Callable[..., Any], sensor: str) -> None:
+    made = dig(seconds=26.0, seed=3, noise=1.0)
+    kept, last = [], 0.0
+    for reading in made.readings:
+        if reading.sensor == sensor and reading.t > 10.0:
+            if reading.t - last < 0.199:
+                continue
+            last = reading.t
+        kept.append(reading)
+    _, events = play(made, kept)
+    assert [e.text for e in events if e.kind == "consistency"] == []
+
+
 @settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     place=st.integers(0, 3500),

@@ -29,8 +29,8 @@ from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import Array
 
 START_S = 8.0
-"""Time from a start or a silence of all, s, in which a contradiction is that of angles that were found in
-motion, and no sensor's."""
+"""Time from a start, a silence of all or a sensor's becoming slow, s, in which a contradiction is no
+sensor's: it is that of angles which were found in motion, or which took a slow sensor for a fast one."""
 KEPT_EVERY_S, KEPT_BEFORE_S = 1.0, 3.0
 """How often a copy of the state is kept, and the least age of the one that an alarm goes back to, s."""
 SELDOM_S = 0.5
@@ -52,6 +52,7 @@ class IntegrityMonitor:
         self._honesty = PriorCheck()
         self._began = 0.0
         self._seldom = ""
+        self._slow = 0
         self._kept: deque[Kept] = deque(maxlen=6)
         self.describe(arm, channels)
 
@@ -87,6 +88,7 @@ class IntegrityMonitor:
             has to be found anew then.
         """
         events: list[Event] = []
+        self._notice_slow(edge)
         self._seldom = next((ch.name for ch in self._channels if ch.period > SELDOM_S), "")
         if edge - self._began > START_S and self._seldom:
             return self._unjudged(f, edge, span), 0.0
@@ -107,6 +109,13 @@ class IntegrityMonitor:
         elif alarm is None and not levelling and (not kept or edge - kept[-1].t >= KEPT_EVERY_S):
             kept.append(f.kept(edge))
         return events, 0.0
+
+    def _notice_slow(self, edge: float) -> None:
+        """A sensor that has become slow was believed too much until that was known, and bent all others."""
+        slow = sum(samples.slow is not None for samples in self._samples)
+        if slow > self._slow:
+            self._began = edge
+        self._slow = slow
 
     def _unjudged(self, f: ChainFilter, edge: float, span: float) -> list[Event]:
         """A block beside a sensor that speaks too seldom: what is suspected goes on, or came of that."""
