@@ -96,11 +96,13 @@ MEASURE = (
     Question("slope", "boom", "deg", 0.05, "slope of the line boom foot pin to boom–stick pin, degrees"),
     Question("slope", "second_boom", "deg", 0.05, "slope of the second boom's line of pins, degrees"),
     Question("slope", "stick", "deg", 0.05, "slope of the line boom–stick pin to stick–bucket pin, degrees"),
+    Question("slope", "coupler", "deg", 0.05, "slope of the line between the coupler's own pins, degrees"),
     Question("slope", "bucket", "deg", 0.05, "slope of the line stick–bucket pin to tip, degrees"),
     Question("height", "boom_foot", "m", 0.002, "height of the boom foot pin over your benchmark, m"),
     Question("height", "boom_second", "m", 0.002, "height of the pin between boom and second boom, m"),
     Question("height", "boom_stick", "m", 0.002, "height of the boom–stick pin, m"),
     Question("height", "stick_bucket", "m", 0.002, "height of the stick–bucket pin, m"),
+    Question("height", "coupler_bucket", "m", 0.002, "height of the pin that holds the bucket, m"),
     Question("height", "tip", "m", 0.002, "height of the tip, m"),
 )
 
@@ -120,32 +122,23 @@ def bench_steps(sensor: str, gravity_mps2: float) -> list[Step]:
     ]
 
 
-def motion_steps(machine: Machine) -> list[Step]:
-    """One swing of each joint there and back."""
-    sensors = watched(machine)
-    how = {
-        "slew": "slew left by a quarter turn, then back",
-        "boom": "raise the boom by some 20°, then lower it back",
-        "second_boom": "fold the second boom in by some 20°, then put it back",
-        "stick": "push the stick out by some 30°, then pull it back",
-        "bucket": "open the bucket (tip rising) by some 60°, then curl it back",
-    }
-    return [
-        Step(f"motion-{joint}", "motions", f"Move one joint alone, slowly: {words}.", sensors, swing=joint)
-        for joint, words in how.items()
-        if joint == "slew" or joint in machine.sections
-    ]
-
-
 def measured_step(number: int, words: str, machine: Machine) -> Step:
     """A posture whose slopes and heights are read."""
+    coupled = () if machine.coupler is None else ("coupler", "coupler_bucket")
+    of = (*machine.sections, *machine.pins, *coupled)
     return Step(
         f"measured-{number}",
         "slopes",
-        f"Bring the arm to: {words}. {MEASURED_IS_SAFE}",
+        f"Bring the arm to: {words}{_plain(machine)}. {MEASURED_IS_SAFE}",
         watched(machine),
-        tuple(q for q in MEASURE if q.of in (*machine.sections, *machine.pins)),
+        tuple(q for q in MEASURE if q.of in of),
     )
+
+
+def _plain(machine: Machine) -> str:
+    """How joints beside the arm plane stand in a rest that says nothing of them."""
+    swing = "" if machine.boom_swing is None else "; boom straight ahead"
+    return swing + ("" if machine.bucket[0].tilt_axis_m is None else "; bucket not tilted")
 
 
 def touch_step(number: int, mark: str, machine: Machine) -> Step:

@@ -16,6 +16,7 @@ from tipdatum.calibration import guide
 from tipdatum.calibration.candidates import Candidate
 from tipdatum.calibration.foresight import MOST_MEASURED, Foreseen, measured_wanted
 from tipdatum.calibration.guide import Step
+from tipdatum.calibration.joint_steps import motion_steps, swing_steps, tilt_steps
 from tipdatum.calibration.observations import ObservationBook
 from tipdatum.calibration.unknowns import ANGLES, plane_angles
 from tipdatum.machine.description import Machine
@@ -57,11 +58,16 @@ class WalkSteps:
         """
         m = self.machine
         found = self._on_bench(book)
-        found += [Asked(s, "motions", f"guide.motion.{s.swing}") for s in guide.motion_steps(m)]
+        found += [Asked(s, "motions", f"guide.motion.{s.swing}") for s in motion_steps(m)]
         there = sum(guide.is_done(book, guide.measured_step(n, "", m)) for n in range(1, MOST_MEASURED + 1))
         skipped = sum(name.startswith("measured-") for name in self.skipped)
         wanted = measured_wanted(there, skipped, self.foreseen, goal_m)
         found += [self._measured(n, asked_for) for n in range(1, wanted + 1)]
+        found += [
+            Asked(s, "joints", f"guide.{kind}.{n}")
+            for kind, steps in (("tilt", tilt_steps(m)), ("swing", swing_steps(m)))
+            for n, s in enumerate(steps, 1)
+        ]
         for mark in self.marks:
             found += [
                 Asked(

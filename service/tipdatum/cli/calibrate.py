@@ -15,6 +15,7 @@ from tipdatum.calibration import description, report
 from tipdatum.calibration.adjustment import Solution, adjust
 from tipdatum.calibration.candidates import suggestions
 from tipdatum.calibration.following import follow
+from tipdatum.calibration.joint_steps import usual_steps
 from tipdatum.calibration.observations import ACCEPTANCE, Observation, ObservationBook, without_doubles
 from tipdatum.calibration.observations_file import load_observations
 from tipdatum.calibration.outcome import CalibrationOutcome, conclude
@@ -105,7 +106,7 @@ def calibrate(
         console.print(CAUTION)
         known = observations.exists()
         begun = load_observations(observations) if known else ObservationBook(machine=described.name)
-        steps = step or ["motions", "measured", "reversal"]
+        steps = step or usual_steps(described)
         book = capturing.capture(
             console, described, begun, observations, folders, capture_from, machine_id or "machine", steps,
             standing,

@@ -25,6 +25,7 @@ from tipdatum.calibration import guide
 from tipdatum.calibration.following import GOAL_M
 from tipdatum.calibration.foresight import MOST_MEASURED, Foreseen, Foresight, measured_wanted
 from tipdatum.calibration.guide import Guide, Step, StoppedError
+from tipdatum.calibration.joint_steps import motion_steps, swing_steps, tilt_steps
 from tipdatum.calibration.observations import ObservationBook
 from tipdatum.calibration.observations_file import save_observations
 from tipdatum.calibration.still import Block, Stillness, blocks
@@ -38,7 +39,7 @@ from tipdatum_drivers.session_file import SessionFile
 SILENT_S = 20.0
 """Silence after which a live source counts as ended."""
 
-STEPS = "motions, measured, reversal, touch:MARK, bench:SENSOR"
+STEPS = "motions, measured, tilt, swing, reversal, touch:MARK, bench:SENSOR"
 
 
 def capture(
@@ -88,9 +89,13 @@ def capture(
 def _steps(name: str, machine: Machine) -> list[Step]:
     kind, _, of = name.partition(":")
     if kind == "motions" and not of:
-        return guide.motion_steps(machine)
+        return motion_steps(machine)
     if kind == "reversal" and not of:
         return guide.reversal_steps(machine)
+    if kind == "swing" and not of:
+        return swing_steps(machine)
+    if kind == "tilt" and not of:
+        return tilt_steps(machine)
     if kind == "touch" and of:
         return [guide.touch_step(i, of, machine) for i in range(1, guide.TOUCHES + 1)]
     if kind == "bench" and of in machine.sensor:

@@ -10,6 +10,7 @@ import pytest
 
 from tipdatum.calibration import guide
 from tipdatum.calibration.guide import Guide, StoppedError
+from tipdatum.calibration.joint_steps import motion_steps
 from tipdatum.calibration.observations import ObservationBook
 from tipdatum.calibration.still import Block
 
@@ -117,7 +118,7 @@ def test_readings_that_end_stop_the_capture(talk: Any, retrofit: Any) -> None:
 def test_a_swing_is_kept_with_its_axis(talk: Any, retrofit: Any) -> None:
     source = [*rest(0, 6, 0.0), *turning(6, 4, 0.2), *rest(10, 6, 0.8)]
     made, _, kept = talk(iter(source), [])
-    made.run([step for step in guide.motion_steps(retrofit.machine) if step.swing == "boom"])
+    made.run([step for step in motion_steps(retrofit.machine) if step.swing == "boom"])
     assert kept[-1].swing[0].sensor["boom"].axis == pytest.approx((0.0, -1.0, 0.0), abs=1e-6)
     assert kept[-1].observation[0].kind == "single_joint"
 

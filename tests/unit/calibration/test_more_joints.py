@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from tipdatum import display
 from tipdatum.calibration.adjustment import Solution, adjust
 from tipdatum.calibration.budget import make_budget
 from tipdatum.calibration.description import calibrated_machine
-from tipdatum.calibration.guide import measured_step, motion_steps
+from tipdatum.calibration.guide import measured_step
+from tipdatum.calibration.joint_steps import motion_steps, swing_steps, tilt_steps, usual_steps
+from tipdatum.calibration.observations import ObservationBook
 from tipdatum.calibration.recordings import gather
 from tipdatum.calibration.sensitivity import TipSensitivity
 from tipdatum.calibration.statistics import determined
 from tipdatum.calibration.tip_figures import TipFigures
-from tipdatum.calibration.unknowns import make_setup
+from tipdatum.calibration.unknowns import make_setup, plane_angles
+from tipdatum.calibration.walk_steps import WalkSteps
+from tipdatum.machine.description import parse_machine
 
 SECOND = ("boom.length_m", "second_boom.length_m", "stick.length_m", "bucket.tip_m")
 
@@ -105,6 +112,52 @@ def test_the_guide_asks_for_the_second_boom_where_there_is_one(two_piece: Any, r
         q.of for q in measured_step(1, "any", retrofit.machine).questions
     }
     assert "motion-second_boom" not in {step.id for step in motion_steps(retrofit.machine)}
+
+
+@pytest.fixture
+def with_every_joint(retrofit: Any) -> Any:
+    bucket = {**retrofit.machine.bucket[0].model_dump(exclude_none=True), "tilt_axis_m": (0.2, 0.1)}
+    told = {"swing": {"body": "boom_swing", "type": "slew"}}
+    data = retrofit.machine.model_dump(mode="json", exclude_none=True)
+    data |= {"boom_swing": {"pivot_m": [0.15, 0.0, 0.0]}, "bucket": [bucket | {"tilt_axis_deg": 128.0}]}
+    return parse_machine(data | {"sensor": data["sensor"] | told}, "every joint")
+
+
+def test_the_guide_asks_for_swing_and_tilt_where_there_are_any(with_every_joint: Any, retrofit: Any) -> None:
+    assert usual_steps(with_every_joint) == ["motions", "measured", "tilt", "swing", "reversal"]
+    assert usual_steps(retrofit.machine) == ["motions", "measured", "reversal"]
+    assert {"motion-boom_swing", "motion-tilt"} <= {s.id for s in motion_steps(with_every_joint)}
+    words = measured_step(1, "any", with_every_joint).words
+    assert "boom straight ahead; bucket not tilted" in words
+    first, second = swing_steps(with_every_joint)[:2]
+    assert ("swing", "boom", 0.0, "deg", 0.3) in first.fixed
+    assert [q.kind for q in second.questions] == ["swing", "slew", "encoder"]
+    assert {q.of for q in tilt_steps(with_every_joint)[0].questions} == {
+        "edge", "stick_bucket", "left", "right",
+    }  # fmt: skip
+    assert swing_steps(retrofit.machine) == tilt_steps(retrofit.machine) == []
+
+
+def test_a_tablet_walks_through_swing_and_tilt_in_texts_that_it_has(with_every_joint: Any) -> None:
+    steps = WalkSteps(with_every_joint).of(ObservationBook(), "", 0.003)
+    texts = json.loads((Path(display.__file__).parent / "page" / "texts" / "en.json").read_text())
+    assert {a.key for a in steps} <= set(texts)
+    joints = [a for a in steps if a.chapter == "joints"]
+    assert len(joints) == 11
+    of = {
+        f"{q.kind}.{q.of}"
+        for a in joints
+        for q in a.step.questions
+        if q.kind in ("swing", "slew", "cross_slope")
+    }
+    assert {f"guide.reads.{name}" for name in of} <= set(texts)
+
+
+def test_first_postures_of_a_two_piece_boom_have_an_angle_for_each_section(two_piece: Any) -> None:
+    asked = [a for a in WalkSteps(two_piece.machine).of(ObservationBook(), "", 0.003) if a.angles]
+    assert asked
+    angles = np.array(asked[0].angles)[plane_angles(two_piece.machine)]
+    assert len(two_piece.machine.straight_chain().pins(angles)) == 5
 
 
 def test_what_was_seen_of_a_second_boom_that_is_not_there_is_named(retrofit: Any, two_piece: Any) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -279,3 +279,82 @@ def test_a_second_boom_that_is_called_held_and_moves_lets_no_wrong_height_stand(
     found = follow(parse_machine(held, "m"), work())
     assert "or the second boom, which is described as held, has moved" in found.events
     assert found.poses[-1].quality == "invalid"
+
+
+def test_an_encoders_yaw_is_added_to_what_it_tells() -> None:
+    """A calibration has found its zero: what it tells too much is taken off, and it is believed at once."""
+    every = description()["sensor"]
+    told = every["swing"] | {"mount_rpy_deg": [0.0, 0.0, -ZERO_DEG], "mount_sigma_deg": 0.1}
+    found = follow(parse_machine(description(sensor=every | {"swing": told}), "m"), work())
+    assert math.degrees(abs(float(found.swing[0]))) < 0.3
+    assert math.degrees(found.swing_sigma[0]) < 0.4
+
+
+def test_an_encoder_whose_zero_is_described_anew_begins_with_the_new_sigma() -> None:
+    every = description()["sensor"]
+    estimator = ChainEstimator(parse_machine(description(), "m"), 0.02, ChainOptions())
+    t = 0.0
+    for reading in work().readings:
+        t = reading.t
+        if t > 3.0:
+            break
+        estimator.consume(reading)
+    before = math.degrees(math.sqrt(estimator.pose(t).covariance[-2, -2]))
+    for sigma in (10.0, 0.2):
+        told = every["swing"] | {"mount_sigma_deg": sigma}
+        estimator.replace_machine(parse_machine(description(sensor=every | {"swing": told}), "m"))
+        assert estimator._filter is not None
+        zero = estimator._filter.at.zero.start
+        assert math.degrees(math.sqrt(estimator._filter.P[zero, zero])) == pytest.approx(sigma)
+    assert estimator.pose(t).known
+    assert before < 5.0
+
+
+def test_a_silent_encoder_is_said_and_the_gyros_go_on_with_the_swing() -> None:
+    found = follow(parse_machine(description(), "m"), work(), silent=("swing", 10.0, 30.0))
+    said = "swing sensor silent, boom's swing by gyros alone"
+    assert {p.t > 10.9 for p in found.poses if said in p.reasons} == {True}
+    last = found.poses[-1]
+    assert said in last.reasons
+    assert last.known
+    assert rms_mm(found.tip) < 4.0
+    assert abs(math.degrees(float(found.swing[-1]))) < 3.0
+
+
+def test_an_encoder_without_a_sensor_on_the_upper_tells_the_swing() -> None:
+    found = follow(parse_machine(without("upper"), "m"), work())
+    assert found.poses[-1].known
+    assert math.degrees(float(np.sqrt(np.mean(found.swing**2)))) < 4.0
+    assert "swing sensor and gyros do not agree on the boom's swing" not in found.events
+    assert "no sensor on the upper: level machine assumed" in found.poses[-1].reasons
+    assert found.poses[-1].quality != "good"
+
+
+@pytest.mark.parametrize("blind", ["upper", "bucket"])
+def test_a_part_that_turns_without_a_gyro_lets_no_height_be_called_surer_than_it_is(blind: str) -> None:
+    """An accelerometer alone on the upper, or on the part that tilts."""
+    done = work()
+    readings = [
+        Imu(r.t, r.sensor, r.accel_mps2, None) if isinstance(r, Imu) and r.sensor == blind else r
+        for r in done.readings
+    ]
+    found = follow(parse_machine(description(), "m"), replace(done, readings=readings))
+    sigma = np.array([math.sqrt(height_variance(p)) for p in found.poses if p.known])
+    assert len(sigma) > 50
+    assert float(np.mean(np.abs(found.tip[-len(sigma) :]) < 2.0 * sigma + 0.002)) > 0.9
+
+
+def height_variance(pose: Pose) -> float:
+    row = np.array(parse_machine(description(), "m").chain().locate(pose.angles).height_jacobian)
+    return float(row @ pose.covariance @ row)
+
+
+def test_on_level_ground_the_height_needs_no_swing_and_sideways_nothing_is_claimed() -> None:
+    """The formulas alone: 45° of swing that nobody knows of cost the height nothing, and metres sideways."""
+    chain = parse_machine(description(), "m").chain()
+    at = np.array([0.0, 0.0, 0.9, 0.1, -1.1, -2.1, 0.0, 0.0])
+    assert chain.locate(at).height_jacobian[-2] == pytest.approx(0.0, abs=1e-12)
+    found = follow(parse_machine(without("swing", "upper"), "m"), work())
+    last = found.poses[-1]
+    assert math.degrees(math.sqrt(last.covariance[-2, -2])) > 5.0
+    assert "boom's swing not known: sideways distances are off" in last.reasons

@@ -152,6 +152,11 @@ class FilterSetup:
         self.i = np.arange(n)
         self.v = self.at.velocity.start + np.arange(3 * n).reshape(n, 3)
 
+    def side_has_gyro(self, k: int) -> bool:
+        """Whether a gyro tells how a side part turns: without one nothing contradicts who tells its angle."""
+        sensor = self.sides[k].sensor
+        return sensor is not None and bool(self.has_gyro[sensor])
+
     def in_parts(self, alpha: Array, *vectors: Array) -> tuple[Array, ...]:
         """Vectors (N, 3) in axes of the bodies, those of sensors on side parts turned into these; α (M,)."""
         if not self.sides:

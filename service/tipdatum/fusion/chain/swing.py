@@ -77,7 +77,7 @@ class SwingTold:
         self, told: ToldSwing | None, t: float, f: ChainFilter
     ) -> tuple[ToldSwing | None, list[Event]]:
         """What is told for the filter's next block, unless the gyros contradict it; what there is to say."""
-        if self._place is None or told is None:
+        if self._place is None or told is None or not f.setup.side_has_gyro(self._place):
             return told, []
         at, zero = f.at.side.start + self._place, f.at.zero.start
         off = abs(told.angle - float(f.x[at]) - float(f.x[zero]))

@@ -3,7 +3,10 @@
 import { make, setText } from "../dom.js";
 import { sayEach } from "../texts.js";
 
-const SIGNED = { slope: "guide.slope", height: "guide.height" };
+const SIGNED = {
+  slope: "guide.slope", height: "guide.height", swing: "guide.reads.swing", slew: "guide.reads.slew",
+  cross_slope: "guide.reads.cross_slope", encoder: "guide.reads.encoder",
+};
 const CLIMB = new Set(["readings"]);
 
 let drawn = ""; // what the form and the buttons were made for: made anew only when that changes
@@ -136,7 +139,7 @@ function showEntry(stage, context) {
   }
   if (stage === "readings") {
     for (const { name, kind, of, unit } of state.view.step.questions) {
-      field(name, `${say(`${SIGNED[kind]}.${of}`)}, ${unit === "deg" ? "°" : unit}`, { inputmode: "text", placeholder: say("guide.left-out") });
+      field(name, `${say(kind === "encoder" ? SIGNED[kind] : `${SIGNED[kind]}.${of}`)}, ${unit === "deg" ? "°" : unit}`, { inputmode: "text", placeholder: say("guide.left-out") });
     }
     form.hidden = false;
   }
