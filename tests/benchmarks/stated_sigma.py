@@ -30,6 +30,7 @@ from numpy.typing import NDArray
 
 from tipdatum.fusion.chain import model
 from tipdatum.fusion.chain.estimator import ChainEstimator, ChainOptions
+from tipdatum.fusion.chain.knowledge import untold
 from tipdatum.kinematics.frames import rotation_from_rpy_deg
 from tipdatum.machine.description import Machine
 from tipdatum_drivers.reading import Command, Imu, Record, Slew, Truth
@@ -173,12 +174,15 @@ def _figures(machine: Machine, records: list[Record], moments: list[float]) -> t
     estimator, chain = ChainEstimator(machine, PERIOD_S, ChainOptions()), machine.chain()
     rows: list[tuple[float, int, float, float, bool]] = []
     tick, emit, done = 1, None, 0
+    tied: list[Array] = []
     begun = time.process_time()
     for r in records:
         if not isinstance(r, Imu | Slew):
             continue
         while done < len(moments) and r.t >= moments[done] and _refer(estimator, r.t, done):
             done += 1
+            if (f := estimator._filter) is not None:
+                tied.append(f.tied_by)
         while r.t > tick * PERIOD_S:
             if emit is not None and done and tick % EVERY == 0:
                 pose, f = estimator.pose(emit), estimator._filter
@@ -189,7 +193,8 @@ def _figures(machine: Machine, records: list[Record], moments: list[float]) -> t
                     for k in range(done):
                         place = f.at.anchor + k
                         tie = 2.0 * float(of_angles @ f.P[f.at.angles, place])
-                        variance = base + f.share**2 * (float(f.P[place, place]) - tie)
+                        standing = float((untold(f) * tied[k]).dot(tied[k] - 2.0 * of_angles))
+                        variance = base + f.share**2 * (float(f.P[place, place]) - tie) + standing
                         stands = pose.quality in ("good", "moving")
                         rows.append((emit, k, height - f.x[place], math.sqrt(max(variance, 1e-12)), stands))
             tick += 1

@@ -98,6 +98,7 @@ class ChainFilter:
         innovation: (N, 3) m/s, of the last block's velocities, plane axes. motion: that block's.
         struck: numbers of the sensors that were struck in the last block.
         travel: (3,) m/s, plane axes, by which all sensors alike were carried along of late.
+        tied_by: (N + 1 + M,) m, ∂ of the anchor by the angles where it was cloned; 0 where it is not tied.
         footing: how the machine stands; None where its tracks are not described or no gyro is on the upper.
     """
 
@@ -134,6 +135,7 @@ class ChainFilter:
         self.struck: list[int] = []
         self.travel = np.zeros(3)
         self._since_found = np.zeros(q.n)
+        self.tied_by = np.zeros(q.at.angles.stop)
 
     def _models_of(self, epochs: int) -> BlockModels:
         if epochs not in self._by_length:
@@ -239,10 +241,12 @@ class ChainFilter:
         place = self.at.anchor
         self.P[place, :] = self.P[:, place] = 0.0
         self.x[place], self.P[place, place] = height, variance
+        self.tied_by = np.zeros(self.at.angles.stop)
 
     def clone(self, height: float, by_angles: Array) -> None:
         """Take `height` m for the anchor, which depends on the angles by `by_angles` (N + 1 + M,)."""
         self.tie(height, 0.0)
+        self.tied_by = by_angles.copy()
         place, angles = self.at.anchor, self.at.angles
         column = by_angles @ self.P[angles]
         self.P[place] = self.P[:, place] = column
@@ -310,7 +314,8 @@ class ChainFilter:
         expected = models.measurement.foresee(x, motion, before)
         self._chain_velocity, self._found_anew = expected.last, False
         advance = models.transition.forward(x, P, motion, block, expected.change)
-        added = models.noise.add(P, block, motion, self._persistence, self._age)
+        pushed = float(np.sqrt(np.square(expected.change).sum(axis=1)).mean())
+        added = models.noise.add(P, block, motion, self._persistence, self._age, pushed)
         self._age += span
         self.setup.warmth.go_on(self._age, self.setup.channels)
         self.struck = added.struck

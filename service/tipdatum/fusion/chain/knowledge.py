@@ -13,11 +13,24 @@ from tipdatum.fusion.chain.heave import Pivot
 from tipdatum.kinematics.chain import Chain
 from tipdatum.kinematics.frames import Array
 
+UNTOLD_RAD = 7e-4
+"""1-sigma of what keeps an angle of the arm wrong and is no state, rad: links bend by half a millimetre to a
+metre, brackets give way, and a constant takes up in one posture what is another's in the next (0.04°; common
+practice, no source)."""
+
+
+def untold(f: ChainFilter) -> Array:
+    """(N + 1 + M,) rad², by so much each angle is worse known than the covariance says: those of the arm."""
+    own = np.zeros(f.at.angles.stop)
+    own[int(f.on_upper) : f.n] = UNTOLD_RAD**2
+    return own
+
 
 class StatedKnowledge(NamedTuple):
     """What the filter knows of angles and reference, the same for all poses until its next step.
 
-    Covariances are those stated: times the square of the filter's `share`.
+    Covariances are those stated: times the square of the filter's `share`, and with a standing error of each
+    angle, which an elevation feels by how far the arm stands otherwise than at the reference.
 
     Attributes:
         angles: rad², covariance of θ_1 … θ_N, roll and α_1 … α_M, row by row.
@@ -36,7 +49,8 @@ class StatedKnowledge(NamedTuple):
     def of(cls, f: ChainFilter, anchored: bool) -> StatedKnowledge:
         """That of the filter as it stands."""
         of_pose, anchor, share, P = f.at.angles, f.at.anchor, f.share**2, f.P
-        angles = (share * P[of_pose, of_pose]).tolist()
+        own = untold(f)
+        angles = (share * P[of_pose, of_pose] + np.diag(own)).tolist()
         pivot = None
         if f.footing is not None:
             (xx, xy), (_, yy) = (share * P[f.at.pivot, f.at.pivot]).tolist()
@@ -44,8 +58,10 @@ class StatedKnowledge(NamedTuple):
             pivot = Pivot(x, y, xx, xy, yy, f.footing.wander)
         if not anchored:
             return cls(angles, 0.0, 0.0, None, pivot)
-        with_anchor = (share * P[of_pose, anchor]).tolist()
-        return cls(angles, float(f.x[anchor]), share * float(P[anchor, anchor]), with_anchor, pivot)
+        common = own * f.tied_by
+        variance = share * float(P[anchor, anchor]) + float(common.dot(f.tied_by))
+        with_anchor = (share * P[of_pose, anchor] + common).tolist()
+        return cls(angles, float(f.x[anchor]), variance, with_anchor, pivot)
 
 
 def height_of(chain: Chain, q: Array, bucket_point: Sequence[float] | None) -> tuple[float, Array]:

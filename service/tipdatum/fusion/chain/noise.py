@@ -180,9 +180,19 @@ class ProcessNoise:
         self._fixed[at.constants] = walk.ravel()
 
     def add(
-        self, P: Array, block: EpochBlock, motion: BlockMotion, persistence: Persistence, age: float
+        self,
+        P: Array,
+        block: EpochBlock,
+        motion: BlockMotion,
+        persistence: Persistence,
+        age: float,
+        pushed: float = 0.0,
     ) -> AddedNoise:
-        """Add it to `P` (n, n), `age` s after the filter started."""
+        """Add it to `P` (n, n), `age` s after the filter started.
+
+        Args:
+            pushed: m/s², mean acceleration of the sensors as the chain tells it.
+        """
         q, m = self._setup, motion.mean
         at, o, T = q.at, q.options, self._span
         struck = np.maximum(np.sqrt(block.shake) - HAMMERED_MPS2, 0.0)
@@ -206,6 +216,8 @@ class ProcessNoise:
         else:
             rocking, share = float(np.abs(m.rates[2 : 2 + q.n]).max()), 1.0
         noise[at.base] = (o.base_floor_mps**2 + (share * rocking) ** 2) * self._base_renewed
+        # Along the ground: how it is lifted is for rocking and pivot to tell.
+        noise[at.base.start : at.base.stop - 1] += (o.base_sway_s * pushed) ** 2 * self._base_renewed
         of_P = diagonal(P)
         of_P += noise
         return AddedNoise(velocity=velocity, vibration=vibration, struck=np.flatnonzero(struck).tolist())

@@ -67,6 +67,9 @@ class ChainOptions(BaseModel):
     """Velocity of the slew centre that the pivot does not explain, m/s."""
     base_share_m: NotNegative = 0.05
     """The same per rad/s of rocking, m."""
+    base_sway_s: NotNegative = 0.004
+    """The same along the ground for each m/s² by which the arm is accelerated, s: what drives the arm pushes
+    the machine; tracks and ground give way by about a millimetre for each m/s² in a quarter of a second."""
     base_time_s: Positive = 0.5
     """Its correlation time, s."""
     pivot_sigma_m: Positive = 1.5
