@@ -4,9 +4,19 @@ from __future__ import annotations
 
 import pickle
 
+import numpy as np
 import pytest
 
-from tipdatum.errors import ConfigError, InputError, PortError, SessionError, TipdatumError, UnknownKeyError
+from tipdatum.errors import (
+    ConfigError,
+    InputError,
+    PortError,
+    SessionError,
+    TipdatumError,
+    UnknownKeyError,
+    with_place,
+)
+from tipdatum.fusion.chain.measurement import update
 
 
 @pytest.mark.parametrize(
@@ -25,3 +35,14 @@ def test_an_error_survives_being_sent(error: TipdatumError) -> None:
     assert type(received) is type(error)
     assert str(received) == str(error)
     assert vars(received) == vars(error)
+
+
+def test_a_defect_is_told_with_the_line_of_ours_that_it_was_noticed_in() -> None:
+    with pytest.raises(np.linalg.LinAlgError) as caught:
+        update(np.zeros(2), -2.0 * np.eye(2), np.eye(2), np.zeros(2), np.eye(2))
+    told = with_place(caught.value)
+    assert told.startswith("LinAlgError: Matrix is not positive definite at measurement.py:")
+
+
+def test_a_defect_that_never_reached_our_lines_has_no_place() -> None:
+    assert with_place(ZeroDivisionError("division by zero")) == "ZeroDivisionError: division by zero"

@@ -31,6 +31,7 @@ from tipdatum.core.messages_out import (
     tip_message,
 )
 from tipdatum.core.rounds import Rounds
+from tipdatum.errors import with_place
 from tipdatum.fusion.estimator import Estimator, Event, make_estimator
 from tipdatum.grade.forms import Outcome
 from tipdatum.grade.report import TipReport
@@ -362,8 +363,7 @@ class Pipeline:
             )
 
     def _defect(self, t: float, error: Exception) -> None:
-        text = sentence("internal-fault", what=f"{type(error).__name__}: {error}")
-        self._happened(Event(t, "internal fault", text))
+        self._happened(Event(t, "internal fault", sentence("internal-fault", what=with_place(error))))
         newest = self._newest
         self._renew_estimator()
         self._newest = newest
