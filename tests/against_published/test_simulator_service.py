@@ -24,6 +24,8 @@ from tipdatum_drivers.reading import Command, Truth
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(900)]
 
 REST_S, SECONDS, SHORT_S = 6.0, 75.0, 45.0
+FAR_M = 0.03
+"""What no figure that is not doubted may be off by beyond 3 sigma, m: more than a bucket's teeth are worn."""
 FUNCTIONS = ("boom", "stick", "bucket", "slew")
 MORE = ("second_boom", "swing", "tilt")
 
@@ -80,29 +82,21 @@ def drive(
     return found
 
 
-def test_a_machine_driven_at_random_is_where_the_service_says_it_is() -> None:
+@pytest.mark.parametrize("seed", [101, 202, 303, 404, 505, 606])
+def test_a_machine_driven_at_random_is_where_the_service_says_it_is(seed: int) -> None:
     # The reference itself has been touched with an uncertainty that sigma contains and this machine does not.
-    figures = [figure for seed in (101, 202, 303) for figure in drive(seed)]
-    assert len(figures) > 3 * 40 * (SECONDS - REST_S - 3.0)
-    held_to_sigma(figures)
-
-
-@pytest.mark.parametrize(
-    ("machine", "without"),
-    [("two-piece", ""), ("swing-boom", ""), ("swing-boom", "swing"), ("tilting-bucket", ""), ("coupler", "")],
-)
-def test_so_is_one_with_a_joint_more(machine: str, without: str) -> None:
-    figures = drive(404, machine, without, seconds=SHORT_S, rest_s=8.0)
-    assert len(figures) > 40 * (SHORT_S - REST_S - 3.0)
-    held_to_sigma(figures)
-
-
-def held_to_sigma(figures: list[tuple[float, float, str]]) -> None:
+    figures = drive(seed)
+    assert len(figures) > 40 * (SECONDS - REST_S - 3.0)
     errors = np.array([abs(error) for error, _, _ in figures])
     sigmas = np.array([sigma for _, sigma, _ in figures])
     good = np.array([quality == "good" for _, _, quality in figures])
-    within = float(np.mean(errors <= 3.0 * sigmas))
+    stands = good | np.array([quality == "moving" for _, _, quality in figures])
+    beyond = errors > 3.0 * sigmas
+    within = 1.0 - float(np.mean(beyond))
     assert within >= 0.99, f"{100 * within:.2f} % within 3 sigma"
     assert good.any()
-    wrong = good & (errors > 3.0 * sigmas)
-    assert not wrong.any(), f"{wrong.sum()} of {good.sum()} good figures are beyond 3 sigma"
+    assert not (good & beyond).any(), (
+        f"{(good & beyond).sum()} of {good.sum()} good figures are beyond 3 sigma"
+    )
+    far = stands & beyond & (errors > FAR_M)
+    assert not far.any(), f"{far.sum()} figures that count are beyond 3 sigma and {FAR_M} m"
