@@ -7,6 +7,8 @@
 - A section with neither sensor nor held angle cannot be known: `invalid`, with the reason.
 - What turns beside the arm plane is a `SideTurn`: the upper against the post of a boom that swings, a bucket
   against its coupler. A bucket that tilts needs a sensor on the tilting part.
+- A rocker's sensor beside one on the bucket is left aside, but where the bucket tilts and the stick has a
+  sensor: there the linkage confirms the curl. Its silence costs that and nothing else.
 
 `JointMap` is that map as numbers, and `SensorSpread` what a pose's angles may be off by through it.
 """
@@ -87,10 +89,11 @@ class SensedArm:
         chain = machine.chain()
         self.sections, self.turns, self.size = chain.names, turns_of(chain), chain.size
         self.channels: dict[str, Channel] = {}
+        confirms = chain.tilt_axis is not None and machine.sensor_on("stick") is not None
         for name, sensor in machine.sensor.items():
             if sensor.type not in ("imu", "tilt"):
                 continue
-            if sensor.body == "rocker" and machine.sensor_on("bucket") is not None:
+            if sensor.body == "rocker" and machine.sensor_on("bucket") is not None and not confirms:
                 continue
             channel = Channel(name, sensor, machine.gravity_mps2, (presences or {}).get(name))
             old = keep.channels.get(name) if keep is not None else None
@@ -102,6 +105,8 @@ class SensedArm:
         """Sensors from the ground to the tip."""
         self.on_upper = "upper" in self.by_body
         self.linkage: FourBar | None = machine.four_bar() if "rocker" in self.by_body else None
+        self.confirming = self.by_body.get("rocker") if "bucket" in self.by_body else None
+        """The rocker's sensor, where the bucket's own tells its angle."""
         held = {
             "boom": machine.boom.held_deg,
             "second_boom": None if machine.second_boom is None else machine.second_boom.held_deg,
@@ -130,12 +135,15 @@ class SensedArm:
         """
         if self._missing:
             return "invalid", self._missing
+        unconfirmed: tuple[str, ...] = ()
         for channel in self.channels.values():
             if not channel.presence.fine(t):
-                return self._missing_at(t)
+                if channel is not self.confirming:
+                    return self._missing_at(t)
+                unconfirmed = (f"{channel.name} sensor silent: the bucket's own tells its curl alone",)
         if not self.on_upper:
-            return "good", (LEVEL_ASSUMED,)
-        return "good", ()
+            return "good", (LEVEL_ASSUMED, *unconfirmed)
+        return "good", unconfirmed
 
     def _missing_at(self, t: float) -> tuple[Quality, tuple[str, ...]]:
         found = [(name, ch.presence.missing(t)) for name, ch in self.channels.items()]
@@ -162,7 +170,7 @@ class JointMap:
 
     def __init__(self, arm: SensedArm, channels: Sequence[Channel]) -> None:
         n = len(channels)
-        self._linkage = arm.linkage
+        self._linkage = arm.linkage if arm.confirming is None else None
         self._rocker = next((i for i, ch in enumerate(channels) if ch.sensor.body == "rocker"), None)
         place: dict[str, int] = {ch.sensor.body: i for i, ch in enumerate(channels)}
         # Every angle of q is one of the sensors' (None: level) and a held angle on top.

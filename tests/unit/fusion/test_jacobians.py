@@ -246,6 +246,33 @@ def test_an_arm_with_every_joint(
     by_the_state(chain_filter(describe(**EVERY_JOINT), epochs=2), seed)
 
 
+WITNESSED: dict[str, Any] = EVERY_JOINT | {
+    "stick": {"length_m": 2.4},
+    "linkage": {
+        "rocker_pivot_m": [2.07, 0.004],
+        "rocker_m": 0.60,
+        "link_m": 0.55,
+        "bucket_ear_m": 0.38,
+        "bucket_ear_angle_deg": 136.0,
+        "assembly": 1,
+    },
+    "sensor": EVERY_JOINT["sensor"] | {"rocker": {"body": "rocker", "position_m": [0.3, 0.1, 0.1]}},
+}
+"""The same with a second sensor on the rocker."""
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("by_the_state", [transition_by_the_state, innovation_by_the_state])
+def test_an_arm_with_a_rockers_sensor_beside_the_buckets(
+    by_the_state: Callable[[ChainFilter, int], None], seed: int, describe: Callable[..., dict[str, Any]]
+) -> None:
+    f = chain_filter(describe(**WITNESSED), epochs=2)
+    x, _ = somewhere(f, seed)
+    assert f.setup.closure is not None
+    assert f.setup.closure.gap(x, 0.0) is not None, "the linkage closes there"
+    by_the_state(f, seed)
+
+
 @repeat
 @given(seed=seeds)
 def test_lean_rates_by_the_constants_of_the_uppers_gyro(

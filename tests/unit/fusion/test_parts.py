@@ -189,10 +189,21 @@ def test_lever_jacobian_of_an_arm_with_every_joint(
         assert (at(y0 + step) - at(y0 - step)) / 2e-4 == pytest.approx(J[:, :, k], abs=1e-6)
 
 
-@pytest.mark.parametrize("at", [layout(4, 1, 2), layout(5, 1, 2, sides=2, blind=True, zero=True)])
+@pytest.mark.parametrize("at", [layout(4, 1, 2), layout(5, 1, 2, sides=2, blind=True, zero=True, slack=True)])
 def test_layout_is_without_gaps_or_overlaps(at: Layout) -> None:
     covered = [*range(*at.theta.indices(999)), at.roll]
-    places = (at.side, at.velocity, at.base, at.pivot, at.turn, at.common, at.lagged, at.zero, at.constants)
+    places = (
+        at.side,
+        at.velocity,
+        at.base,
+        at.pivot,
+        at.turn,
+        at.common,
+        at.lagged,
+        at.zero,
+        at.slack,
+        at.constants,
+    )
     for part in places:
         covered += range(*part.indices(999))
     covered += [at.anchor]

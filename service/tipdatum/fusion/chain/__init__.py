@@ -5,7 +5,7 @@
 | frames, symbols, state | `model`; figures with their reasons in `tuning` |
 | readings into epochs, epochs into blocks | `samples`, `integration`, `schedule` |
 | rates | `motion` |
-| parts that turn beside the arm plane | `sides`, `swing` |
+| parts that turn beside the arm plane | `sides`, `swing`, `closure` |
 | transition over one block, noise that adapts | `transition` |
 | measurements | `measurement`, `levers`, `rows` |
 | levelling, start, loss | `beginning`, `finding` |

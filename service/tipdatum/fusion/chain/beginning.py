@@ -85,6 +85,7 @@ class Beginning:
         d[at.theta] = d[at.roll] = (0.1 + START_SWAY_S * min(fastest, 1.0)) ** 2
         d[at.side] = np.maximum(sides, d[at.roll])
         d[at.zero] = self._zero_sigma**2
+        d[at.slack] = 0.0 if q.closure is None else q.closure.sigma**2
         d[at.velocity] = (0.1 + START_LEVER_M * fastest) ** 2
         d[at.base] = o.base_floor_mps**2
         d[at.pivot] = o.pivot_sigma_m**2 if q.on_upper else 1e-12

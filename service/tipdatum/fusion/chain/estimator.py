@@ -14,6 +14,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, JointMap, SensedArm, SensorSpread
+from tipdatum.fusion.chain.closure import Witness
 from tipdatum.fusion.chain.filter import ChainFilter
 from tipdatum.fusion.chain.finding import Finding, Levelling
 from tipdatum.fusion.chain.heave import Rocking
@@ -61,7 +62,8 @@ class ChainEstimator:
         self._arm = arm
         self._channels = arm.in_order
         self._gyro_seen: dict[int, bool] = {}
-        self._finding = Finding()
+        self._finding = Finding(arm.confirming)
+        self._witness = Witness()
         self._samples = [SampleBuffer() for _ in self._channels]
         self._by_name = self._named()
         self._filter: ChainFilter | None = None
@@ -187,6 +189,7 @@ class ChainEstimator:
             self._find_again(f, block)
         f.told_swing, said = self._swing.believed(told, self._t, f)
         self._events += said
+        self._witness_closure(f)
         f.step(block)
         edge = (number + epochs) * T
         said, back = self._integrity.look(f, block, edge, epochs * T, self._levelling is not None)
@@ -207,7 +210,7 @@ class ChainEstimator:
         self._condition.update(
             edge,
             max(map(abs, f.rates.tolist())),
-            math.sqrt(max(f.P.diagonal()[f.settling_angles].tolist())),
+            math.sqrt(max(f.P.diagonal()[f.setup.settling_angles].tolist())),
             self._levelling is not None,
         )
         if schedule.away or self._levelling is not None:
@@ -223,6 +226,12 @@ class ChainEstimator:
                 self._condition.notice_slow(edge, channel.name, math.sqrt(samples.slow.rate))
         self._condition.notice_travel(edge, float(np.abs(f.travel).max()))
         self._condition.notice_struck(edge, [self._channels[i].name for i in f.struck])
+
+    def _witness_closure(self, f: ChainFilter) -> None:
+        text = self._witness.watch(f.setup.closure, f.x, f.P, f.at.slack.start)
+        f.closes = self._witness.believed
+        if text is not None:
+            self._events.append(Event(self._t, "linkage", text))
 
     def _find_again(self, f: ChainFilter, block: EpochBlock) -> None:
         """Find the angles of sensors anew that were away and are in this block."""
@@ -287,7 +296,7 @@ class ChainEstimator:
         n = f.n
         heave, heave_sigma = self._heave(known, q[0], ahead.angles[n], travelled)
         if f.setup.sides:
-            reasons = (*reasons, *self._swing.reasons(t, known.angles, n))
+            reasons = (*reasons, *self._swing.reasons(t, known.angles, n), *self._witness.reasons)
         quality, reasons = self._condition.judge(quality, reasons)
         return Pose(
             t, tuple(q), tuple(q_rate), spread, quality, reasons,

@@ -92,6 +92,7 @@ class ChainFilter:
         rates: (2 + N + M,) rad/s, roll rate, plane rate, θ̇ of each sensor's body and α̇ of each side part over
             the last epoch.
         told_swing: what tells the boom's swing in the next block; None where nothing does.
+        closes: whether what the bucket linkage says is believed.
         turned: rad, what the arm plane has turned about its own z over the last block.
         share: factor on the stated sigma; see `tipdatum.fusion.chain.sigma`.
         shared_latency: 1-sigma of the latency that all sensors have in common, s.
@@ -112,6 +113,7 @@ class ChainFilter:
         self.P = np.zeros((q.at.size, q.at.size))
         self.rates = np.zeros(2 + q.n + len(q.sides))
         self.told_swing: ToldSwing | None = None
+        self.closes = True
         self.turned = 0.0
         self._stated = StatedSigma(q)
         self.share = 1.0
@@ -195,12 +197,6 @@ class ChainFilter:
         self._memory.begin(self.x, self.P)
         self._stated.keep(self.P)
         self._chain_velocity = None
-
-    @property
-    def settling_angles(self) -> list[int]:
-        """Places of the angles without which no elevation is known: all but a boom's swing."""
-        sides = enumerate(self.setup.sides, self.at.side.start)
-        return [*range(self.n + 1), *(place for place, side in sides if side.joint != "boom_swing")]
 
     def starts_of_sides(self) -> list[SideStart]:
         """How the side parts stand at the start of the next block."""
@@ -321,7 +317,9 @@ class ChainFilter:
         self.struck = added.struck
         if self.struck:
             self._stated.struck()
-        measured = models.measurement.measure(x, block, motion, expected, advance, self.told_swing)
+        measured = models.measurement.measure(
+            x, block, motion, expected, advance, self.told_swing, self.closes
+        )
         innovation = measured.z[: 3 * self.n].reshape(self.n, 3)
         self.innovation, self.motion = innovation, motion
         resting = motion.whole and float(np.abs(motion.epochs.rates).max()) < REST_RADPS

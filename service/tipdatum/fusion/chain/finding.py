@@ -52,10 +52,11 @@ class Finding:
     """Angles that are being found anew.
 
     Attributes:
-        since: by number of the sensor when that began, s.
+        since: by number of the sensor when that began, s. unneeded: a sensor whose angle no figure needs.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, unneeded: Channel | None = None) -> None:
+        self._unneeded = unneeded
         self.since: dict[int, float] = {}
 
     def begin(self, i: int, t: float) -> None:
@@ -91,6 +92,7 @@ class Finding:
         """
         finding = self.since
         lost = [i for i, s in enumerate(samples) if s.since > edge or i in away or i in finding]
+        lost = [i for i in lost if channels[i] is not self._unneeded]
         if not lost:
             return ()
         late = [channels[i].presence.overdue(t) for i in lost]

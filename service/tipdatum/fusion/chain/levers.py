@@ -39,13 +39,14 @@ class Levers:
     def __init__(self, arm: SensedArm, channels: list[Channel]) -> None:
         chain, n = arm.machine.chain(), len(channels)
         own = [_place(arm, channel.sensor.body) for channel in channels]
-        ways = np.zeros((n, 1 + len(arm.sections), 3))
+        ways = np.zeros((n, len(_bodies(arm)), 3))
         for i, (k, channel) in enumerate(zip(own, channels, strict=True)):
             if k >= 1:
                 ways[i, 0] = chain.foot
-            ways[i, 1:k, 0] = chain.lengths[: max(k - 1, 0)]
+            before = min(k, len(arm.sections))
+            ways[i, 1:before, 0] = chain.lengths[: max(before - 1, 0)]
             if channel.sensor.body == "rocker" and arm.linkage is not None:
-                ways[i, k - 1] = (arm.linkage.pivot_x, 0.0, arm.linkage.pivot_z)
+                ways[i, before - 1] = (arm.linkage.pivot_x, 0.0, arm.linkage.pivot_z)
             ways[i, k] = channel.sensor.position_m
         self._sides = _side_ways(arm, channels, own, ways)
         self.ways = ways
@@ -238,12 +239,17 @@ def _side_ways(arm: SensedArm, channels: list[Channel], own: list[int], ways: Ar
 
 
 def _place(arm: SensedArm, body: str) -> int:
-    """Number of a sensor's body; a rocker hangs on the stick, in the bucket's place."""
-    return ("upper", *arm.sections).index("bucket" if body == "rocker" else body)
+    """Number of a sensor's body; a rocker hangs on the stick, in the bucket's place where that is free."""
+    bodies = _bodies(arm)
+    return bodies.index("bucket" if body == "rocker" and body not in bodies else body)
+
+
+def _bodies(arm: SensedArm) -> tuple[str, ...]:
+    return ("upper", *arm.sections, *(("rocker",) if arm.confirming is not None else ()))
 
 
 def _follow(arm: SensedArm, channels: list[Channel]) -> tuple[Array, Array]:
-    bodies = ("upper", *arm.sections)
+    bodies = _bodies(arm)
     follow, offset = np.zeros((len(bodies), len(channels))), np.zeros(len(bodies))
     measured = {_place(arm, ch.sensor.body): i for i, ch in enumerate(channels)}
     for k, body in enumerate(bodies):

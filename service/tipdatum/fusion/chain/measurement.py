@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from tipdatum.fusion.chain.closure import ClosedLinkage
 from tipdatum.fusion.chain.constants import (
     CROSSING,
     EYE3,
@@ -67,7 +68,8 @@ class MeasurementModel:
         self._gyros = GyroRows(setup, epochs)
         of_inclinometers = 3 * setup.n + self._gyros.rows
         self._of_swing = of_inclinometers + 2 * int(np.count_nonzero(setup.is_tilt))
-        self._rows = self._of_swing + (setup.told is not None)
+        self._of_closure = self._of_swing + (setup.told is not None)
+        self._rows = self._of_closure + (setup.closure is not None)
         self._span = epochs * setup.options.epoch_s
         self._velocities = VelocityRows(setup, levers, epochs)
         self._inclinometers = InclinometerRows(setup, of_inclinometers) if setup.is_tilt.any() else None
@@ -89,6 +91,7 @@ class MeasurementModel:
         expected: Expected,
         advance: Advance,
         swing: ToldSwing | None = None,
+        closes: bool = True,
     ) -> Measurement:
         """Compare, at the block's end `x`."""
         found = Measurement(
@@ -102,7 +105,28 @@ class MeasurementModel:
             self._inclinometers.fill(found, x, block, motion, expected.levers)
         if self._setup.told is not None:
             self._by_swing(found, x, motion, self._setup.told, swing)
+        if self._setup.closure is not None:
+            self._by_linkage(found, x, block, motion, self._setup.closure, closes)
         return found
+
+    def _by_linkage(
+        self,
+        into: Measurement,
+        x: Array,
+        block: EpochBlock,
+        motion: BlockMotion,
+        linkage: ClosedLinkage,
+        closes: bool,
+    ) -> None:
+        row, at = self._of_closure, self._setup.at
+        into.R[row, row] = UNKNOWN
+        gap = linkage.gap(x, float(x[at.slack.start]))
+        if gap is None or not closes or not block.active[linkage.sensors].all():
+            return
+        into.H[row, linkage.sensors], into.H[row, at.slack.start] = gap.by_angles, 1.0
+        into.z[row] = -gap.angle
+        rates = motion.mean.rates[2 : 2 + self._setup.n].tolist()
+        into.R[row, row] = linkage.variance(rates, self._span)
 
     def _by_swing(
         self, into: Measurement, x: Array, motion: BlockMotion, k: int, swing: ToldSwing | None

@@ -15,6 +15,7 @@ turn       gyroless rad/s, θ̇ of a body whose sensor has no gyro
 common     0 or 2   rad/s, roll rate and plane rate where no sensor has a gyro
 lagged     lagging  rad, θ as an inclinometer with a time constant shows it
 zero       0 or 1   rad, by so much more than the swing what tells it shows: an encoder, or "held there"
+slack      0 or 1   rad, by so much more than the linkage says the bucket is raised; see `chain.closure`
 constants  34N      per sensor, what is wrong with it; see `tipdatum.fusion.chain.constants`
 anchor     1        m, tip height at the reference moment
 ========== ======== ============================================================================
@@ -32,6 +33,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tipdatum.fusion.arm import SensedArm
+from tipdatum.fusion.chain.closure import ClosedLinkage
 from tipdatum.fusion.chain.constants import PER_SENSOR, Warmth
 from tipdatum.fusion.chain.sides import side_parts
 from tipdatum.fusion.chain.tuning import ChainOptions
@@ -53,6 +55,7 @@ class Layout:
     common: slice
     lagged: slice
     zero: slice
+    slack: slice
     dynamic: int
     constants: slice
     anchor: int
@@ -65,7 +68,13 @@ class Layout:
 
 
 def layout(
-    sensors: int, gyroless: int, lagging: int, sides: int = 0, blind: bool | None = None, zero: bool = False
+    sensors: int,
+    gyroless: int,
+    lagging: int,
+    sides: int = 0,
+    blind: bool | None = None,
+    zero: bool = False,
+    slack: bool = False,
 ) -> Layout:
     """The layout for so many sensors, of which so many have no gyro or an internal lag.
 
@@ -73,6 +82,7 @@ def layout(
         sides: parts that turn beside the arm plane.
         blind: whether no gyro tells how the plane turns; None: where there is none at all.
         zero: whether something tells the boom's swing.
+        slack: whether a linkage confirms the bucket's angle.
     """
     at = 0
 
@@ -85,10 +95,25 @@ def layout(
     base, pivot = take(3), take(2)
     blind = gyroless == sensors if blind is None else blind
     turn, common, lagged, shown = take(gyroless), take(2 * blind), take(lagging), take(int(zero))
+    loose = take(int(slack))
     dynamic = at
     constants, anchor = take(PER_SENSOR * sensors), take(1).start
     return Layout(
-        theta, roll, side, velocity, base, pivot, turn, common, lagged, shown, dynamic, constants, anchor, at
+        theta,
+        roll,
+        side,
+        velocity,
+        base,
+        pivot,
+        turn,
+        common,
+        lagged,
+        shown,
+        loose,
+        dynamic,
+        constants,
+        anchor,
+        at,
     )
 
 
@@ -111,6 +136,7 @@ class FilterSetup:
         plain: numbers of the sensors that sit on bodies of the arm plane. tells_plane: (N,) bool, those of
             them with a gyro.
         told: where something tells the boom's swing, its place among the sides; else None.
+        closure: where a linkage confirms the bucket's angle; else None.
         i: (N,) numbers of the sensors.
         v: (N, 3) places of each sensor's velocity in the state.
         warmth: of the sensors; the one thing here that goes on.
@@ -135,6 +161,7 @@ class FilterSetup:
         self.tells_plane = self.has_gyro.copy()
         self.tells_plane[turned] = False
         self.told = next((k for k, one in enumerate(self.sides) if arm.tells_side(one.joint)), None)
+        self.closure = ClosedLinkage.of(arm, channels)
         self.at: Layout = layout(
             n,
             len(self.gyroless),
@@ -142,6 +169,7 @@ class FilterSetup:
             len(self.sides),
             not self.tells_plane.any(),
             self.told is not None,
+            self.closure is not None,
         )
         noise = [ch.sensor.noise for ch in channels]
         self.gyro_psd = np.array([s.gyro_radps_rthz**2 for s in noise])
@@ -151,6 +179,14 @@ class FilterSetup:
         self.warmth = Warmth(n)
         self.i = np.arange(n)
         self.v = self.at.velocity.start + np.arange(3 * n).reshape(n, 3)
+
+    @property
+    def settling_angles(self) -> list[int]:
+        """Places of the angles without which no elevation is known: neither a swing's nor a witness's."""
+        spare = None if self.closure is None else self.closure.sensors[1]
+        sides = enumerate(self.sides, self.at.side.start)
+        turned = [place for place, side in sides if side.joint != "boom_swing"]
+        return [*(i for i in range(self.n + 1) if i != spare), *turned]
 
     def side_has_gyro(self, k: int) -> bool:
         """Whether a gyro tells how a side part turns: without one nothing contradicts who tells its angle."""

@@ -40,7 +40,7 @@ class TransitionModel:
         self._fixed = F = np.zeros((at.dynamic, at.size))
         for k in range(at.base.start, at.base.stop):
             F[k, k] = self._decay
-        for k in (*range(at.turn.start, at.common.stop), *range(at.zero.start, at.zero.stop)):
+        for k in (*range(at.turn.start, at.common.stop), *range(at.zero.start, at.slack.stop)):
             F[k, k] = 1.0
         for k, i in enumerate(setup.lagging, at.lagged.start):
             share = 1.0 - math.exp(-span / setup.channels[i].sensor.time_constant_s)
