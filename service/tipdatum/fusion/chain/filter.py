@@ -303,7 +303,8 @@ class ChainFilter:
     def step(self, block: EpochBlock) -> None:
         """Go on by one block, whose force and rate have been freed of constants by `correction`."""
         x, P, models, span = self.x, self.P, self._models, self.span
-        motion = models.rates.motion(x, block, float(self.rates[1]))
+        told_rate = 0.0 if self.told_swing is None else self.told_swing.rate
+        motion = models.rates.motion(x, block, float(self.rates[1]), told_rate)
         freed_by = x[self._of_upper_gyro].copy()
         # Where an angle was found anew, what the velocity has changed by is no acceleration.
         before = None if self._found_anew else self._chain_velocity

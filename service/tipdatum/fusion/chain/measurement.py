@@ -53,11 +53,13 @@ class ToldSwing(NamedTuple):
 
     Attributes:
         angle: rad, mean of the readings. variance: rad², of that. age: s, before the block's end.
+        rate: rad/s, at the block's end.
     """
 
     angle: float
     variance: float
     age: float
+    rate: float = 0.0
 
 
 class MeasurementModel:

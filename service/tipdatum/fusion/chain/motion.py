@@ -156,11 +156,14 @@ class RateModel:
         telling = setup.tells_plane.astype(float)
         self._even = telling / max(1.0, float(telling.sum()))
 
-    def motion(self, x: Array, block: EpochBlock, plane_rate_before: float) -> BlockMotion:
+    def motion(
+        self, x: Array, block: EpochBlock, plane_rate_before: float, told_rate: float = 0.0
+    ) -> BlockMotion:
         """What a block says from the state `x` at its start.
 
         Args:
             plane_rate_before: rad/s, of the arm plane in the last epoch of the block before.
+            told_rate: rad/s, of the boom's swing by what tells it, where no gyro does.
         """
         q = self._setup
         at, share = q.at, self._share
@@ -172,7 +175,7 @@ class RateModel:
         in_plane, rates = self._rates(x, block, plane_rate_before, telling, weight)
         rolls = roll + rates[0].dot(self._to_middle)
         tangent = np.tan(rolls)
-        alpha = self._turn_sides(x, block, gyro, in_plane, rates)
+        alpha = self._turn_sides(x, block, gyro, in_plane, rates, told_rate)
         np.subtract(tangent * rates[1], block.rate_y, out=rates[2 : 2 + q.n])
         if q.gyroless:
             rates[2:][q.gyroless] = x[at.turn][:, None]
@@ -194,13 +197,15 @@ class RateModel:
             by=self._jacobians(mean, gyro, weight, block.rate_slope),
         )
 
-    def _turn_sides(self, x: Array, block: EpochBlock, gyro: Array, in_plane: Complex, rates: Array) -> Array:
+    def _turn_sides(
+        self, x: Array, block: EpochBlock, gyro: Array, in_plane: Complex, rates: Array, told_rate: float
+    ) -> Array:
         """Rates of the side parts into `rates`, their sensors' block turned by their angles (M, K)."""
         q = self._setup
         alpha = np.empty((len(q.sides), len(self._share)))
         for k, side in enumerate(q.sides):
             i, told = side.sensor, rates[2 + q.n + k]
-            told[:] = 0.0
+            told[:] = told_rate if k == q.told else 0.0
             if i is not None and gyro[i]:
                 # Where the body stands in the middle of each epoch: what its gyro sees about the axis is the
                 # part's own turning and the plane's.

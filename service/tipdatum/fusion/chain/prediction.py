@@ -231,7 +231,8 @@ def _of_sides(
             alpha, ahead = alpha + turned, t - samples[part.sensor].t
         alphas.append(alpha + alpha_rate * ahead)
         rates.append(alpha_rate)
-        variance.append((RATE_NOISE_RADPS * ahead) ** 2)
+        doubt = RATE_NOISE_RADPS if stretch is not None else GYROLESS_RADPS
+        variance.append((doubt * ahead) ** 2)
     return alphas, rates, variance
 
 

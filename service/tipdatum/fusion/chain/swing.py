@@ -10,6 +10,8 @@ import math
 from collections import deque
 from collections.abc import Sequence
 
+import numpy as np
+
 from tipdatum.fusion.arm import SensedArm
 from tipdatum.fusion.chain.filter import ChainFilter
 from tipdatum.fusion.chain.measurement import ToldSwing
@@ -20,6 +22,8 @@ READING_RAD = math.radians(0.2)
 """1-sigma of one reading of an encoder, rad: what low-cost ones are resolved to, and its coupling's play."""
 HELD_RAD = math.radians(0.5)
 """How far a boom that is held moves to and fro in its pins, rad."""
+RATE_S, RATE_READINGS = 0.3, 3
+"""Span, s, over which readings of an encoder tell how fast the boom swings, and how many it takes."""
 SILENT_S = 1.0
 """Silence after which an encoder no longer tells the swing, s."""
 UNKNOWN_RAD = math.radians(5.0)
@@ -64,14 +68,23 @@ class SwingTold:
         if self._held is not None:
             return ToldSwing(self._held, HELD_RAD**2, 0.0)
         readings = self._readings
-        while readings and readings[0][0] < start:
+        while readings and readings[0][0] < min(start, end - RATE_S):
             readings.popleft()
-        within = [one for one in readings if one[0] <= end]
+        within = [one for one in readings if start <= one[0] <= end]
         if not within:
             return None
         n = len(within)
         angle, age = sum(a for _, a in within) / n, sum(end - t for t, _ in within) / n
-        return ToldSwing(angle, READING_RAD**2 / n, age)
+        return ToldSwing(angle, READING_RAD**2 / n, age, self._rate(end))
+
+    def _rate(self, end: float) -> float:
+        """How fast the boom swings at `end` s, rad/s, by a line through the last readings; 0: too few."""
+        last = [(t - end, angle) for t, angle in self._readings if end - RATE_S <= t <= end]
+        if len(last) < RATE_READINGS:
+            return 0.0
+        t, angle = np.array(last).T
+        t -= t.mean()
+        return float(t.dot(angle) / t.dot(t))
 
     def believed(
         self, told: ToldSwing | None, t: float, f: ChainFilter
