@@ -377,6 +377,30 @@ def unchanged_figures(held: bool) -> tuple[list[float], list[float]]:
     return finished(run, machine), finished(Run(machine), machine)
 
 
+def test_keys_of_every_joint_are_among_those_that_are_tried() -> None:
+    tried = {".".join(key) for key in machine_keys(Machine)}
+    assert tried >= {
+        "second_boom.length_m", "second_boom.held_deg", "boom_swing.pivot_m", "boom_swing.held_deg",
+        "coupler.length_m", "coupler.offset_deg", "coupler.tilt_axis_m", "coupler.tilt_axis_deg",
+        "bucket.tilt_axis_m", "bucket.tilt_axis_deg",
+    }  # fmt: skip
+
+
+def test_what_a_buckets_own_file_changes_takes_effect(running: Service, tmp_path: Path) -> None:
+    head, _, rest = MACHINE.partition("[[bucket]]")
+    (tmp_path / "machine.toml").write_text(f'bucket = "own.toml"\n{head}{rest[rest.index("[", 1) :]}')
+    own = 'name = "own"\nwidth_m = 0.6\n'
+    (tmp_path / "own.toml").write_text(own + "tip_m = 1.3\n")
+    before = load(tmp_path, SERVICE)
+    (tmp_path / "own.toml").write_text(own + "tip_m = 1.25\n")
+    change = reloaded(before, load(tmp_path, SERVICE))
+    assert change.taken == ("machine.toml: bucket[0].tip_m",)
+    assert change.service.machine.bucket[0].tip_m == 1.25
+    (tmp_path / "own.toml").write_text(own + "tip_m = 1300\n")
+    with pytest.raises(ConfigError, match=r"own\.toml.*tip_m"):
+        load(tmp_path, SERVICE)
+
+
 def test_a_serial_number_described_anew_ends_a_swap_and_begins_one() -> None:
     machine = parse_machine(IMU_MACHINE, "test")
     run = Run(machine)
