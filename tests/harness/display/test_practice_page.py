@@ -252,7 +252,7 @@ def test_a_task_ends_with_a_score_and_a_report(machine: Driver) -> None:
     expect(page.locator("#result")).to_be_visible()
     expect(page.locator("#points")).to_have_text(re.compile(r"^\d+$"))
     page.locator("#report").click()
-    expect(page.locator("#report-words a")).to_be_visible(timeout=120_000)
+    expect(page.locator("#report-words a")).to_be_visible(timeout=300_000)
     page.locator("#close").click()
 
 
