@@ -158,9 +158,15 @@ def follow(told: Machine, done: Work, silent: tuple[str, float, float] = ("", 0.
     return Followed(poses, np.array(off), np.array(sigma), [e.text for e in estimator.events()])
 
 
+TOO_SURE = pytest.mark.xfail(
+    strict=True, reason="a bias that stands from the start leaves the tilt several stated sigmas off"
+)
+
+
 @pytest.mark.parametrize("axis_deg", [LEVEL_AXIS_DEG, STEEP_AXIS_DEG], ids=["level axis", "steep axis"])
-def test_curl_and_tilt_are_right_and_their_sigma_says_how_right(axis_deg: float) -> None:
-    found = follow(machine(axis_deg), work(axis_deg, 25))
+@pytest.mark.parametrize("seed", [25, pytest.param(5, marks=TOO_SURE)])
+def test_curl_and_tilt_are_right_and_their_sigma_says_how_right(axis_deg: float, seed: int) -> None:
+    found = follow(machine(axis_deg), work(axis_deg, seed))
     assert found.events == []
     assert {p.quality for p in found.poses} <= {"good", "moving"}
     assert max(found.rms_deg) < 0.5
