@@ -24,6 +24,7 @@ from typing import Any
 
 from tipdatum.errors import ConfigError
 from tipdatum.machine.parts import Bucket
+from tipdatum.machine.refused import refuse_keys
 from tipdatum.validation import load_toml, parse_model, shown
 
 FILE = "file"
@@ -79,5 +80,6 @@ def read_bucket(path: Path) -> dict[str, Any]:
                 "name, tip_m, width_m and what else is known of one bucket, without a table around them"
             )
             raise ConfigError(str(path), table, what, expected)
+    refuse_keys(data, "bucket", str(path))
     parse_model(Bucket, data, str(path))
     return data

@@ -60,14 +60,6 @@ class Coupler(Table):
     tilt_axis_deg: Annotated[float, Field(ge=-360, le=360)] | None = None
     """The axis's direction, from x towards z; tilt is right-handed about it."""
 
-    @model_validator(mode="before")
-    @classmethod
-    def _does_not_rotate(cls, given: Any) -> Any:
-        turns = next((k for k in given if "rotat" in str(k)), None) if isinstance(given, Mapping) else None
-        if turns is not None:
-            raise Misfit(str(turns), "a coupler that rotates", ROTATES)
-        return given
-
     @model_validator(mode="after")
     def _axis_is_whole(self) -> Coupler:
         pair = (("tilt_axis_m", self.tilt_axis_m), ("tilt_axis_deg", self.tilt_axis_deg))
@@ -75,12 +67,6 @@ class Coupler(Table):
             if value is None and beside is not None:
                 raise Misfit(key, "nothing", f"the tilt axis's other half beside {other}")
         return self
-
-
-ROTATES = (
-    "one that holds the bucket in the arm's plane or tilts it: a bucket that was rotated has its edge "
-    "anywhere around the pin, and gravity, which is what tilt sensors feel, does not show where"
-)
 
 
 def turn_rad(coupler: Coupler, bucket: Bucket) -> float:

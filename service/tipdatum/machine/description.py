@@ -20,7 +20,6 @@ from tipdatum.kinematics.linkage import FourBar
 from tipdatum.machine.bucket_files import with_buckets
 from tipdatum.machine.coupler import (
     BODY,
-    ROTATES,
     Coupler,
     check_coupled,
     coupled_bucket,
@@ -39,35 +38,9 @@ from tipdatum.machine.parts import (
     Tolerances,
     Undercarriage,
 )
+from tipdatum.machine.refused import refuse
 from tipdatum.validation import Misfit, load_toml, parse_model, shown
 from tipdatum_drivers.options import Table
-
-_ROTATOR = ("a coupler that rotates", ROTATES)
-_PARALLELOGRAM = (
-    "a boom that a parallelogram offsets sideways",
-    "one whose pins are parallel: by how much the parallelogram sets the arm aside is an angle about an axis "
-    "that gravity does not show; hold it straight and describe the boom in one piece",
-)
-REFUSED: dict[str, tuple[str, str]] = {
-    "offset_boom": _PARALLELOGRAM,
-    "parallelogram": _PARALLELOGRAM,
-    "rotator": _ROTATOR,
-    "tiltrotator": _ROTATOR,
-    "tilt_rotator": _ROTATOR,
-    "rotating_coupler": _ROTATOR,
-}
-"""Sections that real machines have and the chain cannot describe: what they are, and what is expected."""
-
-CALLED: dict[str, str] = {
-    "boom2": "[second_boom]",
-    "swing_post": "[boom_swing]",
-    "swing_boom": "[boom_swing]",
-    "quick_coupler": "[coupler]",
-    "tilting_coupler": "[coupler] with tilt_axis_m and tilt_axis_deg",
-    "tilt_bucket": "[[bucket]] with tilt_axis_m and tilt_axis_deg",
-    "tilting_bucket": "[[bucket]] with tilt_axis_m and tilt_axis_deg",
-}
-"""Other names for what a description can hold → what it is called here."""
 
 SENSOR_NAME = re.compile(r"[A-Za-z0-9_-]{1,40}")
 
@@ -336,11 +309,7 @@ def parse_machine(data: Mapping[str, Any], file: str) -> Machine:
     Raises:
         ConfigError: names `file`, the key, what was found and what is expected.
     """
-    for key in data:
-        if key in REFUSED:
-            raise ConfigError(file, key, *REFUSED[key])
-        if key in CALLED:
-            raise ConfigError(file, key, "a table of that name", CALLED[key])
+    refuse(data, file)
     return folded(parse_model(Machine, data, file))
 
 

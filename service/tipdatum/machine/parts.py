@@ -6,6 +6,7 @@ keys works. Lengths are metres, angles degrees, in the frames that the key's tex
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
@@ -137,6 +138,14 @@ class Bucket(Table):
         for (key, value), (other, beside) in (pair, pair[::-1]):
             if value is None and beside is not None:
                 raise Misfit(key, "nothing", f"the tilt axis's other half beside {other}")
+        if self.tilt_axis_m is not None and self.tilt_axis_deg is not None:
+            (x, z), a = self.tilt_axis_m, math.radians(self.tilt_axis_deg)
+            px, pz = self.pin_m or (0.0, 0.0)
+            far = abs((px + self.tip_m / 2.0 - x) * math.sin(a) - (pz - z) * math.cos(a))
+            most = self.tip_m + math.hypot(px, pz)
+            if far > most:
+                found = f"an axis {far:.2f} m from the middle of the line from pin to tip"
+                raise Misfit("tilt_axis_m", found, f"one that goes through the bucket: {most:.2f} m at most")
         return self
 
 

@@ -261,6 +261,31 @@ BAD: list[tuple[str, Callable[[Data], object], str]] = [
         lambda d: d.update(offset_boom={"length_m": 0.3}),
         "offset_boom: found a boom that a parallelogram offsets sideways; expected one whose pins are",
     ),
+    (
+        "a boom with an offset",
+        lambda d: d["boom"].update(offset_m=0.3),
+        "boom.offset_m: found a boom that a parallelogram offsets sideways; expected one whose pins are",
+    ),
+    (
+        "a bucket that is rotated",
+        lambda d: d["bucket"][1].update(rotation_deg=30.0),
+        "bucket[1].rotation_deg: found a coupler that rotates; expected one that holds",
+    ),
+    (
+        "a rotator by another name",
+        lambda d: d.update({"tilt-rotator": {"length_m": 0.3}}),
+        "tilt-rotator: found a coupler that rotates; expected one that holds",
+    ),
+    (
+        "an axis beside the plane",
+        lambda d: d["bucket"][0].update(tilt_axis_m=[0.1, 0.2, 0.1], tilt_axis_deg=40.0),
+        "bucket[0].tilt_axis_m: found [0.1, 0.2, 0.1]; expected [x, z] of a point of an axis in the bucket's",
+    ),
+    (
+        "an axis that passes the bucket by",
+        lambda d: d["bucket"][0].update(tilt_axis_m=[0.0, 4.0], tilt_axis_deg=0.0),
+        "bucket[0].tilt_axis_m: found an axis 4.00 m from the middle of the line from pin to tip; expected",
+    ),
 ]
 
 
