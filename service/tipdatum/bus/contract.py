@@ -27,6 +27,7 @@ MESSAGES: dict[str, type[m.Message]] = {
     "arm": m.Arm,
     "limits": m.Limits,
     "raw": m.Raw,
+    "angle": m.RawAngle,
     "status": m.Status,
     "about": m.About,
     "state": m.State,
@@ -40,16 +41,16 @@ MESSAGES: dict[str, type[m.Message]] = {
 GUIDE: dict[str, type[m.Message]] = {"guide": GuideView, "guide/do": GuideAnswer}
 """Topic → what it carries, between `tipdatum guide` and its page."""
 
-PER_SENSOR = ("health", "raw")
+PER_SENSOR = ("health", "raw", "angle")
 """Topics with a sensor's name at the end."""
 
 DESCRIPTION = """\
 What tipdatum publishes about one excavator, and the commands it takes.
 
-Live figures (tip, arm, limits, raw, value, text) are never retained: who comes late waits for the next one, a
-fraction of a second. State (status, about, state, changes, health) is retained. A value that is not known is
-null; show that it is not known, and show nothing older than a second as if it were new: compare `time`, or
-your own clock since the last message. While `status` says offline there are no figures.
+Live figures (tip, arm, limits, raw, angle, value, text) are never retained: who comes late waits for the next
+one, a fraction of a second. State (status, about, state, changes, health) is retained. A value that is not
+known is null; show that it is not known, and show nothing older than a second as if it were new: compare
+`time`, or your own clock since the last message. While `status` says offline there are no figures.
 
 Every command takes `request_id` and `by` beside its own keys. It is answered on the reply topic and, where
 the MQTT 5 response topic is given, there too with its correlation data. The same request id again gets the

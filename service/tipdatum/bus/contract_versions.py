@@ -63,4 +63,9 @@ VERSIONS: dict[str, Version] = {
         "Plain topics text/left, text/right, value/left_deviation_m, right_deviation_m, "
         "governing_deviation_m.",
     ),
+    "2.6": Version(
+        "1fd472b512e9ba2f",
+        "angle/… tells half-second means of sensors that tell one angle, for a calibration; raw/… comes from "
+        "inclinometers too.",
+    ),
 }

@@ -50,6 +50,7 @@ EXAMPLES: dict[str, list[m.Message]] = {
             spread_mps2=[0.021, 0.019, 0.022], gyro_radps=[0.0002, -0.0011, 0.0004],
         )
     ],
+    "angle": [m.RawAngle(sensor="swing", t0=912.0, t1=912.5, n=25, angle_deg=31.84, spread_deg=0.03)],
     "status": [
         m.Status(state="online", time=_TIME),
         m.Status(state="offline", reason="connection lost"),

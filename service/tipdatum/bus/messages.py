@@ -11,7 +11,7 @@ from typing import Any, Literal, Self
 import orjson
 from pydantic import BaseModel, ConfigDict, Field
 
-CONTRACT_VERSION = "2.5"
+CONTRACT_VERSION = "2.6"
 """Version of the message contract: major for what breaks a reader, minor for what is added."""
 
 UNITS: dict[str, str] = {
@@ -290,6 +290,17 @@ class Raw(Message):
     accel_mps2: list[float] = Field(description="mean, in the sensor's own axes, nothing taken off")
     spread_mps2: list[float] = Field(description="standard deviation of the readings")
     gyro_radps: list[float] | None = Field(description="mean; null without a gyro")
+
+
+class RawAngle(Message):
+    """Mean of what a sensor of one angle told over half a second, for a calibration. Live, never retained."""
+
+    sensor: str
+    t0: float
+    t1: float
+    n: int
+    angle_deg: float = Field(description="mean, positive to the left, nothing added or taken off")
+    spread_deg: float = Field(description="standard deviation of the readings")
 
 
 class Change(Message):

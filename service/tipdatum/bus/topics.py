@@ -39,6 +39,7 @@ DELIVERY: dict[str, Delivery] = {
     "arm": LIVE,
     "limits": LIVE,
     "raw": LIVE,  # raw/<sensor>
+    "angle": LIVE,  # angle/<sensor>
     "value": LIVE,  # value/<name>: a bare number or word
     "text": LIVE,  # text/<name>: ready to show
     "status": RETAINED,

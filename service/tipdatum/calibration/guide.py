@@ -20,7 +20,7 @@ from tipdatum.calibration.observations import (
     SensorSwing,
     SwingEntry,
 )
-from tipdatum.calibration.still import HOLD_S, Block, Stillness, StillWatch, swing_of
+from tipdatum.calibration.still import HOLD_S, AnyBlock, Block, Stillness, StillWatch, swing_of
 from tipdatum.calibration.verification import posture_of
 from tipdatum.machine.description import Machine
 
@@ -172,6 +172,11 @@ def watched(machine: Machine) -> tuple[str, ...]:
     return tuple(n for n, s in machine.sensor.items() if s.type in ("imu", "tilt"))
 
 
+def open_questions(step: Step, entry: RestEntry) -> tuple[Question, ...]:
+    """What a person is to read at a rest: all but what a sensor has told."""
+    return tuple(q for q in step.questions if q.kind != "encoder" or q.of not in entry.told_deg)
+
+
 def rest_observations(
     step: Step, rest_id: str, standing: str, values: Mapping[Question, float]
 ) -> list[Observation]:
@@ -232,7 +237,7 @@ class Guide:
 
     machine: Machine
     book: ObservationBook
-    source: Iterator[Block]
+    source: Iterator[AnyBlock]
     say: Callable[[str], None]
     status: Callable[[Stillness], None]
     ask: Callable[[str, str], str]
@@ -279,13 +284,16 @@ class Guide:
         rest_id = f"rest {step.id}"
         while True:
             self._until_still(watch)
-            entry = RestEntry(id=rest_id, power_up=self.power_up, taken=self.taken, sensor=watch.rest())
+            entry = RestEntry(
+                id=rest_id, power_up=self.power_up, taken=self.taken, sensor=watch.rest(),
+                told_deg=watch.told_deg(),
+            )  # fmt: skip
             self._tell(entry, watch.span())
             # Whoever pauses on the way to a posture must be able to say that this is not it.
             if self._yes("Take this rest? Enter for yes, n to wait for the next one"):
                 break
         values: dict[Question, float] = {}
-        for q in step.questions:
+        for q in open_questions(step, entry):
             value = self._number(q.words)
             if value is not None:
                 values[q] = value
@@ -304,7 +312,8 @@ class Guide:
         moving = False
         for block in self.source:
             watch.feed(block)
-            kept.append(block)
+            if isinstance(block, Block):
+                kept.append(block)
             state = watch.judge()
             self.status(state)
             moving = moving or state.still_s < HOLD_S / 4
@@ -352,7 +361,9 @@ class Guide:
         shaking = max(max(r.sigma_mps2) for r in entry.sensor.values())
         self.say(
             f"Still from {span[0]:.1f} to {span[1]:.1f} s: averages steady to {1000 * shaking:.1f} mm/s², "
-            f"largest drift {drifts[worst]:.3f}° ({worst})" + self._posture(entry)
+            f"largest drift {drifts[worst]:.3f}° ({worst})"
+            + "".join(f"; {name} tells {angle:.2f}°" for name, angle in entry.told_deg.items())
+            + self._posture(entry)
         )
 
     def _posture(self, entry: RestEntry) -> str:

@@ -160,6 +160,8 @@ class RestEntry(Table):
     """Rests between two power-ups share this name: the sensors' biases stayed."""
     taken: str = ""
     sensor: dict[str, SensorRest]
+    told_deg: dict[str, float] = Field(default_factory=dict)
+    """Sensor of one angle → what it told on average, degrees."""
 
 
 class SensorSwing(Table):

@@ -15,8 +15,9 @@ import numpy as np
 
 from tipdatum.calibration.observations import Observation, ObservationBook, SensorRest
 from tipdatum.errors import ConfigError, SessionError
+from tipdatum.fusion.sensors import up_from_tilt
 from tipdatum.kinematics.frames import STANDARD_GRAVITY_MPS2, Array
-from tipdatum_drivers.reading import Imu, Record, Slew, Tilt
+from tipdatum_drivers.reading import Imu, Record, Slew, Tilt, Vector
 from tipdatum_drivers.session_file import SessionFile
 
 BEFORE_S = 2.0
@@ -116,7 +117,7 @@ def collect(
                 (r.t, *r.accel_mps2, *(r.gyro_radps or (math.nan, math.nan, math.nan)))
             )
         elif isinstance(r, Tilt):
-            rows.setdefault(r.sensor, []).append((r.t, *_as_force(r), math.nan, math.nan, math.nan))
+            rows.setdefault(r.sensor, []).append((r.t, *force_of(r), math.nan, math.nan, math.nan))
         else:
             if isinstance(r, Slew) and slews is not None:
                 slews.setdefault(r.sensor, []).append((r.t, r.angle_deg))
@@ -132,13 +133,11 @@ def collect(
     return found
 
 
-def _as_force(r: Tilt) -> tuple[float, float, float]:
+def force_of(r: Tilt) -> Vector:
+    """The specific force that an inclinometer's angles stand for, m/s², in its own axes."""
+    x, y, z = up_from_tilt(r)
     g = STANDARD_GRAVITY_MPS2
-    if r.angle_deg is not None:
-        a = math.radians(r.angle_deg)
-        return g * math.sin(a), 0.0, g * math.cos(a)
-    x, y = math.sin(math.radians(r.pitch_deg or 0.0)), math.sin(math.radians(r.roll_deg or 0.0))
-    return g * x, g * y, g * math.sqrt(max(0.0, 1.0 - x * x - y * y))
+    return g * x, g * y, g * z
 
 
 def average(samples: Samples, start: float, end: float, floor_mps2: float) -> SensorRest | None:
@@ -258,7 +257,15 @@ def gather(
             entry = rests[o.rest]
             evidence.windows.setdefault(
                 (f"rest:{o.rest}", 0.0, 0.0),
-                StillWindow(entry.power_up or "live", 0.0, 0.0, o.standing, dict(entry.sensor), entry.id),
+                StillWindow(
+                    entry.power_up or "live",
+                    0.0,
+                    0.0,
+                    o.standing,
+                    dict(entry.sensor),
+                    entry.id,
+                    dict(entry.told_deg),
+                ),
             )
         elif o.file is not None and o.window is not None:
             by_file.setdefault(o.file, []).append(o)

@@ -10,14 +10,15 @@ import math
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from typing import TypeAlias
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from tipdatum.calibration.observations import SensorRest, SensorSwing
-from tipdatum.calibration.recordings import swing_axis
+from tipdatum.calibration.recordings import force_of, swing_axis
 from tipdatum.kinematics.frames import Array
-from tipdatum_drivers.reading import Imu, Record
+from tipdatum_drivers.reading import Imu, Record, Slew, Tilt
 
 BLOCK_S = 0.5
 
@@ -50,10 +51,35 @@ class Block(BaseModel):
     gyro_radps: tuple[float, float, float] | None = None
 
 
-def blocks(records: Iterable[Record], length_s: float = BLOCK_S) -> Iterator[Block]:
+class AngleBlock(BaseModel):
+    """Mean of what a sensor of one angle told over about half a second; as JSON on `angle/<sensor>`."""
+
+    model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False)
+
+    sensor: str
+    t0: float
+    t1: float
+    n: int = Field(gt=0)
+    angle_deg: float
+
+
+AnyBlock: TypeAlias = Block | AngleBlock
+
+
+def blocks(records: Iterable[Record], length_s: float = BLOCK_S) -> Iterator[AnyBlock]:
     """Samples gathered into blocks, in order of their ends; a last block that is not full is left out."""
     open_: dict[str, list[Imu]] = {}
+    told: dict[str, list[Slew]] = {}
     for r in records:
+        if isinstance(r, Slew):
+            turned = told.setdefault(r.sensor, [])
+            if turned and r.t - turned[0].t >= length_s:
+                yield _angle_block(turned)
+                turned.clear()
+            turned.append(r)
+            continue
+        if isinstance(r, Tilt):
+            r = Imu(r.t, r.sensor, force_of(r))
         if not isinstance(r, Imu):
             continue
         kept = open_.setdefault(r.sensor, [])
@@ -61,6 +87,15 @@ def blocks(records: Iterable[Record], length_s: float = BLOCK_S) -> Iterator[Blo
             yield _block(kept)
             kept.clear()
         kept.append(r)
+
+
+def _angle_block(kept: list[Slew]) -> AngleBlock:
+    first = kept[0]
+    turned = [math.remainder(k.angle_deg - first.angle_deg, 360.0) for k in kept]
+    return AngleBlock(
+        sensor=first.sensor, t0=first.t, t1=kept[-1].t, n=len(kept),
+        angle_deg=first.angle_deg + sum(turned) / len(kept),
+    )  # fmt: skip
 
 
 def _block(kept: list[Imu]) -> Block:
@@ -104,9 +139,16 @@ class StillWatch:
     def __init__(self, sensors: Iterable[str]) -> None:
         self.sensors = tuple(sensors)
         self._kept: dict[str, deque[Block]] = {s: deque() for s in self.sensors}
+        self._told: dict[str, deque[AngleBlock]] = {}
 
-    def feed(self, block: Block) -> None:
-        """Take one block; sensors that are not watched are ignored."""
+    def feed(self, block: AnyBlock) -> None:
+        """Take one block; sensors of motion that are not watched are ignored."""
+        if isinstance(block, AngleBlock):
+            told = self._told.setdefault(block.sensor, deque(maxlen=4 * math.ceil(HOLD_S / BLOCK_S)))
+            if told and block.t0 < told[-1].t0:
+                told.clear()
+            told.append(block)
+            return
         kept = self._kept.get(block.sensor)
         if kept is None:
             return
@@ -154,6 +196,18 @@ class StillWatch:
                 samples=int(weights.sum()),
                 drift_deg=round(_drift_deg(run), 4),
             )
+        return found
+
+    def told_deg(self) -> dict[str, float]:
+        """What sensors of one angle told over the present rest, degrees; of those that spoke in it alone."""
+        start, end = self.span()
+        found = {}
+        for sensor, kept in self._told.items():
+            within = [b for b in kept if b.t0 >= start and b.t1 <= end + BLOCK_S]
+            if within:
+                first = within[0].angle_deg
+                turned = [b.n * math.remainder(b.angle_deg - first, 360.0) for b in within]
+                found[sensor] = round(first + sum(turned) / sum(b.n for b in within), 4)
         return found
 
     @staticmethod

@@ -21,7 +21,7 @@ from tipdatum.calibration.foresight import Foreseen
 from tipdatum.calibration.guide import Question, Step
 from tipdatum.calibration.loose import lain_before
 from tipdatum.calibration.observations import ObservationBook, RestEntry
-from tipdatum.calibration.still import HOLD_S, Block, StillWatch, swing_of
+from tipdatum.calibration.still import HOLD_S, AnyBlock, Block, StillWatch, swing_of
 from tipdatum.calibration.walk_steps import Asked, WalkSteps, taken_back
 from tipdatum.errors import ConfigError
 from tipdatum.kinematics.frames import Array
@@ -152,12 +152,14 @@ class Walk:
 
     # -- readings --------------------------------------------------------------------------------------
 
-    def feed(self, block: Block, now: float) -> None:
+    def feed(self, block: AnyBlock, now: float) -> None:
         """Take one block of readings that came at `now`."""
         asked = self.current()
         watch = self._watch_of(asked)
         for known in self._watches.values():
             known.feed(block)
+        if not isinstance(block, Block):
+            return
         self.last[block.sensor], self._heard[block.sensor] = block, now
         self._now = now
         state = watch.judge()
@@ -274,9 +276,10 @@ class Walk:
                 raise RefusedError("guide.same-face", f"it has lain like this before: {before}")
             # It will have been unplugged before it runs on the machine.
             power_up = f"bench {self.power_up}"
-        self.rest = RestEntry(id=f"rest {asked.step.id}", power_up=power_up, taken=self.taken, sensor=rest)
+        name, told = f"rest {asked.step.id}", self.watch.told_deg()
+        self.rest = RestEntry(id=name, power_up=power_up, taken=self.taken, sensor=rest, told_deg=told)
         self.note = None
-        if not asked.step.questions:
+        if not guide.open_questions(asked.step, self.rest):
             self._keep_rest(asked.step, {})
 
     def _again(self, request: Mapping[str, Any]) -> None:
@@ -288,7 +291,7 @@ class Walk:
             raise RefusedError("guide.no-rest", "no rest has been taken for these readings")
         given = request.get("values")
         values: dict[Question, float] = {}
-        for q in asked.step.questions:
+        for q in guide.open_questions(asked.step, self.rest):
             value = given.get(f"{q.kind} {q.of}") if isinstance(given, Mapping) else None
             if value is None or value == "":
                 continue

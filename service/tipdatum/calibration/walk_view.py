@@ -78,10 +78,12 @@ def _step(walk: Walk) -> dict[str, Any] | None:
     if asked is None:
         return None
     step, rest = asked.step, None
+    questions = step.questions
     if walk.rest is not None:
         drifts = {n: r.drift_deg for n, r in walk.rest.sensor.items()}
         worst = max(drifts, key=lambda n: drifts[n])
         rest = {"drift_deg": drifts[worst], "worst": worst}
+        questions = guide.open_questions(step, walk.rest)
     return {
         "id": step.id,
         "key": asked.key,
@@ -90,7 +92,7 @@ def _step(walk: Walk) -> dict[str, Any] | None:
         "motion": bool(step.swing),
         "rest": rest,
         "questions": [
-            {"name": f"{q.kind} {q.of}", "kind": q.kind, "of": q.of, "unit": q.unit} for q in step.questions
+            {"name": f"{q.kind} {q.of}", "kind": q.kind, "of": q.of, "unit": q.unit} for q in questions
         ],
     }
 

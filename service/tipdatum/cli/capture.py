@@ -1,7 +1,8 @@
 """Guided capture in the terminal: where readings come from, and how the guide talks.
 
-Readings come from the live bus (`mqtt://host:port`, topic `tipdatum/<machine id>/raw/<sensor>`), from a
-recording that is still being written, or from one that is finished; the guide does not know which.
+Readings come from the live bus (`mqtt://host:port`, topics `tipdatum/<machine id>/raw/<sensor>` and
+`…/angle/<sensor>`), from a recording that is still being written, or from one that is finished; the guide
+does not know which.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ from tipdatum.calibration.guide import Guide, Step, StoppedError
 from tipdatum.calibration.joint_steps import motion_steps, swing_steps, tilt_steps
 from tipdatum.calibration.observations import ObservationBook
 from tipdatum.calibration.observations_file import save_observations
-from tipdatum.calibration.still import Block, Stillness, blocks
+from tipdatum.calibration.still import AngleBlock, AnyBlock, Block, Stillness, blocks
 from tipdatum.errors import InputError, PortError
 from tipdatum.machine.description import Machine
 from tipdatum.walltime import to_the_second
@@ -184,7 +185,7 @@ class _StatusLine:
             self._last = line
 
 
-def _source(origin: str, machine_id: str) -> Iterator[Block]:
+def _source(origin: str, machine_id: str) -> Iterator[AnyBlock]:
     if origin.startswith("mqtt://"):
         return _from_bus(origin, machine_id)
     path = Path(origin)
@@ -219,16 +220,19 @@ def _growing(path: Path) -> Iterator[Record]:
                     yield record
 
 
-def _from_bus(origin: str, machine_id: str) -> Iterator[Block]:
+def _from_bus(origin: str, machine_id: str) -> Iterator[AnyBlock]:
     where = urlsplit(origin)
     host, port = where.hostname or "127.0.0.1", where.port or 1883
     topics = Topics(machine_id)
-    inbox: queue.Queue[bytes] = queue.Queue(maxsize=4000)
+    inbox: queue.Queue[tuple[bool, bytes]] = queue.Queue(maxsize=4000)
     client = mqtt.Client(CallbackAPIVersion.VERSION2)
     if where.username:
         client.username_pw_set(where.username, where.password)
-    client.on_connect = lambda c, *_: c.subscribe(topics.of("raw", "+"))
-    client.on_message = lambda _c, _u, message: _keep(inbox, bytes(message.payload))
+    angles = topics.of("angle", "")
+    client.on_connect = lambda c, *_: c.subscribe([(topics.of(name, "+"), 0) for name in ("raw", "angle")])
+    client.on_message = lambda _c, _u, message: _keep(
+        inbox, message.topic.startswith(angles), bytes(message.payload)
+    )
     try:
         client.connect(host, port)
     except OSError as error:
@@ -237,14 +241,14 @@ def _from_bus(origin: str, machine_id: str) -> Iterator[Block]:
     try:
         while True:
             try:
-                payload = inbox.get(timeout=SILENT_S)
+                of_angle, payload = inbox.get(timeout=SILENT_S)
             except queue.Empty:
                 raise PortError(
                     f"no raw readings on {topics.of('raw', '+')} for {SILENT_S:.0f} s; does the service run?",
                     retry_helps=True,
                 ) from None
             try:
-                yield Block.model_validate_json(payload)
+                yield (AngleBlock if of_angle else Block).model_validate_json(payload)
             except ValidationError:
                 continue
     finally:
@@ -252,7 +256,7 @@ def _from_bus(origin: str, machine_id: str) -> Iterator[Block]:
         client.disconnect()
 
 
-def _keep(inbox: queue.Queue[bytes], payload: bytes) -> None:
+def _keep(inbox: queue.Queue[tuple[bool, bytes]], of_angle: bool, payload: bytes) -> None:
     """A question that waits for its answer for an hour must not fill the memory."""
     if not inbox.full():
-        inbox.put_nowait(payload)
+        inbox.put_nowait((of_angle, payload))

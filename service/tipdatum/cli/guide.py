@@ -23,7 +23,7 @@ from tipdatum.calibration.observations import ObservationBook
 from tipdatum.calibration.observations_file import load_observations, save_observations
 from tipdatum.calibration.outcome import conclude
 from tipdatum.calibration.recordings import gather
-from tipdatum.calibration.still import Block
+from tipdatum.calibration.still import AngleBlock, Block
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.calibration.walk import Walk
 from tipdatum.calibration.walk_view import view_of
@@ -67,6 +67,7 @@ def guide(
     now = to_the_second(datetime.datetime.now(datetime.UTC))
     walk = Walk(described, file.book, file.keep, f"power-up {now}", now, standing)
     readings = access.listen(topics.of("raw", "+"))
+    angles = access.listen(topics.of("angle", "+"))
     orders = access.listen(topics.of("guide", "do"))
     console.print(CAUTION)
     console.print(
@@ -78,7 +79,10 @@ def guide(
         while True:
             for item in readings.take():
                 if isinstance(item, Heard):
-                    loop.hear(item.payload)
+                    loop.hear(item.payload, Block)
+            for item in angles.take():
+                if isinstance(item, Heard):
+                    loop.hear(item.payload, AngleBlock)
             for item in orders.take():
                 if isinstance(item, Heard):
                     loop.order(item.payload)
@@ -94,6 +98,7 @@ def guide(
         )
         loop.close()
         readings.close()
+        angles.close()
         orders.close()
 
 
@@ -139,10 +144,10 @@ class Loop:
         self._shown_at = 0.0
         self._changed = True
 
-    def hear(self, payload: bytes) -> None:
+    def hear(self, payload: bytes, kind: type[Block | AngleBlock]) -> None:
         """One message of raw readings."""
         try:
-            self._walk.feed(Block.model_validate_json(payload), time.monotonic())
+            self._walk.feed(kind.model_validate_json(payload), time.monotonic())
         except ValidationError:
             return
 

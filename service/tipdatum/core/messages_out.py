@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import lru_cache
 from typing import Any, TypeAlias
 
@@ -18,6 +18,7 @@ from tipdatum.bus.messages import (
     Limits,
     Message,
     Raw,
+    RawAngle,
     Reply,
     State,
     TargetAcross,
@@ -25,13 +26,15 @@ from tipdatum.bus.messages import (
     Tip,
 )
 from tipdatum.fusion.estimator import Event
+from tipdatum.fusion.sensors import up_from_tilt
 from tipdatum.grade.edge import Edge
 from tipdatum.grade.forms import Outcome
 from tipdatum.grade.ledger import Told
 from tipdatum.grade.report import Against, TipReport
+from tipdatum.kinematics.frames import STANDARD_GRAVITY_MPS2
 from tipdatum.sentences import said, said_each, sentence
 from tipdatum.walltime import WallTime
-from tipdatum_drivers.reading import Imu, Value
+from tipdatum_drivers.reading import Imu, Slew, Tilt, Value
 
 
 class Outgoing(Value, frozen=True):
@@ -276,44 +279,68 @@ BLOCK_S = 0.5
 
 
 class RawMeans:
-    """Means of every inertial sensor over about half a second, in its own axes, nothing taken off.
+    """Means of every sensor of motion over about half a second, in its own axes, nothing taken off.
 
-    Readings are only kept until their block is full: every one of a live run passes here.
+    An inclinometer's angles count as the specific force that they stand for. Readings are only kept until
+    their block is full: every one of a live run passes here.
     """
 
     def __init__(self) -> None:
-        self._kept: dict[str, list[Imu]] = {}
+        self._kept: dict[str, list[Imu] | list[Slew]] = {}
 
-    def add(self, reading: Imu) -> Raw | None:
+    def add(self, reading: Imu | Tilt | Slew) -> Outgoing | None:
         """Take a reading; the block before it if that is full."""
-        block = self._kept.get(reading.sensor)
-        if block is not None and 0.0 <= reading.t - block[0].t < BLOCK_S:
+        if isinstance(reading, Tilt):
+            x, y, z = up_from_tilt(reading)
+            g = STANDARD_GRAVITY_MPS2
+            reading = Imu(reading.t, reading.sensor, (g * x, g * y, g * z))
+        block: list[Any] | None = self._kept.get(reading.sensor)
+        if block is not None and 0.0 <= reading.t - block[0].t < BLOCK_S and type(block[0]) is type(reading):
             block.append(reading)
             return None
-        self._kept[reading.sensor] = [reading]
-        return None if block is None else _raw(block)
+        self._kept[reading.sensor] = [reading]  # type: ignore[assignment]
+        if block is None:
+            return None
+        if isinstance(block[0], Slew):
+            return Outgoing("angle", _angle(block), part=reading.sensor)
+        return Outgoing("raw", _raw(block), part=reading.sensor)
 
 
 def _raw(block: list[Imu]) -> Raw:
     n = len(block)
-    accel, spread = [], []
-    for column in zip(*[reading.accel_mps2 for reading in block], strict=True):
-        # About the first reading, so that squares of small differences keep their digits.
-        first = column[0]
-        away = [v - first for v in column]
-        mean = sum(away) / n
-        accel.append(round(first + mean, 6))
-        spread.append(round(math.sqrt(max(0.0, sum([v * v for v in away]) / n - mean * mean)), 6))
+    found = [_mean_and_spread(column) for column in zip(*[r.accel_mps2 for r in block], strict=True)]
     rates = [reading.gyro_radps for reading in block if reading.gyro_radps is not None]
     return Raw(
         sensor=block[0].sensor,
         t0=round(block[0].t, 6),
         t1=round(block[-1].t, 6),
         n=n,
-        accel_mps2=accel,
-        spread_mps2=spread,
+        accel_mps2=[round(mean, 6) for mean, _ in found],
+        spread_mps2=[round(spread, 6) for _, spread in found],
         gyro_radps=[round(sum(w) / n, 7) for w in zip(*rates, strict=True)] if len(rates) == n else None,
     )
+
+
+def _angle(block: list[Slew]) -> RawAngle:
+    first = block[0].angle_deg
+    # About the first reading, so that an encoder that passes from 180 to -180 has a mean.
+    mean, spread = _mean_and_spread([first + math.remainder(r.angle_deg - first, 360.0) for r in block])
+    return RawAngle(
+        sensor=block[0].sensor,
+        t0=round(block[0].t, 6),
+        t1=round(block[-1].t, 6),
+        n=len(block),
+        angle_deg=round(mean, 4),
+        spread_deg=round(spread, 4),
+    )
+
+
+def _mean_and_spread(column: Sequence[float]) -> tuple[float, float]:
+    """About the first reading, so that squares of small differences keep their digits."""
+    n, first = len(column), column[0]
+    away = [v - first for v in column]
+    mean = sum(away) / n
+    return first + mean, math.sqrt(max(0.0, sum([v * v for v in away]) / n - mean * mean))
 
 
 class ChangeLog:

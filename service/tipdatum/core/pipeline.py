@@ -264,10 +264,10 @@ class Pipeline:
                 self._board.fault(Fault(t, sensor, "out of order", "older than one already taken"))
                 return
             self._clock_stepped_back(t)
-        if self._raw is not None and isinstance(reading, Imu):
+        if self._raw is not None and isinstance(reading, (Imu, Tilt, Slew)):
             raw = self._raw.add(reading)
             if raw is not None:
-                self._emit(Outgoing("raw", raw, part=sensor))
+                self._emit(raw)
         accepted, _ = monitor.check(reading)
         for one in accepted:
             if isinstance(one, (Imu, Tilt, Slew)):

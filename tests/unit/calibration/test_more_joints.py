@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -15,15 +16,18 @@ from tipdatum import display
 from tipdatum.calibration.adjustment import Solution, adjust
 from tipdatum.calibration.budget import make_budget
 from tipdatum.calibration.description import calibrated_machine
-from tipdatum.calibration.guide import measured_step
+from tipdatum.calibration.guide import Guide, measured_step
 from tipdatum.calibration.joint_steps import motion_steps, swing_steps, tilt_steps, usual_steps
 from tipdatum.calibration.observations import ObservationBook
 from tipdatum.calibration.recordings import gather
 from tipdatum.calibration.sensitivity import TipSensitivity
 from tipdatum.calibration.statistics import determined
+from tipdatum.calibration.still import AngleBlock, AnyBlock, Block
 from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.calibration.unknowns import make_setup, plane_angles
+from tipdatum.calibration.walk import Walk
 from tipdatum.calibration.walk_steps import WalkSteps
+from tipdatum.calibration.walk_view import view_of
 from tipdatum.machine.description import parse_machine
 
 SECOND = ("boom.length_m", "second_boom.length_m", "stick.length_m", "bucket.tip_m")
@@ -206,3 +210,60 @@ def test_straight_ahead_and_not_tilted_the_lengths_are_those_of_a_plain_arm(
     assert make_budget(calibrated_machine(turned)).rms_m == pytest.approx(
         make_budget(calibrated_machine(plain)).rms_m, rel=1e-6
     )
+
+
+def standing_blocks(start: float, seconds: float, tilt: float, told_deg: float | None) -> Iterator[AnyBlock]:
+    for i in range(int(seconds * 2)):
+        t = start + i / 2
+        for sensor in ("upper", "boom", "stick", "bucket"):
+            accel = (9.8 * math.sin(tilt), 0.0, 9.8 * math.cos(tilt))
+            yield Block(sensor=sensor, t0=t, t1=t + 0.48, n=25, accel_mps2=accel, gyro_radps=(0.0, 0.0, 0.0))
+        if told_deg is not None:
+            yield AngleBlock(sensor="swing", t0=t, t1=t + 0.48, n=25, angle_deg=told_deg)
+
+
+@pytest.mark.parametrize(
+    ("told_deg", "asked"),
+    [(51.5, ["swing", "slew"]), (None, ["swing", "slew", "encoder"])],
+    ids=["heard", "silent"],
+)
+def test_nobody_types_what_an_encoder_has_told(
+    with_every_joint: Any, told_deg: float | None, asked: list[str]
+) -> None:
+    """Of a rest with the boom swung; a silent encoder is asked for as before."""
+    step = swing_steps(with_every_joint)[1]
+    words = {q.words: q.kind for q in step.questions}
+    questions: list[str] = []
+
+    def ask(text: str, _: str) -> str:
+        if text not in words:
+            return ""
+        questions.append(words[text])
+        return "50"
+
+    kept: list[ObservationBook] = []
+    talk = Guide(
+        machine=with_every_joint, book=ObservationBook(), source=standing_blocks(0.0, 8.0, 0.1, told_deg),
+        say=lambda _: None, status=lambda _: None, ask=ask, keep=kept.append, standing="S1", power_up="one",
+    )  # fmt: skip
+    talk.run([step])
+    assert questions == asked
+    chosen = kept[-1].solving()
+    setup = make_setup(with_every_joint, chosen, gather(kept[-1], [], chosen), kept[-1].assume)
+    value = 50.0 if told_deg is None else told_deg
+    assert [math.degrees(told) for _, _, told, _ in setup.encoded] == pytest.approx([value], abs=1e-6)
+
+
+def test_a_tablet_asks_for_no_encoder_that_it_hears(with_every_joint: Any) -> None:
+    walk = Walk(with_every_joint, ObservationBook(), lambda _: None, "one", "now", "S1")
+    walk.answer({"do": "choose", "step": "swing-2"}, 0.0)
+    for block in standing_blocks(0.0, 8.0, 0.1, 51.5):
+        walk.feed(block, block.t1)
+    before = [q["kind"] for q in view_of(walk, 7.98)["step"]["questions"]]
+    walk.moved = True
+    assert walk.answer({"do": "take"}, 7.98)["ok"]
+    shown = view_of(walk, 7.98)["step"]
+    assert before == ["swing", "slew", "encoder"]
+    assert [q["kind"] for q in shown["questions"]] == ["swing", "slew"]
+    assert walk.rest is not None
+    assert walk.rest.told_deg == {"swing": 51.5}

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Callable, Iterator
 
 import numpy as np
 import pytest
 
-from tipdatum.calibration.still import HOLD_S, Block, StillWatch, blocks, swing_of
-from tipdatum_drivers.reading import Imu
+from tipdatum.calibration.still import HOLD_S, AngleBlock, Block, StillWatch, blocks, swing_of
+from tipdatum_drivers.reading import Imu, Record, Slew, Tilt
 
 RATE = 50.0
 
@@ -80,3 +81,39 @@ def test_a_swing_there_and_back_shows_its_axis_and_its_first_sense() -> None:
 def test_a_block_that_is_no_block_is_refused() -> None:
     with pytest.raises(ValueError, match="accel_mps2"):
         Block.model_validate_json('{"sensor": "boom", "t0": 0, "t1": 1, "n": 5, "accel_mps2": [1, 2]}')
+
+
+def with_encoder(parts: Iterator[Imu], angle_of: Callable[[float], float]) -> Iterator[Record]:
+    for reading in parts:
+        yield reading
+        yield Slew(reading.t, "swing", angle_of(reading.t))
+
+
+def test_an_encoder_is_averaged_over_the_rest_alone() -> None:
+    """It turns until 4 s and then stands at 31.8 degrees, which it tells as one turn less."""
+    w = StillWatch(["boom"])
+    for part in (
+        with_encoder(samples(4, turn_radps=0.2), lambda t: 10.0 * t),
+        with_encoder(samples(6, start=4.0, angle=1.1), lambda t: 31.8 - 360.0),
+    ):
+        for block in blocks(part):
+            w.feed(block)
+    assert w.judge().ready
+    assert math.remainder(w.told_deg()["swing"] - 31.8, 360.0) == pytest.approx(0.0, abs=1e-3)
+
+
+def test_an_encoder_that_fell_silent_before_the_rest_tells_nothing_of_it() -> None:
+    w = StillWatch(["boom"])
+    w.feed(AngleBlock(sensor="swing", t0=0.0, t1=0.48, n=25, angle_deg=12.0))
+    for block in blocks(samples(8, start=3.0)):
+        w.feed(block)
+    assert w.told_deg() == {}
+
+
+def test_an_inclinometer_rests_like_any_other_sensor() -> None:
+    w = StillWatch(["boom"])
+    for block in blocks(Tilt(i / 50, "boom", angle_deg=25.0) for i in range(300)):
+        w.feed(block)
+    assert w.judge().ready
+    x, _, z = w.rest()["boom"].accel_mps2
+    assert math.degrees(math.atan2(x, z)) == pytest.approx(25.0, abs=1e-3)
