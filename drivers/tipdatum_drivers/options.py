@@ -55,7 +55,7 @@ class Table(BaseModel):
     Unknown keys are refused, so that a typing mistake is said and not ignored.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 class Options(Table):

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import difflib
-from importlib.metadata import EntryPoint, entry_points
+from importlib import import_module
 
 from tipdatum_drivers.errors import ConfigError
 from tipdatum_drivers.source import Driver
@@ -40,23 +40,25 @@ def find_driver(name: str, file: str = "driver", key: str = "kind") -> type[Driv
     Raises:
         ConfigError: there is no such driver, or its package cannot be imported or is no driver.
     """
-    announced = _announced()
-    entry = announced.get(name)
-    if entry is None:
-        near = difflib.get_close_matches(name, announced, n=1)
-        known = f"one of {', '.join(sorted(announced))}"
-        raise ConfigError(file, key, f'"{name}"', f'"{near[0]}"?' if near else known)
+    place = BUILT_IN.get(name)
+    if place is None:
+        announced = _announced()
+        place = announced.get(name)
+        if place is None:
+            near = difflib.get_close_matches(name, announced, n=1)
+            known = f"one of {', '.join(sorted(announced))}"
+            raise ConfigError(file, key, f'"{name}"', f'"{near[0]}"?' if near else known)
     try:
-        found = entry.load()
+        found = _load(place)
     except (ImportError, AttributeError) as error:
         raise ConfigError(
-            file, key, f'driver "{name}", which cannot be loaded ({error})', f"{entry.value} to be importable"
+            file, key, f'driver "{name}", which cannot be loaded ({error})', f"{place} to be importable"
         ) from None
     if not (isinstance(found, type) and issubclass(found, Driver) and hasattr(found, "Options")):
         raise ConfigError(
             file,
             key,
-            f'driver "{name}" from {entry.value}',
+            f'driver "{name}" from {place}',
             "a class derived from source.Driver, with Options (see docs/writing-a-driver.md)",
         )
     return found
@@ -72,8 +74,18 @@ def plugins() -> list[type[Driver]]:
     return found
 
 
-def _announced() -> dict[str, EntryPoint]:
-    """Every driver by name; another package may not take over a built-in name unnoticed."""
-    found = {entry.name: entry for entry in entry_points(group=GROUP)}
-    found.update({name: EntryPoint(name, value, GROUP) for name, value in BUILT_IN.items()})
+def _announced() -> dict[str, str]:
+    """Module and class of every driver by name; no other package takes over a built-in name unnoticed."""
+    # Imported here: it reads what every installed package says of itself, which a built-in driver spares.
+    from importlib.metadata import entry_points
+
+    return {entry.name: entry.value for entry in entry_points(group=GROUP)} | BUILT_IN
+
+
+def _load(place: str) -> object:
+    """What stands at "module:name" (the entry points specification of the Python Packaging User Guide)."""
+    module, _, name = place.partition(":")
+    found: object = import_module(module)
+    for part in filter(None, name.split(".")):
+        found = getattr(found, part)
     return found

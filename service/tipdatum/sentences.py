@@ -18,7 +18,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Iterable, Sequence
-from functools import lru_cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any, Self, TypeAlias
 
@@ -171,9 +171,12 @@ def recognised(text: str) -> str:
 
 @lru_cache(maxsize=256)
 def _recognised(text: str) -> str:
-    for code, pattern, names in _patterns():
-        if match := pattern.fullmatch(text):
-            return Sentence(text, ((code, {n: _read(n, match[i + 1]) for i, n in enumerate(names)}),))
+    for code, pieces in _by_words():
+        # Most are ruled out by their own words, so that few of the many patterns are ever made.
+        if not (text.startswith(pieces[0]) and text.endswith(pieces[-1])):
+            continue
+        if match := _pattern(pieces).fullmatch(text):
+            return Sentence(text, ((code, {n: _read(n, match[i + 1]) for i, n in enumerate(pieces[1::2])}),))
     for between in ("; ", ": "):
         first, sign, rest = text.partition(between)
         if not sign:
@@ -186,19 +189,17 @@ def _recognised(text: str) -> str:
 
 
 @lru_cache(maxsize=1)
-def _patterns() -> Sequence[tuple[str, re.Pattern[str], tuple[str, ...]]]:
-    """Every sentence as a pattern, those with the most words of their own first."""
-    ordered = sorted(ENGLISH.items(), key=lambda item: (-len(_BLANK.sub("", item[1])), item[0]))
+def _by_words() -> Sequence[tuple[str, tuple[str, ...]]]:
+    """Every sentence in pieces (words, a blank's name, words, …), those with the most words first."""
+    split = [(code, tuple(_BLANK.split(text))) for code, text in ENGLISH.items()]
+    words = {code: sum(map(len, pieces[::2])) for code, pieces in split}
     # A sentence that is little more than its blanks would be found in everything.
-    return [
-        (code, _pattern(text), tuple(_BLANK.findall(text)))
-        for code, text in ordered
-        if len(_BLANK.sub("", text)) > 3
-    ]
+    known = [(code, pieces) for code, pieces in split if words[code] > 3]
+    return sorted(known, key=lambda one: (-words[one[0]], one[0]))
 
 
-def _pattern(text: str) -> re.Pattern[str]:
-    pieces = _BLANK.split(text)
+@cache
+def _pattern(pieces: tuple[str, ...]) -> re.Pattern[str]:
     return re.compile(
         "".join(re.escape(piece) if i % 2 == 0 else _reading(piece) for i, piece in enumerate(pieces)),
         re.DOTALL,

@@ -11,13 +11,13 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, TypeAlias
-
-from rich import box
-from rich.table import Table
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from tipdatum.errors import InputError
 from tipdatum.results import result_file, write_text
+
+if TYPE_CHECKING:
+    from rich.table import Table
 
 Row: TypeAlias = Mapping[str, Any]
 Rows: TypeAlias = Sequence[Row]
@@ -33,6 +33,9 @@ def rows_of(text: str) -> list[dict[str, Any]]:
 
 def grid(rows: Rows, title: str = "") -> Table:
     """The table for a terminal; what is not known is left empty."""
+    from rich import box  # here: a replay writes tables and shows none
+    from rich.table import Table
+
     table = Table(title=title or None, title_justify="left", box=box.SIMPLE_HEAD)
     heads = list(rows[0]) if rows else []
     for head in heads:

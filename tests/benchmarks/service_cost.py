@@ -60,7 +60,7 @@ RATE_HZ = 100.0
 WARM_UP_S = 4.0
 STARTS = 5
 RUNS = 5
-TARGETS = {"replay_times_real_time": 100.0, "cpu_percent": 3.0, "memory_mb": 100.0, "first_message_s": 1.5}
+TARGETS = {"replay_times_real_time": 100.0, "cpu_percent": 3.0, "memory_mb": 70.0, "first_message_s": 0.6}
 
 Sample = tuple[int, tuple[float, float, float], tuple[float, float, float]]
 
@@ -133,9 +133,12 @@ class Board:
 @contextmanager
 def running(service: Path) -> Iterator[int]:
     """`tipdatum run` as a process; gives its id."""
+    # An installed service has its bytecode on the disk, whatever the checkout's environment says.
+    environment = {**os.environ, "PYTHONPYCACHEPREFIX": str(service.parent / "bytecode")}
+    environment.pop("PYTHONDONTWRITEBYTECODE", None)
     with (service.parent / "log").open("ab") as log:
         process = subprocess.Popen(
-            [sys.executable, "-m", "tipdatum", "run", str(service)], stdout=log, stderr=log
+            [sys.executable, "-m", "tipdatum", "run", str(service)], stdout=log, stderr=log, env=environment
         )
         try:
             yield process.pid
@@ -210,6 +213,7 @@ def live(seconds: float) -> dict[str, Any]:
         try:
             service = write_service(folder, machine, board, broker.port)
             with listening(broker.port) as heard:
+                first_figure_s(service, heard)  # writes the bytecode
                 starts = [first_figure_s(service, heard) for _ in range(STARTS)]
                 _drain(heard)
                 with running(service) as pid:
@@ -278,8 +282,8 @@ def table(result: dict[str, Any]) -> str:
         f"| replay, one process | {replay['times_real_time']:.0f} × real time | at least 100 × |",
         f"| five IMUs at 100 Hz, live | {run['cpu_percent']:.1f} % of one core | under 3 % |",
         f"| wakes of its threads, live | {run['wakes_a_second']:.0f} a second | |",
-        f"| memory | {run['memory_mb']:.0f} MB | under 100 MB |",
-        f"| start to first message | {run['first_message_s']['median']:.2f} s | under 1.5 s |",
+        f"| memory | {run['memory_mb']:.0f} MB | under 70 MB |",
+        f"| start to first message | {run['first_message_s']['median']:.2f} s | under 0.6 s |",
         f"| start to first figure | {run['first_figure_s']['median']:.2f} s | |",
         "",
         f"Replay of {replay['session']}: {replay['readings']} records, {replay['ticks']} ticks.",

@@ -35,7 +35,7 @@ _set = object.__setattr__
 class Message(BaseModel):
     """Base of all messages that the service publishes."""
 
-    model_config = ConfigDict(extra="forbid", allow_inf_nan=False, ser_json_inf_nan="null")
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False, ser_json_inf_nan="null", defer_build=True)
 
     @classmethod
     def made_of(cls, fields: dict[str, Any]) -> Self:

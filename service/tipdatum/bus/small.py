@@ -46,7 +46,7 @@ STATE_CHARACTERS = 40
 class SmallDisplayOptions(BaseModel):
     """`[broker.small_displays]`: which plain topics, in which unit, how often."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
     values: tuple[Value, ...] = Field(default=DEFAULT_VALUES, description="topics under value/; [] for none")
     texts: tuple[Text, ...] = Field(default=DEFAULT_TEXTS, description="topics under text/; [] for none")

@@ -4,48 +4,18 @@ from __future__ import annotations
 
 import time
 import uuid
-from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import orjson
-from pydantic import SecretStr
 
-from tipdatum.bus.topics import ROOT, Topics
-from tipdatum.cli.listener import Heard, Listener
+from tipdatum.bus.topics import Topics
+from tipdatum.cli.listener import Heard
+from tipdatum.cli.options import Access
 from tipdatum.errors import PortError
 
 FIND_WITHIN_S = 3.0
 """Patience until some machine's retained description is heard."""
 EVERY_S = 0.02
-
-
-@dataclass(frozen=True, slots=True)
-class Access:
-    """A machine's service at a broker, and how to be let in.
-
-    Attributes:
-        machine_id: None for the only one whose description the broker keeps.
-        topic_root: first part of the topics.
-        ca: certificates to trust, None for those of the computer.
-    """
-
-    host: str = "127.0.0.1"
-    port: int = 1883
-    machine_id: str | None = None
-    topic_root: str = ROOT
-    user: str | None = None
-    password: SecretStr | None = None
-    tls: bool = False
-    ca: Path | None = None
-
-    def listen(self, topics: str) -> Listener:
-        """A client there that hears these topics.
-
-        Raises:
-            PortError: the broker cannot be reached, or refuses.
-        """
-        return Listener(self.host, self.port, topics, self.user, self.password, tls=self.tls, ca=self.ca)
 
 
 class Asker:

@@ -7,8 +7,8 @@ from contextlib import closing
 import typer
 
 from tipdatum.cli import Exit
-from tipdatum.cli.asker import Access, Asker
-from tipdatum.cli.options import By, Csv, Json, Output, print_json, talker, with_access
+from tipdatum.cli.asker import Asker
+from tipdatum.cli.options import Access, By, Csv, Json, Output, print_json, talker, with_access
 from tipdatum.cli.send import sender
 from tipdatum.results import write_text
 from tipdatum.tables import rows_of

@@ -27,10 +27,10 @@ from tipdatum.calibration.still import AngleBlock, Block
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.calibration.walk import Walk
 from tipdatum.calibration.walk_view import view_of
-from tipdatum.cli.asker import Access, only_machine
+from tipdatum.cli.asker import only_machine
 from tipdatum.cli.inputs import read_machine
 from tipdatum.cli.listener import Heard
-from tipdatum.cli.options import MachineFile, Sessions, talker, with_access
+from tipdatum.cli.options import Access, MachineFile, Sessions, talker, with_access
 from tipdatum.errors import ConfigError, InputError
 from tipdatum.machine.description import Machine
 from tipdatum.sentences import said_each

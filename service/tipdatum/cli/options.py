@@ -11,26 +11,30 @@ import os
 import sys
 import tempfile
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, TypeAlias
+from typing import TYPE_CHECKING, Annotated, Any, TypeAlias
 
-import click
 import orjson
 import typer
-from rich.console import Console
+from pydantic import SecretStr
 
 from tipdatum.bus.options import BrokerOptions
 from tipdatum.bus.topics import ROOT
-from tipdatum.cli.asker import Access
 from tipdatum.display.texts import Speech, languages, speech
 from tipdatum.errors import InputError
 from tipdatum.results import STANDARD
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from tipdatum.cli.listener import Listener
 
 STANDARD_INPUT = "standard-input"
 """Begin of the name of the file that holds what came on standard input."""
 
 
-def from_standard_input(context: click.Context, value: Any) -> Any:
+def from_standard_input(context: typer.Context, value: Any) -> Any:
     """What stands for `-` among input files: one with what came on standard input, while the command runs."""
     if isinstance(value, (list, tuple)):
         return [from_standard_input(context, one) for one in value]
@@ -124,6 +128,37 @@ TopicRoot = Annotated[str, typer.Option("--topic-root", help="First part of the 
 Command: TypeAlias = Callable[..., None]
 
 
+@dataclass(frozen=True, slots=True)
+class Access:
+    """A machine's service at a broker, and how to be let in.
+
+    Attributes:
+        machine_id: None for the only one whose description the broker keeps.
+        topic_root: first part of the topics.
+        ca: certificates to trust, None for those of the computer.
+    """
+
+    host: str = "127.0.0.1"
+    port: int = 1883
+    machine_id: str | None = None
+    topic_root: str = ROOT
+    user: str | None = None
+    password: SecretStr | None = None
+    tls: bool = False
+    ca: Path | None = None
+
+    def listen(self, topics: str) -> Listener:
+        """A client there that hears these topics.
+
+        Raises:
+            PortError: the broker cannot be reached, or refuses.
+        """
+        # Imported here: whoever reads a recording shares options with this and needs no client.
+        from tipdatum.cli.listener import Listener
+
+        return Listener(self.host, self.port, topics, self.user, self.password, tls=self.tls, ca=self.ca)
+
+
 def access_from(
     host: Host = "127.0.0.1",
     port: Port = 1883,
@@ -146,6 +181,35 @@ def access_from(
 def with_access(command: Command) -> Command:
     """Give a command that takes `access` the options of `access_from` in its place."""
     return with_options("access", access_from)(command)
+
+
+def body_of(values: list[str]) -> dict[str, Any]:
+    """A command's body from key=value pairs; a value that is no JSON is taken as text, @FILE as its content.
+
+    Raises:
+        InputError: a pair without =, or a file that cannot be read.
+    """
+    body: dict[str, Any] = {}
+    for pair in values:
+        key, equals, text = pair.partition("=")
+        if not equals or not key:
+            raise InputError(f'"{pair}": expected key=value, such as elevation_m=24.31')
+        body[key] = _value(text)
+    return body
+
+
+def _value(text: str) -> Any:
+    if text.startswith("@"):
+        try:
+            return Path(text[1:]).read_text(encoding="utf-8")
+        except OSError as error:
+            raise InputError(f"{text[1:]}: cannot be read ({error.strerror or error})") from None
+        except UnicodeDecodeError:
+            raise InputError(f"{text[1:]}: found no text; expected a text file in UTF-8") from None
+    try:
+        return orjson.loads(text)
+    except orjson.JSONDecodeError:
+        return text
 
 
 def speech_for(language: str) -> Speech:
@@ -183,6 +247,8 @@ def _taking(part: str, made_from: Callable[..., Any], command: Command) -> Comma
 
 def talker(output: Path | None = None, *, as_json: bool = False) -> Console:
     """Where sentences and tables go: standard output, unless that is for the result itself."""
+    from rich.console import Console  # here: a replay writes plain lines
+
     elsewhere = output == STANDARD
     told = "COLUMNS" in os.environ or (sys.stderr if elsewhere else sys.stdout).isatty()
     return Console(

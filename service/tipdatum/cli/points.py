@@ -8,8 +8,8 @@ from typing import Annotated
 import typer
 
 from tipdatum.cli import Exit
-from tipdatum.cli.asker import Access, Asker
-from tipdatum.cli.options import By, Csv, Json, Output, print_json, talker, with_access
+from tipdatum.cli.asker import Asker
+from tipdatum.cli.options import Access, By, Csv, Json, Output, print_json, talker, with_access
 from tipdatum.cli.send import sender
 from tipdatum.results import write_text
 from tipdatum.tables import grid, rows_of

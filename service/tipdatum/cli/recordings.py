@@ -15,13 +15,11 @@ from heapq import merge
 from pathlib import Path
 from typing import Annotated, Any
 
-import tomlkit
 import typer
 from msgspec.structs import replace
 
 from tipdatum.cli.inputs import read_machine
-from tipdatum.cli.options import MachineOption
-from tipdatum.cli.send import body_of
+from tipdatum.cli.options import MachineOption, body_of
 from tipdatum.errors import InputError, SessionError, no_utf8
 from tipdatum.sessions.writer import SessionWriter
 from tipdatum.validation import load_toml, parse_model
@@ -120,6 +118,8 @@ class Recordings:
         guessed = guess_columns(path, sensors)
         for line in guessed.said:
             typer.echo(f"{path.name}: {line}", err=True)
+        import tomlkit  # here: most recordings need no guess
+
         kept = tomlkit.dumps(guessed.columns.model_dump(mode="json", exclude_defaults=True))
         typer.echo(f"To keep or to change this, write {beside.name} with:\n{kept}", err=True)
         return guessed.columns

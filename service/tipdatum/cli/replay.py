@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -11,8 +12,6 @@ from typing import Annotated, Any
 
 import orjson
 import typer
-from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from tipdatum.cli.inputs import settings_from
 from tipdatum.cli.options import Config, Estimator, Output, OutputDir, SessionFiles, with_options
@@ -43,7 +42,6 @@ def replay(
 ) -> None:
     """Play recordings into tip messages, one a line, plus t_emit; .csv and .parquet names give a table."""
     settings = settings_from(config, estimator)
-    console = Console(stderr=True)
     if output is not None and output_dir is not None:
         raise InputError("--output and --output-dir exclude each other")
     if output is not None and (output.is_dir() or (len(session) > 1 and output != STANDARD)):
@@ -59,7 +57,7 @@ def replay(
                 summary = _into_table(one, output, settings, watch)
             else:
                 summary = replay_file(one, output, settings, watch=watch)
-        _report(console, summary)
+        _report(summary, _say)
         return
     if told is not None:
         raise InputError("--told goes with one session and --output")
@@ -71,6 +69,12 @@ def replay(
             f"two of the sessions would both be written to {twice[0]}; replay them into two folders"
         )
     errors: list[InputError] = []
+    # Imported here: one session is replayed without a bar.
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+    console = Console(stderr=True)
+    say = functools.partial(console.print, highlight=False, markup=False, emoji=False, soft_wrap=True)
     columns = (TextColumn("replaying"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
     with Progress(*columns, console=console, transient=True) as bar:
         task = bar.add_task("replaying", total=len(session))
@@ -78,14 +82,14 @@ def replay(
         def progress(done: Summary | InputError) -> None:
             bar.advance(task)
             if isinstance(done, Summary):
-                _report(bar.console, done)
+                _report(done, say)
             else:
                 errors.append(done)
 
         with recordings.opened(session) as files:
             replay_many(files, output_dir, settings, progress, jobs)
     for error in errors[1:]:
-        console.print(f"tipdatum: {error}", highlight=False, markup=False, soft_wrap=True)
+        say(f"tipdatum: {error}")
     if errors:
         raise errors[0]
 
@@ -131,8 +135,11 @@ def _teller(path: Path | None) -> Iterator[Callable[[Outgoing], None] | None]:
         yield write
 
 
-def _report(console: Console, summary: Summary) -> None:
-    text = f"{summary.session}: {summary.messages} tip messages over {summary.duration_s:.1f} s"
-    console.print(text, highlight=False, markup=False, soft_wrap=True)
+def _report(summary: Summary, say: Callable[[str], None]) -> None:
+    say(f"{summary.session}: {summary.messages} tip messages over {summary.duration_s:.1f} s")
     for warning in summary.warnings:
-        console.print(f"{summary.session}: warning: {warning}", highlight=False, markup=False, soft_wrap=True)
+        say(f"{summary.session}: warning: {warning}")
+
+
+def _say(text: str) -> None:
+    typer.echo(text, err=True)

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import getpass
 from contextlib import closing
-from pathlib import Path
 from typing import Annotated, Any
 
-import orjson
 import typer
 
 from tipdatum.cli import Exit
-from tipdatum.cli.asker import Access, Asker
-from tipdatum.cli.options import By, Json, print_json, with_access
+from tipdatum.cli.asker import Asker
+from tipdatum.cli.options import Access, By, Json, body_of, print_json, with_access
 from tipdatum.errors import CommandRefused, InputError
 from tipdatum.grade.commands import COMMANDS, explain, listing, parse_body
 
@@ -70,35 +68,6 @@ def sender(access: Access) -> str:
         return getpass.getuser()
     except (KeyError, OSError):
         return "command line"
-
-
-def body_of(values: list[str]) -> dict[str, Any]:
-    """A command's body from key=value pairs; a value that is no JSON is taken as text, @FILE as its content.
-
-    Raises:
-        InputError: a pair without =, or a file that cannot be read.
-    """
-    body: dict[str, Any] = {}
-    for pair in values:
-        key, equals, text = pair.partition("=")
-        if not equals or not key:
-            raise InputError(f'"{pair}": expected key=value, such as elevation_m=24.31')
-        body[key] = _value(text)
-    return body
-
-
-def _value(text: str) -> Any:
-    if text.startswith("@"):
-        try:
-            return Path(text[1:]).read_text(encoding="utf-8")
-        except OSError as error:
-            raise InputError(f"{text[1:]}: cannot be read ({error.strerror or error})") from None
-        except UnicodeDecodeError:
-            raise InputError(f"{text[1:]}: found no text; expected a text file in UTF-8") from None
-    try:
-        return orjson.loads(text)
-    except orjson.JSONDecodeError:
-        return text
 
 
 def _check(command: str, body: dict[str, Any]) -> None:

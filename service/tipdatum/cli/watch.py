@@ -13,9 +13,8 @@ from rich.console import Console
 from rich.live import Live
 
 from tipdatum.bus.topics import Topics
-from tipdatum.cli.asker import Access
 from tipdatum.cli.listener import Heard, Listener
-from tipdatum.cli.options import Json, ReadersLanguage, speech_for, with_access
+from tipdatum.cli.options import Access, Json, ReadersLanguage, speech_for, with_access
 from tipdatum.display.terminal import View
 
 FRAMES_A_SECOND = 12

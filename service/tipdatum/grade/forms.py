@@ -84,7 +84,7 @@ class Document(BaseModel):
     Unknown keys are left out, so that an older service reads a newer file.
     """
 
-    model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 class CommandBody(BaseModel):
@@ -94,7 +94,7 @@ class CommandBody(BaseModel):
     where a text belongs is its digits: marks and codes are often called so.
     """
 
-    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False, defer_build=True)
 
     @model_validator(mode="before")
     @classmethod

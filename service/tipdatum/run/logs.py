@@ -1,70 +1,16 @@
-"""Logging of the shell: for a person by default, JSON lines with a flag, nothing faster than one can read."""
+"""What the shell logs: of the messages what a person should know, the connection, and what was lost."""
 
 from __future__ import annotations
 
-import logging
-import sys
-import time
-from collections.abc import Callable, Mapping, MutableMapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, TextIO
-
-import structlog
 
 from tipdatum.bus.messages import Happening, Health, Reply
 from tipdatum.bus.trouble import ConnectionState
+from tipdatum.run.log_lines import log
 
-REPEAT_AFTER_S = 5.0
-"""The same line is written again only after this time, with how often it was held back."""
 QUIET_S = 5.0
 """Time without a further loss after which its sum is told."""
-
-
-class Throttle:
-    """A structlog processor that drops a line which repeats faster than a person reads."""
-
-    def __init__(self, every_s: float = REPEAT_AFTER_S, clock: Callable[[], float] = time.monotonic) -> None:
-        self._every = every_s
-        self._clock = clock
-        self._seen: dict[tuple[str, ...], tuple[float, int]] = {}
-
-    def __call__(self, logger: Any, method: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
-        key = tuple(str(event.get(part) or "") for part in ("event", "sensor", "name", "text"))
-        now = self._clock()
-        last, held = self._seen.get(key, (float("-inf"), 0))
-        if now - last < self._every:
-            self._seen[key] = (last, held + 1)
-            raise structlog.DropEvent
-        if len(self._seen) > 1000:  # texts with figures in them are each their own
-            self._seen.clear()
-        self._seen[key] = (now, 0)
-        if held:
-            event["repeated"] = held
-        return {name: value for name, value in event.items() if value is not None}
-
-
-def configure(*, json_lines: bool = False, verbose: bool = False, stream: TextIO | None = None) -> None:
-    """Set up structlog once, at the start of a command that runs for long."""
-    out = stream or sys.stderr
-    renderer: Any
-    if json_lines:
-        stamp = structlog.processors.TimeStamper(fmt="iso", utc=True)
-        renderer = structlog.processors.JSONRenderer()
-    else:
-        stamp = structlog.processors.TimeStamper(fmt="%H:%M:%S", utc=False)
-        renderer = structlog.dev.ConsoleRenderer(colors=out.isatty(), pad_event_to=0)
-    structlog.configure(
-        processors=[
-            structlog.processors.add_log_level,
-            Throttle(),
-            stamp,
-            structlog.processors.format_exc_info,
-            renderer,
-        ],
-        wrapper_class=structlog.make_filtering_bound_logger(logging.DEBUG if verbose else logging.INFO),
-        logger_factory=structlog.PrintLoggerFactory(out),
-        cache_logger_on_first_use=False,
-    )
 
 
 @dataclass
@@ -96,7 +42,6 @@ class MessageLog:
     """Writes into the log what a person should know of the messages; the bus has the rest."""
 
     def __init__(self) -> None:
-        self._log = structlog.get_logger()
         self._states: dict[str, str] = {}
         self._texts: dict[str, str] = {}
         self._cautions: set[str] = set()
@@ -115,10 +60,10 @@ class MessageLog:
                 self._cautions.add(message.text)
                 if message.text in self._cautions_before:
                     return
-            self._log.info(message.kind, text=message.text, sensor=message.sensor)
+            log.info(message.kind, text=message.text, sensor=message.sensor)
         else:
             said = "command done" if message.ok else "command refused"
-            self._log.info(said, name=message.command, text=message.text)
+            log.info(said, name=message.command, text=message.text)
 
     def _health(self, message: Health) -> None:
         """One line when a sensor is lost and one when it is back."""
@@ -132,17 +77,16 @@ class MessageLog:
         if not news and (before == message.state or (before is None and message.state == "waiting")):
             return
         self._texts[message.sensor] = message.text
-        write = self._log.info if message.state == "ok" else self._log.warning
+        write = log.info if message.state == "ok" else log.warning
         write(f"sensor {message.state}", sensor=message.sensor, reason=message.text or None)
 
 
 def log_connection(state: ConnectionState) -> None:
     """One line on how the connection to the broker is."""
-    log = structlog.get_logger()
     write = log.warning if state.state == "offline" else log.info
     write(f"broker {state.state}", text=state.text)
 
 
 def log_trouble(text: str) -> None:
     """One line on what went wrong with the broker otherwise."""
-    structlog.get_logger().warning("broker trouble", text=text)
+    log.warning("broker trouble", text=text)

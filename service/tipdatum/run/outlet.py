@@ -6,21 +6,18 @@ import asyncio
 import contextlib
 from collections.abc import Callable
 
-import structlog
-
 from tipdatum.bus.messages import Happening, Health, Reply, Status
 from tipdatum.bus.orders import Order
 from tipdatum.core.messages_out import Outgoing
 from tipdatum.errors import CommandRefused
 from tipdatum.grade.commands import EventAgain, parse_body
 from tipdatum.grade.state import WorkState
+from tipdatum.run.log_lines import log
 from tipdatum.run.logs import MessageLog
 from tipdatum.run.state_keeper import StateKeeper
 from tipdatum.run.ticker import Turn
 from tipdatum.sentences import said, sentence
 from tipdatum.walltime import WallTime
-
-log = structlog.get_logger()
 
 
 class Outlet:

@@ -6,12 +6,9 @@ readings had been taken in by then. The first line has a member `origin` beside:
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import signal
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
@@ -156,6 +153,11 @@ def replay_many(
     Raises:
         InputError: the directory cannot be made.
     """
+    # Imported here: one session is replayed in this process.
+    import multiprocessing
+    from concurrent.futures import ProcessPoolExecutor, as_completed
+    from concurrent.futures.process import BrokenProcessPool
+
     try:
         directory.mkdir(parents=True, exist_ok=True)
     except OSError as error:

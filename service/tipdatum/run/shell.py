@@ -14,8 +14,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-import structlog
-
 from tipdatum.bus.broker import BrokerAddresses, EmbeddedBroker
 from tipdatum.bus.client import BusClient
 from tipdatum.bus.messages import Status
@@ -29,6 +27,7 @@ from tipdatum.grade.commands import EVENT_AGAIN
 from tipdatum.grade.state import WorkState
 from tipdatum.run.clocks import RunClock
 from tipdatum.run.intake import Intake
+from tipdatum.run.log_lines import log
 from tipdatum.run.logs import log_connection, log_trouble
 from tipdatum.run.openings import BrokerPlace, about_message, open_broker, open_page, open_recorder
 from tipdatum.run.outlet import Outlet, soon
@@ -43,8 +42,6 @@ from tipdatum.walltime import WallTime
 from tipdatum_drivers.reading import Command, Fault, Record, SessionHeader
 from tipdatum_drivers.registry import find_driver
 from tipdatum_drivers.source import Driver
-
-log = structlog.get_logger()
 
 DRIVER_RETRY_S = 1.0
 LAST_TICKS = 3

@@ -12,12 +12,9 @@ import threading
 import time
 from collections.abc import Callable
 
-import structlog
-
 from tipdatum.grade.state import WorkState
+from tipdatum.run.log_lines import log
 from tipdatum.run.state_file import StateFile
-
-log = structlog.get_logger()
 
 SAVE_WITHIN_S = 0.05
 """A changed state is on the disk this soon; several changes within it are one write. Where an answer waits it

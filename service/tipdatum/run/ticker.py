@@ -11,12 +11,9 @@ import threading
 import time
 from collections.abc import Callable
 
-import structlog
-
 from tipdatum.bus.client import BusClient
 from tipdatum.run.clocks import RunClock
-
-log = structlog.get_logger()
+from tipdatum.run.log_lines import log
 
 RETRY_S = 1.0
 """Wait after a tick that failed by a defect of ours, real seconds."""

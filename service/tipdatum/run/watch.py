@@ -13,16 +13,13 @@ import time
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
 
-import structlog
-
 from tipdatum.bus.broker import EmbeddedBroker
 from tipdatum.errors import InputError
 from tipdatum.run.clocks import ClockWatch
+from tipdatum.run.log_lines import log
 from tipdatum.run.logs import Losses
 from tipdatum.run.state_keeper import StateKeeper
 from tipdatum.run.ticker import Ticker
-
-log = structlog.get_logger()
 
 LOOK_EVERY_S = 1.0
 TASK_RETRY_S = 1.0

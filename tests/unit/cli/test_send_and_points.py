@@ -8,8 +8,8 @@ import pytest
 
 from tipdatum.cli import main
 from tipdatum.cli.convert import forms
+from tipdatum.cli.options import body_of
 from tipdatum.cli.points import joined
-from tipdatum.cli.send import body_of
 from tipdatum.errors import InputError
 
 

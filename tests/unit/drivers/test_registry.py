@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import tomllib
-from importlib.metadata import EntryPoint
+from importlib import metadata
 from pathlib import Path
 
 import pytest
 from pydantic import BaseModel
 
-from tipdatum_drivers import registry
 from tipdatum_drivers.errors import ConfigError
 from tipdatum_drivers.registry import BUILT_IN, GROUP, find_driver
 
@@ -36,8 +35,8 @@ def test_unknown_name_is_refused_with_a_suggestion() -> None:
 
 
 def announce(monkeypatch: pytest.MonkeyPatch, value: str) -> None:
-    entries = [EntryPoint("other", value, GROUP)]
-    monkeypatch.setattr(registry, "entry_points", lambda group: entries)
+    entries = [metadata.EntryPoint("other", value, GROUP)]
+    monkeypatch.setattr(metadata, "entry_points", lambda group: entries)
 
 
 def test_driver_of_another_package_is_found_through_its_entry_point(monkeypatch: pytest.MonkeyPatch) -> None:

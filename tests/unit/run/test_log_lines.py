@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import io
 import json
-from collections.abc import Iterator
+import re
 
 import pytest
-import structlog
 
 from tipdatum.bus.messages import Happening
-from tipdatum.run import logs
-from tipdatum.run.logs import REPEAT_AFTER_S, Losses, MessageLog, Throttle
+from tipdatum.run.log_lines import REPEAT_AFTER_S, Throttle, log
+from tipdatum.run.logs import Losses, MessageLog
 
 
 class Clock:
@@ -33,10 +32,7 @@ def throttle(clock: Clock) -> Throttle:
 
 
 def written(throttle: Throttle, **event: object) -> dict[str, object] | None:
-    try:
-        return dict(throttle(None, "info", event))
-    except structlog.DropEvent:
-        return None
+    return throttle(event)
 
 
 def test_the_first_line_is_written_at_once_and_its_repeats_are_counted(
@@ -76,14 +72,13 @@ def test_texts_with_figures_in_them_do_not_fill_the_memory(throttle: Throttle) -
 
 
 @pytest.fixture
-def stream() -> Iterator[io.StringIO]:
-    yield io.StringIO()
-    structlog.reset_defaults()
+def stream() -> io.StringIO:
+    return io.StringIO()
 
 
 def test_json_lines_carry_level_and_an_instant_in_utc(stream: io.StringIO) -> None:
-    logs.configure(json_lines=True, stream=stream)
-    structlog.get_logger().warning("broker offline", text="nothing listens")
+    log.configure(json_lines=True, stream=stream)
+    log.warning("broker offline", text="nothing listens")
     line = json.loads(stream.getvalue())
     assert line["event"] == "broker offline"
     assert line["level"] == "warning"
@@ -91,18 +86,40 @@ def test_json_lines_carry_level_and_an_instant_in_utc(stream: io.StringIO) -> No
 
 
 def test_a_persons_log_is_plain_text_where_no_terminal_is(stream: io.StringIO) -> None:
-    logs.configure(stream=stream)
-    structlog.get_logger().info("recording", to="dig.ndjson")
-    structlog.get_logger().debug("not wanted")
+    log.configure(stream=stream)
+    log.info("recording", to="dig.ndjson")
+    log.debug("not wanted")
     assert "recording" in stream.getvalue()
     assert "to=dig.ndjson" in stream.getvalue()
     assert "\x1b" not in stream.getvalue()
     assert "not wanted" not in stream.getvalue()
 
 
+def test_a_terminal_shows_levels_in_colour(stream: io.StringIO, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(stream, "isatty", lambda: True, raising=False)
+    log.configure(stream=stream)
+    log.error("recording stopped", reason="disk full")
+    assert "\x1b[31merror" in stream.getvalue()
+    assert re.sub("\x1b\\[[0-9]*m", "", stream.getvalue())[8:] == (
+        " [error    ] recording stopped reason=disk full\n"
+    )
+
+
+@pytest.mark.parametrize("json_lines", [False, True])
+def test_a_defect_is_logged_with_the_way_to_it(stream: io.StringIO, *, json_lines: bool) -> None:
+    log.configure(json_lines=json_lines, stream=stream)
+    try:
+        raise ValueError("of ours")
+    except ValueError:
+        log.exception("internal fault; going on", name="tick")
+    told = json.loads(stream.getvalue())["exception"] if json_lines else stream.getvalue()
+    assert "Traceback" in told
+    assert told.rstrip().endswith("ValueError: of ours")
+
+
 def test_more_is_logged_when_asked(stream: io.StringIO) -> None:
-    logs.configure(verbose=True, stream=stream)
-    structlog.get_logger().debug("wanted")
+    log.configure(verbose=True, stream=stream)
+    log.debug("wanted")
     assert "wanted" in stream.getvalue()
 
 
@@ -118,7 +135,7 @@ def test_what_is_lost_on_the_way_out_is_told_when_it_begins_and_summed_when_it_e
 
 def test_cautions_of_a_recording_that_begins_anew_are_written_once(stream: io.StringIO) -> None:
     """A new trench asks for its cautions again; another lap of the same recording does not."""
-    logs.configure(json_lines=True, stream=stream)
+    log.configure(json_lines=True, stream=stream)
     told = MessageLog()
     caution = Happening(t=1.0, time="2026-05-04T08:00:01.000Z", kind="caution", text="Have services marked.")
     told.write(caution)

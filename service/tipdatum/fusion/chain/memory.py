@@ -150,7 +150,7 @@ class Memory:
         told = np.ones((setup.n, PER_SENSOR), dtype=bool)
         told[:, GYRO_BIAS] = told[:, GYRO_WARM] = False
         self._c = at.constants.start + np.flatnonzero(told.ravel())
-        self._r = np.setdiff1d(np.arange(at.size), self._c)
+        self._r = np.delete(np.arange(at.size), self._c)
         self._share = math.exp(-FADE_EVERY_S / setup.options.memory_s)
         self._passed = 0.0
         self._scales = []
