@@ -16,7 +16,7 @@ from tipdatum.errors import (
     UnknownKeyError,
     with_place,
 )
-from tipdatum.fusion.chain.measurement import update
+from tipdatum.fusion.chain.update import update
 
 
 @pytest.mark.parametrize(

@@ -19,9 +19,9 @@ from scipy.spatial.transform import Rotation
 from tipdatum.fusion.arm import SensedArm
 from tipdatum.fusion.chain.integration import EpochBlock, Strapdown
 from tipdatum.fusion.chain.levers import Levers
-from tipdatum.fusion.chain.measurement import update
 from tipdatum.fusion.chain.model import Layout, layout
 from tipdatum.fusion.chain.samples import SampleBuffer
+from tipdatum.fusion.chain.update import update
 from tipdatum.fusion.complementary import ComplementaryEstimator, ComplementaryOptions
 from tipdatum.fusion.pose import CALM_S, MOVING_RADPS, Condition
 from tipdatum.fusion.sensors import Channel, up_from_tilt

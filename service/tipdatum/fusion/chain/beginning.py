@@ -10,8 +10,9 @@ import math
 import numpy as np
 
 from tipdatum.fusion.chain.constants import LATENCY, OF_ACCEL, PER_SENSOR, prior_sigma, tilt_errors
-from tipdatum.fusion.chain.measurement import ToldSwing, update
+from tipdatum.fusion.chain.measurement import ToldSwing
 from tipdatum.fusion.chain.model import FilterSetup
+from tipdatum.fusion.chain.update import update
 from tipdatum.kinematics.frames import Array, nearest_turn
 from tipdatum.machine.description import Machine
 

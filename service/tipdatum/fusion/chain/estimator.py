@@ -15,10 +15,11 @@ import numpy as np
 
 from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, JointMap, SensedArm, SensorSpread
 from tipdatum.fusion.chain.closure import Witness
+from tipdatum.fusion.chain.compiled import strapdown
 from tipdatum.fusion.chain.filter import ChainFilter
 from tipdatum.fusion.chain.finding import Finding, Levelling
 from tipdatum.fusion.chain.heave import Rocking
-from tipdatum.fusion.chain.integration import EpochBlock, Strapdown
+from tipdatum.fusion.chain.integration import EpochBlock
 from tipdatum.fusion.chain.integrity import IntegrityMonitor
 from tipdatum.fusion.chain.knowledge import StatedKnowledge, height_of
 from tipdatum.fusion.chain.motion import SensorCorrection
@@ -167,7 +168,7 @@ class ChainEstimator:
         active = np.ones(n, dtype=bool)
         active[missing] = False
         to_body = self._correction
-        block = Strapdown.of(epochs, T).block(
+        block = strapdown(epochs, T).block(
             self._samples, active, number * T, to_body.turn, to_body.offset, f.starts_of_sides()
         )
         f.told_swing = told = self._swing.over(number * T, (number + epochs) * T)

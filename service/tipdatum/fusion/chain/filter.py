@@ -20,18 +20,17 @@ import numpy as np
 
 from tipdatum.fusion.arm import SensedArm
 from tipdatum.fusion.chain.beginning import Beginning, told_swing_of, zero_sigma
+from tipdatum.fusion.chain.compiled import models_for
 from tipdatum.fusion.chain.constants import LATENCY, LEVER, OF_GYRO, PER_SENSOR
 from tipdatum.fusion.chain.heave import Footing, pivot_prior
 from tipdatum.fusion.chain.integration import EpochBlock, SideStart
 from tipdatum.fusion.chain.levers import Levers
-from tipdatum.fusion.chain.measurement import MeasurementModel, ToldSwing, update
+from tipdatum.fusion.chain.measurement import ToldSwing
 from tipdatum.fusion.chain.memory import Memory
-from tipdatum.fusion.chain.model import FilterSetup, diagonal
-from tipdatum.fusion.chain.motion import BlockMotion, RateModel, constants_correction
+from tipdatum.fusion.chain.model import FilterSetup
+from tipdatum.fusion.chain.motion import BlockMotion, constants_correction
 from tipdatum.fusion.chain.noise import Persistence, ProcessNoise, carried_velocity
-from tipdatum.fusion.chain.rows import Measurement
 from tipdatum.fusion.chain.sigma import StatedSigma
-from tipdatum.fusion.chain.transition import TransitionModel
 from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import Array
@@ -62,17 +61,12 @@ class BlockModels:
     def __init__(self, setup: FilterSetup, levers: Levers, epochs: int) -> None:
         self.epochs = epochs
         self.span = epochs * setup.options.epoch_s
-        self.rates = RateModel(setup, epochs)
-        self.transition = TransitionModel(setup, epochs)
+        kinds = models_for(setup, epochs)
+        self.rates = kinds.rates(setup, epochs)
+        self.transition = kinds.transition(setup, epochs)
         self.noise = ProcessNoise(setup, epochs)
-        self.measurement = MeasurementModel(setup, levers, epochs)
-
-
-class InnovationCovariance(NamedTuple):
-    """Covariances of the innovations with the state, (m, n), and with each other, (m, m)."""
-
-    with_state: Array
-    own: Array
+        self.measurement = kinds.measurement(setup, levers, epochs)
+        self.update = kinds.update(setup)
 
 
 class Kept(NamedTuple):
@@ -327,14 +321,15 @@ class ChainFilter:
         self._persistence.note(innovation, span, resting)
         self._since_found += span
         self._carry(block, innovation, resting)
-        covariance = self._covariance(measured, added.velocity)
-        shocked = self._shocked(innovation, covariance)
+        covariance = models.update.covariance(P, measured, added.velocity)
+        self._stated.be_surprised(covariance.distances, span)
+        shocked = [k for k, distance in enumerate(covariance.distances) if distance > self.options.gate]
         if shocked:
             for k in shocked:
                 # A shock leaves a step in the integrated velocity, which alone takes the blame.
                 P[self.setup.v[k], self.setup.v[k]] += innovation[k] ** 2
-            covariance = self._covariance(measured, added.velocity)
-        update(x, P, measured.H, measured.z, measured.R, (covariance.with_state, covariance.own))
+            covariance = models.update.covariance(P, measured, added.velocity)
+        models.update.take(x, P, measured, covariance)
         if self.footing is not None:
             if block.active[0]:
                 mean = motion.mean
@@ -354,19 +349,6 @@ class ChainFilter:
         self.rates = motion.epochs.rates[:, -1]
         self.turned = float(motion.mean.rates[1]) * span
 
-    def _covariance(self, measured: Measurement, noise: Array) -> InnovationCovariance:
-        """That of the innovations, with `noise` (3N,) (m/s)² what the block has added to the velocities.
-
-        The mean velocity over a block holds a third of the noise that its end holds, and half in common.
-        """
-        H, at = measured.H, self.at
-        with_state = H.dot(self.P)
-        own = with_state.dot(H.T)
-        own += measured.R
-        diagonal(with_state, at.velocity.start)[: len(noise)] -= 0.5 * noise
-        diagonal(own)[: len(noise)] -= (2.0 / 3.0) * noise
-        return InnovationCovariance(with_state=with_state, own=own)
-
     def _carry(self, block: EpochBlock, innovation: Array, resting: bool) -> None:
         """Let a velocity that all sensors show alike be that of a machine that travels, and no tilt.
 
@@ -383,12 +365,3 @@ class ChainFilter:
         for axis, velocity in enumerate(common.tolist()):
             alike = self.setup.v[block.active, axis]
             self.P[np.ix_(alike, alike)] += velocity**2
-
-    def _shocked(self, innovation: Array, covariance: InnovationCovariance) -> list[int]:
-        """Sensors whose velocities' squared, normalised innovation is beyond the gate."""
-        n, i = self.n, self.setup.i
-        own = covariance.own[: 3 * n, : 3 * n].reshape(n, 3, n, 3)[i, :, i]
-        solved = np.linalg.solve(own, innovation[:, :, None])[:, :, 0]
-        distances = (innovation * solved).dot(np.ones(3)).tolist()
-        self._stated.be_surprised(distances, self.span)
-        return [k for k, distance in enumerate(distances) if distance > self.options.gate]

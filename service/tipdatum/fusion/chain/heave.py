@@ -13,9 +13,9 @@ from typing import NamedTuple
 import numpy as np
 
 from tipdatum.fusion.chain.constants import OF_GYRO, rate_errors
-from tipdatum.fusion.chain.measurement import update
 from tipdatum.fusion.chain.model import FilterSetup
 from tipdatum.fusion.chain.motion import MeanMotion
+from tipdatum.fusion.chain.update import update
 from tipdatum.kinematics.frames import Array
 from tipdatum.machine.parts import Undercarriage
 

@@ -19,7 +19,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 from typing import NamedTuple, TypeAlias
 
 import numpy as np
@@ -115,12 +114,6 @@ class Strapdown:
         # Edges and middles in turn.
         self._points = 0.5 * epoch_s * np.arange(2 * epochs + 1)
 
-    @staticmethod
-    @cache
-    def of(epochs: int, epoch_s: float) -> Strapdown:
-        """The one for such blocks."""
-        return Strapdown(epochs, epoch_s)
-
     def block(
         self,
         samples: list[SampleBuffer],
@@ -181,21 +174,28 @@ class Strapdown:
         squares = D[:, :, _SQUARE] - abs(force) ** 2 - D[:, :, _FY] ** 2
         shake = np.maximum(squares, 0.0).dot(np.full(self._epochs, 1.0 / self._epochs))
         begins = ends - counts
-        step = (t.take(ends - 1) - t.take(begins)) / (ends - begins - 1)
-        done = (j[:, -1] - begins).tolist()
-        gaps = zip(used, done, step.tolist(), strict=True)
-        step = np.array([samples[i].used(count, gap) for i, count, gap in gaps])
-        missed = np.zeros((len(used), 2))
-        for k, i in enumerate(used):
-            slow = samples[i].slow
-            if slow is not None:
-                missed[k] = slow.force, slow.rate
+        gaps = (t.take(ends - 1) - t.take(begins)) / (ends - begins - 1)
+        step, missed = self._used_up(samples, used, (j[:, -1] - begins).tolist(), gaps.tolist())
         found = EpochBlock(
             force, D[:, :, _FY], moment, D[:, :, 9], rate, D[:, :, _WY],
             slope.take((0, 2, 1), axis=1), slope.take((3, 5, 4), axis=1), shake, step, missed, raw, active,
             alpha,
         )  # fmt: skip
-        return found if len(used) == len(samples) else _scattered(found, len(samples), used)
+        return found if len(used) == len(samples) else scattered(found, len(samples), used)
+
+    @staticmethod
+    def _used_up(
+        samples: list[SampleBuffer], used: list[int], counts: list[int], gaps: list[float]
+    ) -> tuple[Array, Array]:
+        """Drop the samples that are used up, which stood `gaps` s apart; `step` and `missed` of the block."""
+        each = zip(used, counts, gaps, strict=True)
+        step = np.array([samples[i].used(count, gap) for i, count, gap in each])
+        missed = np.zeros((len(used), 2))
+        for k, i in enumerate(used):
+            slow = samples[i].slow
+            if slow is not None:
+                missed[k] = slow.force, slow.rate
+        return step, missed
 
     @staticmethod
     def _raw(X: Array, j: Places, h: Array, half_share: Array) -> Array:
@@ -281,7 +281,7 @@ class Strapdown:
         return found
 
 
-def _scattered(b: EpochBlock, n: int, used: list[int]) -> EpochBlock:
+def scattered(b: EpochBlock, n: int, used: list[int]) -> EpochBlock:
     """Sensors that were not active put back, with zeros."""
     parts = {}
     for name in EpochBlock.__slots__:

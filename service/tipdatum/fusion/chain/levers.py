@@ -34,6 +34,9 @@ class Levers:
             follows its neighbour).
         offset: (B,) rad, constant part of it.
         ways: (N, B, 3) m, the way in each body from the slew centre to each sensor.
+        in_plane, across: (N, B) and (N,) m, their x + iz, and their y in all.
+        bodies: (N,) number of each sensor's body.
+        direct: whether every body has its own sensor.
     """
 
     def __init__(self, arm: SensedArm, channels: list[Channel]) -> None:
@@ -50,21 +53,21 @@ class Levers:
             ways[i, k] = channel.sensor.position_m
         self._sides = _side_ways(arm, channels, own, ways)
         self.ways = ways
-        self._ways = ways[:, :, 0] + 1j * ways[:, :, 2]
-        self._y = ways[:, :, 1].sum(axis=1)
-        self._own = (np.arange(n), np.array(own, dtype=int))
+        self.in_plane = ways[:, :, 0] + 1j * ways[:, :, 2]
+        self.across = ways[:, :, 1].sum(axis=1)
+        self.bodies = np.array(own, dtype=np.intp)
         self.follow, self.offset = _follow(arm, channels)
-        self._direct = np.array_equal(self.follow, np.eye(len(self.offset)))
+        self.direct = np.array_equal(self.follow, np.eye(len(self.offset)))
 
     def corrected(self, position: Array) -> LeverArms:
         """Those of sensors that sit (N, 3) m away from where they are described, in axes of their bodies."""
-        ways = self._ways.copy()
+        ways = self.in_plane.copy()
         sides = [side.corrected(position) for side in self._sides]
         if sides:
             position = position.copy()
             position[[side.part.sensor for side in sides if side.part.sensor is not None]] = 0.0
-        ways[self._own] += position[:, 0] + 1j * position[:, 2]
-        return LeverArms(ways, self._y + position[:, 1], self.follow, self.offset, self._direct, sides)
+        ways[np.arange(len(ways)), self.bodies] += position[:, 0] + 1j * position[:, 2]
+        return LeverArms(ways, self.across + position[:, 1], self.follow, self.offset, self.direct, sides)
 
 
 class SideWays(NamedTuple):

@@ -1,4 +1,4 @@
-"""What the chain filter compares in a block: innovation, its Jacobian and its noise, and the update by them.
+"""What the chain filter compares in a block: innovation, its Jacobian and its noise.
 
 Velocities by the chain's lever arms, gyros against each other, angles of inclinometers; written out in
 `docs/estimator.md`, section "Measurements".
@@ -286,24 +286,3 @@ class VelocityRows:
         by_y[:, 0, tan] -= s * by_tan
         by_y[:, 2, tan] += c * by_tan
         by_y[:, :, -2:] = np.array([[-s * y_rate, s * x_rate], [0.0, 0.0], [c * y_rate, -c * x_rate]])
-
-
-def update(
-    x: Array, P: Array, H: Array, z: Array, R: Array, known: tuple[Array, Array] | None = None
-) -> None:
-    """The measurement update of a Kalman filter, in a form that keeps the covariance symmetric.
-
-    With S = H P Hᵀ + R = L Lᵀ and W = L⁻¹ H P:   x ← x + Wᵀ L⁻¹ z,   P ← P - Wᵀ W, which is the optimal
-    update P - K S Kᵀ. Source: Cholesky form of the update, for instance Bar-Shalom, Li & Kirubarajan,
-    *Estimation with Applications to Tracking and Navigation*, ch. 7. Changes `x` (n,) and `P` (n, n) by the
-    innovation `z` (m,), Jacobian `H` (m, n) and noise `R` (m, m).
-
-    `known` is (H P, H P Hᵀ + R) where the caller has them already.
-    """
-    HP = H.dot(P) if known is None else known[0]
-    S = HP.dot(H.T) + R if known is None else known[1]
-    # S is small; its factor's inverse and one product are faster than solving for every column.
-    inverse = np.linalg.inv(np.linalg.cholesky(S))
-    W = inverse.dot(HP)
-    x += inverse.dot(z).dot(W)
-    P -= W.T @ W

@@ -181,6 +181,12 @@ class FilterSetup:
         self.v = self.at.velocity.start + np.arange(3 * n).reshape(n, 3)
 
     @property
+    def usual(self) -> bool:
+        """Whether the arm is the usual one: inertial units alone, all on bodies of the arm plane."""
+        beside = self.sides or self.gyroless or self.closure is not None
+        return self.n > 0 and not beside and not self.is_tilt.any()
+
+    @property
     def settling_angles(self) -> list[int]:
         """Places of the angles without which no elevation is known: neither a swing's nor a witness's."""
         spare = None if self.closure is None else self.closure.sensors[1]

@@ -41,6 +41,7 @@ class GyroRows:
 
     Attributes:
         rows: how many they are.
+        noise: (P - 1, P - 1) (rad/s)², of the differences, what slow samples leave out taken off.
     """
 
     def __init__(self, setup: FilterSetup, epochs: int) -> None:
@@ -50,7 +51,7 @@ class GyroRows:
         variance = setup.gyro_psd / span + (FLOORS_S / span) * o.gyro_floor_radps**2
         self._pairs = max(len(plain) - 1, 0)
         self._difference = np.eye(n)[plain[1:]] - np.eye(n)[plain[:-1]]
-        self._noise = float(variance.mean()) * o.redundancy_share**2 * (self._difference @ self._difference.T)
+        self.noise = float(variance.mean()) * o.redundancy_share**2 * (self._difference @ self._difference.T)
         self._sides = [(k, side) for k, side in enumerate(setup.sides) if side.sensor is not None]
         self._of_one = float(variance.mean()) * o.redundancy_share**2
         self.rows = 2 * self._pairs + len(self._sides)
@@ -72,7 +73,7 @@ class GyroRows:
         np.multiply(D[:, :, None], motion.by.constants.transpose(1, 0, 2)[:, None], out=by_constants)
         np.multiply(D, -m.plane_rate, out=into.H[of_roll, q.at.theta])
         np.multiply(D, m.roll_rate, out=into.H[of_plane, q.at.theta])
-        noise, missed = self._noise, block.missed[:, 1] / self._span
+        noise, missed = self.noise, block.missed[:, 1] / self._span
         if missed.any():
             noise = noise + (D * missed).dot(D.T)
         into.R[of_roll, of_roll] = into.R[of_plane, of_plane] = noise

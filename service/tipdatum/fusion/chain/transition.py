@@ -66,7 +66,7 @@ class TransitionModel:
         x[at.roll] = motion.roll_end
         x[at.side] = motion.alpha_end
         x[at.velocity] = after.ravel()
-        _carry(P, F)
+        carry(P, F)
         return Advance(F=F, mean=mean)
 
     def _integrated(self, v: Array, m: BlockMotion, block: EpochBlock) -> tuple[Array, Array]:
@@ -162,7 +162,7 @@ class TransitionModel:
         of_accel[q.i, :, q.i] += T * (m.to_plane @ by_constants)
 
 
-def _carry(P: Array, F: Array) -> None:
+def carry(P: Array, F: Array) -> None:
     """P ← F P Fᵀ, where what F does not tell stays."""
     d = len(F)
     FP = F.dot(P)

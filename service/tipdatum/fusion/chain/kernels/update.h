@@ -1,0 +1,128 @@
+/* Covariance of the innovations and the update by them; the twins of `ChainFilter._covariance`, `_shocked`
+   (filter.py) and `update` (measurement.py), without the products with the whole covariance. */
+
+PyDoc_STRVAR(innovate_doc,
+"innovate(HP, H, R, z, noise)\n\n"
+"Args: HP, H: (m, n); R: (m, m); z: (m,); noise: (3N,) (m/s)², added to the velocities in the block.\n"
+"Changes HP, takes the part of the noise off that it has in common with the mean. Returns S (m, m) and the\n"
+"list of the N sensors' squared, normalised innovations.");
+
+static PyObject *innovate(PyObject *module, PyObject *const *args, Py_ssize_t given)
+{
+    Frame frame = {0};
+    PyObject *found = NULL, *distances = NULL, *result = NULL;
+    (void)module;
+    if (given != 5 || !PyArray_Check(args[1]) || PyArray_NDIM((PyArrayObject *)args[1]) != 2 ||
+        !PyArray_Check(args[4])) {
+        PyErr_SetString(PyExc_TypeError, "innovate(HP, H, R, z, noise)");
+        return NULL;
+    }
+    const int m = (int)PyArray_DIM((PyArrayObject *)args[1], 0), size = (int)PyArray_DIM((PyArrayObject *)args[1], 1);
+    const int v = (int)PyArray_SIZE((PyArrayObject *)args[4]), n = v / 3;
+    const Places at = places_of(n);
+    if (n < 1 || v != 3 * n || v > m || at.size > size) {
+        PyErr_SetString(PyExc_ValueError, "innovate: more velocities than rows, or a smaller state");
+        return NULL;
+    }
+    double *HP = changed(&frame, args[0], (npy_intp)m * size, "HP");
+    const double *H = reals(&frame, args[1], (npy_intp)m * size, "H"), *R = reals(&frame, args[2], m * m, "R");
+    const double *z = reals(&frame, args[3], m, "z"), *noise = reals(&frame, args[4], v, "noise");
+    double *S = made(&frame, &found, NPY_DOUBLE, m, m, 0);
+    if (frame.failed || (distances = PyList_New(n)) == NULL)
+        goto end;
+    for (int r = 0; r < m; r++)
+        for (int s = 0; s < m; s++) {
+            const double *a = HP + r * size, *b = H + s * size;
+            double sums[4] = {0.0, 0.0, 0.0, 0.0};
+            int k = 0;
+            for (; k + 4 <= size; k += 4)
+                for (int p = 0; p < 4; p++)
+                    sums[p] += a[k + p] * b[k + p];
+            for (; k < size; k++)
+                sums[0] += a[k] * b[k];
+            S[r * m + s] = (sums[0] + sums[1]) + (sums[2] + sums[3]) + R[r * m + s];
+        }
+    /* The mean velocity over a block holds a third of the noise that its end holds, and half in common. */
+    for (int k = 0; k < v; k++) {
+        HP[k * size + at.velocity + k] -= 0.5 * noise[k];
+        S[k * m + k] -= (2.0 / 3.0) * noise[k];
+    }
+    for (int i = 0; i < n; i++) {
+        const double *a = S + 3 * i * m + 3 * i, *b = a + m, *c = b + m, *d = z + 3 * i;
+        const double A = b[1] * c[2] - b[2] * c[1], B = b[2] * c[0] - b[0] * c[2], C = b[0] * c[1] - b[1] * c[0];
+        const double whole = a[0] * A + a[1] * B + a[2] * C;
+        const double solved[3] = {
+            (d[0] * A + d[1] * (a[2] * c[1] - a[1] * c[2]) + d[2] * (a[1] * b[2] - a[2] * b[1])) / whole,
+            (d[0] * B + d[1] * (a[0] * c[2] - a[2] * c[0]) + d[2] * (a[2] * b[0] - a[0] * b[2])) / whole,
+            (d[0] * C + d[1] * (a[1] * c[0] - a[0] * c[1]) + d[2] * (a[0] * b[1] - a[1] * b[0])) / whole};
+        PyObject *distance = PyFloat_FromDouble(d[0] * solved[0] + d[1] * solved[1] + d[2] * solved[2]);
+        if (distance == NULL)
+            goto end;
+        PyList_SET_ITEM(distances, i, distance);
+    }
+    result = Py_BuildValue("(OO)", found, distances);
+end:
+    Py_XDECREF(found);
+    Py_XDECREF(distances);
+    let_go(&frame);
+    return result;
+}
+
+PyDoc_STRVAR(gain_doc,
+"gain(x, HP, S, z)\n\n"
+"With S = L Lᵀ: HP becomes W = L⁻¹ H P, and x ← x + Wᵀ L⁻¹ z. False where S is not positive definite; then\n"
+"nothing has been changed.");
+
+static PyObject *gain(PyObject *module, PyObject *const *args, Py_ssize_t given)
+{
+    Frame frame = {0};
+    double *L = NULL;
+    PyObject *result = NULL;
+    (void)module;
+    if (given != 4 || !PyArray_Check(args[0]) || !PyArray_Check(args[3])) {
+        PyErr_SetString(PyExc_TypeError, "gain(x, HP, S, z)");
+        return NULL;
+    }
+    const int size = (int)PyArray_SIZE((PyArrayObject *)args[0]), m = (int)PyArray_SIZE((PyArrayObject *)args[3]);
+    double *x = changed(&frame, args[0], size, "x"), *W = changed(&frame, args[1], (npy_intp)m * size, "HP");
+    const double *S = reals(&frame, args[2], m * m, "S"), *z = reals(&frame, args[3], m, "z");
+    if (frame.failed)
+        goto end;
+    if ((L = PyMem_Malloc(sizeof(double) * (m * m + m))) == NULL) {
+        PyErr_NoMemory();
+        goto end;
+    }
+    for (int r = 0; r < m; r++)
+        for (int s = 0; s <= r; s++) {
+            double sum = S[r * m + s];
+            for (int k = 0; k < s; k++)
+                sum -= L[r * m + k] * L[s * m + k];
+            if (r != s)
+                L[r * m + s] = sum / L[s * m + s];
+            else if (sum > 0.0)
+                L[r * m + r] = sqrt(sum);
+            else {
+                result = Py_NewRef(Py_False);
+                goto end;
+            }
+        }
+    double *u = L + m * m;
+    for (int r = 0; r < m; r++) {
+        double *row = W + r * size, sum = z[r];
+        for (int k = 0; k < r; k++) {
+            add_times(row, -L[r * m + k], W + k * size, size);
+            sum -= L[r * m + k] * u[k];
+        }
+        const double over = 1.0 / L[r * m + r];
+        for (int k = 0; k < size; k++)
+            row[k] *= over;
+        u[r] = sum * over;
+    }
+    for (int r = 0; r < m; r++)
+        add_times(x, u[r], W + r * size, size);
+    result = Py_NewRef(Py_True);
+end:
+    PyMem_Free(L);
+    let_go(&frame);
+    return result;
+}
