@@ -17,11 +17,13 @@ import pytest
 
 from shared_data import shared
 from tipdatum.fusion.chain import compiled
+from tipdatum.fusion.chain.consistency import Consistency
 from tipdatum.fusion.chain.filter import ChainFilter
 from tipdatum.fusion.chain.integration import EpochBlock, Strapdown
 from tipdatum.fusion.chain.levers import Levers
 from tipdatum.fusion.chain.measurement import MeasurementModel
-from tipdatum.fusion.chain.motion import RateModel
+from tipdatum.fusion.chain.motion import RateModel, SensorCorrection
+from tipdatum.fusion.chain.noise import ProcessNoise
 from tipdatum.fusion.chain.transition import TransitionModel
 from tipdatum.fusion.chain.update import UpdateModel
 from tipdatum.fusion.estimator import make_estimator
@@ -86,6 +88,13 @@ def test_every_part_of_a_step_is_that_of_the_reference(path: Path, monkeypatch: 
             same(found, Strapdown(maker._epochs, maker._length).block(before, *given), "block")
         return found
 
+    def noted_comparison(watch: Consistency, t: float) -> Any:
+        found = comparison(watch, t)
+        same(found, Consistency._compare(watch, t), "consistency")
+        return found
+
+    comparison = compiled.CompiledConsistency._compare
+    monkeypatch.setattr(compiled.CompiledConsistency, "_compare", noted_comparison)
     monkeypatch.setattr(ChainFilter, "step", noted)
     monkeypatch.setattr(compiled.CompiledStrapdown, "block", noted_block)
     estimator = make_estimator("chain", parse_machine(SessionFile(path).header.machine, str(path)), 0.01)
@@ -110,9 +119,13 @@ def compare_step(f: ChainFilter, block: EpochBlock) -> None:
     advance = TransitionModel(q, K).forward(x, P, motion, block, expected.change)
     advance_twin = compiled.CompiledTransition(q, K).forward(x_twin, P_twin, motion, block, expected.change)
     same((advance_twin, x_twin, P_twin), (advance, x, P), "transition")
+    heard = f._persistence
+    added = ProcessNoise(q, K).add(P, block, motion, heard, f._age, 0.5)
+    added_twin = compiled.CompiledNoise(q, K).add(P_twin, block, motion, heard, f._age, 0.5)
+    same((added_twin, P_twin), (added, P), "noise")
     measured = of_python.measure(x, block, motion, expected, advance)
     same(of_c.measure(x, block, motion, expected, advance), measured, "measured")
-    noise = np.full(3 * q.n, 1e-6)
+    noise = added.velocity
     update, update_twin = UpdateModel(q), compiled.CompiledUpdate(q)
     covariance = update.covariance(P, measured, noise)
     same(update_twin.covariance(P, measured, noise), covariance, "covariance")
@@ -120,6 +133,11 @@ def compare_step(f: ChainFilter, block: EpochBlock) -> None:
     update.take(x, P, measured, covariance)
     update_twin.take(x_twin, P_twin, measured, used)
     same((x_twin, P_twin), (x, P), "update")
+    given = f.setup.channels, q.has_gyro.tolist()
+    correction, correction_twin = SensorCorrection(*given), compiled.CompiledCorrection(*given)
+    correction.renew(q, x)
+    correction_twin.renew(q, x)
+    same((correction_twin.turn, correction_twin.offset), (correction.turn, correction.offset), "correction")
 
 
 def figures(path: Path, seconds: float) -> list[tuple[float, ...]]:

@@ -22,12 +22,15 @@
 #include "kernels/transition.h"
 #include "kernels/velocity.h"
 #include "kernels/update.h"
+#include "kernels/noise.h"
+#include "kernels/consistency.h"
 
 #define KERNEL(name) {#name, (PyCFunction)(void (*)(void))name, METH_FASTCALL, name##_doc}
 
 static PyMethodDef methods[] = {
     KERNEL(block), KERNEL(motion), KERNEL(forward), KERNEL(foresee),
-    KERNEL(measure), KERNEL(innovate), KERNEL(gain), {NULL, NULL, 0, NULL}};
+    KERNEL(measure), KERNEL(innovate), KERNEL(gain),    KERNEL(add_noise),
+    KERNEL(free_constants), KERNEL(compare), {NULL, NULL, 0, NULL}};
 
 static struct PyModuleDef definition = {
     PyModuleDef_HEAD_INIT, "_kernels", "The chain filter's inner parts, compiled.", -1, methods, NULL, NULL, NULL, NULL};

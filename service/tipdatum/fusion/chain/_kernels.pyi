@@ -95,3 +95,31 @@ def measure(
 ) -> tuple[_Reals, _Reals, _Reals]: ...
 def innovate(HP: _Reals, H: _Reals, R: _Reals, z: _Reals, noise: _Reals, /) -> tuple[_Reals, list[float]]: ...
 def gain(x: _Reals, HP: _Reals, S: _Reals, z: _Reals, /) -> bool: ...
+def add_noise(
+    P: _Reals,
+    noise: _Reals,
+    seen: tuple[_Reals, _Reals, _Reals, _Reals, _Reals],
+    heard: tuple[_Reals, _Reals],
+    parts: tuple[_Reals, list[float], list[float], _Reals],
+    rules: tuple[float, float, float, float, float, float],
+    span: float,
+    warm: float,
+    warming: float,
+    /,
+) -> tuple[_Reals, float, float, list[int]]: ...
+def free_constants(x: _Reals, warmth: _Reals, turn: _Reals, offset: _Reals, /) -> tuple[_Reals, _Reals]: ...
+def compare(
+    t: _Reals,
+    span: _Reals,
+    unknown: _Reals,
+    shake: _Reals,
+    unseen: _Reals,
+    odd: _Reals,
+    now: float,
+    since: float,
+    found: float,
+    moved: float,
+    rules: tuple[float, ...],
+    windows: _Reals,
+    /,
+) -> tuple[_Reals, _Reals, _Reals | None]: ...

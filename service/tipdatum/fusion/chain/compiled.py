@@ -1,13 +1,14 @@
 """The compiled twins of the filter's inner parts, where they were built, and when they are used.
 
 Most of a step's time goes into the calls of some two hundred small operations of numpy. `_kernels.c` does the
-same in seven, for the usual arm: inertial units on bodies of the arm plane. What the other files say is the
+same in ten, for the usual arm: inertial units on bodies of the arm plane. What the other files say is the
 reference, and does the work for all other arms, for blocks in which a sensor was silent, and where nothing
 was compiled. Compiled sums are taken in another order: both agree to the last digits, not to the last bit.
 """
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Sequence
 from functools import cache
@@ -15,11 +16,41 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from tipdatum.fusion.chain.consistency import (
+    ALONE_S,
+    FOUND_S,
+    FOUND_WIDER,
+    LEAST_BLOCKS,
+    LEAST_SHARE,
+    SLOW_MPS2,
+    TOGETHER,
+    UNSEEN,
+    WINDOWS,
+    Consistency,
+)
+from tipdatum.fusion.chain.constants import WARM_S
 from tipdatum.fusion.chain.integration import EpochBlock, SideStart, Strapdown, scattered
 from tipdatum.fusion.chain.levers import LeverArms, Levers
 from tipdatum.fusion.chain.measurement import Expected, MeasurementModel, ToldSwing, VelocityRows
 from tipdatum.fusion.chain.model import FilterSetup
-from tipdatum.fusion.chain.motion import BlockMotion, EpochMotion, MeanMotion, RateJacobians, RateModel
+from tipdatum.fusion.chain.motion import (
+    BlockMotion,
+    EpochMotion,
+    MeanMotion,
+    RateJacobians,
+    RateModel,
+    SensorCorrection,
+)
+from tipdatum.fusion.chain.noise import (
+    HAMMERED_MPS2,
+    RECTIFIED,
+    RECTIFIED_S,
+    WARM_UP_S,
+    AddedNoise,
+    Persistence,
+    ProcessNoise,
+    Vibration,
+)
 from tipdatum.fusion.chain.rows import GyroRows, Measurement
 from tipdatum.fusion.chain.samples import SampleBuffer
 from tipdatum.fusion.chain.transition import Advance, TransitionModel, carry
@@ -54,13 +85,14 @@ class Models(NamedTuple):
     transition: type[TransitionModel]
     measurement: type[MeasurementModel]
     update: type[UpdateModel]
+    noise: type[ProcessNoise]
 
 
 def models_for(setup: FilterSetup, epochs: int) -> Models:
     """Compiled ones where they are built and serve such an arm, else the reference."""
     if built is None or not setup.usual or setup.n > MOST_SENSORS or epochs > MOST_EPOCHS:
-        return Models(RateModel, TransitionModel, MeasurementModel, UpdateModel)
-    return Models(CompiledRates, CompiledTransition, CompiledMeasurement, CompiledUpdate)
+        return Models(RateModel, TransitionModel, MeasurementModel, UpdateModel, ProcessNoise)
+    return Models(CompiledRates, CompiledTransition, CompiledMeasurement, CompiledUpdate, CompiledNoise)
 
 
 @cache
@@ -68,6 +100,16 @@ def strapdown(epochs: int, epoch_s: float) -> Strapdown:
     """The one that makes blocks of so many epochs."""
     kind = Strapdown if built is None or epochs > MOST_EPOCHS else CompiledStrapdown
     return kind(epochs, epoch_s)
+
+
+def correction_for(setup: FilterSetup) -> type[SensorCorrection]:
+    """The way from what the sensors of such an arm give to body axes."""
+    return SensorCorrection if built is None or not setup.usual else CompiledCorrection
+
+
+def consistency_of(sensors: int) -> Consistency:
+    """That of so many sensors."""
+    return (Consistency if built is None or sensors > MOST_SENSORS else CompiledConsistency)(sensors)
 
 
 class CompiledStrapdown(Strapdown):
@@ -236,3 +278,57 @@ class CompiledUpdate(UpdateModel):
             super().take(x, P, measured, known)
             return
         P -= W.T @ W
+
+
+class CompiledNoise(ProcessNoise):
+    """See `ProcessNoise`."""
+
+    def add(
+        self,
+        P: Array,
+        block: EpochBlock,
+        motion: BlockMotion,
+        persistence: Persistence,
+        age: float,
+        pushed: float = 0.0,
+    ) -> AddedNoise:
+        """See `ProcessNoise.add`."""
+        if not motion.whole:
+            return super().add(P, block, motion, persistence, age, pushed)
+        q, o, noise = self._setup, self._setup.options, self._fixed.copy()
+        self._of_base(noise, motion.mean, pushed)
+        velocity, quick, slow, struck = built.add_noise(
+            P, noise,
+            (block.shake, block.step, block.missed, block.force_slope, block.rate_slope),
+            (persistence.of_late, persistence.at_rest),
+            (q.accel_psd, [ch.gap_density for ch in q.channels], [ch.jitter_variance for ch in q.channels],
+             self._warming),
+            (o.adaptation, o.folded_share, o.shake_share, HAMMERED_MPS2, RECTIFIED, RECTIFIED_S),
+            self._span, 1.0 + math.exp(-age / WARM_UP_S), math.exp(-age / WARM_S),
+        )  # fmt: skip
+        return AddedNoise(velocity, Vibration(quick, slow), struck)
+
+
+class CompiledCorrection(SensorCorrection):
+    """See `SensorCorrection`."""
+
+    def renew(self, setup: FilterSetup, x: Array) -> None:
+        """See `SensorCorrection.renew`."""
+        self.turn, self.offset = built.free_constants(x, setup.warmth.of, self._turn, self._offset)
+
+
+class CompiledConsistency(Consistency):
+    """See `Consistency`."""
+
+    _RULES = (
+        ALONE_S, float(LEAST_BLOCKS), LEAST_SHARE, HAMMERED_MPS2, SLOW_MPS2, UNSEEN, TOGETHER, FOUND_S,
+        FOUND_WIDER,
+    )  # fmt: skip
+    _WINDOWS = np.array(WINDOWS)
+
+    def _compare(self, t: float) -> tuple[Array, Array, Array | None]:
+        found: tuple[Array, Array, Array | None] = built.compare(
+            self._t, self._span, self._unknown, self._shake, self._unseen, self._odd,
+            t, self._from, self._found, self._moved, self._RULES, self._WINDOWS,
+        )  # fmt: skip
+        return found

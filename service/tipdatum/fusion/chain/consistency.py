@@ -210,6 +210,29 @@ class Consistency:
         self._odd[k] = _odd(look)
         if look.fastest > STANDS_RADPS:
             self._moved = t
+        found, alone, vibration = self._compare(t)
+        if vibration is not None:
+            self.vibration = vibration.tolist()
+        ratios, whole = found
+        self.ratios = np.maximum(ratios, alone).tolist()
+        fades = math.exp(-look.span / PEAK_S)
+        self.peaks = [max(now, fades * peak) for now, peak in zip(self.ratios, self.peaks, strict=True)]
+        if max(self.ratios) <= 1.0:
+            return None
+        # What has just begun shows little in a median of a second.
+        newest = np.flatnonzero((self._t > self._from) & (t - self._t < WINDOWS[0].span))
+        alone = np.maximum(alone, np.abs(self._odd[newest].mean(axis=0)).max(axis=0))
+        odd = int(alone.argmax())
+        innermost = int((whole >= INNERMOST * whole.max()).argmax())
+        return Alarm(t, innermost, (odd, float(alone[odd])))
+
+    def _compare(self, t: float) -> tuple[Array, Array, Array | None]:
+        """What the blocks up to `t` s show.
+
+        Returns:
+            (2, N) what stays of the innovations over what may, without and with what all have in common;
+            (N,) how far each gyro is from the others; (N,) m/s², what shakes the sensors, where that is told.
+        """
         age = np.where(self._t > self._from, t - self._t, math.inf)
         short, middle, long = WINDOWS
         recent = np.flatnonzero(age < ALONE_S)
@@ -218,9 +241,9 @@ class Consistency:
         if len(newest) > 1 and self._fill(newest, short.span):
             # A shock of just before still shows in the innovations.
             found = self._stays(newest, short, recent, blow=True)
-        alone = np.zeros(len(self.ratios))
+        alone, vibration = np.zeros(len(self.ratios)), None
         if len(recent) >= LEAST_BLOCKS or (len(recent) > 1 and self._fill(recent, ALONE_S)):
-            self.vibration = np.sqrt(self._shake[recent].mean(axis=0)).tolist()
+            vibration = np.sqrt(self._shake[recent].mean(axis=0))
             found = np.maximum(found, self._stays(recent, middle, recent))
             alone = np.abs(_middle(self._odd[recent])).max(axis=0)
         if t - long.span > self._from:
@@ -229,20 +252,11 @@ class Consistency:
             found = np.maximum(found, self._stays(all_of_it, long, all_of_it, stands=stands))
         if t - self._found < FOUND_S:
             found *= 1.0 / FOUND_WIDER
-        ratios, whole = found
-        self.ratios = np.maximum(ratios, alone).tolist()
-        fades = math.exp(-look.span / PEAK_S)
-        self.peaks = [max(now, fades * peak) for now, peak in zip(self.ratios, self.peaks, strict=True)]
-        if max(self.ratios) <= 1.0:
-            return None
-        # What has just begun shows little in a median of a second.
-        alone = np.maximum(alone, np.abs(self._odd[newest].mean(axis=0)).max(axis=0))
-        odd = int(alone.argmax())
-        innermost = int((whole >= INNERMOST * whole.max()).argmax())
-        return Alarm(t, innermost, (odd, float(alone[odd])))
+        return found, alone, vibration
 
     def _fill(self, blocks: Places, span: float) -> bool:
-        return float(self._span[blocks].sum()) >= LEAST_SHARE * span
+        # Blocks of epochs often fill a share to the last digit of their sum.
+        return float(self._span[blocks].sum()) > LEAST_SHARE * span - 1e-9
 
     def _stays(
         self, blocks: Places, window: Window, shaken: Places, blow: bool = False, stands: bool = False

@@ -15,14 +15,13 @@ import numpy as np
 
 from tipdatum.fusion.arm import LEVEL_SIGMA_RAD, JointMap, SensedArm, SensorSpread
 from tipdatum.fusion.chain.closure import Witness
-from tipdatum.fusion.chain.compiled import strapdown
+from tipdatum.fusion.chain.compiled import correction_for, strapdown
 from tipdatum.fusion.chain.filter import ChainFilter
 from tipdatum.fusion.chain.finding import Finding, Levelling
 from tipdatum.fusion.chain.heave import Rocking
 from tipdatum.fusion.chain.integration import EpochBlock
 from tipdatum.fusion.chain.integrity import IntegrityMonitor
 from tipdatum.fusion.chain.knowledge import StatedKnowledge, height_of
-from tipdatum.fusion.chain.motion import SensorCorrection
 from tipdatum.fusion.chain.prediction import BlockEnd, Unsteadiness, predict
 from tipdatum.fusion.chain.samples import SampleBuffer
 from tipdatum.fusion.chain.schedule import BlockLength, BlockSchedule
@@ -159,8 +158,8 @@ class ChainEstimator:
         """Take over calibration and mounts: from what sensors give to rows in body axes."""
         assert self._filter is not None
         gyros = [self._gyro_seen[i] for i in range(len(self._channels))]
-        self._correction = SensorCorrection(self._channels, gyros)
-        self._correction.renew(*self._filter.correction())
+        self._correction = correction_for(self._filter.setup)(self._channels, gyros)
+        self._correction.renew(self._filter.setup, self._filter.x)
 
     def _step(self, f: ChainFilter, number: int, missing: list[int]) -> None:
         n, T, schedule = len(self._channels), self.options.epoch_s, self._schedule
@@ -249,7 +248,7 @@ class ChainEstimator:
 
     def _begin_stretch(self, f: ChainFilter, edge: float, block: EpochBlock) -> None:
         """Keep where the angles stand, for the poses until the next block."""
-        self._correction.renew(*f.correction())
+        self._correction.renew(f.setup, f.x)
         self._known = None
         turned: list[list[float] | None] = list(block.turned.tolist())
         for i in (*f.gyroless, *self._schedule.away):

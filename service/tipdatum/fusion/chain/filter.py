@@ -28,8 +28,8 @@ from tipdatum.fusion.chain.levers import Levers
 from tipdatum.fusion.chain.measurement import ToldSwing
 from tipdatum.fusion.chain.memory import Memory
 from tipdatum.fusion.chain.model import FilterSetup
-from tipdatum.fusion.chain.motion import BlockMotion, constants_correction
-from tipdatum.fusion.chain.noise import Persistence, ProcessNoise, carried_velocity
+from tipdatum.fusion.chain.motion import BlockMotion
+from tipdatum.fusion.chain.noise import Persistence, carried_velocity
 from tipdatum.fusion.chain.sigma import StatedSigma
 from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.fusion.sensors import Channel
@@ -64,7 +64,7 @@ class BlockModels:
         kinds = models_for(setup, epochs)
         self.rates = kinds.rates(setup, epochs)
         self.transition = kinds.transition(setup, epochs)
-        self.noise = ProcessNoise(setup, epochs)
+        self.noise = kinds.noise(setup, epochs)
         self.measurement = kinds.measurement(setup, levers, epochs)
         self.update = kinds.update(setup)
 
@@ -290,12 +290,8 @@ class ChainFilter:
 
     # -- one block ---------------------------------------------------------------------------------------
 
-    def correction(self) -> tuple[Array, Array]:
-        """What frees force and rate of the constants as they are known; see `constants_correction`."""
-        return constants_correction(self.setup, self.x)
-
     def step(self, block: EpochBlock) -> None:
-        """Go on by one block, whose force and rate have been freed of constants by `correction`."""
+        """Go on by one block, whose force and rate have been freed of constants; see `SensorCorrection`."""
         x, P, models, span = self.x, self.P, self._models, self.span
         told_rate = 0.0 if self.told_swing is None else self.told_swing.rate
         motion = models.rates.motion(x, block, float(self.rates[1]), told_rate)

@@ -16,7 +16,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from tipdatum.fusion.arm import SensedArm
-from tipdatum.fusion.chain.consistency import Alarm, Consistency, Look, carried, unseen, unseen_rate
+from tipdatum.fusion.chain.compiled import consistency_of
+from tipdatum.fusion.chain.consistency import Alarm, Look, carried, unseen, unseen_rate
 from tipdatum.fusion.chain.evidence import suspect
 from tipdatum.fusion.chain.filter import ChainFilter, Kept
 from tipdatum.fusion.chain.honesty import PriorCheck, words
@@ -47,7 +48,7 @@ class IntegrityMonitor:
 
     def __init__(self, arm: SensedArm, channels: Sequence[Channel], samples: Sequence[SampleBuffer]) -> None:
         self._samples = samples
-        self._consistency = Consistency(len(channels))
+        self._consistency = consistency_of(len(channels))
         self._suspicion = Suspicion()
         self._honesty = PriorCheck()
         self._began = 0.0

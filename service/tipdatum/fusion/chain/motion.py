@@ -354,8 +354,9 @@ class SensorCorrection:
         self._gyroless = [i for i in range(n) if not has_gyro[i]]
         self.turn, self.offset = self._turn, self._offset
 
-    def renew(self, turn: Array, offset: Array) -> None:
-        """Take over what the filter knows of the constants now, as `constants_correction` tells it."""
+    def renew(self, setup: FilterSetup, x: Array) -> None:
+        """Take over what the filter's state `x` knows of the constants now."""
+        turn, offset = constants_correction(setup, x)
         self.offset = (self._offset[:, None] @ turn)[:, 0] + offset
         self.offset[self._gyroless, 3:] = 0.0
         self.turn = self._turn @ turn

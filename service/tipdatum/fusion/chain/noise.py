@@ -26,7 +26,7 @@ from tipdatum.fusion.chain.constants import (
 )
 from tipdatum.fusion.chain.integration import EpochBlock
 from tipdatum.fusion.chain.model import FilterSetup, diagonal
-from tipdatum.fusion.chain.motion import BlockMotion
+from tipdatum.fusion.chain.motion import BlockMotion, MeanMotion
 from tipdatum.kinematics.frames import Array
 
 WARM_UP_S = 120.0
@@ -194,7 +194,7 @@ class ProcessNoise:
             pushed: m/s², mean acceleration of the sensors as the chain tells it.
         """
         q, m = self._setup, motion.mean
-        at, o, T = q.at, q.options, self._span
+        at, T = q.at, self._span
         struck = np.maximum(np.sqrt(block.shake) - HAMMERED_MPS2, 0.0)
         accel, vibration = self._accel(block, persistence, struck)
         accel = self._of_times(P, accel, block)
@@ -211,6 +211,14 @@ class ProcessNoise:
         constants[:, GYRO_BIAS] *= warm * warm
         constants[:, GYRO_BIAS] += warming * self._warming[:, :1]
         constants[:, ACCEL_BIAS] += warming * self._warming[:, 1:]
+        self._of_base(noise, m, pushed)
+        of_P = diagonal(P)
+        of_P += noise
+        return AddedNoise(velocity=velocity, vibration=vibration, struck=np.flatnonzero(struck).tolist())
+
+    def _of_base(self, noise: Array, m: MeanMotion, pushed: float) -> None:
+        """Complete `noise` (n,) by what moves the slew centre; arguments as in `add`."""
+        q, at, o = self._setup, self._setup.at, self._setup.options
         if q.on_upper:
             rocking, share = math.hypot(m.rates[0], float(m.rates[2])), o.base_share_m
         else:
@@ -218,9 +226,6 @@ class ProcessNoise:
         noise[at.base] = (o.base_floor_mps**2 + (share * rocking) ** 2) * self._base_renewed
         # Along the ground: how it is lifted is for rocking and pivot to tell.
         noise[at.base.start : at.base.stop - 1] += (o.base_sway_s * pushed) ** 2 * self._base_renewed
-        of_P = diagonal(P)
-        of_P += noise
-        return AddedNoise(velocity=velocity, vibration=vibration, struck=np.flatnonzero(struck).tolist())
 
     def _accel(self, block: EpochBlock, persistence: Persistence, struck: Array) -> tuple[Array, Vibration]:
         """(N,) (m/s²)²/Hz, white noise that stands for what the accelerometers show beside the motion.
