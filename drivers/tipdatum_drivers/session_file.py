@@ -108,13 +108,20 @@ class SessionFile:
         if "digest" in self._source:
             return str(self._source["digest"])
         found = hashlib.sha256()
-        for line in self._lines():
-            if b'"truth"' not in line[:40]:
-                found.update(line)
+        for lines in self._groups():
+            of_group = b"".join(lines)
+            if b'"truth"' in of_group:
+                of_group = b"".join(line for line in lines if b'"truth"' not in line[:40])
+            found.update(of_group)
         return found.hexdigest()[:16]
 
     def _lines(self) -> Iterator[bytes]:
         """Lines with their newline; only the last one may lack it."""
+        for lines in self._groups():
+            yield from lines
+
+    def _groups(self) -> Iterator[list[bytes]]:
+        """The same, those of a block at a time."""
         rest = b""
         number = 1
         for block in self._blocks():
@@ -127,13 +134,12 @@ class SessionFile:
                     f"a line of over {LONGEST_LINE >> 20} MiB",
                     "lines of JSON",
                 )
-            for line in lines:
-                yield line + b"\n"
+            yield [line + b"\n" for line in lines]
             number += len(lines)
         # A file system that lost its power pads the end with zero bytes.
         rest = rest.rstrip(b"\0")
         if rest:
-            yield rest
+            yield [rest]
 
     def _blocks(self) -> Iterator[bytes]:
         try:
