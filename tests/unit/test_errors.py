@@ -41,7 +41,7 @@ def test_a_defect_is_told_with_the_line_of_ours_that_it_was_noticed_in() -> None
     with pytest.raises(np.linalg.LinAlgError) as caught:
         update(np.zeros(2), -2.0 * np.eye(2), np.eye(2), np.zeros(2), np.eye(2))
     told = with_place(caught.value)
-    assert told.startswith("LinAlgError: Matrix is not positive definite at measurement.py:")
+    assert told.startswith("LinAlgError: Matrix is not positive definite at update.py:")
 
 
 def test_a_defect_that_never_reached_our_lines_has_no_place() -> None:
