@@ -16,10 +16,10 @@ for _variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 sys.path.insert(0, str(Path(__file__).parent))
 
 import pytest  # noqa: E402
+import structlog  # noqa: E402
 from hypothesis import HealthCheck, settings  # noqa: E402
 
 from shared_data import shared  # noqa: E402
-from tipdatum.run.log_lines import log  # noqa: E402
 
 # A busy computer is no defect of what is tested; the suite has a time limit of its own. The same inputs every
 # time, so that a change is judged by what it changes; `--hypothesis-profile=search` looks for new ones.
@@ -44,4 +44,4 @@ def shared_data() -> Callable[..., Path]:
 def plain_logs() -> Iterator[None]:
     """What one test set up for its log, such as a stream that is closed with it, is not left to the next."""
     yield
-    log.configure()
+    structlog.reset_defaults()

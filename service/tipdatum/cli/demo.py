@@ -25,7 +25,7 @@ from tipdatum.display.terminal import View
 from tipdatum.display.texts import Speech, speech
 from tipdatum.errors import PortError
 from tipdatum.machine.description import parse_machine
-from tipdatum.run.log_lines import log
+from tipdatum.run.log_lines import configure
 from tipdatum.run.shell import Ready, Shell
 from tipdatum.shipped import shipped
 from tipdatum_drivers.replay import ReplayOptions
@@ -48,7 +48,7 @@ def demo(
     say = speech_for(language)
     service = demo_service(session, port)
     # The live view owns the terminal; without it the log has room.
-    log.configure(stream=io.StringIO() if view else sys.stderr)
+    configure(stream=io.StringIO() if view else sys.stderr)
     over, restored = threading.Event(), threading.Event()
 
     def ready(where: Ready) -> None:

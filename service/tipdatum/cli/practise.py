@@ -23,7 +23,7 @@ from tipdatum.cli.options import MachineOption, OwnPort
 from tipdatum.config import Service, load_service
 from tipdatum.display.server import PRACTICE_FILES
 from tipdatum.errors import InputError
-from tipdatum.run.log_lines import log
+from tipdatum.run.log_lines import configure
 from tipdatum.run.practice import Place, PracticeStart, keep_turning, open_port, run
 from tipdatum.run.shell import Ready, Shell
 from tipdatum.sessions.writer import SessionWriter
@@ -165,7 +165,7 @@ def _send_only(practice: Practice, names: list[str]) -> None:
 
 
 def _everything(spec: PracticeStart, scenario: Scenario, port: int | None, *, browser: bool) -> None:
-    log.configure(stream=io.StringIO() if sys.stdout.isatty() else sys.stderr)
+    configure(stream=io.StringIO() if sys.stdout.isatty() else sys.stderr)
     with tempfile.TemporaryDirectory(prefix="tipdatum-practice-") as name:
         folder = Path(name)
         practice = Practice(scenario, spec.kind)

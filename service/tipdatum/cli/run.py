@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from tipdatum.config import load_service
-from tipdatum.run.log_lines import log
+from tipdatum.run.log_lines import configure
 from tipdatum.run.shell import Shell
 
 
@@ -26,5 +26,5 @@ def run(
     verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log more.")] = False,
 ) -> None:
     """Run the service until it is stopped (Ctrl-C or SIGTERM)."""
-    log.configure(json_lines=json_logs, verbose=verbose)
+    configure(json_lines=json_logs, verbose=verbose)
     asyncio.run(Shell(load_service(config), record=record, until_end=until_end).run())

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import io
-import json
 from datetime import UTC, datetime
 from typing import Any
 
 import pytest
+from structlog.testing import capture_logs
 
 from tipdatum.bus.client import BusClient
 from tipdatum.bus.options import BrokerOptions
 from tipdatum.bus.topics import Topics
 from tipdatum.grade.state import WorkState
-from tipdatum.run.log_lines import log
 from tipdatum.run.outlet import Outlet
 from tipdatum.run.ticker import Turn
 from tipdatum.walltime import WallTime
@@ -24,13 +22,6 @@ def nothing(*_: Any) -> None:
 
 
 @pytest.fixture
-def logged() -> io.StringIO:
-    stream = io.StringIO()
-    log.configure(json_lines=True, stream=stream)
-    return stream
-
-
-@pytest.fixture
 def outlet() -> Outlet:
     """Of a service whose broker was never reached and that keeps nothing on disk."""
     turn = Turn()
@@ -38,14 +29,16 @@ def outlet() -> Outlet:
     return Outlet(turn, None, WallTime(datetime(2026, 5, 4, 7, tzinfo=UTC)), lambda: 1.0, WorkState)
 
 
-def test_events_that_the_broker_never_had_are_told_at_the_end(outlet: Outlet, logged: io.StringIO) -> None:
+def test_events_that_the_broker_never_had_are_told_at_the_end(outlet: Outlet) -> None:
     outlet.tell("service", "one")
     outlet.tell("service", "two")
-    outlet.say_goodbye()
-    line = json.loads(logged.getvalue().splitlines()[-1])
-    assert (line["level"], line["count"], line["kept"]) == ("warning", 2, "nowhere")
+    with capture_logs() as lines:
+        outlet.say_goodbye()
+    (line,) = lines
+    assert (line["log_level"], line["count"], line["kept"]) == ("warning", 2, "nowhere")
 
 
-def test_an_end_with_nothing_left_says_nothing(outlet: Outlet, logged: io.StringIO) -> None:
-    outlet.say_goodbye()
-    assert logged.getvalue() == ""
+def test_an_end_with_nothing_left_says_nothing(outlet: Outlet) -> None:
+    with capture_logs() as lines:
+        outlet.say_goodbye()
+    assert lines == []
