@@ -22,7 +22,7 @@ from tipdatum.fusion.chain.integration import EpochBlock
 from tipdatum.fusion.chain.levers import LeverArms, Levers
 from tipdatum.fusion.chain.model import UNKNOWN, FilterSetup, diagonal
 from tipdatum.fusion.chain.motion import BlockMotion, MeanMotion, to_middle
-from tipdatum.fusion.chain.noise import SILENT_RADPS, UPPER_TURNS
+from tipdatum.fusion.chain.noise import SILENT_RADPS, UNTOLD_SIDE, UPPER_TURNS
 from tipdatum.fusion.chain.rows import FLOORS_S, GyroRows, InclinometerRows, Measurement
 from tipdatum.fusion.chain.transition import Advance
 from tipdatum.kinematics.frames import Array
@@ -167,6 +167,9 @@ class VelocityRows:
         self._y_by_state = np.zeros((self._of_chain + 5, at.size))
         places = [*range(at.angles.stop), *range(at.base.start, at.pivot.stop)]
         self._y_by_state[range(self._rho, self._of_chain + 5), places] = 1.0
+        # Of ρ, the turning of side parts that no gyro tells, and its variance.
+        self._untold = [2 + n + k for k in range(len(setup.sides)) if not setup.side_has_gyro(k)]
+        self._untold_variance = UNTOLD_SIDE**2 / span
 
     def expected(self, x: Array, motion: BlockMotion, before: Array | None) -> Expected:
         """See `MeasurementModel.foresee`."""
@@ -230,6 +233,9 @@ class VelocityRows:
                 unseen = reach * (silent_rate(q, i) * math.sqrt(SILENT_LASTS_S / self._span))
                 R += np.kron(np.multiply.outer(unseen, unseen), EYE3)
         diagonal(into.R)[:m] += own.ravel()
+        for k in self._untold:
+            # It carries along all that hangs on the part, and a line through an encoder's readings lags.
+            R += self._untold_variance * np.multiply.outer(by_rates[:, k], by_rates[:, k])
 
     def _by_y(self, x: Array, motion: BlockMotion, levers: LeverArms) -> Array:
         """(3N, 8 + 2N + 2M) ∂v̂/∂y."""
