@@ -167,6 +167,11 @@ class Beginning:
         It ties mount, bias and the other constants of each accelerometer to each other, in sensors whose
         description does not tell how well they are mounted, and says nothing of the angles themselves: those
         are for the accelerometers to find, however much the machine shakes or moves.
+
+        A bucket that tilts was levelled with its edge on a level, not as it happens to hang where the service
+        starts: of its sensor the bias is left out of what that vouches for. In bodies of the arm plane a bias
+        that was levelled in another posture is the same from reference to figure, and an elevation hardly
+        feels it; a tilt and a cross fall are held against gravity itself and feel all of it.
         """
         q, at = self._setup, self._setup.at
         levelled = [i for i, ch in enumerate(q.channels) if ch.sensor.mount_sigma_deg is None]
@@ -174,10 +179,14 @@ class Beginning:
         up = np.stack([np.sin(theta), np.full(q.n, math.tan(roll)), np.cos(theta)], axis=1)
         (up,) = q.in_parts(x[at.side], up)
         errors = tilt_errors(q.gravity * math.cos(roll) * up, q.warmth.of)
-        rows = np.zeros((q.n, 2, at.size))
+        rows, variance = np.zeros((q.n, 2, at.size)), np.full((q.n, 2), sigma**2)
         for i in levelled:
             own = at.constants.start + i * PER_SENSOR
             rows[i, :, own + OF_ACCEL.start : own + OF_ACCEL.stop] = errors[i]
+        for side in q.sides:
+            if side.joint == "tilt" and side.sensor is not None:
+                bias = q.channels[side.sensor].sensor.noise.accel_bias_mps2
+                variance[side.sensor] += (bias / q.gravity) ** 2
         H = rows[levelled].reshape(-1, at.size)
         if levelled:
-            update(x, P, H, -H.dot(x), np.eye(len(H)) * sigma**2)
+            update(x, P, H, -H.dot(x), np.diag(variance[levelled].ravel()))
