@@ -18,7 +18,7 @@ import numpy as np
 
 from tipdatum.calibration import joints
 from tipdatum.calibration.deviations import spread_matrix
-from tipdatum.calibration.envelope import NODES, tip_grid
+from tipdatum.calibration.envelope import SWING_DEG, TILT_DEG, tip_grid
 from tipdatum.calibration.observations import Assumptions
 from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.kinematics.frames import STANDARD_GRAVITY_MPS2, Array
@@ -88,12 +88,14 @@ class Budget:
         figures: envelope and reference of the machine; P postures.
         variance: source → (P,) m². worst_m: largest 1-sigma, also between the postures.
         calibration: names of the sources that a calibration speaks of.
+        beside: figure (as in `TipFigures`) → its budget, of an arm that has others than the tip's height.
     """
 
     figures: TipFigures
     variance: dict[str, Array] = field(default_factory=dict)
     worst_m: float = 0.0
     calibration: tuple[str, ...] = ()
+    beside: dict[str, Budget] = field(default_factory=dict)
 
     @property
     def total(self) -> Array:
@@ -119,6 +121,31 @@ class Budget:
             f"{1000 * self.rms_m:.1f} mm RMS, "
             f"{1000 * self.worst_m:.1f} mm at worst (1-sigma, at rest; figures are advisory)."
         )
+
+    @property
+    def beside_words(self) -> list[str]:
+        """The same of the figures beside the tip's elevation, a line each."""
+        found, ways = [], ", ".join(
+            f"{what} by {span[1]:.0f}° to either side"
+            for what, span, has in (
+                ("swung", SWING_DEG, "sideways" in self.beside), ("tilted", TILT_DEG, "fall" in self.beside)
+            )
+            if has
+        )  # fmt: skip
+        if ways:
+            found.append(f"The envelope holds every posture straight, and {ways}.")
+        if (corner := self.beside.get("left")) is not None and (fall := self.beside.get("fall")) is not None:
+            worst = 1000 * max(float(self.beside[side].sigma.max()) for side in ("left", "right"))
+            found.append(
+                f"Edge: corners {1000 * corner.rms_m:.1f} mm RMS, {worst:.1f} mm at worst; its fall "
+                f"{math.degrees(fall.rms_m):.2f}° RMS."
+            )
+        if (aside := self.beside.get("sideways")) is not None:
+            found.append(
+                f"Sideways, by the swing's axis and what tells it: {1000 * aside.rms_m:.0f} mm RMS, "
+                f"{1000 * float(aside.sigma.max()):.0f} mm at worst; elevation on level ground does without."
+            )
+        return found
 
     @property
     def besides_m(self) -> float:
@@ -150,7 +177,7 @@ def make_budget(
     machine: Machine,
     reference: tuple[float, float] | None = None,
     temperature_k: float = 0.0,
-    nodes: tuple[int, int, int] = NODES,
+    nodes: tuple[int, int, int] | None = None,
 ) -> Budget:
     """The budget of a described machine over the working envelope.
 
@@ -166,6 +193,9 @@ def make_budget(
     figures = TipFigures(machine, reference, nodes)
     budget = _budget_at(figures, temperature_k)
     budget.worst_m = figures.worst(budget.total, lambda there: _budget_at(there, temperature_k).total)
+    budget.beside = {
+        figure: _budget_at(figures.of(figure), temperature_k) for figure in figures.figures if figure != "tip"
+    }
     return budget
 
 
@@ -204,6 +234,12 @@ def _budget_at(figures: TipFigures, temperature_k: float) -> Budget:
         drift = sensor.noise.accel_per_kelvin_mps2 * temperature_k
         if drift:
             shared(f"{name}: temperature", dict.fromkeys(bias_names, drift))
+    if machine.swing_sensor is not None:
+        read = math.radians(Assumptions().encoder_sigma_deg)
+        here = figures.J_here[:, place[joints.ZERO]]
+        budget.variance[f"{machine.swing_sensor}: noise and play"] = (read * here) ** 2
+    if figures.figure in ("fall", "sideways"):
+        return budget
     t = machine.tolerance
     everywhere = np.ones(len(figures.postures))
     for source, sigma, times in (
@@ -232,6 +268,16 @@ def _described(
         shared("coupler's hold", {joints.COUPLER_OFFSET: hold})
     foot = _taped(machine.boom.foot_sigma_m, 2.0)
     shared("boom foot", {"boom.foot_m.x": foot, "boom.foot_m.z": foot})
+    if machine.boom_swing is not None:
+        foot = _taped(machine.boom.foot_sigma_m, 2.0)
+        shared("swing's axis", {joints.PIVOT_X: foot, joints.PIVOT_Y: foot})
+    if machine.swing_sensor is not None:
+        stated = machine.sensor[machine.swing_sensor].mount_sigma_deg
+        zero = Assumptions().swing_zero_sigma_deg if stated is None else stated
+        shared(f"{machine.swing_sensor}: zero", {joints.ZERO: math.radians(zero)})
+    if machine.bucket[0].tilt_axis_m is not None:
+        axis = math.radians(Assumptions().tilt_axis_sigma_deg)
+        shared("tilt axis", {joints.AXIS: axis, joints.AXIS_OFFSET: Assumptions().tilt_axis_sigma_m})
     if figures.sensitivity.linkage and machine.linkage is not None:
         names = [n for n in figures.names if n.startswith("linkage.")]
         length = _taped(machine.linkage.length_sigma_m, 0.5)

@@ -75,7 +75,7 @@ def _outside(frame: Chart, budget: Budget, tolerance_m: float, half: float) -> N
 
 
 def _machine(frame: Chart, machine: Machine, budget: Budget) -> None:
-    pins = machine.straight_chain().pins(budget.figures.reference.q)[0]
+    pins = machine.chain().pins(budget.figures.reference.q)[0]
     ground = frame.py(0.0)
     frame.mark(
         f'<path d="M{frame.px(frame.x[0]):.1f} {ground:.1f}H{frame.px(frame.x[1]):.1f}" '

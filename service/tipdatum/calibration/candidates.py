@@ -18,7 +18,7 @@ from tipdatum.calibration.envelope import Postures, reach_points
 from tipdatum.calibration.observations import Observation, ObservationBook
 from tipdatum.calibration.recordings import RecordedEvidence
 from tipdatum.calibration.starts import closest_bucket
-from tipdatum.calibration.unknowns import ANGLES, BOOM, BUCKET, ROCKER, all_angles
+from tipdatum.calibration.unknowns import ANGLES, BOOM, BUCKET, ROCKER, SWING, TILT, all_angles, plane_angles
 from tipdatum.kinematics.frames import elevation_angle, roll_angle
 from tipdatum.machine.description import Machine
 
@@ -53,6 +53,22 @@ class Candidate:
     def mark(self) -> str:
         """The mark that is touched there; empty for a posture that is measured."""
         return next((o.of for o in self.observations if o.kind == "tip_on_mark"), "")
+
+    @property
+    def joint(self) -> str:
+        """The joint beside the arm plane that it is for: "tilt", "swing" or none."""
+        kinds = {o.kind for o in self.observations}
+        return "tilt" if "cross_slope" in kinds else "swing" if "swing" in kinds else ""
+
+    @property
+    def side(self) -> str:
+        """ "left" or "right": where the boom is swung to, or which side of the edge is up; else nothing."""
+        return next((side for side in ("left", "right") if f"{side} side" in self.label), "")
+
+    @property
+    def turned_deg(self) -> int:
+        """By how much the boom is swung or the bucket tilted, degrees."""
+        return round(math.degrees(abs(self.angles[TILT if self.joint == "tilt" else SWING])))
 
     @property
     def words(self) -> str:
@@ -111,11 +127,10 @@ def suggestions(solution: Solution, power_up: str = "next") -> list[Candidate]:
     for bucket in (-150.0, -110.0, -60.0):
         postures, _ = reach_points(machine, reach, height, np.full(reach.shape, bucket))
         for i in range(len(postures)):
-            whole = measuring(
-                f"measure: {_said(postures, i)}", _angles(machine, postures, i), standing, machine
-            )
+            said, angles = said_of(machine, postures, i), posture_angles(machine, postures, i)
+            whole = measuring(f"measure: {said}", angles, standing, machine)
             found += [
-                replace(whole, label=f"measure{words}: {_said(postures, i)}", observations=some)
+                replace(whole, label=f"measure{words}: {said}", observations=some)
                 for words, some in shares(whole.observations)
             ]
     buckets = np.arange(-160.0, -40.0, 10.0)
@@ -127,8 +142,8 @@ def suggestions(solution: Solution, power_up: str = "next") -> list[Candidate]:
         postures, _ = reach_points(machine, np.full(buckets.shape, far), np.full(buckets.shape, up), buckets)
         found += [
             touching(
-                f"tip on mark {mark}, standing {where}: {_said(postures, i)}",
-                _angles(machine, postures, i),
+                f"tip on mark {mark}, standing {where}: {said_of(machine, postures, i)}",
+                posture_angles(machine, postures, i),
                 where,
                 mark,
             )
@@ -201,17 +216,19 @@ POSTURE_KINDS = frozenset({"slope", "height", "tip_on_mark", "plumb", "slew"})
 """Kinds of observation that one goes to a posture for."""
 
 
-def _angles(machine: Machine, postures: Postures, i: int) -> tuple[float, ...]:
+def posture_angles(machine: Machine, postures: Postures, i: int) -> tuple[float, ...]:
     rocker = float(postures.rocker[i])
-    angles = list(all_angles(machine, postures.q[i].tolist()))
+    plane = len(plane_angles(machine))
+    angles = list(all_angles(machine, postures.q[i, :plane].tolist()))
     angles[ROCKER] = 0.0 if math.isnan(rocker) else rocker
     return tuple(angles)
 
 
-def _said(postures: Postures, i: int) -> str:
+def said_of(machine: Machine, postures: Postures, i: int) -> str:
     """A posture as a level on the links shows it: slopes, which the bucket's curl makes unambiguous."""
-    boom, *second, stick, bucket = (_slope(a) for a in np.degrees(postures.q[i, 2:]))
-    curled = ", curled towards the cab" if abs(math.degrees(float(postures.q[i, -1]))) > 90.0 else ""
+    arm = postures.q[i, 2 : 2 + len(machine.sections)]
+    boom, *second, stick, bucket = (_slope(a) for a in np.degrees(arm))
+    curled = ", curled towards the cab" if abs(math.degrees(float(arm[-1]))) > 90.0 else ""
     between = "".join(f", second boom {slope:+.0f}°" for slope in second)
     return (
         f"slopes boom {boom:+.0f}°{between}, stick {stick:+.0f}°, bucket {bucket:+.0f}°{curled} "

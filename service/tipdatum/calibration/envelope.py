@@ -28,6 +28,10 @@ SECOND_BOOM_DEG = (-75.0, -45.0, -15.0)
 sections as one boom from the foot to the stick's pin, whose range is the boom's."""
 BUCKET_DEG = (-130.0, 45.0)
 """Bucket relative to the stick."""
+SWING_DEG = (-50.0, 50.0)
+"""How far a boom swings to either side."""
+TILT_DEG = (-35.0, 35.0)
+"""How far a bucket tilts to either side."""
 
 TRENCHING_DEG = -110.0
 """Bucket against the horizontal while it cuts a level grade: tip down, a little curled."""
@@ -45,6 +49,9 @@ TRANSMISSION_DEG = 15.0
 NODES = (17, 17, 9)
 """Nodes for boom, stick and bucket."""
 
+SIDE_NODES = (9, 9, 5)
+"""The same of an arm that swings or tilts, whose envelope holds them once for every way that it stands."""
+
 NEAR = (0.12, 0.25)
 """Shares of the whole reach between which postures next to the machine fade out of the envelope."""
 
@@ -55,7 +62,7 @@ class Postures:
 
     Attributes:
         reach, height: (P,) m of the tip from the slew centre.
-        q: (P, 2 + n) rad, as in `tipdatum.kinematics.chain`; straight ahead and not tilted.
+        q: (P, size) rad, as in `tipdatum.kinematics.chain`.
         rocker: (P,) rad absolute, NaN without a linkage.
     """
 
@@ -75,7 +82,7 @@ class Postures:
 def reach_points(
     machine: Machine, reach: Array, height: Array, bucket_deg: Array
 ) -> tuple[Postures, NDArray[np.int_]]:
-    """Postures that put the tip at points, elbow up, a second boom half stretched.
+    """Postures that put the tip at points: elbow up, straight ahead, a second boom half stretched.
 
     Args:
         reach, height: (P,) m. bucket_deg: (P,) the bucket's angle against the horizontal.
@@ -106,7 +113,28 @@ def reach_points(
     if machine.sensor_on("rocker") is not None:
         fits &= np.isfinite(rocker)
     which = np.flatnonzero(fits)
-    return Postures(reach, height, q, rocker).take(which), which
+    return Postures(reach, height, beside(machine, q), rocker).take(which), which
+
+
+def beside(machine: Machine, plane: Array, swing: float = 0.0, tilt: float = 0.0) -> Array:
+    """(P, size) rad, from angles (P, 2 + n) of the arm plane: the boom swung and the bucket tilted, rad."""
+    chain = machine.chain()
+    joints = [a for a, place in ((swing, chain.swing), (tilt, chain.tilt)) if place is not None]
+    return np.concatenate([plane, *(np.full((len(plane), 1), a) for a in joints)], axis=1)
+
+
+def stands(machine: Machine) -> list[tuple[float, float]]:
+    """Swing and tilt, rad, of the ways that an envelope's postures stand: straight, and to either side."""
+    chain = machine.chain()
+    swings = SWING_DEG if chain.swing is not None else ()
+    tilts = TILT_DEG if chain.tilt is not None else ()
+    ways = [(0.0, 0.0), *((s, 0.0) for s in swings), *((0.0, t) for t in tilts)]
+    return [(math.radians(s), math.radians(t)) for s, t in ways]
+
+
+def usual_nodes(machine: Machine) -> tuple[int, int, int]:
+    """Nodes that figures of this machine are stated with."""
+    return NODES if len(stands(machine)) == 1 else SIDE_NODES
 
 
 def tip_grid(
@@ -122,9 +150,13 @@ def tip_grid(
     return postures
 
 
-def working_envelope(machine: Machine, nodes: tuple[int, int, int] = NODES) -> tuple[Postures, Array]:
-    """The envelope that every figure is stated over: postures, and their weights (P,), which add up to 1."""
-    chain = machine.straight_chain()
+def working_envelope(machine: Machine, nodes: tuple[int, int, int] | None = None) -> tuple[Postures, Array]:
+    """The envelope that every figure is stated over: postures, and their weights (P,), which add up to 1.
+
+    Args:
+        nodes: for boom, stick and bucket; None: the usual ones.
+    """
+    chain, nodes = machine.straight_chain(), nodes or usual_nodes(machine)
     low, high = bucket_range(machine)
     (boom_x, boom_w), (stick_x, stick_w), (part_x, part_w) = (_lobatto(n) for n in nodes)
     boom = _spread(boom_x, *np.radians(BOOM_DEG))
@@ -142,16 +174,20 @@ def working_envelope(machine: Machine, nodes: tuple[int, int, int] = NODES) -> t
     far = np.clip((tip[:, 0] / out - NEAR[0]) / (NEAR[1] - NEAR[0]), 0.0, 1.0)
     weight = share * area * np.maximum(wide, 0.0) * far * far * (3.0 - 2.0 * far)
     inside = (wide > 0.0) & (far > 0.0)
-    q, tip, weight = q[inside], tip[inside], weight[inside]
+    ways = stands(machine)
+    q = np.concatenate([beside(machine, q[inside], *way) for way in ways])
+    tip, weight = machine.chain().tip(q), np.tile(weight[inside], len(ways))
     rocker = rocker_angles(machine, q)
     return Postures(tip[:, 0], tip[:, 2], q, rocker), weight / weight.sum()
 
 
 def near_postures(machine: Machine, q: Array, share: float) -> Postures:
-    """Postures of the envelope around one of it, q (2 + n,), within a share of every joint's range.
+    """Postures of the envelope around one of it, q (size,), within a share of every joint's range.
 
-    A second boom stays as it is.
+    A second boom, swing and tilt stay as they are.
     """
+    n = 2 + len(machine.sections)
+    q, aside = q[:n], q[n:]
     low, high = bucket_range(machine)
     steps = np.linspace(-share, share, 5)
     db, ds, dk = (a.ravel() for a in np.meshgrid(steps, steps, steps))
@@ -164,9 +200,10 @@ def near_postures(machine: Machine, q: Array, share: float) -> Postures:
     part = 2.0 * (q[-1] - whole[:, -1]) / np.maximum(wide, 1e-6)
     found, wide = _postures_of(machine, fold, b, s, np.clip(part + 2.0 * dk, -1.0, 1.0), low, high)
     chain = machine.straight_chain()
-    tip = chain.tip(found)
     out = float(chain.foot[0] + chain.lengths.sum())
-    inside = np.flatnonzero((wide > 0.0) & (tip[:, 0] > NEAR[0] * out))
+    inside = np.flatnonzero((wide > 0.0) & (chain.tip(found)[:, 0] > NEAR[0] * out))
+    found = np.concatenate([found, np.broadcast_to(aside, (len(found), len(aside)))], axis=1)
+    tip = machine.chain().tip(found)
     return Postures(tip[:, 0], tip[:, 2], found, rocker_angles(machine, found)).take(inside)
 
 
@@ -265,8 +302,8 @@ def rocker_angles(machine: Machine, q: Array) -> Array:
     """(P,) rad, absolute rocker angle that goes with a posture; NaN without a linkage or where none does."""
     if machine.linkage is None:
         return np.full(len(q), math.nan)
-    bar = machine.four_bar()
-    wanted = q[:, -1] - q[:, -2]
+    bar, last = machine.four_bar(), 1 + len(machine.sections)
+    wanted = q[:, last] - q[:, last - 1]
     roots = bar.rocker_from_bucket(wanted)
     found = np.full(len(q), math.nan)
     for k in range(2):
@@ -275,7 +312,7 @@ def rocker_angles(machine: Machine, q: Array) -> Array:
         # Where both roots serve, the rocker's pivot side away from the stick is the built one.
         better = good & (np.isnan(found) | (np.sin(roots[:, k]) > np.sin(found)))
         found = np.where(better, roots[:, k], found)
-    absolute: Array = found + q[:, -2]
+    absolute: Array = found + q[:, last - 1]
     return absolute
 
 

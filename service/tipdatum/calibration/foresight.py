@@ -6,7 +6,8 @@ predicted too boldly is widened before anybody stops on it (`following.boldness`
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from tipdatum.calibration.adjustment import Solution, adjust
@@ -15,6 +16,7 @@ from tipdatum.calibration.following import FEWEST, GOAL_M, LITTLE, TipMove, bold
 from tipdatum.calibration.observations import ObservationBook
 from tipdatum.calibration.plan import Known, rank
 from tipdatum.calibration.recordings import gather
+from tipdatum.calibration.side_candidates import side_suggestions
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.errors import InputError
 from tipdatum.machine.description import Machine
@@ -30,13 +32,15 @@ class Foreseen:
     Attributes:
         known: as this solution has it. candidates: what would help, best first.
         bold: what predictions so far must be multiplied by.
-        gain: share of the worst sigma that the best next posture takes away.
+        gain: share of the worst sigma that the best next posture takes away. side_gain: "tilt" and "swing" →
+            the same of the best with the bucket tilted, or the boom swung.
     """
 
     known: Known
     candidates: tuple[Candidate, ...]
     bold: float = 1.0
     gain: float = 1.0
+    side_gain: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def worst_m(self) -> float:
@@ -47,6 +51,14 @@ class Foreseen:
         """Whether the goal is reached, or another posture would hardly bring it nearer."""
         return self.worst_m <= goal_m or self.gain < LITTLE
 
+    def best(self, joint: str = "") -> Candidate | None:
+        """The best posture of its kind: measured straight ahead, "tilt" or "swing"."""
+        return next((c for c in self.candidates if c.joint == joint and (joint or not c.mark)), None)
+
+    def enough_of(self, joint: str, goal_m: float = GOAL_M) -> bool:
+        """The same of postures beside the arm plane."""
+        return self.worst_m <= goal_m or self.side_gain.get(joint, 0.0) < LITTLE
+
 
 def measured_wanted(there: int, skipped: int, foreseen: Foreseen | None, goal_m: float = GOAL_M) -> int:
     """How many measured postures a guide asks for: those that are there and one more, until it is enough.
@@ -56,6 +68,25 @@ def measured_wanted(there: int, skipped: int, foreseen: Foreseen | None, goal_m:
     """
     enough = foreseen is not None and foreseen.enough(goal_m)
     return min(MOST_MEASURED, max(FEWEST, there + skipped + (0 if enough else 1)))
+
+
+def side_wanted(
+    joint: str, most: int, there: int, skipped: int, foreseen: Foreseen | None, goal_m: float = GOAL_M
+) -> int:
+    """How many rests beside the arm plane a guide asks for: the first few in any case, then one more at a
+    time until it is enough, `most` at most. Without a solution it is all of them.
+
+    Args:
+        there: those that are in the book. skipped: that the person left out.
+    """
+    if foreseen is None or joint not in foreseen.side_gain:
+        return most
+    further = 0 if foreseen.enough_of(joint, goal_m) else 1
+    return min(most, max(FEWEST_BESIDE[joint], there + skipped + further))
+
+
+FEWEST_BESIDE = {"tilt": 2, "swing": 3}
+"""To either side once, and the boom straight ahead before that."""
 
 
 class Foresight:
@@ -78,15 +109,19 @@ class Foresight:
             solution = adjust(make_setup(self._machine, chosen, evidence, book.assume))
             # The sensors stay switched on from one posture to the next, and their biases with them.
             power_up = solution.setup.windows[-1].file if solution.setup.windows else "next"
-            ranked = rank(solution, suggestions(solution, power_up))
+            ranked = rank(solution, [*suggestions(solution, power_up), *side_suggestions(solution, power_up)])
         except (ValueError, InputError):
             return None
         if not ranked:
             return None
         known = ranked[0].before
         self._watch(solution, known)
-        gain = max(1.0 - r.after.worst_m / r.before.worst_m for r in ranked)
-        return Foreseen(known, tuple(r.candidate for r in ranked), boldness(self._moves), gain)
+        gains = {
+            joint: max(1.0 - r.after.worst_m / r.before.worst_m for r in ranked if r.candidate.joint == joint)
+            for joint in {r.candidate.joint for r in ranked}
+        }
+        candidates, gain = tuple(r.candidate for r in ranked), gains.pop("", 0.0)
+        return Foreseen(known, candidates, boldness(self._moves), gain, gains)
 
     def _watch(self, solution: Solution, known: Known) -> None:
         """Hold what was known against what it has become; a reading that was taken back begins anew."""

@@ -6,6 +6,7 @@ level on the cutting edge of a tilted bucket shows the tilt axis.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TypeAlias
 
 from tipdatum.calibration.guide import MEASURED_IS_SAFE, Question, Step, watched
@@ -34,9 +35,9 @@ TILTED = (
     ("right side some 20° up", "bucket opened a little"),
 )
 
-_SLEW = Question("slew", "upper", "deg", 1.0, "slew by the chalk marks, degrees, positive to the left")
-_SWING = Question("swing", "boom", "deg", 1.0, "swing by the chalk marks, degrees, positive to the left")
-_EDGE = (
+SLEW_READ = Question("slew", "upper", "deg", 1.0, "slew by the chalk marks, degrees, positive to the left")
+SWING_READ = Question("swing", "boom", "deg", 1.0, "swing by the chalk marks, degrees, positive to the left")
+EDGE = (
     Question(
         "cross_slope", "edge", "deg", 0.05, "slope of the cutting edge, degrees, positive: left end higher"
     ),
@@ -90,7 +91,7 @@ def swing_steps(machine: Machine) -> list[Step]:
                 "swing",
                 f"Put the middle of the teeth on mark {SWING_MARK}, {how}. Keep people away while it swings.",
                 watched(machine),
-                ((_SLEW, *told) if i == 1 else (_SWING, _SLEW, *told)),
+                ((SLEW_READ, *told) if i == 1 else (SWING_READ, SLEW_READ, *told)),
                 (touch, ahead) if i == 1 else (touch,),
             )
         )
@@ -108,10 +109,29 @@ def tilt_steps(machine: Machine) -> list[Step]:
             "tilt",
             f"Tilt the bucket, {side}, {curl}, {axis}. {MEASURED_IS_SAFE}",
             watched(machine),
-            _EDGE,
+            EDGE,
         )
         for i, (side, curl) in enumerate(TILTED, 1)
     ]
+
+
+def side_steps(machine: Machine, joint: str) -> list[Step]:
+    """Steps beside the arm plane: of "tilt" or "swing"."""
+    return tilt_steps(machine) if joint == "tilt" else swing_steps(machine)
+
+
+def proposed(step: Step, words: str, mark: str) -> Step:
+    """A step beside the arm plane, in a posture that was worked out.
+
+    Args:
+        words: of the posture. mark: the one that is touched; empty for none.
+    """
+    fixed = tuple(
+        (kind, mark if kind == "tip_on_mark" else of, value, unit, sigma)
+        for kind, of, value, unit, sigma in step.fixed
+    )
+    safe = f" {MEASURED_IS_SAFE}" if not mark else " Keep people away while it swings."
+    return replace(step, words=f"Bring the arm to: {words}, or near it.{safe}", fixed=fixed)
 
 
 def usual_steps(machine: Machine) -> list[str]:

@@ -17,20 +17,26 @@ import numpy as np
 from scipy.linalg import solve_triangular
 from threadpoolctl import threadpool_limits
 
+from tipdatum.calibration import joints
 from tipdatum.calibration.adjustment import Problem, Solution
 from tipdatum.calibration.candidates import Candidate
 from tipdatum.calibration.description import calibrated_machine
 from tipdatum.calibration.observations import SensorRest
+from tipdatum.calibration.parameters import Parameters
 from tipdatum.calibration.recordings import RecordedEvidence, StillWindow
 from tipdatum.calibration.starts import with_values
 from tipdatum.calibration.tip_figures import TipFigures
-from tipdatum.calibration.unknowns import ANGLES, arm_angles, make_setup
+from tipdatum.calibration.unknowns import ANGLES, ROLL, SWING, TILT, arm_angles, make_setup
 from tipdatum.kinematics.frames import Array, up_vector
 
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """The tip's 1-sigma over the envelope, m: at worst, and root mean square."""
+    """The tip's 1-sigma over the envelope, m: at worst, and root mean square.
+
+    At worst of all that is judged together (`TipFigures.everything`): of an arm that tilts or swings corners
+    and standing sideways too.
+    """
 
     worst_m: float
     rms_m: float
@@ -73,9 +79,10 @@ def _rank(solution: Solution, candidates: Sequence[Candidate]) -> list[Ranked]:
     base = np.concatenate([J[:n][measured], J[n:][shared]])[:, shared]
     information = base.T @ base
     place = {problem.unknowns[c].name: i for i, c in enumerate(shared)}
-    G = np.zeros((len(figures.postures), len(shared)))
+    judged = figures.everything()
+    G = np.zeros((len(judged), len(shared)))
     columns = [place[name] for name in figures.names]
-    G[:, columns] = figures.J * problem.scale[shared[columns]]
+    G[:, columns] = judged * problem.scale[shared[columns]]
     half = np.linalg.cholesky(information)
     seen = solve_triangular(half, G.T, lower=True)
     variance = np.sum(seen**2, axis=0)
@@ -97,7 +104,7 @@ def _rank(solution: Solution, candidates: Sequence[Candidate]) -> list[Ranked]:
 
 
 def _known(figures: TipFigures, variance: Array) -> Known:
-    return Known(math.sqrt(float(variance.max())), figures.rms(variance))
+    return Known(math.sqrt(float(variance.max())), figures.rms(variance[: len(figures.postures)]))
 
 
 def _with_candidates(solution: Solution, candidates: Sequence[Candidate]) -> tuple[Problem, int]:
@@ -110,8 +117,7 @@ def _with_candidates(solution: Solution, candidates: Sequence[Candidate]) -> tup
         place = (f"rest:{label}", 0.0, 0.0)
         sensors = {}
         for s, (name, body) in enumerate(zip(old.sensors, old.bodies, strict=True)):
-            # Candidates stand straight ahead and not tilted.
-            up = up_vector(candidate.angles[ANGLES.index(body)], candidate.angles[1])
+            up = _up(state, body, candidate.angles)
             read = state.gain[s] @ (state.mount[s].T @ (g * up)) + state.bias[s]
             sigma = old.assume.accel_floor_mps2 * 1.3
             sensors[name] = SensorRest(
@@ -119,7 +125,10 @@ def _with_candidates(solution: Solution, candidates: Sequence[Candidate]) -> tup
                 sigma_mps2=(sigma, sigma, sigma),
                 samples=200,
             )
-        windows[place] = StillWindow(candidate.power_up, 0.0, 0.0, candidate.standing, sensors, label)
+        told = {}
+        if (encoder := old.machine.swing_sensor) is not None and candidate.joint == "swing":
+            told[encoder] = math.degrees(candidate.angles[SWING] + state.joints[joints.ZERO])
+        windows[place] = StillWindow(candidate.power_up, 0.0, 0.0, candidate.standing, sensors, label, told)
         observations += [
             o.model_copy(
                 update={"id": f"{label} {o.kind} {o.of}", "rest": label, "file": None, "window": None}
@@ -133,12 +142,23 @@ def _with_candidates(solution: Solution, candidates: Sequence[Candidate]) -> tup
     return Problem(setup, start), len(old.windows)
 
 
+def _up(state: Parameters, body: str, angles: Sequence[float]) -> Array:
+    """(3,), the vertical in the axes of the part that a sensor sits on."""
+    up = up_vector(angles[ANGLES.index(body)], angles[ROLL])[None]
+    if body == "upper":
+        up = joints.about_z(up, np.array([angles[SWING]]))
+    if body == "bucket" and state.axis is not None:
+        up = joints.about_axis(state.axis, up, -np.array([angles[TILT]]))
+    found: Array = up[0]
+    return found
+
+
 def _mark_places(solution: Solution, candidates: Sequence[Candidate]) -> dict[str, float]:
     chain = solution.state.chain
     values: dict[str, float] = {}
     for c in candidates:
         for o in c.observations:
-            if o.kind == "tip_on_mark":
+            if o.kind == "tip_on_mark" and c.joint != "swing":
                 reach, lateral, _ = chain.tip(np.array(c.angles)[arm_angles(solution.setup.machine)])
                 values[f"mark.{o.of}.{c.standing}.range_m"] = math.hypot(reach, lateral)
                 values[f"mark.{o.of}.{c.standing}.azimuth"] = c.angles[6] + math.atan2(lateral, reach)

@@ -12,7 +12,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from tipdatum.calibration.envelope import NODES, Postures, near_postures, reference_posture, working_envelope
+from tipdatum.calibration.envelope import Postures, near_postures, reference_posture, working_envelope
 from tipdatum.calibration.sensitivity import TipSensitivity
 from tipdatum.calibration.statistics import propagated
 from tipdatum.kinematics.frames import Array
@@ -22,13 +22,23 @@ SEARCHED = 0.06
 """Share of a joint's range around the worst node in which a worse posture is looked for: a node's
 distance."""
 
+CORNERS = 2.0 / 3.0
+"""What a corner's height counts where all figures are judged together: half a wide edge away from the tip's
+middle it may be off by half as much again."""
+
+SIDEWAYS = 0.05
+"""What standing sideways counts there: a target that falls by as much across the boom plane makes so much of
+it in height. Cross falls of roads and yards are 1 in 40 to 1 in 20 (common practice, no source)."""
+
 
 class TipFigures:
-    """The envelope of one machine, with the tip's derivatives relative to the reference.
+    """The envelope of one machine, with the derivatives of one figure relative to the reference.
 
     Attributes:
         postures, weight: P postures and what each counts. reference: one posture.
-        names: what the derivatives are for. J: (P, n), m per unit, reference taken off.
+        figure: "tip", "left", "right": heights, m; "sideways": off the upper's x axis, m; "fall" of the edge,
+            rad.
+        names: what the derivatives are for. J: (P, n), per unit, reference taken off. J_here: without.
 
     Raises:
         ValueError: the reference is out of reach.
@@ -38,7 +48,7 @@ class TipFigures:
         self,
         machine: Machine,
         reference: tuple[float, float] | None = None,
-        nodes: tuple[int, int, int] = NODES,
+        nodes: tuple[int, int, int] | None = None,
     ) -> None:
         self.machine = machine
         self.postures, self.weight = working_envelope(machine, nodes)
@@ -46,8 +56,38 @@ class TipFigures:
         self.sensitivity = TipSensitivity(machine)
         self.names = self.sensitivity.names
         self.J_reference = self.sensitivity.jacobian(self.reference)[0]
-        self.J_here = self.sensitivity.jacobian(self.postures)
-        self.J = self.J_here - self.J_reference
+        self._all = self.sensitivity.jacobians(self.postures)
+        self._show("tip")
+
+    @property
+    def figures(self) -> tuple[str, ...]:
+        """Figures that this machine has."""
+        fall = ("fall",) if "left" in self.sensitivity.figures else ()
+        return (*self.sensitivity.figures, *fall)
+
+    def of(self, figure: str) -> TipFigures:
+        """The same postures with the derivatives of another figure."""
+        other = copy.copy(self)
+        other._show(figure)
+        return other
+
+    def _show(self, figure: str) -> None:
+        at, self.figure = self.sensitivity.figures, figure
+        if figure == "fall":
+            apart = self._all[:, at.index("left")] - self._all[:, at.index("right")]
+            corners = self.machine.chain().corners(self.postures.q)
+            edge = corners[:, 0] - corners[:, 1]
+            flat = np.hypot(edge[:, 0], edge[:, 1])
+            self.J_here = self.J = apart / flat[:, None]
+            return
+        self.J_here = self._all[:, at.index(figure)]
+        self.J = self.J_here if figure == "sideways" else self.J_here - self.J_reference
+
+    def everything(self) -> Array:
+        """(K, n), derivatives of every height and sideways figure at every posture, weighed against each
+        other; the tip's come first."""
+        weights = {"tip": 1.0, "left": CORNERS, "right": CORNERS, "sideways": SIDEWAYS}
+        return np.concatenate([weights[f] * self.of(f).J for f in self.sensitivity.figures])
 
     def variance(self, covariance: Array) -> Array:
         """(P,) m², from `covariance` (n, n) in the order of `names`."""
@@ -79,6 +119,6 @@ class TipFigures:
         """The same machine and reference at other postures, each of the same weight."""
         other = copy.copy(self)
         other.postures, other.weight = postures, np.full(len(postures), 1.0 / max(len(postures), 1))
-        other.J_here = self.sensitivity.jacobian(postures)
-        other.J = other.J_here - self.J_reference
+        other._all = self.sensitivity.jacobians(postures)
+        other._show(self.figure)
         return other

@@ -16,7 +16,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict
 from scipy.stats import t as student
 
-from tipdatum.calibration.envelope import Postures
+from tipdatum.calibration.envelope import Postures, beside
 from tipdatum.calibration.observations import Observation, ObservationBook, SensorRest
 from tipdatum.calibration.recordings import RecordedEvidence
 from tipdatum.calibration.sensitivity import TipSensitivity
@@ -228,8 +228,8 @@ def suspects(machine: Machine, checks: Sequence[Check]) -> list[TurnedSensor]:
     sensitivity = TipSensitivity(machine)
     rows, errors = [], []
     for check in checks:
-        base = sensitivity.jacobian(_postures([check.reference]))[0]
-        J = sensitivity.jacobian(_postures(check.points))
+        base = sensitivity.jacobian(_postures(machine, [check.reference]))[0]
+        J = sensitivity.jacobian(_postures(machine, check.points))
         rows.append(J - base)
         errors += [p.error_m for p in check.points]
     if not errors:
@@ -256,11 +256,11 @@ def trend_mm_per_month(checks: Sequence[Check], days: Array) -> float:
     return float(np.polyfit(days, means, 1)[0]) * 30.0 * 1000.0
 
 
-def _postures(points: Sequence[CheckPoint]) -> Postures:
+def _postures(machine: Machine, points: Sequence[CheckPoint]) -> Postures:
     q = np.array([p.q_rad for p in points], dtype=float)
     rocker = np.array([math.nan if p.rocker_rad is None else p.rocker_rad for p in points])
     nothing = np.zeros(len(points))
-    return Postures(nothing, nothing, q, rocker)
+    return Postures(nothing, nothing, beside(machine, q), rocker)
 
 
 def of_method(book: ObservationBook, method: str) -> list[Observation]:

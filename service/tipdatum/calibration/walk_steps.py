@@ -14,9 +14,15 @@ import numpy as np
 
 from tipdatum.calibration import guide
 from tipdatum.calibration.candidates import Candidate
-from tipdatum.calibration.foresight import MOST_MEASURED, Foreseen, measured_wanted
+from tipdatum.calibration.foresight import (
+    FEWEST_BESIDE,
+    MOST_MEASURED,
+    Foreseen,
+    measured_wanted,
+    side_wanted,
+)
 from tipdatum.calibration.guide import Step
-from tipdatum.calibration.joint_steps import motion_steps, swing_steps, tilt_steps
+from tipdatum.calibration.joint_steps import motion_steps, proposed, side_steps
 from tipdatum.calibration.observations import ObservationBook
 from tipdatum.calibration.unknowns import ANGLES, plane_angles
 from tipdatum.machine.description import Machine
@@ -63,11 +69,8 @@ class WalkSteps:
         skipped = sum(name.startswith("measured-") for name in self.skipped)
         wanted = measured_wanted(there, skipped, self.foreseen, goal_m)
         found += [self._measured(n, asked_for) for n in range(1, wanted + 1)]
-        found += [
-            Asked(s, "joints", f"guide.{kind}.{n}")
-            for kind, steps in (("tilt", tilt_steps(m)), ("swing", swing_steps(m)))
-            for n, s in enumerate(steps, 1)
-        ]
+        for joint in FEWEST_BESIDE:
+            found += self._beside(joint, book, asked_for, goal_m)
         for mark in self.marks:
             found += [
                 Asked(
@@ -99,7 +102,7 @@ class WalkSteps:
     def better_touch(self, book: ObservationBook, standing: str) -> str:
         """Id of the touch of a mark that would help more than any posture; empty where none would."""
         best = self.foreseen.candidates[0] if self.foreseen and self.foreseen.candidates else None
-        if best is None or not best.mark or best.standing != standing:
+        if best is None or not best.mark or best.joint or best.standing != standing:
             return ""
         for n in range(1, guide.TOUCHES + 1):
             step = guide.touch_step(n, best.mark, self.machine)
@@ -111,7 +114,7 @@ class WalkSteps:
         name = f"measured-{n}"
         if name in self._frozen:
             return self._frozen[name]
-        best = next((c for c in self._candidates() if not c.mark), None)
+        best = None if self.foreseen is None else self.foreseen.best()
         if n > 2 and best is not None:
             step = guide.measured_step(n, best.words + ", or near it", self.machine)
             values = {**self._spoken(best.angles), "read": sorted({o.kind for o in best.observations})}
@@ -128,9 +131,33 @@ class WalkSteps:
             self._frozen[name] = asked
         return asked
 
+    def _beside(self, joint: str, book: ObservationBook, asked_for: str, goal_m: float) -> list[Asked]:
+        """Rests with the bucket tilted or the boom swung: the first few to either side, then what helps."""
+        steps = side_steps(self.machine, joint)
+        there = sum(guide.is_done(book, s) for s in steps)
+        skipped = sum(name.startswith(f"{joint}-") for name in self.skipped)
+        wanted = side_wanted(joint, len(steps), there, skipped, self.foreseen, goal_m)
+        found = []
+        for n, step in enumerate(steps, 1):
+            if n > wanted and step.id != asked_for and not guide.is_done(book, step):
+                continue
+            asked = self._frozen.get(step.id) or self._proposed(joint, n, step)
+            if step.id == asked_for:
+                self._frozen[step.id] = asked
+            found.append(asked)
+        return found
+
+    def _proposed(self, joint: str, n: int, step: Step) -> Asked:
+        best = None if self.foreseen is None else self.foreseen.best(joint)
+        if n <= FEWEST_BESIDE[joint] or best is None:
+            return Asked(step, "joints", f"guide.{joint}.{n}")
+        values = {**self._spoken(best.angles), "mark": best.mark, "by": best.turned_deg}
+        key = f"guide.{joint}.towards-{best.side}"
+        return Asked(proposed(step, best.words, best.mark), "joints", key, values, best.angles)
+
     def _touching(self, mark: str) -> tuple[float, ...] | None:
         """The posture in which a touch of that mark would help most."""
-        return next((c.angles for c in self._candidates() if c.mark == mark), None)
+        return next((c.angles for c in self._candidates() if c.mark == mark and not c.joint), None)
 
     def _candidates(self) -> tuple[Candidate, ...]:
         return self.foreseen.candidates if self.foreseen is not None else ()

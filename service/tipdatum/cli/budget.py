@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Annotated, Any
 
+import numpy as np
 import typer
 from rich.console import Console
 from rich.table import Table
@@ -78,6 +79,8 @@ def budget(
     cells = map_of(found, STEP_M, temperature)
     console.print(_sources(found))
     console.print(found.words)
+    for line in found.beside_words:
+        console.print(line)
     console.print(_standing_of(described))
     if before is not None:
         console.print(f"With the description's own figures it is {1000 * before.rms_m:.1f} mm RMS.")
@@ -101,6 +104,16 @@ def _plain(
     limits = {name: value for name, (value, _) in CLASSES.items()}
     if tolerance is not None:
         limits["asked for"] = tolerance
+    beside = {
+        figure: {
+            **_sizes(one.rms_m, float(one.sigma.max()), figure),
+            "sources": [
+                {"source": s, **_sizes(rms, float(np.sqrt(one.variance[s].max())), figure), "share": share}
+                for s, rms, share in one.shares()
+            ],
+        }
+        for figure, one in found.beside.items()
+    }
     return {
         "rms_m": found.rms_m,
         "max_m": found.worst_m,
@@ -111,7 +124,23 @@ def _plain(
         ],
         "better_sensor": [{"sensor": s, "rms_m": now, "with_it_m": then} for s, now, then in buys],
         "within": [{"work": s, "tolerance_m": v, "share": found.within(v)} for s, v in limits.items()],
+        **({"beside": beside} if beside else {}),
     }
+
+
+def _sizes(rms: float, most: float, figure: str) -> dict[str, float]:
+    if figure == "fall":
+        return {"rms_deg": math.degrees(rms), "max_deg": math.degrees(most)}
+    return {"rms_m": rms, "max_m": most}
+
+
+BESIDE = {
+    "left": ("corners, mm RMS", 1000.0),
+    "fall": ("fall, ° RMS", math.degrees(1.0)),
+    "sideways": ("sideways, mm RMS", 1000.0),
+}
+"""Figure beside the tip's elevation → its column's heading, and what one m or rad is there; both corners are
+alike."""
 
 
 def _sources(found: Budget) -> Table:
@@ -120,10 +149,20 @@ def _sources(found: Budget) -> Table:
     table.add_column("mm RMS", justify="right")
     table.add_column("mm at worst", justify="right")
     table.add_column("share of the variance", justify="right")
+    others = [figure for figure in BESIDE if figure in found.beside]
+    for figure in others:
+        table.add_column(BESIDE[figure][0], justify="right")
     for name, rms, share in found.shares():
         worst = 1000 * math.sqrt(float(found.variance[name].max()))
-        table.add_row(name, f"{1000 * rms:.2f}", f"{worst:.2f}", f"{100 * share:.1f} %")
+        more = [_of_figure(found.beside[figure], name, BESIDE[figure][1]) for figure in others]
+        table.add_row(name, f"{1000 * rms:.2f}", f"{worst:.2f}", f"{100 * share:.1f} %", *more)
     return table
+
+
+def _of_figure(budget: Budget, source: str, unit: float) -> str:
+    """RMS of one source in a figure; empty where it plays no part."""
+    variance = budget.variance.get(source)
+    return "" if variance is None else f"{unit * budget.figures.rms(variance):.2f}"
 
 
 def _by_place(found: Budget) -> Table:

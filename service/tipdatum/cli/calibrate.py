@@ -130,6 +130,8 @@ def calibrate(
     if not outcome.possible and outcome.explanation is not None:
         console.print(f"If {outcome.explanation.words}:", markup=False)
     console.print(outcome.budget.words)
+    for line in outcome.budget.beside_words:
+        console.print(line)
     accepted = _accept(console, outcome, book, folders)
     # Where the case as told gives no machine there is no posture to be better known in either.
     ranked = rank(solution, suggestions(solution)) if outcome.possible else []

@@ -24,9 +24,16 @@ from rich.console import Console
 from tipdatum.bus.topics import Topics
 from tipdatum.calibration import guide
 from tipdatum.calibration.following import GOAL_M
-from tipdatum.calibration.foresight import MOST_MEASURED, Foreseen, Foresight, measured_wanted
+from tipdatum.calibration.foresight import (
+    FEWEST_BESIDE,
+    MOST_MEASURED,
+    Foreseen,
+    Foresight,
+    measured_wanted,
+    side_wanted,
+)
 from tipdatum.calibration.guide import Guide, Step, StoppedError
-from tipdatum.calibration.joint_steps import motion_steps, swing_steps, tilt_steps
+from tipdatum.calibration.joint_steps import motion_steps, proposed, side_steps, swing_steps, tilt_steps
 from tipdatum.calibration.observations import ObservationBook
 from tipdatum.calibration.observations_file import save_observations
 from tipdatum.calibration.still import AngleBlock, AnyBlock, Block, Stillness, blocks
@@ -80,6 +87,8 @@ def capture(
         for name in steps:
             if name == "measured":
                 _measured(talk, folders)
+            elif name in FEWEST_BESIDE and side_steps(machine, name):
+                _beside(talk, folders, name)
             else:
                 talk.run(_steps(name, machine))
     except (StoppedError, KeyboardInterrupt, typer.Abort):
@@ -131,6 +140,25 @@ def _measured(talk: Guide, folders: list[Path]) -> None:
         talk.say(_enough(foreseen))
 
 
+def _beside(talk: Guide, folders: list[Path], joint: str) -> None:
+    """Rests with the bucket tilted or the boom swung: to either side, then as the solution so far asks."""
+    foresight, steps = Foresight(talk.machine, folders), side_steps(talk.machine, joint)
+    foreseen: Foreseen | None = None
+    there = left_out = number = 0
+    while number < side_wanted(joint, len(steps), there, left_out, foreseen):
+        step = steps[number]
+        number += 1
+        if not talk.done(step):
+            best = foreseen.best(joint) if foreseen is not None and number > FEWEST_BESIDE[joint] else None
+            talk.run([step if best is None else proposed(step, best.words, best.mark)])
+        if talk.done(step):
+            there += 1
+        else:
+            left_out += 1
+        if number >= FEWEST_BESIDE[joint]:
+            foreseen = _foreseen(talk, foresight)
+
+
 def _foreseen(talk: Guide, foresight: Foresight) -> Foreseen | None:
     """How well the tip is known with what is in the book; it is said."""
     foreseen = foresight.after(talk.book)
@@ -151,7 +179,7 @@ def _enough(foreseen: Foreseen) -> str:
 
 
 def _best_posture(foreseen: Foreseen | None) -> str:
-    best = next((c for c in foreseen.candidates if not c.mark), None) if foreseen else None
+    best = foreseen.best() if foreseen else None
     if best is None:
         return ""
     kinds = " and ".join(sorted({f"{o.kind}s" for o in best.observations}))
