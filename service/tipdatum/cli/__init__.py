@@ -91,9 +91,9 @@ def build_app(commands: Collection[str] = COMMANDS) -> typer.Typer:
         if version:
             # Imported here: every other command starts without what it needs.
             from tipdatum import __version__
-            from tipdatum.run.build import build
+            from tipdatum.run.build import build, compiled
 
-            typer.echo(f"tipdatum {__version__} (build {build()})")
+            typer.echo(f"tipdatum {__version__} (build {build()}, {compiled()})")
             raise typer.Exit
 
     for name, text in COMMANDS.items():

@@ -1,4 +1,4 @@
-"""Which build of tipdatum runs: beside the version, the commit that it was made from."""
+"""Which build of tipdatum runs: the commit that it was made from beside the version, and what is compiled."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ import json
 import subprocess
 from functools import cache
 from importlib import metadata
+from importlib.machinery import EXTENSION_SUFFIXES
+from importlib.util import find_spec
 from pathlib import Path
 
 from tipdatum import __version__
@@ -13,6 +15,8 @@ from tipdatum import __version__
 ROOT = Path(__file__).resolve().parents[3]
 """The top of a source tree; of an installed wheel it is some folder of the environment."""
 GIT_PATIENCE_S = 2.0
+COMPILED_TOGETHER = "tipdatum.core.pipeline"
+"""One of the modules that are compiled, or not, together."""
 
 
 @cache
@@ -55,3 +59,14 @@ def _of_installation() -> str:
     except (metadata.PackageNotFoundError, ValueError, AttributeError):
         return ""
     return str(commit)[:12]
+
+
+def compiled() -> str:
+    """Which parts run as machine code, in words."""
+    # Imported here: they bring numpy, which most of those who ask for the build do without.
+    from tipdatum.fusion.chain.compiled import built
+
+    module = find_spec(COMPILED_TOGETHER)
+    by_machine = module is not None and (module.origin or "").endswith(tuple(EXTENSION_SUFFIXES))
+    parts = [name for name, there in (("kernels", built is not None), ("modules", by_machine)) if there]
+    return f"compiled {' and '.join(parts)}" if parts else "pure Python"
