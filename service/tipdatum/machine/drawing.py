@@ -8,8 +8,7 @@ as on a machine that is about to dig. Sensors are drawn where they sit, with the
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 from html import escape
 
 import numpy as np
@@ -17,102 +16,15 @@ import numpy as np
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
 from tipdatum.machine.description import Machine
 from tipdatum.machine.parts import Sensor
+from tipdatum.machine.picture import SENSOR, Picture
 from tipdatum.machine.words import TURN_DEG
 from tipdatum.svg import FAINT, INK, PAPER, QUIET
 
 USUAL_DEG = {"boom": 42.0, "second_boom": -5.0, "stick": -68.0, "bucket": -118.0}
 """Elevation angles of an arm that is about to dig."""
 
-TIP, SENSOR = "#a83200", "#00508c"
-ARROW_PX = 34.0
-WIDE, HIGH = 620.0, 430.0
-
-
-@dataclass(slots=True)
-class Picture:
-    """One picture: metres to places, true to scale, and what is drawn.
-
-    Attributes:
-        title: over it. box: (left, right, low, high) m. at: px, its upper left corner. size: px.
-    """
-
-    title: str
-    box: tuple[float, float, float, float]
-    at: tuple[float, float]
-    size: tuple[float, float]
-    marks: list[str] = field(default_factory=list)
-
-    @property
-    def scale(self) -> float:
-        """px a metre."""
-        left, right, low, high = self.box
-        return min((self.size[0] - 40.0) / (right - left), (self.size[1] - 60.0) / (high - low))
-
-    def place(self, point: Sequence[float]) -> tuple[float, float]:
-        """px of a point (across, up) in m."""
-        left, right, low, high = self.box
-        x = self.at[0] + self.size[0] / 2.0 + (point[0] - (left + right) / 2.0) * self.scale
-        y = self.at[1] + 14.0 + self.size[1] / 2.0 - (point[1] - (low + high) / 2.0) * self.scale
-        return x, y
-
-    def line(
-        self, points: Iterable[Sequence[float]], colour: str = INK, width: float = 2.0, dash: str = ""
-    ) -> None:
-        """A line through points in m."""
-        path = "L".join(f"{x:.1f} {y:.1f}" for x, y in map(self.place, points))
-        dashes = f' stroke-dasharray="{dash}"' if dash else ""
-        self.marks.append(
-            f'<path d="M{path}" fill="none" stroke="{colour}" stroke-width="{width:g}"{dashes} '
-            'stroke-linejoin="round" stroke-linecap="round"/>'
-        )
-
-    def pin(self, point: Sequence[float]) -> None:
-        """A pin."""
-        x, y = self.place(point)
-        self.marks.append(
-            f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" fill="{PAPER}" stroke="{INK}" stroke-width="1.6"/>'
-        )
-
-    def words(
-        self, text: str, point: Sequence[float], dx: float = 8.0, dy: float = 4.0, colour: str = INK
-    ) -> None:
-        """Words beside a point, so many px off."""
-        x, y = self.place(point)
-        anchor = "end" if dx < 0 else "start"
-        self.marks.append(
-            f'<text x="{x + dx:.1f}" y="{y + dy:.1f}" text-anchor="{anchor}" fill="{colour}" class="halo">'
-            f"{escape(text)}</text>"
-        )
-
-    def arrow(self, point: Sequence[float], way: Sequence[float], name: str) -> None:
-        """An axis of a sensor, (across, up) of its direction.
-
-        What is foreshortened is drawn shorter, and what points at us or away not at all.
-        """
-        x, y = self.place(point)
-        dx, dy = way[0] * ARROW_PX, -way[1] * ARROW_PX
-        length = math.hypot(dx, dy)
-        if length < 0.25 * ARROW_PX:
-            return
-        ux, uy = dx / length, dy / length
-        tip = (x + dx, y + dy)
-        wings = [(tip[0] - 7 * ux + s * 3 * uy, tip[1] - 7 * uy - s * 3 * ux) for s in (1, -1)]
-        (ax, ay), (bx, by) = wings
-        self.marks.append(
-            f'<path d="M{x:.1f} {y:.1f}L{tip[0]:.1f} {tip[1]:.1f}M{ax:.1f} {ay:.1f}L{tip[0]:.1f} {tip[1]:.1f}'
-            f'L{bx:.1f} {by:.1f}" fill="none" stroke="{SENSOR}" stroke-width="1.8"/>'
-            f'<text x="{tip[0] + 7 * ux:.1f}" y="{tip[1] + 7 * uy + 4:.1f}" text-anchor="middle" '
-            f'fill="{SENSOR}" class="halo">{name}</text>'
-        )
-
-    def svg(self) -> str:
-        """The picture with its title."""
-        x, y = self.at
-        return (
-            f'<text x="{x + 8:.1f}" y="{y + 18:.1f}" font-weight="650">{escape(self.title)}</text>'
-            f'<rect x="{x:.1f}" y="{y:.1f}" width="{self.size[0]:.1f}" height="{self.size[1]:.1f}" '
-            f'fill="none" stroke="{FAINT}"/>{"".join(self.marks)}'
-        )
+TIP = "#a83200"
+WIDE, HIGH, ASIDE = 620.0, 430.0, 360.0
 
 
 def standing(machine: Machine) -> str:
@@ -121,12 +33,18 @@ def standing(machine: Machine) -> str:
     views = [_from_the_right(machine, q)]
     beside = [
         make
-        for turns, make in ((machine.boom_swing, _from_above), (_tilts(machine), _from_the_seat))
+        for turns, make in (
+            (machine.boom_swing, _from_above),
+            (_tilts(machine), _from_the_seat),
+        )
         if turns
     ]
     for number, make in enumerate(beside):
         views.append(make(machine, q, (WIDE + 16.0, number * (HIGH / 2.0 + 4.0))))
-    width = WIDE + (16.0 + 360.0 if beside else 0.0)
+    width = WIDE + (16.0 + ASIDE if beside else 0.0)
+    if _coupled(machine):
+        views.append(_at_the_coupler(machine, q, (width + 16.0, 0.0)))
+        width += 16.0 + ASIDE
     drawn = "".join(view.svg() for view in views)
     halo = f".halo {{ paint-order: stroke; stroke: {PAPER}; stroke-width: 3px; }}"
     return (
@@ -156,6 +74,10 @@ def _tilts(machine: Machine) -> bool:
     return machine.chain().tilt is not None
 
 
+def _coupled(machine: Machine) -> bool:
+    return machine.bucket[0].pin_m is not None
+
+
 def _from_the_right(machine: Machine, q: list[float]) -> Picture:
     chain = machine.chain()
     located = chain.locate(q)
@@ -180,23 +102,73 @@ def _from_the_right(machine: Machine, q: list[float]) -> Picture:
                (-track - tall / 2, tall / 2), (-track, 0.0)], QUIET, 1.2)  # fmt: skip
     for name, start, end in zip(chain.names, pins, pins[1:], strict=False):
         view.line([start, end], TIP if name == "bucket" else INK, 5.0 if name != "bucket" else 3.0)
-    _outline(view, machine, q, pins)
-    _linkage(view, machine, q, pins)
+    # What hangs at the stick's end is told where it is drawn larger.
+    close = _coupled(machine)
+    _outline(view, machine, q, pins, told=not close)
+    _linkage(view, machine, q, pins, told=not close)
     for pin in pins[:-1]:
         view.pin(pin)
     view.words("tip", pins[-1], -8.0, 14.0, TIP)
     for name, start, end in zip(chain.names, pins, pins[1:], strict=False):
         # A sensor that is called as what it sits on says it by its own name.
-        if name not in machine.sensor:
+        if name not in machine.sensor and not (close and name == "bucket"):
             middle = ((start[0] + end[0]) / 2.0, (start[1] + end[1]) / 2.0)
             view.words(name.replace("_", " "), middle, 8.0, -8.0, QUIET)
     for name, sensor in machine.sensor.items():
-        _sensor(view, machine, q, located.pins, name, sensor)
+        if not (close and sensor.body in ("bucket", "rocker")):
+            _sensor(view, machine, q, located.pins, name, sensor)
+    return view
+
+
+def _at_the_coupler(machine: Machine, q: list[float], at: tuple[float, float]) -> Picture:
+    """From the right and larger: the stick's end, the coupler, what holds it and the bucket's pins."""
+    chain, bucket = machine.chain(), machine.bucket[0]
+    located = chain.locate(q)
+    pins = [(reach, height) for reach, _, height in located.pins]
+    theta, stick = q[chain.bucket], q[chain.bucket - 1]
+    assert bucket.pin_m is not None
+    own = _turned(pins[-2], bucket.pin_m, theta)
+    shown = [pins[-2], own, pins[-1], *_four_bar(machine, q, pins)]
+    far = min(0.9, 0.5 * machine.stick.length_m)
+    start = _turned(pins[-2], (-far, 0.0), stick)
+    shown.append(start)
+    across, up = [x for x, _ in shown], [z for _, z in shown]
+    box = (min(across) - 0.35, max(across) + 0.35, min(up) - 0.1, max(up) + 0.05)
+    view = Picture("At the coupler", box, at, (ASIDE, HIGH))
+    view.line([start, pins[-2]], INK, 5.0)
+    view.keep_free([start, pins[-2]])
+    view.keep_free([pins[-2], own, pins[-1]])
+    if bucket.outline_m:
+        view.keep_free([pins[-1], *(_turned(pins[-2], point, theta) for point in bucket.outline_m)])
+    view.keep_free(_four_bar(machine, q, pins))
+    _outline(view, machine, q, pins, told=False)
+    _linkage(view, machine, q, pins, told=False)
+    view.pin(pins[-2])
+    for name, sensor in machine.sensor.items():
+        if sensor.body in ("bucket", "rocker"):
+            _sensor(view, machine, q, located.pins, name, sensor, free=True)
+    view.free_words("tip", pins[-1], TIP)
+    view.free_words("stick's pin", pins[-2], QUIET)
+    view.free_words("bucket's pin", own, QUIET)
+    view.free_words("stick", ((start[0] + pins[-2][0]) / 2.0, (start[1] + pins[-2][1]) / 2.0), QUIET)
+    if four := _four_bar(machine, q, pins):
+        pivot, joint, ear = four
+        view.free_words("rocker", ((pivot[0] + joint[0]) / 2.0, (pivot[1] + joint[1]) / 2.0), QUIET)
+        view.free_words("link", ((joint[0] + ear[0]) / 2.0, (joint[1] + ear[1]) / 2.0), QUIET)
+        view.free_words("link's pin", ear, QUIET)
+    if "coupler" not in machine.sensor:
+        view.free_words("coupler", ((own[0] + pins[-2][0]) / 2.0, (own[1] + pins[-2][1]) / 2.0), QUIET)
+    if (axis := _axis_ends(machine, q, pins)) is not None:
+        view.free_words("tilt axis", axis[1], SENSOR)
     return view
 
 
 def _outline(
-    view: Picture, machine: Machine, q: Sequence[float], pins: Sequence[tuple[float, float]]
+    view: Picture,
+    machine: Machine,
+    q: Sequence[float],
+    pins: Sequence[tuple[float, float]],
+    told: bool,
 ) -> None:
     """Heel and back, from the tip on; and the bucket's own pin where a coupler holds it."""
     bucket, chain = machine.bucket[0], machine.chain()
@@ -208,22 +180,53 @@ def _outline(
         own = _turned(pins[-2], bucket.pin_m, theta)
         view.line([pins[-2], own, pins[-1]], INK, 3.0)
         view.pin(own)
-        view.words("bucket's pin", own, -8.0, 16.0, QUIET)
-    if bucket.tilt_axis_m is not None and bucket.tilt_axis_deg is not None:
-        middle = _turned(pins[-2], bucket.tilt_axis_m, theta)
-        a = theta + math.radians(bucket.tilt_axis_deg)
-        out = 0.35 * bucket.tip_m + 0.2
-        ends = [(middle[0] + s * out * math.cos(a), middle[1] + s * out * math.sin(a)) for s in (-1, 1)]
+    if (ends := _axis_ends(machine, q, pins)) is not None:
         view.line(ends, SENSOR, 1.6, "8 3 2 3")
-        view.words("tilt axis", ends[1], 6.0, 0.0, SENSOR)
+        view.keep_free(ends)
+        if told:
+            view.words("tilt axis", ends[1], 6.0, 0.0, SENSOR)
+
+
+def _axis_ends(
+    machine: Machine, q: Sequence[float], pins: Sequence[tuple[float, float]]
+) -> list[tuple[float, float]] | None:
+    """Two points of the tilt axis; None without one."""
+    bucket, theta = machine.bucket[0], q[machine.chain().bucket]
+    if bucket.tilt_axis_m is None or bucket.tilt_axis_deg is None:
+        return None
+    middle = _turned(pins[-2], bucket.tilt_axis_m, theta)
+    a = theta + math.radians(bucket.tilt_axis_deg)
+    out = 0.35 * bucket.tip_m + 0.2
+    return [(middle[0] + s * out * math.cos(a), middle[1] + s * out * math.sin(a)) for s in (-1, 1)]
 
 
 def _linkage(
-    view: Picture, machine: Machine, q: Sequence[float], pins: Sequence[tuple[float, float]]
+    view: Picture,
+    machine: Machine,
+    q: Sequence[float],
+    pins: Sequence[tuple[float, float]],
+    told: bool,
 ) -> None:
     """Rocker and link, where they close in this posture."""
     if machine.linkage is None:
         return
+    if not (four := _four_bar(machine, q, pins)):
+        view.words("linkage does not close here", pins[-2], 12.0, 20.0, TIP)
+        return
+    pivot, joint, ear = four
+    view.line([pivot, joint, ear], INK, 2.2)
+    for pin in (pivot, joint, ear):
+        view.pin(pin)
+    if told:
+        view.words("rocker", ((pivot[0] + joint[0]) / 2, (pivot[1] + joint[1]) / 2), 8.0, 0.0, QUIET)
+
+
+def _four_bar(
+    machine: Machine, q: Sequence[float], pins: Sequence[tuple[float, float]]
+) -> list[tuple[float, float]]:
+    """Rocker's pivot, its pin with the link, the link's other pin; empty where they do not close."""
+    if machine.linkage is None:
+        return []
     bar, chain = machine.four_bar(), machine.chain()
     stick, bucket = q[chain.bucket - 1], q[chain.bucket]
     for rocker in bar.rocker_from_bucket(np.array([bucket - stick]))[0].tolist():
@@ -233,12 +236,8 @@ def _linkage(
         pivot = _turned(pins[-3], (bar.pivot_x, bar.pivot_z), stick)
         joint = _turned(pivot, (bar.rocker, 0.0), stick + rocker)
         ear = _turned(pins[-2], (bar.ear, 0.0), bucket + bar.ear_angle)
-        view.line([pivot, joint, ear], INK, 2.2)
-        for pin in (pivot, joint, ear):
-            view.pin(pin)
-        view.words("rocker", ((pivot[0] + joint[0]) / 2, (pivot[1] + joint[1]) / 2), 8.0, 0.0, QUIET)
-        return
-    view.words("linkage does not close here", pins[-2], 12.0, 20.0, TIP)
+        return [pivot, joint, ear]
+    return []
 
 
 def _sensor(
@@ -248,6 +247,7 @@ def _sensor(
     pins: Sequence[Sequence[float]],
     name: str,
     sensor: Sensor,
+    free: bool = False,
 ) -> None:
     """A sensor where it sits, with its axes; those that point at us or away are left out."""
     chain = machine.chain()
@@ -274,12 +274,13 @@ def _sensor(
     there = _turned(origin, (x, z), theta)
     px, py = view.place(there)
     view.marks.append(f'<rect x="{px - 4:.1f}" y="{py - 4:.1f}" width="8" height="8" fill="{SENSOR}"/>')
-    view.words(name, there, -8.0, 4.0, SENSOR)
-    if sensor.type == "beam":
-        return
     mount: Array = rotation_from_rpy_deg(sensor.mount_rpy_deg)
-    for axis in range(3):
+    for axis in range(0 if sensor.type == "beam" else 3):
         view.arrow(there, _turned((0.0, 0.0), (mount[0, axis], mount[2, axis]), theta), "xyz"[axis])
+    if free:
+        view.free_words(name, there, SENSOR)
+    else:
+        view.words(name, there, -8.0, 4.0, SENSOR)
 
 
 def _from_above(machine: Machine, q: Sequence[float], at: tuple[float, float]) -> Picture:
@@ -295,7 +296,7 @@ def _from_above(machine: Machine, q: Sequence[float], at: tuple[float, float]) -
         drawn.append([_turned((0.0, 0.0), pin[:2], s) for pin in chain.locate(turned).pins])
     reach = max(x for line in drawn for x, _ in line)
     side = max(abs(y) for line in drawn for _, y in line)
-    view = Picture("From above", (-0.6, reach + 0.2, -side - 0.3, side + 0.3), at, (360.0, HIGH / 2.0 - 4.0))
+    view = Picture("From above", (-0.6, reach + 0.2, -side - 0.3, side + 0.3), at, (ASIDE, HIGH / 2.0 - 4.0))
     view.line([(view.box[0], 0.0), (view.box[1], 0.0)], FAINT, 1.5, "18 4 3 4")
     view.line(drawn[0], FAINT, 4.0)
     view.line(drawn[1], INK, 4.0)
@@ -319,10 +320,12 @@ def _from_the_seat(machine: Machine, q: Sequence[float], at: tuple[float, float]
         drawn.append([(-y, z) for _, y, z in located.corners])
     middle = (drawn[0][0][1] + drawn[0][1][1]) / 2.0
     half = machine.bucket[0].width_m / 2.0
-    view = Picture(
-        "From the seat", (-half - 0.3, half + 0.3, middle - 0.7 * half - 0.1, middle + 0.7 * half + 0.1),
-        at, (360.0, HIGH / 2.0 - 4.0),
+    across, up = [x for edge in drawn for x, _ in edge], [z for edge in drawn for _, z in edge]
+    box = (
+        min(across) - 0.3, max(across) + 0.3, min(*up, middle - 0.7 * half) - 0.1,
+        max(*up, middle + 0.7 * half) + 0.1,
     )  # fmt: skip
+    view = Picture("From the seat", box, at, (ASIDE, HIGH / 2.0 - 4.0))
     view.line(drawn[0], FAINT, 5.0)
     view.line(drawn[1], TIP, 5.0)
     for name, point, off in (("left", drawn[1][0], -8.0), ("right", drawn[1][1], 8.0)):
