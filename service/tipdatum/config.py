@@ -33,7 +33,8 @@ class FusionTable(Table):
     """`[fusion]`: the estimator, and how often figures are published."""
 
     estimator: str = DEFAULT_ESTIMATOR
-    tick_hz: Annotated[float, Field(ge=1, le=200)] = 50.0
+    tick_hz: Annotated[float, Field(ge=1, le=200)] = 25.0
+    """More than twice as often as a person reads a figure; what more and less costs: docs/mqtt.md."""
     arm_hz: Annotated[float, Field(ge=0, le=200)] = 25.0
     """How often the arm's pins are published for displays that draw; 0: never."""
     publish: Literal["tick", "arrival"] = "tick"

@@ -151,6 +151,13 @@ SECTIONS = (
         ("--results", RESULTS),
     ),
     Section(
+        "How often figures come",
+        "What 50, 25 and 20 figures a second cost, how old a figure is when it comes, and how old the last "
+        "one is for who looks at any moment.",
+        "benchmarks/tick_rates.py",
+        ("--results", RESULTS),
+    ),
+    Section(
         "Latency from line to subscriber",
         "Encoders on pseudo-terminals, the service, mosquitto, a subscriber, as ratios to a bare forwarder.",
         "harness/latency.py",

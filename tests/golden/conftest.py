@@ -12,15 +12,18 @@ from tipdatum.config import FusionTable, make_settings
 from tipdatum.grade.forms import WorkOptions
 from tipdatum.run.replay import replay_file
 
+RATE_HZ = 50.0
+"""Of the digs' figures, as in `rebuild.py`."""
+
 
 @pytest.fixture(scope="session")
 def replayed(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Path], Path]:
-    """Dig → its tip messages, by the service with its defaults."""
+    """Dig → its tip messages, by the service with its defaults but for the rate."""
 
     @cache
     def replay(dig: Path) -> Path:
         out = tmp_path_factory.mktemp("replayed") / f"{dig.name}.tip.ndjson"
-        replay_file(dig, out, make_settings(FusionTable(), WorkOptions(), "defaults"))
+        replay_file(dig, out, make_settings(FusionTable(tick_hz=RATE_HZ), WorkOptions(), "golden"))
         return out
 
     return replay

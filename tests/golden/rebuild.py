@@ -15,6 +15,8 @@ from tipdatum.run.replay import replay_file
 
 HERE = Path(__file__).parent
 DIGS = HERE.parents[1] / "replay_data"
+RATE_HZ = 50.0
+"""Of the figures, whatever the service's default: a change of that one moves no number."""
 EVERY = 10
 """One message in so many is kept: 5 a second, enough to see where numbers moved."""
 
@@ -36,6 +38,6 @@ if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "out.ndjson"
         for each in sorted(DIGS.glob("*.ndjson.gz")):
-            replay_file(each, out, make_settings(FusionTable(), WorkOptions(), "defaults"))
+            replay_file(each, out, make_settings(FusionTable(tick_hz=RATE_HZ), WorkOptions(), "golden"))
             expected_path(each).write_text("\n".join(kept(out)) + "\n", encoding="utf-8")
             print(f"{expected_path(each).name} made anew")

@@ -1,6 +1,7 @@
 """From a sensor's last byte to a display, stage by stage, and the noise of a machine that stands still.
 
-    python tests/harness/latency.py [--seconds 30] [--publish arrival] [--output F.json] [--plot F.png]
+    python tests/harness/latency.py [--seconds 30] [--publish arrival] [--tick-hz 50] [--output F.json]
+        [--plot F.png]
 
 Real processes: encoders write frames to pseudo-terminals; the service reads them, fuses and publishes over a
 real mosquitto; a subscriber hears. In the same run a bare forwarder carries one line's raw readings over the
@@ -29,6 +30,7 @@ import time
 import tty
 from collections import defaultdict, deque
 from collections.abc import Callable
+from itertools import pairwise
 from multiprocessing.synchronize import Event
 from pathlib import Path
 from typing import Any
@@ -54,6 +56,7 @@ ELEVATION_ANGLES_DEG = {"upper": 0.0, "boom": 20.0, "stick": -60.0, "bucket": -1
 FLOOR_LINE, FLOOR_TOPIC = "floor", "floor/raw"
 TIP_TOPIC = "tipdatum/bench/tip"
 WARM_UP_S = 3.0
+LOOK_EVERY_NS = 500_000
 STAGES = ("total", "without_tick_wait", "arrival", "tick_wait", "hand_over", "fusion", "make", "bus")
 
 
@@ -128,7 +131,7 @@ def subscriber_process(port: int, stop: Event, heard: Any) -> None:
     heard.put((tips, floor))
 
 
-def configuration(folder: Path, port: int, publish: str) -> Path:
+def configuration(folder: Path, port: int, publish: str, tick_hz: float | None) -> Path:
     """Machine and service file of the run."""
     sensors = "".join(
         f'[sensor.{name}]\nbody = "{name}"\nposition_m = [0.0, 0.0, 0.0]\nmount_rpy_deg = [0.0, 0.0, 0.0]\n'
@@ -143,7 +146,7 @@ def configuration(folder: Path, port: int, publish: str) -> Path:
     service.write_text(
         f'machine = "bench.toml"\nmachine_id = "bench"\n{drivers}'
         f'[broker]\nhost = "127.0.0.1"\nport = {port}\n[display]\nenabled = false\n'
-        f'[fusion]\npublish = "{publish}"\n'
+        f'[fusion]\npublish = "{publish}"\n' + ("" if tick_hz is None else f"tick_hz = {tick_hz}\n")
     )
     return service
 
@@ -179,7 +182,11 @@ def usage(pid: int) -> tuple[float, float]:
 
 
 def measure(
-    folder: Path, seconds: float, progress: Callable[[str, float], None], publish: str = "tick"
+    folder: Path,
+    seconds: float,
+    progress: Callable[[str, float], None],
+    publish: str = "tick",
+    tick_hz: float | None = None,
 ) -> dict[str, Any]:
     """One run; see the module's description. `progress` is told a stage and its share done."""
     context = multiprocessing.get_context("spawn")
@@ -196,7 +203,7 @@ def measure(
             helper.start()
         wait_until((folder / "lines-ready").exists, "the lines are there")
         heard.get(timeout=30)
-        service = configuration(folder, broker.port, publish)
+        service = configuration(folder, broker.port, publish, tick_hz)
         with (folder / "service.log").open("wb") as log:
             running = [
                 subprocess.Popen([sys.executable, *map(str, command)], stdout=log, stderr=log)
@@ -251,6 +258,7 @@ def evaluate(
     for stamp, payload in tips:
         received[json.loads(payload)["t"]].append(stamp)
     stages: dict[str, list[float]] = {name: [] for name in STAGES}
+    seen: list[tuple[int, int]] = []  # when a figure came, and when its newest reading had been written
     lost = 0
     for row in traced["rows"]:
         stamps_of_t = received[row["t"]]
@@ -261,6 +269,7 @@ def evaluate(
             lost += 1
             continue
         wrote = _written(stamps[row["sensor"]], row["count"], row["arrived_ns"])
+        seen.append((got, wrote))
         # A figure that is due with the tick waits for it; one on arrival for nothing.
         due = max(row["arrived_ns"], row["due_ns"] or 0)
         spans = {
@@ -299,6 +308,7 @@ def evaluate(
         "in_order": times == sorted(times),
         "null_figures": len(inside) - len(elevations),
         "oldest_figure_s": max(stages["total"]),
+        "age_at_any_moment_s": _age_at_any_moment(seen),
         "live_dropped": traced["live_dropped"],
         "events_dropped": traced["events_dropped"],
         "frames_written": frames,
@@ -309,6 +319,16 @@ def evaluate(
         "sigma_m": float(np.median(sigmas)) if len(sigmas) else None,
         "samples": {**stages, "floor": bare},
     }
+
+
+def _age_at_any_moment(seen: list[tuple[int, int]]) -> dict[str, float]:
+    """How old the last figure is for who looks at any moment: it stands until the next one comes."""
+    ages = [
+        moment - wrote
+        for (came, wrote), (follows, _) in pairwise(seen)
+        for moment in np.arange(came, follows, LOOK_EVERY_NS)
+    ]
+    return distribution([age * 1e-9 for age in ages])
 
 
 def distribution(values: list[float]) -> dict[str, float]:
@@ -341,6 +361,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=raw)
     parser.add_argument("--seconds", type=float, default=30.0)
     parser.add_argument("--publish", choices=("tick", "arrival"), default="tick", help="of [fusion]")
+    parser.add_argument("--tick-hz", type=float, help="of [fusion]; default the service's")
     parser.add_argument("--output", type=Path)
     parser.add_argument("--plot", type=Path)
     options = parser.parse_args()
@@ -352,6 +373,7 @@ def main() -> None:
             options.seconds,
             lambda stage, share: bar.update(task, description=stage, completed=share),
             options.publish,
+            options.tick_hz,
         )
     samples = found.pop("samples")
     table = Table("stage", "p50 ms", "p95 ms", "p99 ms", "max ms")

@@ -45,8 +45,8 @@ def test_a_machine_alone_is_a_service_with_every_default(folder: Path) -> None:
     service = load_service(write(folder, ""))
     assert service.machine.name == "invented machine"
     assert service.machine_id == "big-digger-2"
-    assert service.settings.period_s == pytest.approx(0.02)
-    assert service.settings.arm_every == 2
+    assert service.settings.period_s == pytest.approx(0.04)
+    assert service.settings.arm_every == 1
     assert service.settings.raw
     assert not service.settings.on_arrival
     assert service.broker.uses_embedded

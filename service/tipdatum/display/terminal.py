@@ -19,7 +19,7 @@ from tipdatum.display import figures, side_view
 from tipdatum.display.texts import Speech, speech
 
 FRESH_S = 0.5
-"""Age from which a figure is not shown any more: 25 ticks of 50 Hz, about as long as a glance."""
+"""Age from which a figure is not shown any more: a dozen ticks, about as long as a glance."""
 HEALTH_FRESH_S = 25.0
 """Age from which a sensor's health is not known any more; it is published every 10 s."""
 TRAIL_S = 10.0

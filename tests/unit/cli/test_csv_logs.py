@@ -113,7 +113,7 @@ def test_a_log_gives_the_figures_of_the_session_that_it_was_written_from(
         [(r["t"] + first, r["elevation_m"]) for r in ours if r["elevation_m"] is not None]
     ).T
     late = [row for row in theirs if row["t"] > order["t"] + 1.0 and row["t"] < t[-1]]
-    assert len(late) > 500
+    assert len(late) > 250
     apart = [np.interp(row["t"], t, elevation) - row["elevation_m"] for row in late]
     assert float(np.max(np.abs(apart))) < 0.02
     assert float(np.sqrt(np.mean(np.square(apart)))) < 0.003

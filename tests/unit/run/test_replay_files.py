@@ -31,7 +31,7 @@ Readings = Callable[..., Iterator[Imu]]
 
 @pytest.fixture
 def settings() -> Settings:
-    return make_settings(FusionTable(), WorkOptions(), "test")
+    return make_settings(FusionTable(tick_hz=50.0), WorkOptions(), "test")
 
 
 @pytest.fixture
@@ -278,7 +278,7 @@ def test_the_command_writes_a_folder_for_several_and_tells_the_bad_ones(
     bad.write_text("hello\n")
     assert commanded(dig, bad, tmp_path / "none.ndjson", "-o", tmp_path / "out") == 2
     told = capsys.readouterr().err
-    assert "200 tip messages over 4.0 s" in told
+    assert "100 tip messages over 4.0 s" in told
     assert told.count("tipdatum: ") == 2
     assert "Traceback" not in told
     assert (tmp_path / "out" / "dig.tip.ndjson").exists()
