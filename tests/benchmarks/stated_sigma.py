@@ -170,7 +170,10 @@ def _part(error: Array, sigma: Array) -> Part | None:
 
 
 def _figures(machine: Machine, records: list[Record], moments: list[float]) -> tuple[Array, float]:
-    """(M, 5): t, number of the reference, height above it, sigma, whether it is good or moving; s it took."""
+    """(M, 5): t, number of the reference, height above it, sigma, whether it is good or moving; s it took.
+
+    `moments` become those at which the references were really set.
+    """
     estimator, chain = ChainEstimator(machine, PERIOD_S, ChainOptions()), machine.chain()
     rows: list[tuple[float, int, float, float, bool]] = []
     tick, emit, done = 1, None, 0
@@ -180,6 +183,7 @@ def _figures(machine: Machine, records: list[Record], moments: list[float]) -> t
         if not isinstance(r, Imu | Slew):
             continue
         while done < len(moments) and r.t >= moments[done] and _refer(estimator, r.t, done):
+            moments[done] = r.t
             done += 1
             if (f := estimator._filter) is not None:
                 tied.append(f.tied_by)
@@ -210,10 +214,12 @@ def _ratio(estimator: ChainEstimator) -> float | None:
 
 
 def _refer(estimator: ChainEstimator, t: float, number: int) -> bool:
-    """Set the reference; those after the first are moved to the place behind it."""
+    """Set the reference, where figures stand; those after the first are moved to the place behind it."""
     f = estimator._filter
     if number == 0 or f is None:
         return estimator.set_anchor(t)
+    if estimator.pose(t).quality not in ("good", "moving"):
+        return False
     place = f.at.anchor
     x, row, column = float(f.x[place]), f.P[place].copy(), f.P[:, place].copy()
     if not estimator.set_anchor(t):

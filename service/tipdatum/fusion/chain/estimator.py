@@ -192,7 +192,7 @@ class ChainEstimator:
         self._witness_closure(f)
         f.step(block)
         edge = (number + epochs) * T
-        said, back = self._integrity.look(f, block, edge, epochs * T, self._levelling is not None)
+        said, back = self._integrity.look(f, block, edge, epochs * T, self._levels)
         self._events += said
         if back > 0.0:
             schedule.lose_all()
@@ -213,7 +213,7 @@ class ChainEstimator:
             math.sqrt(max(f.P.diagonal()[f.setup.settling_angles].tolist())),
             self._levelling is not None,
         )
-        if schedule.away or self._levelling is not None:
+        if schedule.away or self._levels:
             self._pace.upset(edge)
         assert self._start is not None
         settled = not f.gyroless and not self._condition.settling
@@ -226,6 +226,11 @@ class ChainEstimator:
                 self._condition.notice_slow(edge, channel.name, math.sqrt(samples.slow.rate))
         self._condition.notice_travel(edge, float(np.abs(f.travel).max()))
         self._condition.notice_struck(edge, [self._channels[i].name for i in f.struck])
+
+    @property
+    def _levels(self) -> bool:
+        """Whether the mounts are still to be levelled."""
+        return self._levelling is not None and not self._levelling.done
 
     def _witness_closure(self, f: ChainFilter) -> None:
         text = self._witness.watch(f.setup.closure, f.x, f.P, f.at.slack.start)

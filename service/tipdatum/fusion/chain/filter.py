@@ -306,8 +306,6 @@ class ChainFilter:
         self._age += span
         self.setup.warmth.go_on(self._age, self.setup.channels)
         self.struck = added.struck
-        if self.struck:
-            self._stated.struck()
         measured = models.measurement.measure(
             x, block, motion, expected, advance, self.told_swing, self.closes
         )
@@ -340,7 +338,7 @@ class ChainFilter:
         self._since_stated += span
         if self._since_stated >= STATED_EVERY_S:
             self._since_stated = 0.0
-            self.share = self._stated.share(x, P)
+            self.share = self._stated.share(x, P, self._memory.of_axes)
             self.shared_latency = self._stated.shared_latency(x, P)
         self.rates = motion.epochs.rates[:, -1]
         self.turned = float(motion.mean.rates[1]) * span

@@ -24,28 +24,54 @@ FINDING_MOST_S = 1.5
 """Longest that it is withheld, s: an angle that no more becomes of (no gyro, say) is shown with its sigma."""
 LEVELLING_S = 1.0
 """Rest that is averaged before the angles are taken as levelled, s."""
+IN_MOTION_S = 4.0
+"""How long a start in the middle of a motion is one, s. What accelerates the arm is a tilt to the first
+forces, and the filter believes itself sure of that before the motion has turned round and shown otherwise."""
 STILL_RADPS = 0.02
 """Spread of a gyro's means, rad/s, up to which the machine counts as still while it starts."""
 
+SHARED_BY, SHARED_SIGMAS = 3, 3.0
+"""Gyros that must agree, and of how many sigmas of their mean it must be, that the arm plane turns."""
+
 
 class Levelling:
-    """After a second of rest at the start, mounts count as levelled in the posture there is."""
+    """After a second of rest at the start, mounts count as levelled in the posture there is.
+
+    Attributes:
+        done: whether that is so; a start in motion goes on for some seconds more.
+    """
 
     def __init__(self) -> None:
         self._turned: list[Array] = []
+        self._passed = 0.0
+        self.done = False
 
     def goes_on(self, f: ChainFilter, block: EpochBlock) -> bool:
-        """Take a block, and level when there are enough; whether levelling still goes on."""
-        span = f.span
+        """Take a block, and level when there are enough; whether the start still goes on."""
+        self._passed += f.span
+        if self.done:
+            return self._passed < IN_MOTION_S
         self._turned.append(block.turned)
-        if len(self._turned) * span < LEVELLING_S:
+        if self._passed < LEVELLING_S:
             return True
-        still = float((np.diff(self._turned, axis=0) / span).std(axis=0).max()) < STILL_RADPS
+        still = float((np.diff(self._turned, axis=0) / f.span).std(axis=0).max()) < STILL_RADPS
+        still = still and not _slews(f)
         o = f.options
         f.level(math.radians(o.levelling_sigma_deg if still else o.mount_sigma_deg))
         if still:
             f.keep()
+        self.done = True
+        return not still
+
+
+def _slews(f: ChainFilter) -> bool:
+    """Whether all gyros together show the arm plane turning evenly: biases have nothing in common."""
+    assert f.motion is not None
+    told = f.motion.mean.plane_rate[f.setup.tells_plane]
+    if len(told) < SHARED_BY:
         return False
+    mean, spread = abs(float(told.mean())), float(told.std(ddof=1))
+    return mean > max(STILL_RADPS, SHARED_SIGMAS * spread / math.sqrt(len(told)))
 
 
 class Finding:

@@ -49,8 +49,10 @@ class StatedKnowledge(NamedTuple):
     def of(cls, f: ChainFilter, anchored: bool) -> StatedKnowledge:
         """That of the filter as it stands."""
         of_pose, anchor, share, P = f.at.angles, f.at.anchor, f.share**2, f.P
-        own = untold(f)
-        angles = (share * P[of_pose, of_pose] + np.diag(own)).tolist()
+        own, by_angle = untold(f), np.full(f.at.angles.stop, f.share)
+        # Heights, by which the share was chosen, hardly feel what turns beside the plane.
+        by_angle[f.at.side] = max(1.0, f.share)
+        angles = (np.outer(by_angle, by_angle) * P[of_pose, of_pose] + np.diag(own)).tolist()
         pivot = None
         if f.footing is not None:
             (xx, xy), (_, yy) = (share * P[f.at.pivot, f.at.pivot]).tolist()
@@ -60,7 +62,7 @@ class StatedKnowledge(NamedTuple):
             return cls(angles, 0.0, 0.0, None, pivot)
         common = own * f.tied_by
         variance = share * float(P[anchor, anchor]) + float(common.dot(f.tied_by))
-        with_anchor = (share * P[of_pose, anchor] + common).tolist()
+        with_anchor = (f.share * by_angle * P[of_pose, anchor] + common).tolist()
         return cls(angles, float(f.x[anchor]), variance, with_anchor, pivot)
 
 

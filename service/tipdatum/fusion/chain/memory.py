@@ -84,6 +84,8 @@ NEVER_NOUGHT: tuple[tuple[slice, ...], ...] = (
 """Constants that are as good or as bad as each other: axes, scales and biases by how a part is made, the
 installation by how it was measured."""
 GROUPS = PRESENT_OR_NOT + NEVER_NOUGHT
+AXES = 1
+"""Place of cross-axis errors among these."""
 TRIED: Array = np.geomspace(0.04, 4.0, 16)
 """Values of ρ that are weighed against each other, 1: from a fifth, by which data sheets of parts that their
 maker has calibrated over temperature differ from those of low-cost ones, to twice of what is described."""
@@ -161,6 +163,11 @@ class Memory:
             self._scales.append(Scale(np.flatnonzero(of_it[told]), group in PRESENT_OR_NOT))
         self._adapts = setup.options.learn_class
         self._described: Array = np.eye(len(self._c))
+
+    @property
+    def of_axes(self) -> float:
+        """ρ of cross-axis errors, 1: 1 for parts that are as bad as described."""
+        return self._scales[AXES].factor
 
     def begin(self, x: Array, P: Array) -> None:
         """Take what is described, `x` (n,) and `P` (n, n), as the prior."""
