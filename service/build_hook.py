@@ -1,7 +1,7 @@
 """What is compiled where a C compiler is there: the filter's kernels, and modules that are typed anyway.
 
 Called by hatchling when a wheel is built. Where compiler or Python's headers are missing, or where compiling
-fails, the wheel is pure Python and gives the same figures, only slower; `pip -v` shows why. An editable
+fails, the wheel is pure Python and publishes the same figures, only slower; `pip -v` shows why. An editable
 installation compiles the kernels alone, beside their source: a compiled module there would hide every change
 of its own. TIPDATUM_PURE=1 in the environment asks for pure Python.
 """

@@ -22,6 +22,9 @@ BLOCK = 1 << 15
 LONGEST_LINE = 4 << 20
 """Bytes; far above any line that a recorder writes (a machine description is some kilobytes)."""
 
+_TRUTH, _TOLD_BY = b'"truth"', 40
+"""The kind of a line that is truth, and within how many bytes it stands."""
+
 LONGEST_GAP_S = 2 * 86400.0
 """Figures go on through gaps, tick by tick; a longer one is a damaged number and would never end."""
 LATEST_S = 20 * 366 * 86400.0
@@ -109,10 +112,8 @@ class SessionFile:
             return str(self._source["digest"])
         found = hashlib.sha256()
         for lines in self._groups():
-            of_group = b"".join(lines)
-            if b'"truth"' in of_group:
-                of_group = b"".join(line for line in lines if b'"truth"' not in line[:40])
-            found.update(of_group)
+            for part in _without_truth(b"".join(lines)):
+                found.update(part)
         return found.hexdigest()[:16]
 
     def _lines(self) -> Iterator[bytes]:
@@ -178,3 +179,15 @@ class SessionFile:
 
     def _warn(self, text: str) -> None:
         self.warnings.append(f"{self.name}: {text}")
+
+
+def _without_truth(lines: bytes) -> Iterator[bytes]:
+    """What is left of whole lines without those that say early on that they are truth."""
+    begun = told = 0
+    while (told := lines.find(_TRUTH, told)) >= 0:
+        start, end = lines.rfind(b"\n", 0, told) + 1, lines.find(b"\n", told) + 1 or len(lines)
+        if told - start <= _TOLD_BY - len(_TRUTH):
+            yield lines[begun:start]
+            begun = end
+        told = end
+    yield lines[begun:]

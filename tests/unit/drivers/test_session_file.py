@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from tipdatum_drivers.decode.session_lines import LineError, decode_line, encode_header, encode_line
 from tipdatum_drivers.errors import SessionError
 from tipdatum_drivers.reading import Imu, Input, Record, SessionHeader, Vector
-from tipdatum_drivers.session_file import SessionFile
+from tipdatum_drivers.session_file import SessionFile, _without_truth
 
 HEADER = SessionHeader(1, "2026-05-04T08:00:00Z", {"name": "test"})
 RECORDS: list[Record] = [
@@ -150,3 +150,27 @@ def test_line_without_end_does_not_fill_the_memory(tmp_path: Path) -> None:
     session = write(tmp_path / "a.ndjson", encode_header(HEADER) + b"x" * (5 << 20))
     with pytest.raises(SessionError, match="line 2: found a line of over 4 MiB"):
         list(session)
+
+
+lines_of_any_kind = st.lists(
+    st.one_of(
+        st.builds(
+            lambda t, rest: f'{{"kind": "truth", "t": {t}, "note": "{rest}"}}'.encode(),
+            st.integers(0, 99),
+            st.sampled_from(["", 'a \\"truth\\"', "x" * 50]),
+        ),
+        st.builds(
+            lambda n: b'{"kind": "event", "text": "' + b"y" * n + b' \\"truth\\""}', st.integers(0, 60)
+        ),
+        st.just(b""),
+    ),
+    max_size=12,
+)
+
+
+@given(lines=lines_of_any_kind, ends=st.booleans())
+def test_a_digest_is_that_of_all_lines_that_are_no_truth(lines: list[bytes], ends: bool) -> None:
+    """SHA-256 by Python's library, line by line as the docstring says."""
+    whole = b"\n".join(lines) + (b"\n" if ends else b"")
+    kept = [line for line in whole.splitlines(keepends=True) if b'"truth"' not in line[:40]]
+    assert b"".join(_without_truth(whole)) == b"".join(kept)
