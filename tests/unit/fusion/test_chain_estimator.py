@@ -86,9 +86,9 @@ def test_noise_and_biases_of_low_cost_parts_cost_millimetres_and_sigma_says_so(
         shares1.append(float((np.abs(off) < sigma).mean()))
         shares2.append(float((np.abs(off) < 2 * sigma).mean()))
     assert worst < 0.008
+    assert np.mean(shares1) > 0.5
     # Two draws of parts, each of which is wrong the same way for as long as it lasts.
-    assert np.mean(shares1) > 0.35
-    assert np.mean(shares2) > 0.75
+    assert np.mean(shares2) > 0.8
 
 
 def test_the_slew_angle_is_that_of_the_moment_asked_for(dig: Callable[..., Any]) -> None:

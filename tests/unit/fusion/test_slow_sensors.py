@@ -284,10 +284,7 @@ def test_readings_that_come_in_late_bursts_keep_their_angle(dig: Callable[..., A
 def test_jitter_and_losses_widen_sigma_by_what_they_cost(
     lost: float, dig: Callable[..., Any], describe: Callable[..., dict[str, Any]]
 ) -> None:
-    """5 ms of delay on average, as described, with and without a third of the readings gone.
-
-    The draw of this dig's parts is beyond one sigma, with and without that.
-    """
+    """5 ms of delay on average, as described, with and without a third of the readings gone."""
     rng = np.random.default_rng(5)
     d = dig(seconds=40, noise=1.0)
     arrived = sorted(
@@ -300,5 +297,5 @@ def test_jitter_and_losses_widen_sigma_by_what_they_cost(
     even = tell(d.machine, d.readings, d.height_at, 3.5)
     found = tell(parse_machine(words, "test"), arrived, d.height_at, 3.5)
     assert found.rms() < 0.04
-    assert found.share(3.0) > 0.9
+    assert found.share(2.0) > 0.75
     assert found.sigma.mean() > even.sigma.mean()

@@ -91,7 +91,7 @@ class ChainOptions(BaseModel):
     gate: Positive = 8.0
     """Squared, normalised innovation above which a shock is assumed (5 % of a χ² with 3 degrees;
     in ordinary work the mean is 0.2)."""
-    worst_case: Annotated[float, Field(gt=0, le=1)] = 0.65
+    worst_case: Annotated[float, Field(gt=0, le=1)] = 0.75
     """Share of the covariance's sigma that is left of it with parts as described: noise is taken at its worst
     and priors are wide, since states take up errors that are not the sensors' own. See
     `tipdatum.fusion.chain.sigma`."""
