@@ -6,7 +6,7 @@ A key says its unit. A value that is not known is null with a reason, never a nu
 from __future__ import annotations
 
 from functools import cache
-from typing import Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, TypeAlias
 
 import orjson
 from pydantic import BaseModel, ConfigDict, Field
@@ -28,6 +28,10 @@ UNITS: dict[str, str] = {
 Quality = Literal["good", "moving", "settling", "stale", "invalid"]
 Datum = Literal["none", "set", "doubtful"]
 
+
+SaidText: TypeAlias = Annotated[
+    list[dict[str, Any]], Field(description="the text as parts, see `said` of a reply")
+]
 
 _set = object.__setattr__
 
@@ -260,9 +264,7 @@ class Health(Message):
     body: str
     state: Literal["ok", "waiting", "stale", "fault"]
     text: str = Field(description="what is wrong in words, empty when ok")
-    said: list[dict[str, Any]] = Field(
-        default_factory=list, description="the text as parts, see `said` of a reply"
-    )
+    said: SaidText = Field(default_factory=list)
     rate_hz: float | None
     jitter_s: float | None = None
     age_s: float | None
@@ -311,9 +313,7 @@ class Change(Message):
     command: str
     by: str
     text: str
-    said: list[dict[str, Any]] = Field(
-        default_factory=list, description="the text as parts, see `said` of a reply"
-    )
+    said: SaidText = Field(default_factory=list)
 
 
 class Changes(Message):
@@ -388,9 +388,7 @@ class Happening(Message):
     time: str
     kind: str
     text: str
-    said: list[dict[str, Any]] = Field(
-        default_factory=list, description="the text as parts, see `said` of a reply"
-    )
+    said: SaidText = Field(default_factory=list)
     sensor: str | None = None
     data: dict[str, Any] | None = Field(
         default=None, description="figures of an as-dug point or of a line of the level book"
