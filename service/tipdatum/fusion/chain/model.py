@@ -182,9 +182,9 @@ class FilterSetup:
 
     @property
     def usual(self) -> bool:
-        """Whether the arm is the usual one: inertial units alone, all on bodies of the arm plane."""
+        """Whether the arm is the usual one: inertial units alone, all on bodies of the plane, one anchor."""
         beside = self.sides or self.gyroless or self.closure is not None
-        return self.n > 0 and not beside and not self.is_tilt.any()
+        return self.n > 0 and not beside and not self.is_tilt.any() and self.at.size == self.at.anchor + 1
 
     @property
     def settling_angles(self) -> list[int]:
