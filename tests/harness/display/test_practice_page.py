@@ -146,8 +146,9 @@ def test_dug_to_a_level_the_published_deviation_falls_below_the_tolerance(machin
     page.locator("#target").click()
     machine.wait_for(lambda seen: seen["tip"]["deviation_m"] is not None)
     page.locator("#begin").click()
+    # A computer that is busy may leave a figure out for a moment.
+    machine.wait_for(lambda seen: (seen["tip"]["deviation_m"] or 0.0) > 0.2)
     start = machine.view()
-    assert start["tip"]["deviation_m"] > 0.2
     seen = dig_to_level(machine, 0.02)
     assert seen["view"]["tip"][2] < start["view"]["tip"][2] - 0.2
     assert abs(seen["tip"]["deviation_m"]) < 0.03

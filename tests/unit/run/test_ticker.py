@@ -61,7 +61,7 @@ def test_goes_on_after_a_defect_and_says_so(
     beat = Beat(0.01, fail_first=1)
     beat.hear(3)
     assert beat.times[1] - beat.times[0] >= 0.05
-    assert "internal fault" in capsys.readouterr().err
+    assert "internal fault" in capsys.readouterr().out
 
 
 def test_beat_that_hangs_lives_no_more(monkeypatch: pytest.MonkeyPatch) -> None:
