@@ -40,7 +40,8 @@ from msgspec.structs import replace
 
 from tipdatum_drivers.findings import Findings
 from tipdatum_drivers.glitches import Glitches
-from tipdatum_drivers.part_checks import FRESH_START_S, ImuChecks, PartLimits, TiltChecks, shown
+from tipdatum_drivers.part_checks import FRESH_START_S, ImuChecks, TiltChecks, shown
+from tipdatum_drivers.part_limits import PartLimits
 from tipdatum_drivers.presence import CLOCK_STEP_S, Presence, SilenceDescription
 from tipdatum_drivers.reading import Beam, Fault, Identity, Imu, Reading, Slew, Tilt
 

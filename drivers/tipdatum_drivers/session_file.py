@@ -7,12 +7,19 @@ reason to lose the session: what is whole is delivered, and `SessionFile.warning
 from __future__ import annotations
 
 import hashlib
+import math
 import zlib
-from collections.abc import Iterator
-from itertools import islice
+from collections.abc import Iterator, Sequence
+from itertools import chain
 from pathlib import Path
 
-from tipdatum_drivers.decode.session_lines import LineError, decode_header, decode_line, header_error
+from tipdatum_drivers.decode.session_lines import (
+    LineError,
+    decode_header,
+    decode_line,
+    decode_lines,
+    header_error,
+)
 from tipdatum_drivers.errors import SessionError
 from tipdatum_drivers.reading import Record, SessionHeader
 
@@ -58,7 +65,7 @@ class SessionFile:
         self.name = str(path)
         self.warnings: list[str] = []
         """What the last iteration left out at the end of the file, in words."""
-        first = next(self._lines(), b"")
+        first = _first_line(next(self._pieces(), b""))
         try:
             self.header: SessionHeader = decode_header(first.removeprefix(b"\xef\xbb\xbf"))
         except LineError as error:
@@ -78,27 +85,47 @@ class SessionFile:
         Raises:
             SessionError: a line cannot be read, or its `t` is before that of an earlier one.
         """
+        return chain.from_iterable(self._batches())
+
+    def _batches(self) -> Iterator[Sequence[Record]]:
+        """The records, those of a piece of the file at a time."""
         self.warnings.clear()
-        latest = float("-inf")
-        for number, line in enumerate(islice(self._lines(), 1, None), 2):
+        latest, number = -math.inf, 1
+        for piece in self._pieces():
+            text = piece[len(_first_line(piece)) :] if number == 1 else piece
+            number += number == 1
+            records = decode_lines(text)
+            if records is not None and _follow(records, latest):
+                yield records
+                if records:
+                    latest = records[-1].t
+            else:
+                for record in self._one_by_one(text, number, latest):
+                    yield (record,)
+                    latest = record.t
+            number += text.count(b"\n")
+
+    def _one_by_one(self, text: bytes, number: int, latest: float) -> Iterator[Record]:
+        """The records of lines that are not all plainly what they should be, the first with this number."""
+        for at, line in enumerate(_lines_of(text), number):
             try:
                 record = decode_line(line)
             except LineError as error:
                 if not line.endswith(b"\n"):
-                    self._warn(f"line {number} ends in the middle and was left out")
+                    self._warn(f"line {at} ends in the middle and was left out")
                     return
-                raise SessionError(self.name, number, error.found, error.expected) from None
+                raise SessionError(self.name, at, error.found, error.expected) from None
             if record is None:
                 continue
             if record.t < latest:
                 raise SessionError(
-                    self.name, number, f"t = {record.t:g} after t = {latest:g}", "records in order of t"
+                    self.name, at, f"t = {record.t:g} after t = {latest:g}", "records in order of t"
                 )
-            if record.t > max(latest, 0.0) + LONGEST_GAP_S and latest > float("-inf"):
+            if record.t > max(latest, 0.0) + LONGEST_GAP_S and latest > -math.inf:
                 leap = f"t = {record.t:g}, {record.t - latest:.3g} s after the record before"
-                raise SessionError(self.name, number, leap, f"gaps of at most {LONGEST_GAP_S / 86400:g} days")
+                raise SessionError(self.name, at, leap, f"gaps of at most {LONGEST_GAP_S / 86400:g} days")
             if record.t > LATEST_S:
-                raise SessionError(self.name, number, f"t = {record.t:g}", "seconds since the start")
+                raise SessionError(self.name, at, f"t = {record.t:g}", "seconds since the start")
             latest = record.t
             yield record
 
@@ -111,36 +138,29 @@ class SessionFile:
         if "digest" in self._source:
             return str(self._source["digest"])
         found = hashlib.sha256()
-        for lines in self._groups():
-            for part in _without_truth(b"".join(lines)):
+        for piece in self._pieces():
+            for part in _without_truth(piece):
                 found.update(part)
         return found.hexdigest()[:16]
 
-    def _lines(self) -> Iterator[bytes]:
-        """Lines with their newline; only the last one may lack it."""
-        for lines in self._groups():
-            yield from lines
-
-    def _groups(self) -> Iterator[list[bytes]]:
-        """The same, those of a block at a time."""
+    def _pieces(self) -> Iterator[bytes]:
+        """The file, whole lines of a block at a time; only the last one may lack its newline."""
         rest = b""
         number = 1
         for block in self._blocks():
-            lines = (rest + block).split(b"\n")
-            rest = lines.pop()
+            text = rest + block
+            end = text.rfind(b"\n") + 1
+            rest = text[end:]
+            number += text.count(b"\n")
             if len(rest) > LONGEST_LINE:
-                raise SessionError(
-                    self.name,
-                    number + len(lines),
-                    f"a line of over {LONGEST_LINE >> 20} MiB",
-                    "lines of JSON",
-                )
-            yield [line + b"\n" for line in lines]
-            number += len(lines)
+                long = f"a line of over {LONGEST_LINE >> 20} MiB"
+                raise SessionError(self.name, number, long, "lines of JSON")
+            if end:
+                yield text[:end]
         # A file system that lost its power pads the end with zero bytes.
         rest = rest.rstrip(b"\0")
         if rest:
-            yield [rest]
+            yield rest
 
     def _blocks(self) -> Iterator[bytes]:
         try:
@@ -179,6 +199,27 @@ class SessionFile:
 
     def _warn(self, text: str) -> None:
         self.warnings.append(f"{self.name}: {text}")
+
+
+def _first_line(text: bytes) -> bytes:
+    """With its newline, where it has one."""
+    return text[: text.find(b"\n") + 1 or len(text)]
+
+
+def _lines_of(text: bytes) -> list[bytes]:
+    """With their newlines; only the last one may lack it."""
+    *lines, rest = text.split(b"\n")
+    return [line + b"\n" for line in lines] + ([rest] if rest else [])
+
+
+def _follow(records: Sequence[Record], latest: float) -> bool:
+    """Whether records plainly follow one at `latest` s, in order and without a gap that is none."""
+    times = [record.t for record in records]
+    if not times:
+        return True
+    # Where the last one follows closely enough, all before it do.
+    longest = min(max(latest, 0.0) + LONGEST_GAP_S, LATEST_S)
+    return latest <= times[0] and times[-1] <= longest and times == sorted(times)
 
 
 def _without_truth(lines: bytes) -> Iterator[bytes]:

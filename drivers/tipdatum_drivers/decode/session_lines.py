@@ -80,6 +80,17 @@ def decode_line(line: bytes | str) -> Record | None:
     return record
 
 
+def decode_lines(text: bytes) -> list[Record] | None:
+    """Decode whole lines at once; None where one is not plainly a record and wants `decode_line`."""
+    try:
+        records = _DECODER.decode_lines(text)
+    except (DecodeError, RecursionError, UnicodeDecodeError):
+        return None
+    of_each_line = len(records) == text.count(b"\n") + (not text.endswith(b"\n"))
+    plain = of_each_line and all(type(one) is not Tilt or _tells_angles(one) for one in records)
+    return records if plain else None
+
+
 def _looked_at(line: bytes | str) -> Record | None:
     """A line that is not plainly one of the known kinds, field by field."""
     if not line.strip():
@@ -105,10 +116,13 @@ def _looked_at(line: bytes | str) -> Record | None:
 
 
 def _check_tilt(tilt: Tilt, line: bytes | str) -> None:
-    single = tilt.angle_deg is not None
-    dual = tilt.pitch_deg is not None and tilt.roll_deg is not None
-    if single == dual:
+    if not _tells_angles(tilt):
         raise LineError(_shown_line(line), "angle_deg, or pitch_deg and roll_deg")
+
+
+def _tells_angles(tilt: Tilt) -> bool:
+    """Whether an inclinometer tells its one angle, or both."""
+    return (tilt.angle_deg is not None) != (tilt.pitch_deg is not None and tilt.roll_deg is not None)
 
 
 def encode_header(header: SessionHeader) -> bytes:

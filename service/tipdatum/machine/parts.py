@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from tipdatum_drivers.options import Misfit, Table
-from tipdatum_drivers.part_checks import PartLimits
+from tipdatum_drivers.part_limits import PartLimits
 
 Body = Literal["upper", "boom", "second_boom", "stick", "bucket", "rocker", "boom_swing", "coupler"]
 """What a sensor may sit on; `boom_swing` is the joint whose angle a `slew` sensor tells."""

@@ -117,6 +117,25 @@ def test_broken_line_is_named(tmp_path: Path) -> None:
     assert caught.value.line == 8
 
 
+def test_two_records_in_one_line_are_none(tmp_path: Path) -> None:
+    lines = WHOLE.splitlines(keepends=True)
+    lines[7] = lines[7][:-1] + lines[8]
+    del lines[8]
+    session = write(tmp_path / "a.ndjson", b"".join(lines))
+    with pytest.raises(SessionError, match=r"line 8: found .*not JSON"):
+        list(session)
+
+
+def test_lines_of_unknown_kinds_and_empty_ones_are_passed_over_where_they_stand(tmp_path: Path) -> None:
+    lines = WHOLE.splitlines(keepends=True)
+    lines[9:9] = [b"\n", b'{"kind":"weather","t":0.08}\n']
+    lines[40] = b'{"kind":"imu"}\n'
+    session, read = write(tmp_path / "a.ndjson", b"".join(lines)), []
+    with pytest.raises(SessionError, match=r"line 41"):
+        read.extend(session)
+    assert read == RECORDS[:37]
+
+
 def test_time_going_back_is_refused_by_line(tmp_path: Path) -> None:
     lines = WHOLE.splitlines(keepends=True)
     lines[5], lines[6] = lines[6], lines[5]
