@@ -136,6 +136,10 @@ class ChainEstimator:
             return
         while (found := self._schedule.ready(f.span, self._t)) is not None:
             epochs = f.epochs
+            if epochs > 1 and (self._schedule.away or 0 <= self._schedule.next < found[0]):
+                # Angles are found anew, and linearised where a force puts them: tenths of a radian away.
+                f.set_epochs(1)
+                continue
             if not found[1] and self._start is not None:
                 f.set_epochs(self._pace.go_on(epochs, self._samples))
             if f.epochs <= epochs:
