@@ -10,9 +10,10 @@ cutting is told from carrying by how the edge moves, on every tick:
 - all that for `STROKE_M` of the way: less is setting down and feeling one's way.
 
 The ground at a place (a step of reach, along one line of the boom) is the lowest that the edge cut there,
-however far from the target. What this cannot see: soil that falls back, a stroke pushed away from the
-machine, a wall that is trimmed steeper than 45°, and a bucket drawn through air in just this manner. Against
-the true tip of simulated digs every place but the outermost of a stroke is right within a centimetre.
+however far from the target; between two ticks the edge is followed along its way (`Way`), for a quick stroke
+passes a place in two or three of them. What this cannot see: soil that falls back, a stroke pushed away from
+the machine, a wall that is trimmed steeper than 45°, and a bucket drawn through air in just this manner.
+Against the true tip of simulated digs every place but the outermost of a stroke is right within a centimetre.
 
 Volume is bank volume (what was in the ground, before it swells in the spoil heap) by the average-end-area
 method: between two sections with areas A₁ and A₂, a distance L apart, V = L·(A₁ + A₂)/2 (any surveying
@@ -51,6 +52,10 @@ OVER_S = 0.1
 """Span over which the way of the edge is taken, s: shorter is noise, longer rounds the ends of a stroke."""
 BIN_M = 0.1
 """Step of the reach: about a tooth and its neighbour."""
+WAY_M = BIN_M / 20.0
+"""Step in which the way between two ticks is followed, m."""
+MOST_STEPS = 200
+"""Steps between two ticks, at most: a way of a metre is no stroke's."""
 END_WALL = 0.4
 """Rise over run against the target from which the end of a line is its end wall and no floor."""
 
@@ -213,6 +218,58 @@ def cutting(path: EdgePath) -> Mask:
     return mask
 
 
+class Way:
+    """The way of the edge through ticks of strokes, in steps of `WAY_M`: all ticks, and places between them.
+
+    From tick to tick every figure runs as a cubic whose slope at a tick is that of the chord between its
+    neighbours (Catmull and Rom's spline); at either end of a stroke it is that of the chord there. So the way
+    passes through what was published, and only ticks of the same stroke have a say.
+
+    Args:
+        t: (M,) s, rising. part: (K,) indices of ticks at which the edge cut, rising; neighbours are of one
+            stroke.
+        reach, elevation: (M,) m.
+
+    Attributes:
+        before: (P,) the tick that each place comes from. share: (P,) how far it is to the next, 0 to 1.
+    """
+
+    def __init__(self, t: Floats, part: NDArray[np.intp], reach: Floats, elevation: Floats) -> None:
+        self._t, self._part = t, part
+        joined = np.zeros(len(t), dtype=bool)
+        joined[part[:-1][np.diff(part) == 1]] = True
+        self._joined = joined
+        gone = np.hypot(np.diff(reach, append=np.nan), np.diff(elevation, append=np.nan))[part]
+        steps = np.where(joined[part], np.clip(np.ceil(np.nan_to_num(gone) / WAY_M), 1, MOST_STEPS), 1)
+        counts = steps.astype(int)
+        self.before = np.repeat(part, counts)
+        first = np.repeat(np.cumsum(counts) - counts, counts)
+        self.share = (np.arange(len(self.before)) - first) / np.repeat(steps, counts)
+
+    def of(self, figure: Floats) -> Floats:
+        """(P,) a figure of every tick, (M,), along the way; NaN beside a tick where it is not known."""
+        t, before, s = self._t, self.before, self.share
+        after = np.where(self._joined[before], before + 1, before)
+        dt = t[after] - t[before]
+        chord = figure[after] - figure[before]
+        begin, end = (dt * self._slopes(figure)[i] for i in (before, after))
+        found = figure[before] + s * chord + s * (1 - s) * ((1 - s) * (begin - chord) - s * (end - chord))
+        return np.asarray(np.where(s == 0.0, figure[before], found), dtype=float)
+
+    def nearest(self) -> NDArray[np.intp]:
+        """(P,) the tick nearest to each place."""
+        return np.asarray(self.before + (self.share > 0.5), dtype=np.intp)
+
+    def _slopes(self, figure: Floats) -> Floats:
+        """(M,) change of a figure per second at each tick."""
+        i = np.arange(len(figure))
+        left = i - np.concatenate([[False], self._joined[:-1]])
+        right = i + self._joined
+        span = self._t[right] - self._t[left]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.asarray(np.where(span > 0.0, (figure[right] - figure[left]) / span, 0.0))
+
+
 def hang_of(pin: Point, tip: Point) -> float:
     """How far the tip lies below its pin, in parts of their distance; NaN where they are one."""
     length = math.dist(pin, tip)
@@ -220,10 +277,10 @@ def hang_of(pin: Point, tip: Point) -> float:
 
 
 def lowest_by_place(reach: Floats, elevation: Floats) -> tuple[Floats, NDArray[np.intp]]:
-    """Middles of the steps of reach that were cut, rising, and which of the ticks was the lowest in each.
+    """Middles of the steps of reach that were cut, rising, and which of the places was the lowest in each.
 
     Args:
-        reach, elevation: (K,) m, of ticks at which the edge cut.
+        reach, elevation: (K,) m, of places at which the edge cut, see `Way`.
     """
     bins = np.floor(reach / BIN_M).astype(int)
     order = np.lexsort((elevation, bins))

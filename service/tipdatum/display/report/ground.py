@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from tipdatum.display.report.run import Floats, Run
 from tipdatum.grade import as_dug
-from tipdatum.grade.as_dug import GroundLine, Mask, against, lowest_by_place, over_dug
+from tipdatum.grade.as_dug import GroundLine, Mask, Way, against, lowest_by_place, over_dug
 
 __all__ = [
     "against", "corners", "cutting", "ditch_section", "over_dug", "profiles", "setup_starts", "strokes",
@@ -57,9 +57,11 @@ def corners(run: Run) -> Floats | None:
     part = np.flatnonzero(cutting(run) & np.isfinite(run.corners).all(axis=1))
     found = []
     for _, places in _lines(run, part):
+        way = _way(run, places)
+        reach = way.of(run.reach)
         for end in (0, 1):
-            _, lowest = lowest_by_place(run.reach[places], run.corners[places, end])
-            found.append(run.corners[places, end][lowest])
+            left = way.of(run.corners[:, end])
+            found.append(left[lowest_by_place(reach, left)[1]])
     if not found:
         return None
     return np.stack([np.concatenate(found[0::2]), np.concatenate(found[1::2])], axis=1)
@@ -72,9 +74,11 @@ def ditch_section(run: Run) -> tuple[Floats, Floats] | None:
     """
     if run.across is None:
         return None
-    ends = run.across[cutting(run) & np.isfinite(run.across).all(axis=1)]
-    if not len(ends):
+    part = np.flatnonzero(cutting(run) & np.isfinite(run.across).all(axis=1))
+    if not len(part):
         return None
+    way = _way(run, part)
+    ends = np.stack([way.of(run.across[:, i]) for i in range(4)], axis=1)
     share = np.linspace(0.0, 1.0, EDGE_POINTS)
     offset = ends[:, :1] + (ends[:, 2:3] - ends[:, :1]) * share
     height = ends[:, 1:2] + (ends[:, 3:4] - ends[:, 1:2]) * share
@@ -111,7 +115,13 @@ def _lines(run: Run, part: NDArray[np.intp]) -> list[tuple[float | None, NDArray
     return [(float(np.median(run.slew[indices])), np.array(indices)) for _, indices in lines]
 
 
+def _way(run: Run, part: NDArray[np.intp]) -> Way:
+    return Way(run.t, part, run.reach, run.elevation)
+
+
 def _profile(run: Run, part: NDArray[np.intp], setup: int, start: float, line: float | None) -> GroundLine:
-    reach, lowest = lowest_by_place(run.reach[part], run.elevation[part])
-    at = part[lowest]
-    return GroundLine(setup, line, start, reach, run.elevation[at], run.sigma[at], run.target[at])
+    way = _way(run, part)
+    elevation = way.of(run.elevation)
+    reach, lowest = lowest_by_place(way.of(run.reach), elevation)
+    target, sigma = way.of(run.target), run.sigma[way.nearest()]
+    return GroundLine(setup, line, start, reach, elevation[lowest], sigma[lowest], target[lowest])
