@@ -116,11 +116,12 @@ def reach_points(
     return Postures(reach, height, beside(machine, q), rocker).take(which), which
 
 
-def beside(machine: Machine, plane: Array, swing: float = 0.0, tilt: float = 0.0) -> Array:
-    """(P, size) rad, from angles (P, 2 + n) of the arm plane: the boom swung and the bucket tilted, rad."""
+def beside(machine: Machine, plane: Array, swing: float | Array = 0.0, tilt: float | Array = 0.0) -> Array:
+    """(P, size) rad, from angles (P, 2 + n) of the arm plane: the boom swung and the bucket tilted, rad, all
+    alike or each by its own."""
     chain = machine.chain()
     joints = [a for a, place in ((swing, chain.swing), (tilt, chain.tilt)) if place is not None]
-    return np.concatenate([plane, *(np.full((len(plane), 1), a) for a in joints)], axis=1)
+    return np.concatenate([plane, *(np.full(len(plane), a)[:, None] for a in joints)], axis=1)
 
 
 def stands(machine: Machine) -> list[tuple[float, float]]:

@@ -20,8 +20,8 @@ from tipdatum.calibration.observations import (
     SensorSwing,
     SwingEntry,
 )
+from tipdatum.calibration.rest_posture import posture_of
 from tipdatum.calibration.still import HOLD_S, AnyBlock, Block, Stillness, StillWatch, swing_of
-from tipdatum.calibration.verification import posture_of
 from tipdatum.machine.description import Machine
 
 FACES = ("x up", "x down", "y up", "y down", "z up", "z down", "on edge between x and y", "on a corner")

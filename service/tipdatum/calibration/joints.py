@@ -173,6 +173,9 @@ def curl_and_tilt(
     return sorted(found, key=lambda one: one.misfit)
 
 
+ALIKE = 0.15
+"""Difference in the misfit of the edge's slope, as a sine, up to which mounts that are degrees off leave open
+to which side a bucket is tilted: its axis is steep then."""
 STEEP_RAD = (0.4, -0.4)
 """Tilts to begin from that gravity does not show, rad."""
 FURTHEST_RAD = math.radians(100.0)

@@ -52,9 +52,6 @@ RULED_OUT = 0.03
 """Share by which a length must be another to be a start: far more than tape, level and staff leave open, and
 about what a linkage takes before it no longer closes."""
 
-ALIKE = 0.15
-"""Difference in the misfit of the edge's slope, as a sine, up to which mounts that are degrees off leave open
-to which side a bucket is tilted: its axis is steep then."""
 MOST_MIRRORED = 3
 """Rests that are tried both ways."""
 
@@ -230,7 +227,7 @@ def _curl_and_tilt(setup: Setup, mounts: list[Array], angles: Array) -> list[tup
         up /= np.linalg.norm(up)
         ways = joints.curl_and_tilt(axis, up, float(angles[w, ROLL]), edges.get(int(w)), told.get(int(w)))
         angles[w, BUCKET], angles[w, TILT] = ways[0].theta, ways[0].tilt
-        if len(ways) > 1 and ways[1].misfit - ways[0].misfit < ALIKE:
+        if len(ways) > 1 and ways[1].misfit - ways[0].misfit < joints.ALIKE:
             alike.append((int(w), ways[1]))
     return sorted(alike, key=lambda one: one[1].misfit)[:MOST_MIRRORED]
 

@@ -20,7 +20,7 @@ import numpy as np
 from tipdatum.calibration.methods.motion import BEYOND, UNCLEAN
 from tipdatum.calibration.observations import SensorRest
 from tipdatum.calibration.recordings import Motion, RecordedEvidence, Swing
-from tipdatum.calibration.verification import posture_of
+from tipdatum.calibration.rest_posture import posture_of
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
 from tipdatum.machine.description import Machine
 from tipdatum.machine.parts import Sensor

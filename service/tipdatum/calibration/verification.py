@@ -10,17 +10,18 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict
 from scipy.stats import t as student
 
 from tipdatum.calibration.envelope import Postures, beside
-from tipdatum.calibration.observations import Observation, ObservationBook, SensorRest
+from tipdatum.calibration.observations import Observation, ObservationBook
 from tipdatum.calibration.recordings import RecordedEvidence
-from tipdatum.calibration.sensitivity import TipSensitivity
-from tipdatum.kinematics.frames import Array, elevation_angle, roll_angle, rotation_from_rpy_deg
+from tipdatum.calibration.rest_posture import Posture, whole_posture
+from tipdatum.calibration.sensitivity import TipSensitivity, figure_names
+from tipdatum.kinematics.frames import Array
 from tipdatum.machine.description import Machine
 
 ENOUGH_POINTS = 20
@@ -34,16 +35,11 @@ EXPLAINS = 0.6
 
 
 @dataclass(frozen=True, slots=True)
-class Posture:
-    """q (2 + n,) and rocker angle of one rest, rad, by the description; straight ahead and not tilted."""
-
-    q: Array
-    rocker: float
-
-
-@dataclass(frozen=True, slots=True)
 class Point:
-    """One compared height: error of the described machine, and 1-sigma of the comparison itself, m."""
+    """One compared height: error of the described machine, and 1-sigma of the comparison itself, m.
+
+    `of` is what was touched: tip, left or right.
+    """
 
     id: str
     elevation_m: float
@@ -51,6 +47,7 @@ class Point:
     error_m: float
     reading_sigma_m: float
     posture: Posture
+    of: str = "tip"
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +59,7 @@ class Verification:
     points: tuple[Point, ...]
     without: tuple[tuple[str, str], ...] = ()
     """Ids of heights that the described machine gives no figure for, and why."""
+    reference_of: str = "tip"
 
     @property
     def errors(self) -> Array:
@@ -83,7 +81,7 @@ class Verification:
         found = []
         for i, a in enumerate(self.points):
             for b in self.points[:i]:
-                joints_a, joints_b = (np.diff(np.delete(p.posture.q, 1)) for p in (a, b))
+                joints_a, joints_b = (_joint_angles(p.posture) for p in (a, b))
                 leans = np.array([a.posture.q[:2], b.posture.q[:2]])
                 apart = float(np.linalg.norm(leans[0] - leans[1]))
                 if float(np.abs(joints_a - joints_b).max()) < SAME_POSTURE and apart > SAME_POSTURE / 2:
@@ -91,83 +89,62 @@ class Verification:
         return found
 
 
-def posture_of(machine: Machine, sensors: Mapping[str, SensorRest]) -> Posture:
-    """Angles that the description makes of averaged readings.
-
-    Raises:
-        ValueError: a body has no reading, or the linkage cannot take the angle.
-    """
-    place = {body: 2 + i for i, body in enumerate(machine.sections)}
-    q = np.full(2 + len(place), math.nan)
-    rocker = math.nan
-    for name, sensor in machine.sensor.items():
-        rest = sensors.get(name)
-        if rest is None or sensor.type not in ("imu", "tilt"):
-            continue
-        force = np.array(rest.accel_mps2) - np.array(sensor.accel_offset_mps2)
-        if sensor.accel_scale is not None:
-            force = np.array(sensor.accel_scale) @ force
-        up = rotation_from_rpy_deg(sensor.mount_rpy_deg) @ force
-        up /= np.linalg.norm(up)
-        angle = float(elevation_angle(up))
-        if sensor.body == "upper":
-            q[0], q[1] = angle, float(roll_angle(up))
-        elif sensor.body == "rocker":
-            rocker = angle
-        elif sensor.body in place:
-            q[place[sensor.body]] = angle
-    if math.isnan(q[-1]) and not math.isnan(rocker):
-        solved = machine.four_bar().bucket_from_rocker(rocker - q[-2])
-        if not solved.closes[0]:
-            raise ValueError("the linkage cannot take the rocker's angle")
-        q[-1] = q[-2] + float(solved.bucket[0])
-    if np.isnan(q).any():
-        missing = [b.replace("_", " ") for b, k in {"upper": 0, **place}.items() if math.isnan(q[k])]
-        raise ValueError(f"no reading for {', '.join(missing)}")
-    return Posture(q, rocker)
-
-
 def verify(machine: Machine, observations: Sequence[Observation], evidence: RecordedEvidence) -> Verification:
     """Compare tip heights.
 
     Args:
-        observations: of the tip's height; the one whose id ends in "reference" is it, otherwise the first.
+        observations: of the tip's height, of a bucket that tilts also of its corners', and of swing and tilt
+            in the same rests; the height whose id ends in "reference" is it, otherwise the first.
 
     Raises:
         ValueError: there are fewer than two, or the reference or every point has no figure (names it).
     """
-    heights = [o for o in observations if o.kind == "height" and o.of == "tip" and o.value is not None]
+    figures = figure_names(machine)
+    heights = [o for o in observations if o.kind == "height" and o.of in figures and o.value is not None]
     if len(heights) < 2:
         raise ValueError("at least two heights of the tip are needed: a reference and a point")
     reference = next((o for o in heights if o.id.endswith("reference")), heights[0])
-    chain = machine.straight_chain()
 
-    def seen(o: Observation) -> Posture:
+    def seen(o: Observation) -> tuple[Posture, float, float]:
+        """Posture, reach and height of the point that was touched, m."""
         assert o.place is not None
+        noted = [other for other in observations if other.place == o.place]
         try:
-            return posture_of(machine, evidence.windows[o.place].sensors)
+            posture = whole_posture(machine, evidence.windows[o.place], noted)
         except ValueError as error:
             raise ValueError(f"{o.id}: {error}") from None
+        return posture, *_place_of(machine, posture, o.of)
 
-    at_reference = seen(reference)
-    offset = (reference.value or 0.0) - float(chain.tip(at_reference.q)[2])
+    at_reference, _, height = seen(reference)
+    offset = (reference.value or 0.0) - height
     points: list[Point] = []
     without: list[tuple[str, str]] = []
     for o in heights:
         if o is reference:
             continue
         try:
-            posture = seen(o)
+            posture, reach, height = seen(o)
         except ValueError as reason:
             without.append((o.id, str(reason).removeprefix(f"{o.id}: ")))
             continue
-        reach, _, height = chain.tip(posture.q)
-        error = float(height) + offset - (o.value or 0.0)
+        error = height + offset - (o.value or 0.0)
         sigma = math.hypot(o.sigma or 0.0, reference.sigma or 0.0)
-        points.append(Point(o.id, float(height) + offset, float(reach), error, sigma, posture))
+        points.append(Point(o.id, height + offset, reach, error, sigma, posture, o.of))
     if not points:
         raise ValueError(f"{without[0][0]}: {without[0][1]}")
-    return Verification(reference.id, at_reference, tuple(points), tuple(without))
+    return Verification(reference.id, at_reference, tuple(points), tuple(without), reference.of)
+
+
+def _place_of(machine: Machine, posture: Posture, point: str) -> tuple[float, float]:
+    """Reach and height over the slew centre, m, of the tip or a corner."""
+    chain, q = machine.chain(), beside(machine, posture.q[None], posture.swing, posture.tilt)
+    ends = {"left": 0, "right": 1}
+    reach, _, height = chain.corners(q)[0, ends[point]] if point in ends else chain.tip(q)[0]
+    return float(reach), float(height)
+
+
+def _joint_angles(posture: Posture) -> Array:
+    return np.array([*np.diff(np.delete(posture.q, 1)), posture.swing, posture.tilt])
 
 
 class CheckPoint(BaseModel):
@@ -179,6 +156,9 @@ class CheckPoint(BaseModel):
     error_m: float
     q_rad: tuple[float, ...]
     rocker_rad: float | None = None
+    swing_rad: float = 0.0
+    tilt_rad: float = 0.0
+    of: Literal["tip", "left", "right"] = "tip"
 
 
 class Check(BaseModel):
@@ -199,18 +179,22 @@ def check_of(found: Verification, time: str, tolerance_m: float) -> Check:
         time=time,
         tolerance_m=tolerance_m,
         passed=not found.without and bool(np.all(np.abs(found.errors) <= tolerance_m)),
-        reference=_checked(found.reference, 0.0, found.reference_posture),
-        points=[_checked(p.id, p.error_m, p.posture) for p in found.points],
+        reference=_checked(found.reference, 0.0, found.reference_posture, found.reference_of),
+        points=[_checked(p.id, p.error_m, p.posture, p.of) for p in found.points],
     )
 
 
-def _checked(name: str, error: float, posture: Posture) -> CheckPoint:
-    q = posture.q
-    return CheckPoint(
-        id=name,
-        error_m=error,
-        q_rad=tuple(map(float, q)),
-        rocker_rad=None if math.isnan(posture.rocker) else posture.rocker,
+def _checked(name: str, error: float, posture: Posture, of: str) -> CheckPoint:
+    return CheckPoint.model_validate(
+        {
+            "id": name,
+            "error_m": error,
+            "q_rad": tuple(map(float, posture.q)),
+            "rocker_rad": None if math.isnan(posture.rocker) else posture.rocker,
+            "swing_rad": posture.swing,
+            "tilt_rad": posture.tilt,
+            "of": of,
+        }
     )
 
 
@@ -228,9 +212,8 @@ def suspects(machine: Machine, checks: Sequence[Check]) -> list[TurnedSensor]:
     sensitivity = TipSensitivity(machine)
     rows, errors = [], []
     for check in checks:
-        base = sensitivity.jacobian(_postures(machine, [check.reference]))[0]
-        J = sensitivity.jacobian(_postures(machine, check.points))
-        rows.append(J - base)
+        base = _rows(sensitivity, [check.reference])[0]
+        rows.append(_rows(sensitivity, check.points) - base)
         errors += [p.error_m for p in check.points]
     if not errors:
         return []
@@ -256,11 +239,16 @@ def trend_mm_per_month(checks: Sequence[Check], days: Array) -> float:
     return float(np.polyfit(days, means, 1)[0]) * 30.0 * 1000.0
 
 
-def _postures(machine: Machine, points: Sequence[CheckPoint]) -> Postures:
+def _rows(sensitivity: TipSensitivity, points: Sequence[CheckPoint]) -> Array:
+    """(n, names), derivatives of the heights that were touched."""
     q = np.array([p.q_rad for p in points], dtype=float)
+    swing, tilt = np.array([p.swing_rad for p in points]), np.array([p.tilt_rad for p in points])
     rocker = np.array([math.nan if p.rocker_rad is None else p.rocker_rad for p in points])
     nothing = np.zeros(len(points))
-    return Postures(nothing, nothing, beside(machine, q), rocker)
+    there = Postures(nothing, nothing, beside(sensitivity.machine, q, swing, tilt), rocker)
+    figures = [sensitivity.figures.index(p.of) for p in points]
+    found: Array = sensitivity.jacobians(there)[np.arange(len(points)), figures]
+    return found
 
 
 def of_method(book: ObservationBook, method: str) -> list[Observation]:

@@ -10,9 +10,9 @@ import numpy as np
 from tipdatum.calibration import guide
 from tipdatum.calibration.loose import up_in
 from tipdatum.calibration.observations import SensorRest
+from tipdatum.calibration.rest_posture import posture_of
 from tipdatum.calibration.still import HOLD_S
 from tipdatum.calibration.unknowns import plane_angles
-from tipdatum.calibration.verification import posture_of
 from tipdatum.calibration.walk import Walk
 from tipdatum.kinematics.frames import Array
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import json
+import math
 from pathlib import Path
 from typing import Annotated
 
@@ -92,7 +93,9 @@ def verify(
         found = compare(described, chosen, evidence)
     except ValueError as error:
         raise InputError(f"{observations}: {error}") from None
-    console.print(_table(found))
+    console.print(_table(found, described))
+    for name, reason in found.without:
+        console.print(f"{name}: {reason}.", markup=False)
     _verdict(console, found, limit, method)
     drawn = _errors_picture(found, limit)
     now = to_the_second(datetime.datetime.now(datetime.UTC))
@@ -113,20 +116,24 @@ def verify(
         raise typer.Exit(Exit.NO)
 
 
-def _table(found: Verification) -> Table:
+def _table(found: Verification, machine: Machine) -> Table:
     table = Table(title=f"Against the reference {found.reference}", title_justify="left")
-    for name in ("point", "reach, m", "elevation, m", "error, mm", "± of the comparison, mm"):
+    beside = {"swung, °": machine.boom_swing is not None, "tilted, °": machine.chain().tilt_axis is not None}
+    angles = [name for name, there in beside.items() if there]
+    for name in ("point", *angles, "reach, m", "elevation, m", "error, mm", "± of the comparison, mm"):
         table.add_column(name, justify="left" if name == "point" else "right")
     for p in found.points:
+        stood = {"swung, °": p.posture.swing, "tilted, °": p.posture.tilt}
         table.add_row(
             p.id,
+            *(f"{math.degrees(stood[name]):+.1f}" for name in angles),
             f"{p.reach_m:.2f}",
             f"{p.elevation_m:+.3f}",
             f"{1000 * p.error_m:+.1f}",
             f"{1000 * p.reading_sigma_m:.1f}",
         )
-    for name, reason in found.without:
-        table.add_row(name, "", "", f"no figure: {reason}", "")
+    for name, _ in found.without:
+        table.add_row(name, *("" for _ in angles), "", "", "no figure", "")
     return table
 
 
@@ -146,8 +153,7 @@ def _verdict(console: Console, found: Verification, limit: float, method: str) -
     passed = not found.without and bool(np.all(np.abs(found.errors) <= limit))
     if found.without:
         console.print(
-            f"{len(found.without)} heights have no figure: the described machine cannot take those postures. "
-            "That alone fails the check."
+            f"{len(found.without)} heights have no figure, for the reasons above. That alone fails the check."
         )
     console.print(f"Tolerance ±{1000 * limit:.0f} mm: {'PASS' if passed else 'FAIL'}")
     if method != ACCEPTANCE:

@@ -11,10 +11,10 @@ from scipy.spatial.transform import Rotation
 
 from tipdatum.calibration.observations import Observation
 from tipdatum.calibration.recordings import RecordedEvidence, gather
+from tipdatum.calibration.rest_posture import posture_of
 from tipdatum.calibration.verification import (
     Check,
     check_of,
-    posture_of,
     suspects,
     trend_mm_per_month,
     verify,
