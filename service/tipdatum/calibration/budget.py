@@ -88,6 +88,7 @@ class Budget:
         figures: envelope and reference of the machine; P postures.
         variance: source → (P,) m². worst_m: largest 1-sigma, also between the postures.
         calibration: names of the sources that a calibration speaks of.
+        described: those of them that the calibration left out, so that they count as described.
         beside: figure (as in `TipFigures`) → its budget, of an arm that has others than the tip's height.
     """
 
@@ -95,6 +96,7 @@ class Budget:
     variance: dict[str, Array] = field(default_factory=dict)
     worst_m: float = 0.0
     calibration: tuple[str, ...] = ()
+    described: tuple[str, ...] = ()
     beside: dict[str, Budget] = field(default_factory=dict)
 
     @property
@@ -146,6 +148,28 @@ class Budget:
                 f"{1000 * float(aside.sigma.max()):.0f} mm at worst; elevation on level ground does without."
             )
         return found
+
+    @property
+    def standing_words(self) -> str:
+        """What the description says of its calibration, and what that left out, in one line."""
+        said = self.figures.machine.calibrated
+        if said is None:
+            return "Not calibrated: mounts and lengths count as the description states them."
+        if CALIBRATED not in self.variance:
+            changed = "" if self.figures.machine.calibration_holds else ", but changed since"
+            lost = "" if changed else ", but how its figures go together is not in the file"
+            return (
+                f"Calibrated {said.date}{changed}{lost}: "
+                "mounts and lengths count as the description states them."
+            )
+        told = f"Calibrated {said.date}: {said.verdict}. What it left counts with all that ties it together."
+        if not self.described:
+            return told
+        left_out = ", ".join(self.described)
+        return (
+            f"{told} It was written before it could say anything of {left_out}: "
+            "that counts as the description states it, until the machine is calibrated again."
+        )
 
     @property
     def besides_m(self) -> float:
@@ -213,12 +237,19 @@ def _budget_at(figures: TipFigures, temperature_k: float) -> Budget:
         difference = figures.J[:, columns] * np.array([sigmas[n] for n in sigmas if n in place])
         budget.variance[source] = np.sum(difference**2, axis=1)
 
-    known = spread_of(machine, figures.names)
+    known, told = spread_of(machine, figures.names), frozenset[str]()
     if known is not None:
         budget.variance[CALIBRATED] = np.sum((figures.J @ known) ** 2, axis=1)
-    else:
-        _described(machine, figures, shared)
+        told = frozenset(machine.calibration["spread"])
+
+    def untold(source: str, sigmas: Mapping[str, float]) -> None:
+        left = {name: sigma for name, sigma in sigmas.items() if name not in told}
+        if left and any(n in place for n in left):
+            shared(source, left)
+
+    _described(machine, figures, untold)
     budget.calibration = tuple(budget.variance)
+    budget.described = tuple(s for s in budget.variance if known is not None and s != CALIBRATED)
     for name in figures.sensitivity.sensors:
         sensor = machine.sensor[name]
         bias_names = [f"sensor.{name}.accel_bias.{a}" for a in "xyz"]
@@ -293,7 +324,10 @@ def _described(
 
 
 def spread_of(machine: Machine, names: list[str]) -> Array | None:
-    """(n, k) joint deviations that a calibration left with the machine; None without one that still holds."""
+    """(n, k) joint deviations that a calibration left with the machine; None without one that still holds.
+
+    Names of which it says nothing have none: it was written by a version that did not know them.
+    """
     written = machine.calibration.get("spread")
     if not machine.calibration_holds or not isinstance(written, Mapping):
         return None

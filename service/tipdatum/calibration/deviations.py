@@ -110,7 +110,10 @@ def spread(solution: Solution, figures: TipFigures) -> dict[str, list[float]]:
 
 
 def spread_matrix(names: list[str], written: Mapping[str, list[float]]) -> Array | None:
-    """L (n, k) in the order of `names`; None where the description's table is not complete."""
-    if set(written) != set(names) or len({len(v) for v in written.values()}) != 1:
+    """L (n, k) in the order of `names`, nothing for a name that the description's table has not; None where
+    that is no table, or one of other unknowns.
+    """
+    if not written or not set(written) <= set(names) or len({len(v) for v in written.values()}) != 1:
         return None
-    return np.array([written[n] for n in names], dtype=float)
+    columns = len(next(iter(written.values())))
+    return np.array([written.get(n, [0.0] * columns) for n in names], dtype=float)

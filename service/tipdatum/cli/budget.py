@@ -81,7 +81,8 @@ def budget(
     console.print(found.words)
     for line in found.beside_words:
         console.print(line)
-    console.print(_standing_of(described))
+    standing = found if before is None else before
+    console.print(standing.standing_words)
     if before is not None:
         console.print(f"With the description's own figures it is {1000 * before.rms_m:.1f} mm RMS.")
     console.print(_by_place(cells))
@@ -123,6 +124,7 @@ def _plain(
             for r, h, s in zip(*cells.cells(), strict=True)
         ],
         "better_sensor": [{"sensor": s, "rms_m": now, "with_it_m": then} for s, now, then in buys],
+        "described": list(found.described),
         "within": [{"work": s, "tolerance_m": v, "share": found.within(v)} for s, v in limits.items()],
         **({"beside": beside} if beside else {}),
     }
@@ -183,19 +185,6 @@ def _by_place(found: Budget) -> Table:
         if any(cells):
             table.add_row(f"{h:+.0f}", *cells)
     return table
-
-
-def _standing_of(machine: Machine) -> str:
-    """What the description says of its calibration, in one line."""
-    said = machine.calibrated
-    if said is None:
-        return "Not calibrated: mounts and lengths count as the description states them."
-    if not machine.calibration_holds:
-        return (
-            f"Calibrated {said.date}, but changed since: "
-            "mounts and lengths count as the description states them."
-        )
-    return f"Calibrated {said.date}: {said.verdict}. What it left counts with all that ties it together."
 
 
 def _purchases(console: Console, buys: list[tuple[str, float, float]], machine: Machine) -> None:

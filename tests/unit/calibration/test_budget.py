@@ -9,11 +9,19 @@ import numpy as np
 import pytest
 from matrix_machine import moved, turned
 
-from tipdatum.calibration.budget import DataSheet, better_sensor, make_budget, map_of, with_figures
+from tipdatum.calibration.budget import (
+    CALIBRATED,
+    DataSheet,
+    better_sensor,
+    make_budget,
+    map_of,
+    with_figures,
+)
 from tipdatum.calibration.budget_map import draw
 from tipdatum.calibration.envelope import MAP_ATTITUDES_DEG, tip_grid
 from tipdatum.calibration.sensitivity import TipSensitivity
-from tipdatum.machine.description import Machine, parse_machine
+from tipdatum.machine.description import Machine, parse_machine, values_digest
+from tipdatum.machine.parts import Calibrated
 
 LINKAGE = {
     "rocker_pivot_m": [2.15, 0.02],
@@ -164,3 +172,50 @@ def test_the_map_is_one_picture_with_the_machines_name() -> None:
     picture = draw(described(), budget, map_of(budget, 0.8), 0.8, 0.05)
     assert picture.startswith("<svg")
     assert "invented" in picture
+
+
+BESIDE = {
+    "boom_swing": {"pivot_m": [0.2, 0.0, 0.0]},
+    "bucket": [
+        {"name": "b", "tip_m": 1.34, "width_m": 1.5, "tilt_axis_m": [0.15, 0.1], "tilt_axis_deg": 128.0}
+    ],
+}
+OF_JOINTS = ("boom_swing.", "bucket.tilt_axis")
+
+
+def calibrated(leave_out: tuple[str, ...] = ()) -> Machine:
+    """A machine that swings and tilts, with a calibration that knows all else to a tenth of a millimetre."""
+    data = described().model_dump(mode="json", exclude_none=True, exclude_defaults=True)
+    data["sensor"]["swing"] = {"body": "boom_swing", "type": "slew"}
+    machine = parse_machine({**data, **BESIDE}, "test")
+    names = [n for n in TipSensitivity(machine).names if not n.startswith(leave_out or ("none",))]
+    digest = values_digest(machine.model_dump(mode="json"))
+    said = Calibrated(date="2026-05-01", verdict="accepted", tip_sigma_m=0.001, values=digest)
+    spread = {name: [1e-4 if name.endswith("_m") else 1e-5] for name in names}
+    return machine.model_copy(update={"calibrated": said, "calibration": {"spread": spread}})
+
+
+def test_what_an_earlier_calibration_could_not_say_counts_as_described_and_is_named() -> None:
+    nodes = (4, 4, 3)
+    whole, earlier = (make_budget(calibrated(out), nodes=nodes) for out in ((), OF_JOINTS))
+    plain = make_budget(calibrated().model_copy(update={"calibrated": None}), nodes=nodes)
+    assert whole.described == ()
+    assert "before" not in whole.standing_words
+    assert earlier.described == ("swing's axis", "swing: zero", "tilt axis")
+    left_out = "of swing's axis, swing: zero, tilt axis: that counts as the description states it"
+    assert left_out in earlier.standing_words
+    # What it does know counts as it knows it, and the rest as in a description without a calibration.
+    assert earlier.beside["sideways"].variance["swing: zero"] == pytest.approx(
+        plain.beside["sideways"].variance["swing: zero"]
+    )
+    assert CALIBRATED in earlier.variance
+    assert not {"boom: mount", "stick length"} & set(earlier.variance)
+    sideways = [one.beside["sideways"].rms_m for one in (whole, earlier, plain)]
+    assert sideways[0] < 0.5 * sideways[1]
+    assert sideways[1] <= sideways[2]
+
+
+def test_a_calibration_without_its_joint_figures_is_named_as_that() -> None:
+    machine = calibrated().model_copy(update={"calibration": {}})
+    told = make_budget(machine, nodes=(4, 4, 3)).standing_words
+    assert "how its figures go together is not in the file" in told
