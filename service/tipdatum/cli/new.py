@@ -206,18 +206,18 @@ def _machine_text(questions: Questions, name: str, given: Given) -> str:
     if left_over := sorted(set(given.sensors) - set(carriers)):
         raise InputError(f"--sensor {left_over[0]}: there is none on the {left_over[0]} with --fourth {last}")
     parts += [_sensor_text(questions, body, given.sensors.get(body, "")) for body in carriers]
-    return "\n".join(parts) + more.swing
+    return "\n".join(parts) + more.angles
 
 
 def _last_carrier(questions: Questions, given: Given, more: Joints) -> str:
     """The body whose sensor tells the bucket's angle."""
-    if more.tilts:
-        # Curl and tilt together are told by a sensor on the part that tilts.
-        return "bucket"
-    places = ("bucket", "rocker", *(("coupler",) if more.coupled else ()))
-    usual = "rocker" if given.linkage or questions.has("linkage") else "coupler" if more.coupled else "bucket"
-    question = f"Where does the last sensor sit, {' or '.join(places)}?"
-    return questions.ask("fourth", given.fourth, question, one_of(*places), usual)
+    usual = more.carries[0]
+    if len(more.carries) == 1 and given.fourth is None and not questions.has("fourth"):
+        return usual
+    if "rocker" in more.carries and (given.linkage or questions.has("linkage")):
+        usual = "rocker"
+    question = f"Where does the last sensor sit, {' or '.join(more.carries)}?"
+    return questions.ask("fourth", given.fourth, question, one_of(*more.carries), usual)
 
 
 def _linkage_text(questions: Questions, stick: float, given: Given) -> str:

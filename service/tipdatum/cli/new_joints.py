@@ -14,8 +14,8 @@ T = TypeVar("T")
 JOINTS = ("second_boom", "boom_swing", "tilt", "coupler")
 NONE = "none"
 KEYS = (
-    "joints", "second_boom", "boom_swing", "swing_told", "tilt_axis", "tilt_deg", "coupler", "coupler_deg",
-    "pins_deg",
+    "joints", "second_boom", "boom_swing", "swing_told", "coupler", "coupler_deg", "pins_deg", "tilts",
+    "tilt_axis", "tilt_deg", "slew_sensor",
 )  # fmt: skip
 """Keys of an answers file that belong here."""
 
@@ -41,8 +41,15 @@ type = "slew"  # an angle, positive to the left, 0 straight ahead
 latency_s = 0.010  # how old a reading is when it has come in
 """
 
+SLEW = """
+[sensor.slew]
+body = "upper"
+type = "slew"  # how far the upper is slewed, positive to the left: for targets that fall across, slew limits
+latency_s = 0.010  # how old a reading is when it has come in
+"""
+
 TILT = """\
-tilt_axis_m = [{x:g}, {z:g}]  # a point of the axis: from the pin towards the tip, and off that line
+tilt_axis_m = [{x:g}, {z:g}]  # a point of the axis: {along}, and off that line
 tilt_axis_deg = {angle:g}  # its direction, from that line towards the back; check says which side rises
 """
 
@@ -63,16 +70,15 @@ class Joints:
 
     Attributes:
         of_bucket: keys to be added to the bucket's table. tables: to stand after it.
-        sensors: bodies that carry a sensor besides, by the body they come after.
-        swing: the table of the swing's sensor, or nothing.
+        angles: tables of the sensors that tell one angle, of swing and slew, or nothing.
+        carries: where the sensor may sit that tells the bucket's angle, the usual place first.
     """
 
     of_bucket: str
     tables: str
     second_boom: bool
-    tilts: bool
-    coupled: bool
-    swing: str
+    angles: str
+    carries: tuple[str, ...]
 
 
 def ask_joints(questions: Questions, given: str | None) -> Joints:
@@ -88,7 +94,7 @@ def ask_joints(questions: Questions, given: str | None) -> Joints:
     there = questions.ask(
         "joints", given, f"More joints? Of {', '.join(JOINTS)}, with commas between", joints, NONE
     )
-    of_bucket, tables, swing = [], [], ""
+    of_bucket, tables, angles, tilts = [], [], [], ""
     if "second_boom" in there:
         length = ask("second_boom", "Second boom: pin at the boom's end to boom–stick pin", between(0.2, 30))
         tables.append(SECOND_BOOM.format(length=length))
@@ -97,12 +103,7 @@ def ask_joints(questions: Questions, given: str | None) -> Joints:
         question = "What tells the swing: encoder, gyros (of upper and boom), or is the boom held straight?"
         told = ask("swing_told", question, one_of("encoder", "gyros", "held"), "encoder")
         tables.append(BOOM_SWING.format(x=x, y=y, held=HELD if told == "held" else ""))
-        swing = SWING if told == "encoder" else ""
-    if "tilt" in there:
-        question = "Tilt axis, a point: from the bucket pin towards the tip, off that line"
-        x, z = ask("tilt_axis", question, lengths(2))
-        angle = ask("tilt_deg", "Degrees from the line pin–tip to the tilt axis", number)
-        of_bucket.append(TILT.format(x=x, z=z, angle=angle))
+        angles.append(SWING if told == "encoder" else "")
     if "coupler" in there:
         length = ask("coupler", "Coupler: pin of the stick to pin of the bucket", between(0.02, 2))
         question = "Degrees from that line to the bucket's second pin"
@@ -110,14 +111,30 @@ def ask_joints(questions: Questions, given: str | None) -> Joints:
         question = "Bucket: degrees from the line pin–tip to its second pin"
         of_bucket.append(PINS.format(angle=ask("pins_deg", question, number)))
         tables.append(COUPLER.format(length=length, angle=angle))
+    if "tilt" in there:
+        tilts = "bucket"
+        if "coupler" in there:
+            tilts = ask("tilts", "What tilts, the bucket or the coupler?", one_of(*TILTED), tilts)
+        along, line = TILTED[tilts]
+        x, z = ask("tilt_axis", f"Tilt axis, a point: {along}, off that line", lengths(2))
+        axis = TILT.format(x=x, z=z, along=along, angle=ask("tilt_deg", f"Degrees from {line} to it", number))
+        (of_bucket if tilts == "bucket" else tables).append(axis)
+    question = "Does a sensor tell how far the upper is slewed, yes or no?"
+    if ask("slew_sensor", question, one_of("yes", "no"), "no") == "yes":
+        angles.append(SLEW)
+    # Curl and tilt together are told by a sensor on the part that tilts.
+    carries = ["coupler"] if "coupler" in there and tilts != "bucket" else []
+    carries += ["bucket"] if tilts else ["bucket", "rocker"]
     return Joints(
-        "".join(of_bucket),
-        "".join(tables),
-        "second_boom" in there,
-        "tilt" in there,
-        "coupler" in there,
-        swing,
+        "".join(of_bucket), "".join(tables), "second_boom" in there, "".join(angles), tuple(carries)
     )
+
+
+TILTED = {
+    "bucket": ("from the bucket's pin towards the tip", "the line pin–tip"),
+    "coupler": ("from the stick's pin towards the bucket's", "the line between those pins"),
+}
+"""What tilts → along what a point of its axis is measured, and from what line the axis's angle."""
 
 
 def joints(text: str) -> tuple[str, ...]:

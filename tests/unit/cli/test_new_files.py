@@ -21,6 +21,7 @@ from tipdatum.cli.ports import Port
 from tipdatum.cli.questions import ARROWS
 from tipdatum.config import load_service
 from tipdatum.kinematics.frames import rotation_from_rpy_deg
+from tipdatum.machine.description import Mounted
 from tipdatum.machine.words import notes
 from tipdatum_drivers.registry import BUILT_IN, find_driver
 
@@ -99,6 +100,43 @@ def test_a_coupler_carries_the_bucket_and_its_sensor(new: New, tmp_path: Path) -
     assert machine.coupler.length_m == 0.34
     assert machine.bucket[0].pin_m is not None
     assert "coupler" in machine.sensor
+
+
+TILTING_COUPLER = """\
+joints = "tilt, coupler"
+coupler = "34 cm"
+coupler_deg = 118
+pins_deg = 136
+tilts = "coupler"
+tilt_axis = "0.10, 0.08"
+tilt_deg = 110
+slew_sensor = "yes"
+"""
+
+
+def test_a_coupler_that_tilts_and_a_slew_sensor_are_described(new: New, tmp_path: Path) -> None:
+    (tmp_path / "answers.toml").write_text(TILTING_COUPLER)
+    assert new(*MEASURED, "--answers", str(tmp_path / "answers.toml")) == (0, "")
+    machine = load_service(tmp_path / "site" / "blue-digger.toml").machine
+    assert machine.coupler is not None
+    assert (machine.coupler.tilt_axis_m, machine.coupler.tilt_axis_deg) == ((0.10, 0.08), 110.0)
+    assert machine.chain().tilt_axis is not None
+    assert set(machine.sensor) == {"upper", "boom", "stick", "coupler", "slew"}
+    assert Mounted(machine, None, {}).has_slew_sensor
+
+
+@pytest.mark.parametrize(
+    ("answers", "where", "told"),
+    [
+        (TILTING_COUPLER, "rocker", "none of coupler, bucket"),
+        ('joints = "tilt"\ntilt_axis = "0.18, 0.15"\ntilt_deg = 128\n', "rocker", "none of bucket"),
+    ],
+)
+def test_a_sensor_that_could_not_tell_the_tilt_is_refused(
+    new: New, tmp_path: Path, answers: str, where: str, told: str
+) -> None:
+    (tmp_path / "answers.toml").write_text(answers)
+    assert told in new(*MEASURED, "--answers", str(tmp_path / "answers.toml"), "--fourth", where)[1]
 
 
 def test_a_joint_without_its_measure_is_asked_for_by_its_key(new: New, tmp_path: Path) -> None:
