@@ -1,9 +1,9 @@
-"""What is compiled where a C compiler is there: the filter's kernels, and modules that are typed anyway.
+"""What is compiled where a C compiler is there: what is written in C, and modules that are typed anyway.
 
 Called by hatchling when a wheel is built. Where compiler or Python's headers are missing, or where compiling
 fails, the wheel is pure Python and publishes the same figures, only slower; `pip -v` shows why. An editable
-installation compiles the kernels alone, beside their source: a compiled module there would hide every change
-of its own. TIPDATUM_PURE=1 in the environment asks for pure Python.
+installation compiles what is written in C alone, beside its source: a compiled module there would hide every
+change of its own. TIPDATUM_PURE=1 in the environment asks for pure Python.
 """
 
 from __future__ import annotations
@@ -21,10 +21,13 @@ from typing import Any
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
 PURE = "TIPDATUM_PURE"
-KERNELS = "tipdatum.fusion.chain._kernels"
-KERNELS_SOURCE = Path("service/tipdatum/fusion/chain/_kernels.c")
+# The filter's kernels, and a port's reads. Name → source.
+IN_C = {
+    "tipdatum.fusion.chain._kernels": Path("service/tipdatum/fusion/chain/_kernels.c"),
+    "tipdatum_drivers._kept": Path("drivers/tipdatum_drivers/_kept.c"),
+}
 # Neither fused multiply-adds nor reordered sums: every processor and compiler gives the same figures.
-KERNELS_FLAGS = ["-std=c11", "-O3", "-fno-math-errno", "-ffp-contract=off"]
+FLAGS_OF_C = ["-std=gnu11", "-O3", "-fno-math-errno", "-ffp-contract=off", "-pthread"]
 GROUP = "tipdatum"
 NEEDED = ["mypy[mypyc]>=2.4,<3", "msgspec>=0.19", "numpy>=2", "setuptools>=65.5"]
 # Types of arrays and models would make nothing faster, and reading their stubs takes longer than compiling.
@@ -59,13 +62,14 @@ class CompiledParts(BuildHookInterface[Any]):
         """Compile before the wheel is put together."""
         self._folder = Path(tempfile.mkdtemp(prefix="tipdatum-build-"))
         if version == "editable":
-            beside = Path(self.root, KERNELS_SOURCE).parent
-            # Of an older source, perhaps in use: taken away and not written over.
-            (beside / f"_kernels{sysconfig.get_config_var('EXT_SUFFIX')}").unlink(missing_ok=True)
-            for compiled in self._parts([self._kernels]).values():
-                shutil.copy2(compiled, beside)
+            folders = {source.stem: Path(self.root, source).parent for source in IN_C.values()}
+            for stem, folder in folders.items():
+                # Of an older source, perhaps in use: taken away and not written over.
+                (folder / f"{stem}{sysconfig.get_config_var('EXT_SUFFIX')}").unlink(missing_ok=True)
+            for compiled in self._parts([self._in_c]).values():
+                shutil.copy2(compiled, folders[compiled.name.partition(".")[0]])
             return
-        for name, compiled in self._parts([self._kernels, self._modules]).items():
+        for name, compiled in self._parts([self._in_c, self._modules]).items():
             build_data["force_include"][str(compiled)] = name
             build_data.update(pure_python=False, infer_tag=True)
 
@@ -88,13 +92,14 @@ class CompiledParts(BuildHookInterface[Any]):
             found |= {str(path.relative_to(lib)): path for path in lib.rglob("*.so")}
         return found
 
-    def _kernels(self) -> list[Any]:
+    def _in_c(self) -> list[Any]:
         import numpy as np
         from setuptools import Extension
 
-        source = str(Path(self.root, KERNELS_SOURCE))
+        where, flags = [np.get_include()], FLAGS_OF_C
         return [
-            Extension(KERNELS, [source], include_dirs=[np.get_include()], extra_compile_args=KERNELS_FLAGS)
+            Extension(name, [str(Path(self.root, source))], include_dirs=where, extra_compile_args=flags)
+            for name, source in IN_C.items()
         ]
 
     def _modules(self) -> list[Any]:

@@ -2,8 +2,9 @@
 
 The thread opens the port (with back-off, for ever) and stamps every read with the run's clock; it is the only
 one that touches the port. What was read is decoded, in order and with the stamp it has, when it is fetched:
-waking a thread and its caches costs more than the decoding, so the thread does as little as it can. Only a
-device that must be asked is decoded in the thread, for the next question follows from the answer.
+waking a thread and its caches costs more than the decoding, so the thread does as little as it can, and where
+it can it does that outside the interpreter (`kept_reads`). Only a device that must be asked is decoded in the
+thread, for the next question follows from the answer.
 
 An unplug ends the connection, never the driver; the next connection starts with a new decoder, so no frame is
 joined over the gap.
@@ -21,10 +22,11 @@ from typing import TYPE_CHECKING, Any, ClassVar, TypeAlias, cast
 
 from tipdatum_drivers.connection import Connection, LineDecoder, faults
 from tipdatum_drivers.errors import PortError
+from tipdatum_drivers.kept_reads import KeptReads, kept_reads
 from tipdatum_drivers.options import Options as DriverOptions
 from tipdatum_drivers.reading import Fault, Reading
 from tipdatum_drivers.serial_port import SerialOptions, open_port, reader
-from tipdatum_drivers.source import Clock, Driver, Emit
+from tipdatum_drivers.source import Clock, Driver, Emit, let_it_wait
 
 if TYPE_CHECKING:
     import serial
@@ -57,6 +59,7 @@ class SerialDriver(Driver):
         # emptied by whoever fetches; appending and popping are atomic.
         self._came: deque[tuple[_Turn, bytes, float]] = deque()
         self._tell: Callable[[], None] | None = None
+        self._kept: KeptReads | None = None
 
     @abstractmethod
     def decoder(self) -> LineDecoder:
@@ -115,6 +118,8 @@ class SerialDriver(Driver):
 
         self._tell = self.on_read or wake
         self._stop.clear()
+        self._came.clear()  # what the end of an earlier run may have left
+        self._kept = None
         worker = threading.Thread(
             target=self._work, args=(clock,), name=f"port {self.options.port_words}", daemon=True
         )
@@ -123,15 +128,21 @@ class SerialDriver(Driver):
             await ended
         finally:
             self._stop.set()
+            if self._kept is not None:
+                self._kept.stop()
             self._came.clear()
             await asyncio.shield(asyncio.to_thread(worker.join, 2.0))
 
     def collect(self) -> list[Reading | Fault]:
         """What came since the last call, in order; nothing any more once the driver was stopped."""
         items: list[Reading | Fault] = []
+        # Looked up first: what another connection keeps later comes behind what stands in the row by then.
+        kept = self._kept
         while self._came and not self._stop.is_set():
             turn, data, t = self._came.popleft()
             items += turn(data, t)
+        if kept is not None and not self._stop.is_set():
+            items += kept.items()
         return items
 
     # -- in the port's thread ------------------------------------------------------------------------
@@ -165,6 +176,8 @@ class SerialDriver(Driver):
         """Read and send until the port fails, falls silent for long, or the driver stops."""
         before = clock()
         line = Connection(self.options, self._whose, self.usual_bauds, decoder, before)
+        if self._keep_outside(port, decoder, line, clock):
+            return
         read, stopping, turn, asks = self.reads(port, decoder.poll_s), self._stop.is_set, line.turn, line.asks
         came, tell = self._came, self._tell
         while not (stopping() or line.over):
@@ -176,9 +189,7 @@ class SerialDriver(Driver):
             data = read()
             now = clock()
             if now - before > STOOD_STILL_S:
-                # What waited in the system's buffers would pass for new; opening anew throws it away.
-                text = f"the computer stood still for {now - before:.1f} s; what came meanwhile is too old"
-                self._fault(now, "late", text)
+                self._stood_still(now, now - before)
                 return
             before = now
             if asks:
@@ -187,6 +198,39 @@ class SerialDriver(Driver):
             came.append((turn, data, now))
             if len(came) == 1 and tell is not None:
                 tell()
+
+    def _keep_outside(
+        self, port: serial.SerialBase, decoder: LineDecoder, line: Connection, clock: Clock
+    ) -> bool:
+        """Do the same outside the interpreter, to the same end. False where that cannot be."""
+        own = type(self).reads is not SerialDriver.reads
+        if own or line.asks or self.on_read is not let_it_wait:
+            return False
+
+        def turn(data: bytes, t: float) -> list[Reading | Fault]:
+            items = line.turn(data, t)
+            if line.over and kept is not None:
+                kept.stop()
+            return items
+
+        kept = kept_reads(port, clock, turn)
+        if kept is None:
+            return False
+        self._kept = kept
+        try:
+            # Had it been stopped before, nobody would have told what is followed from here on.
+            gap = None if self._stop.is_set() else kept.follow(decoder.poll_s, STOOD_STILL_S)
+        finally:
+            # Before whatever is said of the end.
+            self._came.append((lambda _data, _t: kept.items(), b"", 0.0))
+        if gap is not None:
+            self._stood_still(clock(), gap)
+        return True
+
+    def _stood_still(self, t: float, seconds: float) -> None:
+        """What waited in the system's buffers would pass for new; opening anew throws it away."""
+        text = f"the computer stood still for {seconds:.1f} s; what came meanwhile is too old"
+        self._fault(t, "late", text)
 
     def _fault(self, t: float, kind: str, text: str) -> None:
         self._hand(faults(self._whose, t, kind, text))

@@ -22,6 +22,10 @@ OnPass: TypeAlias = Callable[[SessionHeader | None, float], None]
 """Called at the start of each pass with the header (None for a CSV log) and the clock time of its t = 0."""
 
 
+def let_it_wait() -> None:
+    """`Driver.on_read` of whoever fetches by and by what is kept, and need not be told of it."""
+
+
 @dataclass(frozen=True)
 class Guess:
     """A driver that may understand a line, and the options that would read what was heard.
@@ -61,7 +65,7 @@ class Driver(ABC):
         keeps: whether what is read is kept until `collect` fetches it, instead of going to `emit`.
         endless: whether it is known never to come to an end by itself, as a live line.
         on_read: set by whoever collects, before `run`; called from the driver's own thread whenever there is
-            something to fetch. None: all goes to `emit`.
+            something to fetch. None: all goes to `emit`; `let_it_wait`: need not be called.
         on_pass: set by whoever wants to know when a recording begins (again).
     """
 

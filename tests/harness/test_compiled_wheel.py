@@ -123,12 +123,13 @@ def test_an_editable_build_puts_no_compiled_module_beside_its_source(
     built: list[str] = []
     monkeypatch.setattr(hook, "can_compile", lambda: True)
     monkeypatch.setattr(hook, "build", lambda extensions, _: built.extend(one.name for one in extensions))
-    (tmp_path / hook.KERNELS_SOURCE).parent.mkdir(parents=True)
+    for source in hook.IN_C.values():
+        (tmp_path / source).parent.mkdir(parents=True)
     parts = hook.CompiledParts(str(tmp_path), {"modules": ["unused.py"]}, None, None, str(tmp_path), "wheel")
     for_the_wheel = {"force_include": {}}
     parts.initialize("editable", for_the_wheel)
     parts.finalize("editable", for_the_wheel, "")
-    assert built == [hook.KERNELS]
+    assert built == list(hook.IN_C)
     assert for_the_wheel == {"force_include": {}}
 
 

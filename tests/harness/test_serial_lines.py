@@ -23,6 +23,7 @@ from tipdatum_drivers.decode.packets import PacketsDecoder, PacketsDriver, Packe
 from tipdatum_drivers.decode.text_lines import TextLinesDriver, TextLinesOptions
 from tipdatum_drivers.plausibility import SensorMonitor
 from tipdatum_drivers.reading import Imu, Tilt
+from tipdatum_drivers.source import let_it_wait
 
 SENSORS = {"upper": 0, "boom": 1, "stick": 2, "bucket": 3, "rocker": 4}
 
@@ -80,8 +81,12 @@ class Listening(PacketsDriver):
         return found
 
 
-async def test_port_torn_away_at_500_readings_a_second_loses_none_that_was_read(port: TornPort) -> None:
+@pytest.mark.parametrize("fetched", [False, True], ids=["handed over", "fetched"])
+async def test_port_torn_away_at_500_readings_a_second_loses_none_that_was_read(
+    port: TornPort, fetched: bool
+) -> None:
     driver = Listening(PacketsOptions(port=str(port.path), sensor=SENSORS))
+    driver.on_read = let_it_wait if fetched else None
     monitors = {
         name: SensorMonitor(name, SimpleNamespace(serial=None, stale_after_s=None)) for name in SENSORS
     }
@@ -104,6 +109,7 @@ async def test_port_torn_away_at_500_readings_a_second_loses_none_that_was_read(
                 if port.plugged:
                     port.send(packet(sent, sent % 5, sent))
                 sent += 1
+            got += driver.collect() if fetched else []
             for item in got[seen:]:
                 if isinstance(item, Imu):
                     monitors[item.sensor].check(item)
@@ -113,6 +119,7 @@ async def test_port_torn_away_at_500_readings_a_second_loses_none_that_was_read(
             states.append((at, at - heard, monitors["boom"].health(at).state))
             await asyncio.sleep(0.004)
         await asyncio.sleep(0.1)
+        got += driver.collect() if fetched else []
         counts = [count_of(item) for item in got if isinstance(item, Imu)]
         expected = driver.counts_read()
     assert counts == expected, "every reading whose last byte was read, once and in order"

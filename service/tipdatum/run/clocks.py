@@ -40,6 +40,11 @@ class RunClock:
         t = (self._real() - self._zero) * self._speed
         return t if t < limit else limit
 
+    @property
+    def zero_s(self) -> float | None:
+        """What the computer's monotonic clock read at 0, s; None where this one does not go with it."""
+        return self._zero if self._speed == 1.0 and self._real is time.monotonic else None
+
     def ticked(self, t: float) -> None:
         """A tick that took `t` for now is done: the clock goes on from where it stands."""
         if self._limit == math.inf:

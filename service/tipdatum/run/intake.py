@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from operator import attrgetter
 
 from tipdatum_drivers.reading import Fault, Record, Truth, handed_over
-from tipdatum_drivers.source import Driver
+from tipdatum_drivers.source import Driver, let_it_wait
 
 BEHIND_S = 0.25
 """Records of two drivers change places by no more than this, even where the computer is busy."""
@@ -48,7 +48,7 @@ class Intake:
         for driver in drivers:
             self._lateness = max(self._lateness, driver.lateness_s)
             if driver.keeps:
-                driver.on_read = on_read or _let_it_wait
+                driver.on_read = on_read or let_it_wait
                 self._kept.append(driver)
 
     def take(self, record: Record | Fault) -> None:
@@ -81,7 +81,3 @@ class Intake:
             self._fetched = deque(sorted(self._fetched, key=_time))
         while self._fetched:
             self.take(self._fetched.popleft())
-
-
-def _let_it_wait() -> None:
-    """The tick fetches it."""

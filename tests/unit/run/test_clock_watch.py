@@ -112,3 +112,12 @@ def test_a_clock_in_real_time_waits_for_nobody() -> None:
     clock = RunClock(1.0, lambda: now[0])
     now[0] = 600.0
     assert clock() == 600.0
+
+
+def test_a_clock_that_goes_with_the_computer_s_says_since_when() -> None:
+    clock = RunClock()
+    assert clock.zero_s is not None
+    before = time.monotonic() - clock.zero_s
+    assert before <= clock() <= time.monotonic() - clock.zero_s
+    assert RunClock(2.0).zero_s is None
+    assert RunClock(1.0, lambda: 0.0).zero_s is None
