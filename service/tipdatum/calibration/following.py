@@ -98,7 +98,7 @@ def boldness(moves: Sequence[TipMove]) -> float:
     as predicted, so that the first one alone decides nothing.
     """
     expected = [m.expected_m**2 for m in moves]
-    if not expected:
+    if not any(expected):  # readings that were to say nothing of the tip cannot have been too bold
         return 1.0
     one_more = sum(expected) / len(expected)
     moved = sum(m.moved_m**2 for m in moves)

@@ -158,6 +158,16 @@ def uncoupled_sensor(coupler: Coupler, bucket: Bucket, body: str, found: Mapping
     return told
 
 
+def in_coupler_axes(bucket: Bucket, sensor: Sensor) -> Sensor:
+    """A sensor of the folded bucket, as it sits on the coupler itself."""
+    assert bucket.pin_m is not None
+    turn = -math.atan2(bucket.pin_m[1], bucket.pin_m[0])
+    x, z = _turned((sensor.position_m[0], sensor.position_m[2]), turn)
+    mount = _about_y(-turn) @ rotation_from_rpy_deg(sensor.mount_rpy_deg)
+    place = {"position_m": (x, sensor.position_m[1], z), "mount_rpy_deg": rpy_deg_from_rotation(mount)}
+    return sensor.model_copy(update={**place, "body": BODY})
+
+
 def uncoupled_axis(
     coupler: Coupler, bucket: Bucket, point: Sequence[float], angle_deg: float
 ) -> dict[str, Any]:

@@ -299,7 +299,7 @@ def folded(machine: Machine) -> Machine:
     for name, sensor in machine.sensor.items():
         if sensor.body in (BODY, "bucket"):
             place = coupled_sensor(coupler, machine.bucket[0], sensor)
-            sensors[name] = sensor.model_copy(update={**place, "body": "bucket"})
+            sensors[name] = sensor.folded_in(place, on_coupler=sensor.body == BODY)
     return machine.model_copy(update={"bucket": tuple(buckets), "sensor": sensors})
 
 

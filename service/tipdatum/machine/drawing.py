@@ -101,7 +101,10 @@ def _from_the_right(machine: Machine, q: list[float]) -> Picture:
     view.line([(-track, 0.0), (track, 0.0), (track + tall / 2, tall / 2), (track, tall), (-track, tall),
                (-track - tall / 2, tall / 2), (-track, 0.0)], QUIET, 1.2)  # fmt: skip
     for name, start, end in zip(chain.names, pins, pins[1:], strict=False):
-        view.line([start, end], TIP if name == "bucket" else INK, 5.0 if name != "bucket" else 3.0)
+        if name != "bucket":
+            view.line([start, end], INK, 5.0)
+        elif not _coupled(machine):
+            view.line([start, end], TIP, 3.0)
     # What hangs at the stick's end is told where it is drawn larger.
     close = _coupled(machine)
     _outline(view, machine, q, pins, told=not close)
@@ -173,12 +176,13 @@ def _outline(
     """Heel and back, from the tip on; and the bucket's own pin where a coupler holds it."""
     bucket, chain = machine.bucket[0], machine.chain()
     theta = q[chain.bucket]
+    own = pins[-2] if bucket.pin_m is None else _turned(pins[-2], bucket.pin_m, theta)
     if bucket.outline_m:
         shape = [_turned(pins[-2], point, theta) for point in bucket.outline_m]
-        view.line([pins[-1], *shape, pins[-2]], TIP, 1.5)
+        view.line([pins[-1], *shape, own], TIP, 1.5)
     if bucket.pin_m is not None:
-        own = _turned(pins[-2], bucket.pin_m, theta)
-        view.line([pins[-2], own, pins[-1]], INK, 3.0)
+        view.line([own, pins[-1]], TIP, 3.0)
+        view.line([pins[-2], own], INK, 3.0)
         view.pin(own)
     if (ends := _axis_ends(machine, q, pins)) is not None:
         view.line(ends, SENSOR, 1.6, "8 3 2 3")
@@ -215,6 +219,9 @@ def _linkage(
         return
     pivot, joint, ear = four
     view.line([pivot, joint, ear], INK, 2.2)
+    if _coupled(machine):
+        # What the link turns is the coupler: its two pins are on one casting.
+        view.line([ear, pins[-2]], INK, 2.2)
     for pin in (pivot, joint, ear):
         view.pin(pin)
     if told:

@@ -10,7 +10,7 @@ import math
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, PrivateAttr, model_validator
 
 from tipdatum_drivers.options import Misfit, Table
 from tipdatum_drivers.part_limits import PartLimits
@@ -222,6 +222,7 @@ class Sensor(Table):
     """Silence after which the figures go; default 0.25 s, or 2.5 of the sensor's periods if longer."""
     time_constant_s: Annotated[float, Field(ge=0, le=5.0)] = 0.0
     """First-order lag inside an inclinometer, s."""
+    _on_coupler: bool = PrivateAttr(default=False)
     mount_sigma_deg: Annotated[float, Field(ge=0, le=20)] | None = None
     """1-sigma of the mount angles, degrees an axis; None: unknown, the estimator assumes its default."""
     position_sigma_m: Annotated[float, Field(ge=0, le=0.5)] | None = None
@@ -239,6 +240,17 @@ class Sensor(Table):
     """What readings are believed; the defaults depend on the body."""
     unmeasured: tuple[Literal["position_m", "mount_rpy_deg"], ...] = ()
     """Keys that hold a usual value which nobody measured here; nothing is computed from this list."""
+
+    def folded_in(self, place: dict[str, Any], *, on_coupler: bool) -> Sensor:
+        """As one of the bucket's, at `place` of that; it remembers whether it is described on the coupler."""
+        found = self.model_copy(update={**place, "body": "bucket"})
+        found._on_coupler = on_coupler
+        return found
+
+    @property
+    def on_coupler(self) -> bool:
+        """Whether it is one of the bucket's only because the coupler was folded into that."""
+        return self._on_coupler
 
 
 class Undercarriage(Table):

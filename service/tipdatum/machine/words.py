@@ -9,6 +9,7 @@ from typing import TypeAlias
 import numpy as np
 
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
+from tipdatum.machine.coupler import in_coupler_axes
 from tipdatum.machine.description import Machine
 from tipdatum.machine.parts import Bucket, Sensor
 
@@ -35,6 +36,11 @@ AXES: dict[str, tuple[Pair, Pair, Pair]] = {
         ("from the bucket pin to the tip", "from the tip to the bucket pin"),
         ("left", "right"),
         ("away from the cab with the bucket hanging", "towards the cab with the bucket hanging"),
+    ),
+    "coupler": (
+        ("from the stick's pin to the bucket's", "from the bucket's pin to the stick's"),
+        ("left", "right"),
+        ("away from the cab with the coupler hanging", "towards the cab with the coupler hanging"),
     ),
     "rocker": (
         ("from the rocker's pivot to the link's pin", "from the link's pin to the rocker's pivot"),
@@ -66,6 +72,10 @@ PLACES: dict[str, tuple[Pair, Pair]] = {
     ),
     "bucket": (
         ("from the bucket pin towards the tip", "behind the bucket pin"),
+        ("off that line, away from the cab", "off that line, towards the cab"),
+    ),
+    "coupler": (
+        ("from the stick's pin towards the bucket's", "behind the stick's pin"),
         ("off that line, away from the cab", "off that line, towards the cab"),
     ),
     "rocker": (
@@ -204,8 +214,11 @@ def describe_bucket(bucket: Bucket, where: str = "") -> str:
 
 
 def sensor_words(machine: Machine, name: str) -> str:
-    """One of the machine's sensors in a sentence or two, on a bucket from that one's own pin."""
+    """One of the machine's sensors in a sentence or two: on a coupler as that is described, on a bucket from
+    that one's own pin."""
     sensor, pin = machine.sensor[name], machine.bucket[0].pin_m
+    if sensor.on_coupler:
+        return describe_sensor(in_coupler_axes(machine.bucket[0], sensor))
     if sensor.body != "bucket" or pin is None:
         return describe_sensor(sensor)
     x, y, z = sensor.position_m

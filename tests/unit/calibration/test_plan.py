@@ -12,7 +12,7 @@ import pytest
 from tipdatum.calibration.adjustment import Solution, adjust
 from tipdatum.calibration.candidates import measuring, suggestions
 from tipdatum.calibration.description import calibrated_machine
-from tipdatum.calibration.following import follow
+from tipdatum.calibration.following import TipMove, boldness, follow
 from tipdatum.calibration.foresight import Foresight
 from tipdatum.calibration.observations import ObservationBook
 from tipdatum.calibration.plan import rank
@@ -111,3 +111,10 @@ def test_what_is_asked_for_next_belongs_to_the_power_up_of_the_readings_before(r
     assert foreseen is not None
     last = retrofit.book.rest[-1].power_up
     assert {c.power_up for c in foreseen.candidates} == {last or "live"}
+
+
+def test_readings_that_were_to_move_nothing_cannot_have_been_predicted_too_boldly() -> None:
+    """As in a capture that begins with a swung boom, of which nothing shows in the tip yet."""
+    assert boldness([TipMove(0.0, 0.0)]) == 1.0
+    assert boldness([TipMove(0.004, 0.0)]) == 1.0
+    assert boldness([TipMove(0.004, 0.0), TipMove(0.002, 0.001)]) > 1.0

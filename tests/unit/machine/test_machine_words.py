@@ -45,6 +45,26 @@ def test_where_the_axes_look_after_quarter_turns(rpy: list[float], words: str) -
     assert f"looking {words}." in describe_sensor(_sensor(body="upper", mount_rpy_deg=rpy))
 
 
+def test_a_sensor_on_a_coupler_is_told_as_it_sits_on_the_coupler() -> None:
+    """Whatever bucket hangs there: by the figures of the file, however the coupler holds the bucket."""
+    data = {
+        "name": "m",
+        "boom": {"foot_m": [0.35, 0.0, 1.75], "length_m": 4.6},
+        "stick": {"length_m": 2.5},
+        "coupler": {"length_m": 0.34, "offset_deg": 118.0},
+        "bucket": [{"name": "b", "tip_m": 1.3, "width_m": 0.6, "bucket_ear_angle_deg": 136.0}],
+        "sensor": {
+            "hook": {"body": "coupler", "position_m": [0.15, 0.12, 0.10], "mount_rpy_deg": [0.0, 0.0, 180.0]}
+        },
+    }
+    for angle in (136.0, 70.0):
+        data["bucket"][0]["bucket_ear_angle_deg"] = angle  # type: ignore[index]
+        (told,) = (line for line in describe(parse_machine(data, "test")) if line.startswith("Sensor hook"))
+        assert "on the coupler, 0.15 m from the stick's pin towards the bucket's, 0.12 m left, 0.10 m" in told
+        assert "looking x from the bucket's pin to the stick's, y right, z away from the cab" in told
+        assert "as described" in told
+
+
 def test_behind_right_and_below_are_said_as_such() -> None:
     sensor = _sensor(body="upper", position_m=[-0.5, -0.3, 1.6])
     assert "0.50 m behind the slew axis, 0.30 m right, 1.60 m above" in describe_sensor(sensor)
