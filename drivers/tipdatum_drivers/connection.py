@@ -126,7 +126,11 @@ class Connection:
                 # A mistake in one driver's decoder must not end the line: it starts anew and says so.
                 self.over = True
                 return faults(self._sensors, t, "driver error", f"{type(error).__name__}: {error}")
-            watch.heard(len(data), any(not isinstance(item, Fault) for item in items), t)
+            for item in items:
+                if not isinstance(item, Fault):
+                    watch.heard(len(data), True, t)
+                    return items  # of a line that has just told a reading nothing else is to be said
+            watch.heard(len(data), False, t)
         verdict = watch.verdict(t)
         if verdict is not None:
             items += faults(self._sensors, t, *verdict)

@@ -47,15 +47,16 @@ class Delimited:
     """
 
     def __init__(self, ends: bytes, longest: int) -> None:
-        self._ends, self._longest = ends, longest
-        self._table = bytes.maketrans(ends, ends[:1] * len(ends))
+        self._longest = longest
+        self._end = ends[:1]
+        self._others = bytes.maketrans(ends, self._end * len(ends)) if len(ends) > 1 else None
         self._rest = b""
         self._overlong = 0
         self._whole = False
 
     def cut(self, data: bytes) -> Iterator[Frame | Skipped]:
         """The frames that `data` completes."""
-        *pieces, rest = data.translate(self._table).split(self._ends[:1])
+        *pieces, rest = (data if self._others is None else data.translate(self._others)).split(self._end)
         for piece in pieces:
             frame, self._rest = self._rest + piece, b""
             if self._overlong or len(frame) > self._longest:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pydantic import SecretStr
 
@@ -14,11 +15,12 @@ from tipdatum.bus.broker import BrokerAddresses, EmbeddedBroker
 from tipdatum.bus.messages import CONTRACT_VERSION, UNITS, About
 from tipdatum.bus.options import PLAIN_PORT, BrokerOptions, read_users
 from tipdatum.config import Service
-from tipdatum.display.day_report import DayReport
-from tipdatum.display.server import PageSettings, Server, start
 from tipdatum.run.build import build
 from tipdatum.sessions.recorder import Recorder
 from tipdatum_drivers.reading import SessionHeader
+
+if TYPE_CHECKING:
+    from tipdatum.display.server import Server
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +74,10 @@ def open_page(service: Service, place: BrokerPlace, pages: Mapping[str, Path] | 
         websocket = f"ws://{{host}}:{place.addresses.ws_port}"
     if not display.enabled or websocket is None:
         return None
+    # Imported here: a service without a page does without the library's server and its memory.
+    from tipdatum.display.day_report import DayReport
+    from tipdatum.display.server import PageSettings, start
+
     settings = PageSettings(
         websocket=websocket,
         machine_id=service.machine_id,

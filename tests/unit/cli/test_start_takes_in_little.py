@@ -25,6 +25,7 @@ OF_OTHERS = {
     "tipdatum.calibration": "a calibration's",
     "tipdatum.simulator": "the simulator's",
     "tipdatum.bus.contract": "the documents'",
+    "http.server": "a page's, which a broker without WebSockets has none of",
 }
 OF_SEVERAL_OR_LIVE = {
     "asyncio": "of what runs live",
