@@ -24,24 +24,25 @@ from __future__ import annotations
 
 import math
 from math import dist
+from typing import Final
 
 from tipdatum_drivers.reading import Imu, Vector, handed_over
 
-HOLD_S = 0.1
+HOLD_S: Final = 0.1
 """Longest stretch of bad rates that is thrown away, s: a shock rings shorter, and figures bridge it."""
-QUICK_RADPS2 = 10.0
+QUICK_RADPS2: Final = 10.0
 """What a rate may change by over longer intervals, rad/s²: arms reach half of it."""
-STRUCK_MPS2 = 8.0
+STRUCK_MPS2: Final = 8.0
 """Leap of the force between two readings, m/s², that tells a blow: engines shake by 1 to 2 m/s² rms."""
-STRUCK_S = 0.15
+STRUCK_S: Final = 0.15
 """How long a blow may ring on after such a leap, s."""
-STRUCK_TIMES = 4.0
+STRUCK_TIMES: Final = 4.0
 """How much further a rate may leap then, 1: a blow stops or turns back a bucket that turns at 1 rad/s, while
 garbage on a line of ±2000 °/s is seldom so small."""
-RINGING_SM = 0.2
+RINGING_SM: Final = 0.2
 """Leap of a rate, rad/s, for each m/s² by which the force has gone on leaping: that of a part 5 cm beside
 the axis about which its body is shaken, in `USUAL_S`. Further out the same leap is more of a force."""
-USUAL_S = 0.01
+USUAL_S: Final = 0.01
 """Interval up to which the leap counts as that of two readings, s."""
 
 

@@ -3,33 +3,34 @@
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from tipdatum_drivers.findings import Findings
 from tipdatum_drivers.part_limits import PartLimits
 from tipdatum_drivers.rate_check import RateCheck
 from tipdatum_drivers.reading import Imu, Tilt, Vector
 
-NEAR_G = 0.15
+NEAR_G: Final = 0.15
 """Part of g; wide enough for the worst scale and bias of cheap parts."""
 AGREEMENT_BAD, AGREEMENT_GOOD = 0.3, 0.6
 """Agreement of gyro and tilt below which the gyro is not believed, and above which it is again."""
-FRESH_START_S = 1.0
+FRESH_START_S: Final = 1.0
 """After a longer silence a reading is not held against the one before."""
-FASTEST_STEADY_RADPS = 1.5
+FASTEST_STEADY_RADPS: Final = 1.5
 """A clipped gyro repeats to the last bit, noise keeps a live one from it. 1.5 rad/s is below the smallest
 full scale of the usual parts (125 °/s) and above what a steady turn of an excavator repeats."""
-FINE_DEG = 0.02
+FINE_DEG: Final = 0.02
 """An inclinometer that has shown a finer step than this shows noise when it is alive."""
 
 
 FASTEST_DEGPS = {"upper": 250.0, "boom": 250.0, "second_boom": 250.0, "stick": 300.0}
-ELSE_DEGPS = 400.0
+ELSE_DEGPS: Final = 400.0
 """Rates that no body of an excavator reaches, °/s. Uppers slew at up to 15 turns a minute, 90 °/s (common
 practice, no source); in 36 recorded and simulated digs upper, boom and stick stay below 90, and the bucket
 of a hurried 1.8 t machine reaches 112. Ringing and shocks have the rest."""
 
 
-CLIPPED_KEEPS = 0.998
+CLIPPED_KEEPS: Final = 0.998
 """How much of the share of clipped readings stays from one to the next: five seconds at 100 Hz."""
 
 

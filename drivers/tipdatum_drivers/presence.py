@@ -24,22 +24,22 @@ What a step of the clock is
 from __future__ import annotations
 
 import math
-from typing import Literal, Protocol
+from typing import Final, Literal, Protocol
 
-STALE_S = 0.25
-STALE_PERIODS = 2.5
-SLOWEST_S = 2.0
+STALE_S: Final = 0.25
+STALE_PERIODS: Final = 2.5
+SLOWEST_S: Final = 2.0
 """Period of the slowest sensor with which figures are made, s."""
-TREMBLE = 1.1
+TREMBLE: Final = 1.1
 """Times that period at which a sensor is refused."""
-CLOCK_STEP_S = 0.5
-MEMORY = 50
+CLOCK_STEP_S: Final = 0.5
+MEMORY: Final = 50
 """Intervals over which period and jitter are averaged (exponentially)."""
-LONGEST_INTERVAL_S = 10.0
-OUTAGE_INTERVALS = 10.0
-MOST_OUTAGES = 3
+LONGEST_INTERVAL_S: Final = 10.0
+OUTAGE_INTERVALS: Final = 10.0
+MOST_OUTAGES: Final = 3
 """Long intervals in a row, after which they count: the sensor has become slow."""
-SURE_AFTER = 3
+SURE_AFTER: Final = 3
 """Intervals from which a period is more than a guess."""
 SLOWED, SLOWED_FOR = 1.6, 5
 """So many intervals in a row, each so many times as long as the mean: the sensor has become slower. Of random

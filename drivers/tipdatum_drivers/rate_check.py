@@ -12,23 +12,24 @@ from __future__ import annotations
 import math
 from collections import deque
 from statistics import median
+from typing import Final
 
 from tipdatum_drivers.reading import Vector
 
-BLOCK_S = 0.2
+BLOCK_S: Final = 0.2
 """Length of a mean; longer than engine vibration, shorter than a stroke of the arm."""
-QUIET_BLOCKS = 5
-QUIET_RAD = 0.006
+QUIET_BLOCKS: Final = 5
+QUIET_RAD: Final = 0.006
 """Means of the accelerometer that stand this close together for five blocks are a quiet moment."""
-NEAR_G = 0.05
+NEAR_G: Final = 0.05
 """Part of g by which |accel| may differ from 1 g in a quiet moment."""
-LONGEST_S = 15.0
+LONGEST_S: Final = 15.0
 """A gyro of the cheapest kind has drifted by some degrees after this."""
-LEAST_TURN = 0.15
+LEAST_TURN: Final = 0.15
 """Change of the unit vector, about 9°, from which a comparison counts."""
-VOTES = 7
+VOTES: Final = 7
 """Comparisons of which the median is the judgement, since a quiet moment may have been none."""
-LEAST_VOTES = 4
+LEAST_VOTES: Final = 4
 
 
 class RateCheck:

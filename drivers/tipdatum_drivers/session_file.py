@@ -12,6 +12,7 @@ import zlib
 from collections.abc import Iterator, Sequence
 from itertools import chain
 from pathlib import Path
+from typing import Final
 
 from tipdatum_drivers.decode.session_lines import (
     LineError,
@@ -23,22 +24,22 @@ from tipdatum_drivers.decode.session_lines import (
 from tipdatum_drivers.errors import SessionError
 from tipdatum_drivers.reading import Record, SessionHeader
 
-BLOCK = 1 << 15
+BLOCK: Final = 1 << 15
 """Bytes read at a time: some ten times as many unpacked, which then still fit the processor's cache."""
 
-LONGEST_LINE = 4 << 20
+LONGEST_LINE: Final = 4 << 20
 """Bytes; far above any line that a recorder writes (a machine description is some kilobytes)."""
 
 _TRUTH, _TOLD_BY = b'"truth"', 40
 """The kind of a line that is truth, and within how many bytes it stands."""
 
-LONGEST_GAP_S = 2 * 86400.0
+LONGEST_GAP_S: Final = 2 * 86400.0
 """Figures go on through gaps, tick by tick; a longer one is a damaged number and would never end."""
-LATEST_S = 20 * 366 * 86400.0
+LATEST_S: Final = 20 * 366 * 86400.0
 """No run lasts longer, s."""
 
 _GZIP = b"\x1f\x8b"
-_GZIP_OR_ZLIB = 47  # window bits: zlib finds out by itself which of the two it is
+_GZIP_OR_ZLIB: Final = 47  # window bits: zlib finds out by itself which of the two it is
 
 
 COPY = "copy_of"

@@ -18,7 +18,7 @@ A `kind` that is not in the table is skipped, so that later versions may add som
 
 from __future__ import annotations
 
-from typing import Any, get_args
+from typing import Any, Final, get_args
 
 import msgspec
 from msgspec import DecodeError, ValidationError, convert
@@ -28,7 +28,7 @@ from tipdatum_drivers.errors import SessionError, no_utf8
 from tipdatum_drivers.reading import Command, Record, SessionHeader, Tilt
 
 FORMAT = "tipdatum-session"
-VERSION = 1
+VERSION: Final = 1
 
 
 class LineError(ValueError):

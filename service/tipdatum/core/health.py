@@ -10,7 +10,7 @@ import re
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Literal, Protocol
+from typing import Final, Literal, Protocol
 
 from tipdatum.bus.messages import Health
 from tipdatum.core.messages_out import rounded
@@ -22,13 +22,13 @@ from tipdatum_drivers.plausibility import SensorHealth, SensorMonitor
 from tipdatum_drivers.reading import Fault
 from tipdatum_drivers.together import Together
 
-TOGETHER_EVERY_S = 0.1
+TOGETHER_EVERY_S: Final = 0.1
 """How often sensors are looked at beside each other."""
-EVERY_S = 10.0
-WORDS_EVERY_S = 1.0
-STRAY_FAULT_S = 5.0
+EVERY_S: Final = 10.0
+WORDS_EVERY_S: Final = 1.0
+STRAY_FAULT_S: Final = 5.0
 """How long a fault of a source without a description shows."""
-STRAY_SOURCES = 32
+STRAY_SOURCES: Final = 32
 """More names than this that nobody described are a flood; they are counted together."""
 NOT_IN_A_TOPIC = re.compile(r"[^A-Za-z0-9._-]+")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from functools import lru_cache
-from typing import Any, TypeAlias
+from typing import Any, Final, TypeAlias
 
 from tipdatum.bus.messages import (
     Arm,
@@ -57,9 +57,9 @@ PINS = {
 }
 """Number of points → what they are called."""
 
-CHANGES_KEPT = 20
+CHANGES_KEPT: Final = 20
 """Of the last commands that were carried out."""
-STEEPEST = 100.0
+STEEPEST: Final = 100.0
 """A fall beyond this is that of an edge that stands upright, and no figure."""
 
 NO_TARGET: dict[str, Any] = dict.fromkeys((
@@ -70,7 +70,7 @@ NO_TARGET: dict[str, Any] = dict.fromkeys((
 """The fields of `target_figures` where there is no target."""
 
 _SCALES = tuple(10.0**digits for digits in range(7))
-_WHOLE = 2.0**53
+_WHOLE: Final = 2.0**53
 """Up to here every whole number is a float; beyond, as for what is no number, `round` decides."""
 
 
@@ -274,7 +274,7 @@ def rounded(value: float | None, digits: int = 4) -> float | None:
     return round(scaled) / scale if -_WHOLE < scaled < _WHOLE else round(float(value), digits)
 
 
-BLOCK_S = 0.5
+BLOCK_S: Final = 0.5
 """Over about so long raw readings are averaged, for a calibration over the live bus, s."""
 
 

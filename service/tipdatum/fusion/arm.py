@@ -18,7 +18,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from operator import mul
-from typing import Literal, NamedTuple
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 
@@ -31,7 +31,7 @@ from tipdatum.machine.description import Machine
 from tipdatum_drivers.presence import Presence
 from tipdatum_drivers.reading import Value
 
-LEVEL_SIGMA_RAD = math.radians(1.0)
+LEVEL_SIGMA_RAD: Final = math.radians(1.0)
 """Doubt in "the machine stands level", rad: ground that a person calls level; common practice, no source."""
 
 ORDER = ("upper", "boom", "second_boom", "stick", "rocker", "bucket")

@@ -12,7 +12,7 @@ sample's time is the reading's `t` (or the device's own `t_sample`) less the sen
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -21,13 +21,13 @@ from tipdatum.machine.parts import Sensor
 from tipdatum_drivers.presence import Presence
 from tipdatum_drivers.reading import Imu, Tilt, Vector
 
-USUAL_JITTER_S = 0.001
+USUAL_JITTER_S: Final = 0.001
 """Jitter of a sample's time, s, that the filter's own figures cover."""
-JITTER_SMOOTHING = 0.02
+JITTER_SMOOTHING: Final = 0.02
 """Weight of a new interval in the running jitter of a sensor."""
 LONGEST_S, LONGEST_FADES = 0.15, 0.005
 """Most that counts as time between readings of a restless stream, s, and how each of them forgets it."""
-TEMPERATURE_SMOOTHING = 0.01
+TEMPERATURE_SMOOTHING: Final = 0.01
 """Weight of a new temperature: it changes over minutes, in steps of up to half a kelvin."""
 
 

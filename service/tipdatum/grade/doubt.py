@@ -24,6 +24,7 @@ import math
 from collections import deque
 from dataclasses import dataclass
 from operator import sub
+from typing import Final
 
 from tipdatum.fusion.pose import Pose
 from tipdatum.grade.slew_centre import SlewCentre
@@ -36,54 +37,54 @@ LOW_HZ, HIGH_HZ = 2.0, 12.0
 """Band of track rattle: above rocking and swinging, below most engines' firing."""
 LOW_RADPS, HIGH_RADPS = 2.0 * math.pi * LOW_HZ, 2.0 * math.pi * HIGH_HZ
 
-RATTLE_LEAST_RADPS = math.radians(0.16)
+RATTLE_LEAST_RADPS: Final = math.radians(0.16)
 """Rattle that is never taken for quiet, rad/s: nearly twice the most seen with a still arm (0.09 °/s)."""
 
-RATTLE_TIMES_QUIET = 3.0
+RATTLE_TIMES_QUIET: Final = 3.0
 """Rattle counts from this multiple of the machine's own quiet level."""
 
-POWER_S = 0.2
+POWER_S: Final = 0.2
 """Time constant of the mean square, s: short, so that a shock of long ago is not taken for rattle."""
 
-RATTLE_LASTS_S = 0.9
+RATTLE_LASTS_S: Final = 0.9
 """How long it must last, s: a knock dies away sooner."""
 
-STILL_RADPS = math.radians(1.5)
+STILL_RADPS: Final = math.radians(1.5)
 """Rate of any joint or of slewing, rad/s, above which the arm is not still."""
 
-JOINTS_S = 0.15
+JOINTS_S: Final = 0.15
 """Time constant over which joint rates are smoothed for that, s."""
 
-CALM_AFTER_S = 1.0
+CALM_AFTER_S: Final = 1.0
 """How long the arm must have been still before rattle counts, s: swinging-out after a movement."""
 
 TILT_MEAN_S, TILT_APART_S = 10.0, 20.0
 """Means over so long, taken so far apart, s."""
 
-LEAN_EVERY_S = 0.2
+LEAN_EVERY_S: Final = 0.2
 """How often the lean is noted, s."""
 
-LEAST_LEANS = 15
+LEAST_LEANS: Final = 15
 """Fewest notes in a mean: three seconds without slewing."""
 
-TILT_RAD = math.radians(0.28)
+TILT_RAD: Final = math.radians(0.28)
 """Change of the lean that counts with the arm alike, rad: twice the most seen without an event (0.14°)."""
 
-ROCKING_RAD_PER_M = math.radians(0.15)
+ROCKING_RAD_PER_M: Final = math.radians(0.15)
 """How far a machine may lean towards its arm, rad for each metre that the tip has gone elsewhere: it rocks on
 soft ground as the load moves, by up to 0.19 °/m in simulated digs, and that is no settlement."""
 
 
-TILT_SIGMAS = 4.0
+TILT_SIGMAS: Final = 4.0
 """And at least so many standard deviations of the upper's angles: a rough estimator sees leans that are not
 there."""
 
 
-TRAVELLED_M = 0.25
+TRAVELLED_M: Final = 0.25
 """1-sigma of how much higher or lower a machine stands that has travelled, m: five metres, as between two
 set-ups along a trench, on worked ground that rises by a twentieth (common practice, no source)."""
 
-SETTLED_M = 0.03
+SETTLED_M: Final = 0.03
 """1-sigma of that of one which has settled or been pushed where it stands, m: half the length of its tracks,
 some 2 m, leaning by two or three times the change that is noticed."""
 

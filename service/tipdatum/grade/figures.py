@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from typing import Final
 
 import numpy as np
 
@@ -30,7 +31,7 @@ from tipdatum.kinematics.chain import Located
 from tipdatum.kinematics.frames import Array
 from tipdatum.sentences import recognised, sentence
 
-RATE_STEP_S = 0.01
+RATE_STEP_S: Final = 0.01
 """Step of the finite difference that turns joint rates into the points' velocities, s."""
 
 
@@ -209,7 +210,7 @@ def _limits(site: Site, pose: Pose, offset: float | None, worth: Worth) -> tuple
 CAUSES = ("angles", "prediction", "geometry", "touch", "known", "heave", "play", "temperature", "moved")
 """Every cause, in the order of the way from sensor to figure; `why-<cause>` says it."""
 
-SMALL = 0.005
+SMALL: Final = 0.005
 """A share below this is not worth a word."""
 
 

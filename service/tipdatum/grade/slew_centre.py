@@ -14,36 +14,36 @@ while the arm works without a calm second before.
 from __future__ import annotations
 
 import math
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 from tipdatum.kinematics.frames import Array
 
 Vector: TypeAlias = tuple[float, float, float]
 
-STEP_S = 0.05
+STEP_S: Final = 0.05
 """Readings are averaged over so long, s: short against a rocking period, and a fifth of the work."""
-CALM_S = 1.0
+CALM_S: Final = 1.0
 """How long the arm must have been calm before a window begins, and over what the mean of what is felt then is
 taken, s: a rocking period."""
-WINDOW_S = 2.0
+WINDOW_S: Final = 2.0
 """How long a window is reckoned on, s: an error of 0.1 ° of the lean grows to 0.035 m/s."""
-WINDOWS = 2
+WINDOWS: Final = 2
 """So many windows run at once, one beginning in the middle of the other."""
-GYRO_S = 10.0
+GYRO_S: Final = 10.0
 """Calm time over which the gyro's bias is averaged, s: a second of rocking leaves 0.2 °/s in a mean."""
-SMOOTH_S = 0.5
+SMOOTH_S: Final = 0.5
 """The speed is smoothed over so long, s: a knock moves nothing for long."""
-SLEWING_RADPS = math.radians(4.0)
+SLEWING_RADPS: Final = math.radians(4.0)
 """Rate of turning above which the lever arm's errors spoil a window, rad/s."""
 
-LEAST_MPS = 0.12
+LEAST_MPS: Final = 0.12
 """Speed that never counts as travel, m/s: three times the most of a calm simulated day (0.04)."""
-SWAY_FIRST_MPS = 0.15
+SWAY_FIRST_MPS: Final = 0.15
 """Sway that a machine is taken to have until it has shown its own, m/s: between a calm machine's 0.04 and the
 most of twenty simulated ones (0.23, a machine with twelve metres of arm)."""
-TIMES_SWAY = 1.6
+TIMES_SWAY: Final = 1.6
 """Speed counts from this multiple of the most that this machine showed of late."""
-FORGET = 0.03
+FORGET: Final = 0.03
 """Share of that which each window without travel takes away."""
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 
 from tipdatum.errors import CommandRefused, InputError
 from tipdatum.fusion.estimator import Estimator
@@ -33,9 +33,9 @@ from tipdatum_drivers.reading import Beam, Imu, Input, Slew, Tilt
 TRAVEL_INPUT = "travel"
 """Name of the input wired to the travel pedals."""
 
-SECONDS_LONG = 120.0
+SECONDS_LONG: Final = 120.0
 """Durations up to here are told in seconds, s."""
-MINUTES_LONG = 7200.0
+MINUTES_LONG: Final = 7200.0
 """Durations up to here are told in minutes, s."""
 
 

@@ -17,7 +17,7 @@ import pytest
 
 from shared_data import shared
 from tipdatum.fusion.chain import compiled
-from tipdatum.fusion.chain.consistency import Consistency
+from tipdatum.fusion.chain.consistency import Consistency, Look
 from tipdatum.fusion.chain.filter import ChainFilter
 from tipdatum.fusion.chain.integration import EpochBlock, Strapdown
 from tipdatum.fusion.chain.levers import Levers
@@ -93,7 +93,13 @@ def test_every_part_of_a_step_is_that_of_the_reference(path: Path, monkeypatch: 
         same(found, Consistency._compare(watch, t), "consistency")
         return found
 
-    comparison = compiled.CompiledConsistency._compare
+    def noted_distance(watch: Consistency, look: Look) -> Any:
+        found = distance(watch, look)
+        same(found, Consistency._apart(watch, look), "gyros apart")
+        return found
+
+    comparison, distance = compiled.CompiledConsistency._compare, compiled.CompiledConsistency._apart
+    monkeypatch.setattr(compiled.CompiledConsistency, "_apart", noted_distance)
     monkeypatch.setattr(compiled.CompiledConsistency, "_compare", noted_comparison)
     monkeypatch.setattr(ChainFilter, "step", noted)
     monkeypatch.setattr(compiled.CompiledStrapdown, "block", noted_block)

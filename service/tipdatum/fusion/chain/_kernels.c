@@ -16,6 +16,7 @@
 #endif
 
 #include "kernels/arrays.h"
+#include "kernels/products.h"
 
 #include "kernels/block.h"
 #include "kernels/motion.h"
@@ -30,7 +31,8 @@
 static PyMethodDef methods[] = {
     KERNEL(block), KERNEL(motion), KERNEL(forward), KERNEL(foresee),
     KERNEL(measure), KERNEL(innovate), KERNEL(gain),    KERNEL(add_noise),
-    KERNEL(free_constants), KERNEL(compare), {NULL, NULL, 0, NULL}};
+    KERNEL(free_constants), KERNEL(compare), KERNEL(carry),
+    KERNEL(apart),   {NULL, NULL, 0, NULL}};
 
 static struct PyModuleDef definition = {
     PyModuleDef_HEAD_INIT, "_kernels", "The chain filter's inner parts, compiled.", -1, methods, NULL, NULL, NULL, NULL};

@@ -93,8 +93,11 @@ def measure(
     on_upper: bool,
     /,
 ) -> tuple[_Reals, _Reals, _Reals]: ...
-def innovate(HP: _Reals, H: _Reals, R: _Reals, z: _Reals, noise: _Reals, /) -> tuple[_Reals, list[float]]: ...
-def gain(x: _Reals, HP: _Reals, S: _Reals, z: _Reals, /) -> bool: ...
+def carry(P: _Reals, F: _Reals, /) -> None: ...
+def innovate(
+    P: _Reals, H: _Reals, R: _Reals, z: _Reals, noise: _Reals, /
+) -> tuple[_Reals, _Reals, list[float]]: ...
+def gain(x: _Reals, P: _Reals, HP: _Reals, S: _Reals, z: _Reals, /) -> bool: ...
 def add_noise(
     P: _Reals,
     noise: _Reals,
@@ -123,3 +126,12 @@ def compare(
     windows: _Reals,
     /,
 ) -> tuple[_Reals, _Reals, _Reals | None]: ...
+def apart(
+    roll: _Reals,
+    plane: _Reals,
+    gyro: NDArray[np.bool_],
+    rate: _Reals,
+    unseen: float,
+    rules: tuple[float, float],
+    /,
+) -> _Reals: ...

@@ -22,11 +22,14 @@ from tipdatum.fusion.chain.consistency import (
     FOUND_WIDER,
     LEAST_BLOCKS,
     LEAST_SHARE,
+    ODD_RADPS,
+    ODD_SHARE,
     SLOW_MPS2,
     TOGETHER,
     UNSEEN,
     WINDOWS,
     Consistency,
+    Look,
 )
 from tipdatum.fusion.chain.constants import WARM_S
 from tipdatum.fusion.chain.integration import EpochBlock, SideStart, Strapdown, scattered
@@ -53,7 +56,7 @@ from tipdatum.fusion.chain.noise import (
 )
 from tipdatum.fusion.chain.rows import GyroRows, Measurement
 from tipdatum.fusion.chain.samples import SampleBuffer
-from tipdatum.fusion.chain.transition import Advance, TransitionModel, carry
+from tipdatum.fusion.chain.transition import Advance, TransitionModel
 from tipdatum.fusion.chain.update import InnovationCovariance, UpdateModel
 from tipdatum.kinematics.frames import Array
 
@@ -202,7 +205,7 @@ class CompiledTransition(TransitionModel):
             q.gravity,
             q.on_upper,
         )
-        carry(P, F)
+        built.carry(P, F)
         return Advance(F, mean)
 
 
@@ -267,17 +270,12 @@ class CompiledUpdate(UpdateModel):
 
     def covariance(self, P: Array, measured: Measurement, noise: Array) -> InnovationCovariance:
         """See `UpdateModel.covariance`."""
-        with_state = measured.H.dot(P)
-        own, distances = built.innovate(with_state, measured.H, measured.R, measured.z, noise)
-        return InnovationCovariance(with_state, own, distances)
+        return InnovationCovariance(*built.innovate(P, measured.H, measured.R, measured.z, noise))
 
     def take(self, x: Array, P: Array, measured: Measurement, known: InnovationCovariance) -> None:
         """See `UpdateModel.take`; uses `known` up."""
-        W = known.with_state
-        if not built.gain(x, W, known.own, measured.z):
+        if not built.gain(x, P, known.with_state, known.own, measured.z):
             super().take(x, P, measured, known)
-            return
-        P -= W.T @ W
 
 
 class CompiledNoise(ProcessNoise):
@@ -325,6 +323,12 @@ class CompiledConsistency(Consistency):
         FOUND_WIDER,
     )  # fmt: skip
     _WINDOWS = np.array(WINDOWS)
+
+    def _apart(self, look: Look) -> Array:
+        found: Array = built.apart(
+            look.roll, look.plane, look.gyro, look.rate, UNSEEN * look.unseen_rate, (ODD_RADPS, ODD_SHARE)
+        )
+        return found
 
     def _compare(self, t: float) -> tuple[Array, Array, Array | None]:
         found: tuple[Array, Array, Array | None] = built.compare(

@@ -207,7 +207,7 @@ class Consistency:
         self._t[k], self._span[k] = t, look.span
         self._shake[k], self._unseen[k] = look.shake, look.unseen
         np.multiply(look.innovation, 1.0 / look.span, out=self._unknown[k])
-        self._odd[k] = _odd(look)
+        self._odd[k] = self._apart(look)
         if look.fastest > STANDS_RADPS:
             self._moved = t
         found, alone, vibration = self._compare(t)
@@ -225,6 +225,20 @@ class Consistency:
         odd = int(alone.argmax())
         innermost = int((whole >= INNERMOST * whole.max()).argmax())
         return Alarm(t, innermost, (odd, float(alone[odd])))
+
+    def _apart(self, look: Look) -> Array:
+        """(2, N) how far each gyro's roll and plane rate are from the median of all, in what they may be."""
+        both = np.array((look.roll, look.plane))
+        told = np.flatnonzero(look.gyro)
+        if len(told) < 3:
+            return np.zeros_like(both)
+        middle = _middle(both[:, told].T)
+        odd = both - middle[:, None]
+        fastest = float(np.abs(look.rate[told]).max())
+        odd *= 1.0 / (ODD_RADPS + ODD_SHARE * fastest + UNSEEN * look.unseen_rate)
+        if len(told) < len(look.gyro):
+            odd[:, np.logical_not(look.gyro)] = 0.0
+        return odd
 
     def _compare(self, t: float) -> tuple[Array, Array, Array | None]:
         """What the blocks up to `t` s show.
@@ -300,18 +314,3 @@ def _middle(values: Array) -> Array:
     values.sort(axis=0)
     half = len(values) // 2
     return np.asarray(values[half] if len(values) % 2 else 0.5 * (values[half - 1] + values[half]))
-
-
-def _odd(look: Look) -> Array:
-    """(2, N) how far each gyro's roll rate and plane rate are from the median of all, in what they may be."""
-    both = np.array((look.roll, look.plane))
-    told = np.flatnonzero(look.gyro)
-    if len(told) < 3:
-        return np.zeros_like(both)
-    middle = _middle(both[:, told].T)
-    odd = both - middle[:, None]
-    fastest = float(np.abs(look.rate[told]).max())
-    odd *= 1.0 / (ODD_RADPS + ODD_SHARE * fastest + UNSEEN * look.unseen_rate)
-    if len(told) < len(look.gyro):
-        odd[:, np.logical_not(look.gyro)] = 0.0
-    return odd

@@ -28,6 +28,7 @@ rolls leaves most of its own untold; they stay at their prior and do no harm, fo
 from __future__ import annotations
 
 import math
+from typing import Final
 
 import numpy as np
 
@@ -36,7 +37,7 @@ from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg
 from tipdatum.machine.parts import Sensor
 
-PER_SENSOR = 34
+PER_SENSOR: Final = 34
 GYRO_BIAS, GYRO_SCALE, GYRO_CROSS, GYRO_WARM = slice(0, 3), slice(3, 6), slice(6, 12), slice(12, 15)
 LATENCY, MOUNT, ACCEL_BIAS, ACCEL_SCALE = 15, slice(16, 19), slice(19, 22), slice(22, 25)
 ACCEL_SKEW, ACCEL_WARM, LEVER = slice(25, 28), slice(28, 31), slice(31, 34)
@@ -65,10 +66,10 @@ LEAST_SIGMA = np.full(PER_SENSOR, 1e-4)
 LEAST_SIGMA[LEVER] = 1e-3
 LEAST_SIGMA[GYRO_WARM] = 1e-6
 """Least 1-sigma of each constant, whatever a description says: a covariance must have an inverse."""
-WARM_S = 200.0
+WARM_S: Final = 200.0
 """Time in which a part comes to its temperature, s: boards and housings take some minutes (common practice,
 no source)."""
-WARM_K = 17.0
+WARM_K: Final = 17.0
 """Warming by its own power and by the machine's that a part is expected to go through, K."""
 
 

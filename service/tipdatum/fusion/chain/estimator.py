@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 
@@ -37,7 +38,7 @@ from tipdatum_drivers.reading import Slew
 __all__ = ["ChainEstimator", "ChainOptions"]
 
 _NO_RATE = (0.0, 0.0, 0.0)
-LONGEST_GAP = 1.5
+LONGEST_GAP: Final = 1.5
 """Times the silence after which a sensor counts as silent: so far a straight line is drawn from one of its
 samples to the next."""
 
@@ -214,7 +215,7 @@ class ChainEstimator:
         self._condition.update(
             edge,
             max(map(abs, f.rates.tolist())),
-            math.sqrt(max(f.P.diagonal()[f.setup.settling_angles].tolist())),
+            math.sqrt(max([f.P.item(place, place) for place in f.setup.settling_angles])),
             self._levelling is not None,
         )
         if schedule.away or self._levels:
@@ -228,7 +229,7 @@ class ChainEstimator:
             samples.keep_pace(channel.period)
             if samples.slow is not None:
                 self._condition.notice_slow(edge, channel.name, math.sqrt(samples.slow.rate))
-        self._condition.notice_travel(edge, float(np.abs(f.travel).max()))
+        self._condition.notice_travel(edge, max(map(abs, f.travel.tolist())))
         self._condition.notice_struck(edge, [self._channels[i].name for i in f.struck])
 
     @property

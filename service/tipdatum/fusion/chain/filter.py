@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import cmath
 import math
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -35,19 +35,19 @@ from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import Array
 
-REST_RADPS = 0.01
+REST_RADPS: Final = 0.01
 """Fastest rate, rad/s, at which the arm counts as resting: an engine at idle shakes gyros by half of it."""
-STATED_EVERY_S = 1.0
+STATED_EVERY_S: Final = 1.0
 """Time after which what has been learnt is compared with the priors anew, s."""
-LATENCY_SIGMAS = 15.0
+LATENCY_SIGMAS: Final = 15.0
 """Bound of a latency in its 1-sigma of the start: a gyro mounted the wrong way round would be
 taken for an ever later one."""
 
-FOUND_ALIKE_S = 8.0
+FOUND_ALIKE_S: Final = 8.0
 """Time, s, after several angles were found anew, or a start, in which they may all be wrong alike."""
-TRAVELS_S = 5.0
+TRAVELS_S: Final = 5.0
 """Time, s, in which a travel is forgotten whose end did not show."""
-FASTEST_TRAVEL_MPS = 1.6
+FASTEST_TRAVEL_MPS: Final = 1.6
 """Faster no excavator travels on tracks, m/s (common practice, no source): more is a tilt of all of them."""
 
 
@@ -91,6 +91,7 @@ class ChainFilter:
         share: factor on the stated sigma; see `tipdatum.fusion.chain.sigma`.
         shared_latency: 1-sigma of the latency that all sensors have in common, s.
         innovation: (N, 3) m/s, of the last block's velocities, plane axes. motion: that block's.
+        fastest: rad/s, of all rates in the last block.
         struck: numbers of the sensors that were struck in the last block.
         travel: (3,) m/s, plane axes, by which all sensors alike were carried along of late.
         tied_by: (N + 1 + M,) m, ∂ of the anchor by the angles where it was cloned; 0 where it is not tied.
@@ -128,9 +129,10 @@ class ChainFilter:
         self._chain_velocity: Array | None = None
         self._found_anew = False
         self._age = 0.0
+        self.fastest = 0.0
         self.struck: list[int] = []
         self.travel = np.zeros(3)
-        self._since_found = np.zeros(q.n)
+        self._since_found = [0.0] * q.n
         self.tied_by = np.zeros(q.at.angles.stop)
 
     def _models_of(self, epochs: int) -> BlockModels:
@@ -301,7 +303,7 @@ class ChainFilter:
         expected = models.measurement.foresee(x, motion, before)
         self._chain_velocity, self._found_anew = expected.last, False
         advance = models.transition.forward(x, P, motion, block, expected.change)
-        pushed = float(np.sqrt(np.square(expected.change).sum(axis=1)).mean())
+        pushed = sum([math.sqrt(a * a + b * b + c * c) for a, b, c in expected.change.tolist()]) / self.n
         added = models.noise.add(P, block, motion, self._persistence, self._age, pushed)
         self._age += span
         self.setup.warmth.go_on(self._age, self.setup.channels)
@@ -311,9 +313,10 @@ class ChainFilter:
         )
         innovation = measured.z[: 3 * self.n].reshape(self.n, 3)
         self.innovation, self.motion = innovation, motion
-        resting = motion.whole and float(np.abs(motion.epochs.rates).max()) < REST_RADPS
+        self.fastest = float(np.abs(motion.epochs.rates).max())
+        resting = motion.whole and self.fastest < REST_RADPS
         self._persistence.note(innovation, span, resting)
-        self._since_found += span
+        self._since_found = [since + span for since in self._since_found]
         self._carry(block, innovation, resting)
         covariance = models.update.covariance(P, measured, added.velocity)
         self._stated.be_surprised(covariance.distances, span)
@@ -349,7 +352,7 @@ class ChainFilter:
         Where a machine stands, as gyros tell, or angles have just been found, those are what may be wrong.
         """
         self.travel *= 0.0 if resting else math.exp(-self.span / TRAVELS_S)
-        if resting or int((self._since_found < FOUND_ALIKE_S).sum()) > 1:
+        if resting or sum([since < FOUND_ALIKE_S for since in self._since_found]) > 1:
             return
         common = carried_velocity(self.setup, self.P, innovation, block)
         if common is None:

@@ -83,9 +83,19 @@ class EpochBlock:
         """Force and rate as (N, K, 3)."""
         return _vectors(self.force, self.force_y), _vectors(self.rate, self.rate_y)
 
+    def means(self) -> tuple[Array, Array]:
+        """Force and rate in the mean over the block, (N, 3)."""
+        epochs = self.force_y.shape[1]
+        even = np.full(epochs, 1.0 / epochs)
+        both = (self.force, self.force_y), (self.rate, self.rate_y)
+        force, rate = (_vectors(in_plane.dot(even), y.dot(even)) for in_plane, y in both)
+        return force, rate
+
 
 def _vectors(in_plane: Complex, y: Array) -> Array:
-    return np.stack([in_plane.real, y, in_plane.imag], axis=-1)
+    found = np.empty((*y.shape, 3))
+    found[..., 0], found[..., 1], found[..., 2] = in_plane.real, y, in_plane.imag
+    return found
 
 
 ORDER = np.array([0, 2, 1, 3, 5, 4])

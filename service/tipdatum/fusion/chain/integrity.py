@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 
@@ -29,12 +30,12 @@ from tipdatum.fusion.pose import Quality
 from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import Array
 
-START_S = 8.0
+START_S: Final = 8.0
 """Time from a start, a silence of all or a sensor's becoming slow, s, in which a contradiction is no
 sensor's: it is that of angles which were found in motion, or which took a slow sensor for a fast one."""
 KEPT_EVERY_S, KEPT_BEFORE_S = 1.0, 3.0
 """How often a copy of the state is kept, and the least age of the one that an alarm goes back to, s."""
-SELDOM_S = 0.5
+SELDOM_S: Final = 0.5
 """Time between readings of any sensor, s, from which nobody is suspected: an arm swings in it, and back, what
 hangs on the body is carried along unseen, and all others take up what that leaves."""
 
@@ -123,8 +124,8 @@ class IntegrityMonitor:
         suspicion, motion = self._suspicion, f.motion
         if suspicion.sensor is None or motion is None:
             return []
-        name, fastest = self._names[suspicion.sensor], float(np.abs(motion.epochs.rates).max())
-        if not suspicion.go_on_unjudged(edge, span, fastest):
+        name = self._names[suspicion.sensor]
+        if not suspicion.go_on_unjudged(edge, span, f.fastest):
             return []
         return [Event(edge, "consistency", self._nobody_judged, name)]
 
@@ -137,24 +138,26 @@ class IntegrityMonitor:
         """What the block showed."""
         motion = f.motion
         assert motion is not None
-        forces, rates = block.vectors()
+        force, rate = block.means()
         unseen_force, unseen_turn = self._unseen(f, motion.mean.theta)
         return Look(
-            edge, span, f.innovation, block.shake, forces.mean(axis=1), rates.mean(axis=1),
+            edge, span, f.innovation, block.shake, force, rate,
             motion.mean.roll_rate, motion.mean.plane_rate, motion.mean.theta, motion.gyro, block.active,
-            float(np.abs(motion.epochs.rates).max()), unseen_force, unseen_turn,
+            f.fastest, unseen_force, unseen_turn,
         )  # fmt: skip
 
     def _unseen(self, f: ChainFilter, theta: Array) -> tuple[Array, float]:
         """What each sensor's samples may leave out of accelerations, (N,) m/s², and of rates; see `Look`."""
-        told = np.array([0.0 if s.slow is None else unseen(s.slow.force, s.slow.rate) for s in self._samples])
-        if told.any():
+        told = np.zeros(len(self._samples))
+        rate = 0.0
+        if self._slow:
+            told[:] = [0.0 if s.slow is None else unseen(s.slow.force, s.slow.rate) for s in self._samples]
+            rate = max(0.0 if s.slow is None else unseen_rate(s.slow.rate) for s in self._samples)
             missed = [0.0 if s.slow is None else s.slow.rate / s.period for s in self._samples]
             told = np.hypot(told, carried(f.by_turning(theta), np.array(missed)))
         for i, channel in enumerate(self._channels):
             if i in f.gyroless or channel.period > SELDOM_S:
                 told[i] = math.inf
-        rate = max(0.0 if s.slow is None else unseen_rate(s.slow.rate) for s in self._samples)
         return told, rate
 
     def _suspect(self, f: ChainFilter, alarm: Alarm) -> list[Event]:

@@ -8,23 +8,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import NamedTuple, TypeAlias
-
-import numpy as np
+from typing import Final, NamedTuple, TypeAlias
 
 from tipdatum.fusion.chain.samples import SampleBuffer
 from tipdatum.fusion.chain.sides import SidePart
 from tipdatum.kinematics.frames import Array
 
-RATE_NOISE_RADPS = 0.004
+RATE_NOISE_RADPS: Final = 0.004
 """1-sigma of one gyro reading that an extrapolation stands on, rad/s: engine vibration."""
-SINCE_RATES_S = 0.025
+SINCE_RATES_S: Final = 0.025
 """How long before the stretch the rates of its start were, s: they are means over an epoch."""
-GYROLESS_RADPS = 0.15
+GYROLESS_RADPS: Final = 0.15
 """1-sigma of the rate of a body without gyro while it is extrapolated, rad/s."""
-STEADY_S = 0.03
+STEADY_S: Final = 0.03
 """Lead, s, within which the doubt in the bend covers that accelerations change; common sensors stay in it."""
-UNSTEADY_S = 3.0
+UNSTEADY_S: Final = 3.0
 """Time over which changes of acceleration are averaged, s: a few movements of an arm."""
 
 
@@ -37,16 +35,17 @@ class Unsteadiness:
 
     def __init__(self, n: int) -> None:
         self.psd = [0.0] * n
-        self._last: Array | None = None
+        self._last: list[float] | None = None
 
     def update(self, slope: Array, active: Array, span: float) -> None:
         """Take the block's change of rate, (N,) rad/s² about y; `active` (N,) as in `EpochBlock`."""
+        slopes: list[float] = slope.tolist()
         if self._last is not None:
-            change = np.where(active, slope - self._last, 0.0)
-            weight = min(1.0, span / UNSTEADY_S)
-            found = (change * change * (1.0 / span)).tolist()
-            self.psd = [q + weight * (f - q) for q, f in zip(self.psd, found, strict=True)]
-        self._last = slope
+            weight, per_s = min(1.0, span / UNSTEADY_S), 1.0 / span
+            for i, (now, before, spoke) in enumerate(zip(slopes, self._last, active.tolist(), strict=True)):
+                change = now - before if spoke else 0.0
+                self.psd[i] += weight * (change * change * per_s - self.psd[i])
+        self._last = slopes
 
 
 class Prediction(NamedTuple):

@@ -21,17 +21,18 @@ from __future__ import annotations
 import math
 import struct
 from collections import deque
+from typing import Final
 
 import numpy as np
 
 from tipdatum.kinematics.frames import Array
 from tipdatum_drivers.reading import Vector
 
-RECENT_S = 0.05
+RECENT_S: Final = 0.05
 """Time over which the change of a rate is told, s: shorter shows vibration, longer comes late."""
-LASTING_S = 0.4
+LASTING_S: Final = 0.4
 """How long an arm's accelerations last, s; told from their mean effect on slow sensors' extrapolations."""
-ROW = 10
+ROW: Final = 10
 """Numbers kept of a sample: t, force, rate, and the integral of the rate up to it."""
 _ROW = struct.Struct(f"{ROW}d")
 
@@ -153,18 +154,18 @@ class SampleBuffer:
             self.slow = SlowSampling() if self.slow is None else None
 
 
-SLOW_S = 0.025
+SLOW_S: Final = 0.025
 """Time between samples, s, from which a sensor is slow: below it the parts' own low-pass leaves little."""
-POINTS = 3
+POINTS: Final = 3
 """Points put between two samples: sixteenths of what a parabola differs by are left."""
-ROUGH_S = 1.5
+ROUGH_S: Final = 1.5
 """Time over which e² is averaged, s."""
-UNEVEN = 1.7
+UNEVEN: Final = 1.7
 """Largest ratio of two neighbouring times between samples for which a parabola is drawn."""
 _SHARES = (np.arange(POINTS) + 1.0) / (POINTS + 1.0)
 _BEND = 0.5 * _SHARES * (_SHARES - 1.0)
 _SHARES, _BEND = _SHARES[:, None], _BEND[:, None]
-_OF_E = 20.0
+_OF_E: Final = 20.0
 
 
 class SlowSampling:

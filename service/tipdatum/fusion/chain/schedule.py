@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Final
 
 from tipdatum.fusion.chain.prediction import BlockEnd
 from tipdatum.fusion.chain.samples import SampleBuffer
@@ -18,9 +19,9 @@ from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.frames import Array
 from tipdatum_drivers.reading import Vector
 
-WAIT_S = 0.06
+WAIT_S: Final = 0.06
 """Least time, s, that a block waits for a sensor that is late."""
-LATE_S = 0.25
+LATE_S: Final = 0.25
 """Time, s, that a sensor may miss without its angle being found anew: a burst that came late."""
 
 
@@ -148,7 +149,7 @@ class BlockSchedule:
         self._behind = {i for i, s in enumerate(self._samples) if s.t < self.due and i not in self.away}
 
 
-UPSET_S = 4.0
+UPSET_S: Final = 4.0
 """Time, s, for which the filter takes single epochs after a start or a loss, while errors are too large for
 what is worked out once a block."""
 

@@ -1,4 +1,4 @@
-/* Whether sensors agree; the twin of `Consistency._compare` (consistency.py). */
+/* Whether sensors agree; the twins of `Consistency._compare` and `Consistency._apart` (consistency.py). */
 
 #define RING 64
 
@@ -185,4 +185,57 @@ end:
     Py_XDECREF(vibration);
     let_go(&frame);
     return result;
+}
+
+PyDoc_STRVAR(apart_doc,
+"apart(roll, plane, gyro, rate, unseen, rules)\n\n"
+"Args: roll, plane: (N,) rad/s; gyro: (N,) bool; rate: (N, 3) rad/s; unseen: rad/s, what samples may leave out;\n"
+"rules: (ODD_RADPS, ODD_SHARE).\n"
+"Returns: (2, N) how far each gyro is from the median of all, in what it may be.");
+
+static PyObject *apart(PyObject *module, PyObject *const *args, Py_ssize_t given)
+{
+    Frame frame = {0};
+    PyObject *found = NULL;
+    double radps, share;
+    (void)module;
+    if (given != 6 || !PyArray_Check(args[0]) || !PyArg_ParseTuple(args[5], "dd", &radps, &share)) {
+        if (!PyErr_Occurred())
+            PyErr_SetString(PyExc_TypeError, "apart: six arguments");
+        return NULL;
+    }
+    const int n = (int)PyArray_SIZE((PyArrayObject *)args[0]);
+    const double unseen = PyFloat_AsDouble(args[4]);
+    if (PyErr_Occurred())
+        return NULL;
+    if (n < 1 || n > MOST_SENSORS) {
+        PyErr_Format(PyExc_ValueError, "%d sensors are too many", n);
+        return NULL;
+    }
+    const double *told[2] = {reals(&frame, args[0], n, "roll"), reals(&frame, args[1], n, "plane")};
+    const npy_bool *gyro = of_type(&frame, args[2], NPY_BOOL, n, "gyro");
+    const double *rate = reals(&frame, args[3], 3 * n, "rate");
+    double *odd = made(&frame, &found, NPY_DOUBLE, 2, n, 0);
+    int spoke = 0;
+    double fastest = 0.0, values[MOST_SENSORS];
+    for (int i = 0; !frame.failed && i < n; i++)
+        if (gyro[i]) {
+            spoke++;
+            for (int a = 0; a < 3; a++)
+                fastest = fmax(fastest, fabs(rate[3 * i + a]));
+        }
+    for (int part = 0; spoke > 2 && part < 2; part++) {
+        int count = 0;
+        for (int i = 0; i < n; i++)
+            if (gyro[i])
+                values[count++] = told[part][i];
+        const double common = middle(values, count);
+        for (int i = 0; i < n; i++)
+            if (gyro[i])
+                odd[part * n + i] = (told[part][i] - common) * (1.0 / (radps + share * fastest + unseen));
+    }
+    let_go(&frame);
+    if (frame.failed)
+        Py_CLEAR(found);
+    return found;
 }

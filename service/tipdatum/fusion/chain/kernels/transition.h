@@ -1,5 +1,5 @@
 /* From the start of a block to its end; the twin of `TransitionModel.forward` (transition.py) without the
-   products of the covariance, which numpy does. */
+   products with the covariance. */
 
 /* ∂f by an accelerometer's constants, (3, 16), those from the latency on; see `constants.force_errors`. */
 static void force_errors(const double force[3], const double *slope, double warmth, double by[3][OF_ACCEL])

@@ -1,20 +1,20 @@
 /* Covariance of the innovations and the update by them; the twins of `ChainFilter._covariance`, `_shocked`
-   (filter.py) and `update` (measurement.py), without the products with the whole covariance. */
+   (filter.py) and `update` (update.py). */
 
 PyDoc_STRVAR(innovate_doc,
-"innovate(HP, H, R, z, noise)\n\n"
-"Args: HP, H: (m, n); R: (m, m); z: (m,); noise: (3N,) (m/s)², added to the velocities in the block.\n"
-"Changes HP, takes the part of the noise off that it has in common with the mean. Returns S (m, m) and the\n"
-"list of the N sensors' squared, normalised innovations.");
+"innovate(P, H, R, z, noise)\n\n"
+"Args: P: (n, n); H: (m, n); R: (m, m); z: (m,); noise: (3N,) (m/s)², added to the velocities in the block.\n"
+"Returns H P (m, n) without the part of the noise that it has in common with the mean, S (m, m) and the list\n"
+"of the N sensors' squared, normalised innovations.");
 
 static PyObject *innovate(PyObject *module, PyObject *const *args, Py_ssize_t given)
 {
     Frame frame = {0};
-    PyObject *found = NULL, *distances = NULL, *result = NULL;
+    PyObject *with_state = NULL, *found = NULL, *distances = NULL, *result = NULL;
     (void)module;
     if (given != 5 || !PyArray_Check(args[1]) || PyArray_NDIM((PyArrayObject *)args[1]) != 2 ||
         !PyArray_Check(args[4])) {
-        PyErr_SetString(PyExc_TypeError, "innovate(HP, H, R, z, noise)");
+        PyErr_SetString(PyExc_TypeError, "innovate(P, H, R, z, noise)");
         return NULL;
     }
     const int m = (int)PyArray_DIM((PyArrayObject *)args[1], 0), size = (int)PyArray_DIM((PyArrayObject *)args[1], 1);
@@ -24,24 +24,16 @@ static PyObject *innovate(PyObject *module, PyObject *const *args, Py_ssize_t gi
         PyErr_SetString(PyExc_ValueError, "innovate: more velocities than rows, or a smaller state");
         return NULL;
     }
-    double *HP = changed(&frame, args[0], (npy_intp)m * size, "HP");
+    const double *P = reals(&frame, args[0], (npy_intp)size * size, "P");
     const double *H = reals(&frame, args[1], (npy_intp)m * size, "H"), *R = reals(&frame, args[2], m * m, "R");
     const double *z = reals(&frame, args[3], m, "z"), *noise = reals(&frame, args[4], v, "noise");
-    double *S = made(&frame, &found, NPY_DOUBLE, m, m, 0);
+    double *HP = made(&frame, &with_state, NPY_DOUBLE, m, size, 0), *S = made(&frame, &found, NPY_DOUBLE, m, m, 0);
     if (frame.failed || (distances = PyList_New(n)) == NULL)
         goto end;
-    for (int r = 0; r < m; r++)
-        for (int s = 0; s < m; s++) {
-            const double *a = HP + r * size, *b = H + s * size;
-            double sums[4] = {0.0, 0.0, 0.0, 0.0};
-            int k = 0;
-            for (; k + 4 <= size; k += 4)
-                for (int p = 0; p < 4; p++)
-                    sums[p] += a[k + p] * b[k + p];
-            for (; k < size; k++)
-                sums[0] += a[k] * b[k];
-            S[r * m + s] = (sums[0] + sums[1]) + (sums[2] + sums[3]) + R[r * m + s];
-        }
+    times_covariance(H, m, P, size, HP);
+    symmetric_product(HP, H, m, size, S);
+    for (int k = 0; k < m * m; k++)
+        S[k] += R[k];
     /* The mean velocity over a block holds a third of the noise that its end holds, and half in common. */
     for (int k = 0; k < v; k++) {
         HP[k * size + at.velocity + k] -= 0.5 * noise[k];
@@ -60,8 +52,9 @@ static PyObject *innovate(PyObject *module, PyObject *const *args, Py_ssize_t gi
             goto end;
         PyList_SET_ITEM(distances, i, distance);
     }
-    result = Py_BuildValue("(OO)", found, distances);
+    result = Py_BuildValue("(OOO)", with_state, found, distances);
 end:
+    Py_XDECREF(with_state);
     Py_XDECREF(found);
     Py_XDECREF(distances);
     let_go(&frame);
@@ -69,9 +62,9 @@ end:
 }
 
 PyDoc_STRVAR(gain_doc,
-"gain(x, HP, S, z)\n\n"
-"With S = L Lᵀ: HP becomes W = L⁻¹ H P, and x ← x + Wᵀ L⁻¹ z. False where S is not positive definite; then\n"
-"nothing has been changed.");
+"gain(x, P, HP, S, z)\n\n"
+"With S = L Lᵀ: HP becomes W = L⁻¹ H P, x ← x + Wᵀ L⁻¹ z and P ← P - Wᵀ W. False where S is not positive\n"
+"definite; then nothing has been changed.");
 
 static PyObject *gain(PyObject *module, PyObject *const *args, Py_ssize_t given)
 {
@@ -79,13 +72,14 @@ static PyObject *gain(PyObject *module, PyObject *const *args, Py_ssize_t given)
     double *L = NULL;
     PyObject *result = NULL;
     (void)module;
-    if (given != 4 || !PyArray_Check(args[0]) || !PyArray_Check(args[3])) {
-        PyErr_SetString(PyExc_TypeError, "gain(x, HP, S, z)");
+    if (given != 5 || !PyArray_Check(args[0]) || !PyArray_Check(args[4])) {
+        PyErr_SetString(PyExc_TypeError, "gain(x, P, HP, S, z)");
         return NULL;
     }
-    const int size = (int)PyArray_SIZE((PyArrayObject *)args[0]), m = (int)PyArray_SIZE((PyArrayObject *)args[3]);
-    double *x = changed(&frame, args[0], size, "x"), *W = changed(&frame, args[1], (npy_intp)m * size, "HP");
-    const double *S = reals(&frame, args[2], m * m, "S"), *z = reals(&frame, args[3], m, "z");
+    const int size = (int)PyArray_SIZE((PyArrayObject *)args[0]), m = (int)PyArray_SIZE((PyArrayObject *)args[4]);
+    double *x = changed(&frame, args[0], size, "x"), *P = changed(&frame, args[1], (npy_intp)size * size, "P");
+    double *W = changed(&frame, args[2], (npy_intp)m * size, "HP");
+    const double *S = reals(&frame, args[3], m * m, "S"), *z = reals(&frame, args[4], m, "z");
     if (frame.failed)
         goto end;
     if ((L = PyMem_Malloc(sizeof(double) * (m * m + m))) == NULL) {
@@ -120,6 +114,7 @@ static PyObject *gain(PyObject *module, PyObject *const *args, Py_ssize_t given)
     }
     for (int r = 0; r < m; r++)
         add_times(x, u[r], W + r * size, size);
+    less_known(P, W, m, size);
     result = Py_NewRef(Py_True);
 end:
     PyMem_Free(L);
