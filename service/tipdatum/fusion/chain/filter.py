@@ -297,7 +297,7 @@ class ChainFilter:
         x, P, models, span = self.x, self.P, self._models, self.span
         told_rate = 0.0 if self.told_swing is None else self.told_swing.rate
         motion = models.rates.motion(x, block, float(self.rates[1]), told_rate)
-        freed_by = x[self._of_upper_gyro].copy()
+        freed_by = None if self.footing is None else x[self._of_upper_gyro].copy()
         # Where an angle was found anew, what the velocity has changed by is no acceleration.
         before = None if self._found_anew else self._chain_velocity
         expected = models.measurement.foresee(x, motion, before)
@@ -327,7 +327,7 @@ class ChainFilter:
                 P[self.setup.v[k], self.setup.v[k]] += innovation[k] ** 2
             covariance = models.update.covariance(P, measured, added.velocity)
         models.update.take(x, P, measured, covariance)
-        if self.footing is not None:
+        if self.footing is not None and freed_by is not None:
             if block.active[0]:
                 mean = motion.mean
                 of_upper, slope = self.setup.in_parts(mean.alpha, mean.body_rate, block.rate_slope)
@@ -337,7 +337,7 @@ class ChainFilter:
                 self.footing.compare(span, motion.mean, float(innovation[0, 2]))
         if not resting:
             self._memory.let_pass(span, x, P)
-        self._stated.let_pass(span, float(block.step.max()), added.vibration, resting)
+        self._stated.let_pass(span, max(block.step.tolist()), added.vibration, resting)
         self._since_stated += span
         if self._since_stated >= STATED_EVERY_S:
             self._since_stated = 0.0

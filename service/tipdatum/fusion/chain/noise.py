@@ -117,30 +117,34 @@ class Persistence:
     """
 
     def __init__(self, n: int) -> None:
-        self.of_late, self.at_rest = np.zeros(n), np.zeros(n)
-        self._last = np.zeros((n, 3))
+        self.of_late, self.at_rest = [0.0] * n, [0.0] * n
+        self._last = [[0.0, 0.0, 0.0] for _ in range(n)]
         self._rested = 0.0
 
     def note(self, innovation: Array, span: float, resting: bool) -> None:
         """Take notice of a block of `span` s and the innovation of its velocities, (N, 3) m/s."""
         share = span / ADAPTATION_S
-        repeats = (innovation * self._last).dot(np.full(3, 1.0 / 3.0))
-        self.of_late *= 1.0 - share
-        self.of_late += share * repeats
-        self._last = innovation
+        now: list[list[float]] = innovation.tolist()
+        both = zip(now, self._last, strict=True)
+        repeats = [(1.0 / 3.0) * (x * u + y * v + z * w) for (x, y, z), (u, v, w) in both]
+        each = zip(self.of_late, repeats, strict=True)
+        self.of_late = [(1.0 - share) * was + share * one for was, one in each]
+        self._last = now
         if not resting:
             return
         self._rested += span
         settled = self._rested - REST_TO_SETTLE_S
         if settled > 0.0:
             weight = max(span / FOLDED_S, min(1.0, span / settled))
-            self.at_rest += weight * (repeats - self.at_rest)
+            rested = zip(self.at_rest, repeats, strict=True)
+            self.at_rest = [was + weight * (one - was) for was, one in rested]
 
     def lengthen(self, ratio: float) -> None:
         """Blocks get longer by `ratio`: innovations of a wandering acceleration grow with its root."""
-        self.of_late *= ratio
-        self.at_rest *= ratio
-        self._last = self._last * math.sqrt(ratio)
+        self.of_late = [ratio * one for one in self.of_late]
+        self.at_rest = [ratio * one for one in self.at_rest]
+        root = math.sqrt(ratio)
+        self._last = [[root * one for one in velocity] for velocity in self._last]
 
 
 class ProcessNoise:
@@ -218,14 +222,15 @@ class ProcessNoise:
 
     def _of_base(self, noise: Array, m: MeanMotion, pushed: float) -> None:
         """Complete `noise` (n,) by what moves the slew centre; arguments as in `add`."""
-        q, at, o = self._setup, self._setup.at, self._setup.options
+        q, at, o, rates = self._setup, self._setup.at, self._setup.options, m.rates.tolist()
         if q.on_upper:
-            rocking, share = math.hypot(m.rates[0], float(m.rates[2])), o.base_share_m
+            rocking, share = math.hypot(rates[0], rates[2]), o.base_share_m
         else:
-            rocking, share = float(np.abs(m.rates[2 : 2 + q.n]).max()), 1.0
-        noise[at.base] = (o.base_floor_mps**2 + (share * rocking) ** 2) * self._base_renewed
+            rocking, share = max(map(abs, rates[2 : 2 + q.n])), 1.0
+        lifted = (o.base_floor_mps**2 + (share * rocking) ** 2) * self._base_renewed
         # Along the ground: how it is lifted is for rocking and pivot to tell.
-        noise[at.base.start : at.base.stop - 1] += (o.base_sway_s * pushed) ** 2 * self._base_renewed
+        swayed = lifted + (o.base_sway_s * pushed) ** 2 * self._base_renewed
+        noise[at.base] = swayed, swayed, lifted
 
     def _accel(self, block: EpochBlock, persistence: Persistence, struck: Array) -> tuple[Array, Vibration]:
         """(N,) (m/s²)²/Hz, white noise that stands for what the accelerometers show beside the motion.
