@@ -144,8 +144,10 @@ def test_the_guide_asks_for_swing_and_tilt_where_there_are_any(with_every_joint:
 
 def test_a_tablet_walks_through_swing_and_tilt_in_texts_that_it_has(with_every_joint: Any) -> None:
     steps = WalkSteps(with_every_joint).of(ObservationBook(), "", 0.003)
-    texts = json.loads((Path(display.__file__).parent / "page" / "texts" / "en.json").read_text())
-    assert {a.key for a in steps} <= set(texts)
+    folder = Path(display.__file__).parent / "page" / "texts"
+    for texts in (json.loads(path.read_text(encoding="utf-8")) for path in sorted(folder.glob("*.json"))):
+        assert {a.key for a in steps} <= set(texts)
+        assert {f"guide.short.{a.step.swing}" for a in steps if a.step.swing} <= set(texts)
     joints = [a for a in steps if a.chapter == "joints"]
     assert len(joints) == 11
     of = {

@@ -185,6 +185,14 @@ def test_session_without_a_target_says_what_was_moved_and_how_the_machine_stood(
     assert "0.0° nose up" in moved
 
 
+@pytest.mark.parametrize(("cross", "side"), [(-0.1, "left"), (0.1, "right")])
+def test_a_target_that_falls_across_is_told_with_its_side(cross: float, side: str) -> None:
+    """Cross-slope positive when it rises to the left, as the conventions have it."""
+    states = [{**make_run().states[0], "target": {"kind": "grade", "grade": 0.02, "cross": cross}}]
+    text = summary.page_one(stroke(0.1, states=states), ENGLISH)
+    assert f"2.00 % rising, falling 10.00 % to the {side}" in str(text)
+
+
 def test_gap_before_the_first_figure_is_none() -> None:
     elevation = stroke(0.1).elevation.copy()
     elevation[:100] = np.nan

@@ -38,5 +38,8 @@ function kindWords(target, say, units) {
   if (target.kind === "profile") return say("target.profile");
   if (typeof target.grade !== "number") return target.kind;
   const way = say(target.grade < 0 ? "target.falling" : "target.rising");
-  return say("target.grade", { grade: percentText(Math.abs(target.grade), say.comma), way });
+  const along = say("target.grade", { grade: percentText(Math.abs(target.grade), say.comma), way });
+  if (!target.cross) return along;
+  const side = target.cross < 0 ? "left" : "right";
+  return say(`target.falls-${side}`, { target: along, cross: percentText(Math.abs(target.cross), say.comma) });
 }

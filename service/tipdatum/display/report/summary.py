@@ -153,6 +153,10 @@ def _target(run: Run, words: Words) -> str:
         grade = f"{words.number(abs(100 * target['grade']), 2)} %"
         way = words("target.falling" if target["grade"] < 0 else "target.rising")
         text = words("target.grade", grade=grade, way=way)
+        if cross := target.get("cross"):
+            side = "left" if cross < 0 else "right"
+            fall = f"{words.number(abs(100 * cross), 2)} %"
+            text = words(f"target.falls-{side}", target=text, cross=fall)
     elif kind == "below plane" and "depth_m" in target:
         text = words("target.below-plane", depth=words.large(target["depth_m"]))
     elif kind == "ditch" and "bottom_m" in target:

@@ -62,11 +62,15 @@ function ofBench(id) {
   return [sensor, Number(face)];
 }
 
+/** Of a machine that swings and tilts both kinds of step stand in one chapter. */
+const BESIDE = { swing: "boom_swing", tilt: "tilt" };
+
 function short(id, say) {
   const [kind, ...rest] = id.split("-");
   if (kind === "bench") return FACES[ofBench(id)[1] - 1];
   if (kind === "motion") return say(`guide.short.${rest[0]}`);
   if (kind === "reversal") return `${rest[0]}°`;
+  if (kind in BESIDE) return `${say(`guide.short.${BESIDE[kind]}`)} ${rest[0]}`;
   return kind === "touch" ? `${rest[0]} ${rest[1]}` : rest.join(" ");
 }
 
