@@ -150,9 +150,13 @@ def adjust(setup: Setup, tell: Tell = lambda _: None) -> Solution:
 
 
 def explore(
-    setup: Setup, tell: Tell = lambda _: None, steps: int = MOST_STEPS
+    setup: Setup, tell: Tell = lambda _: None, steps: int = MOST_STEPS, hopeless: float = math.inf
 ) -> tuple[Problem, Array, Mask, float, int]:
-    """The best start followed robustly: problem, unknowns, wild rows, robust cost, number of starts."""
+    """The best start followed robustly: problem, unknowns, wild rows, robust cost, number of starts.
+
+    Args:
+        hopeless: robust cost above which a way is not gone again without its wildest readings.
+    """
     best: tuple[Problem, Array, Mask, float] | None = None
     found = starts(setup)
     for i, start in enumerate(found, 1):
@@ -161,7 +165,7 @@ def explore(
         wild = wild_rows(problem)
         u, cost = _followed(problem, ~wild, ~wild, steps)
         left = np.abs(problem.weighted(u, ~wild)[: len(problem.rows)]) * problem.tested
-        if left.max() > SET_ASIDE_AT_ONCE:
+        if left.max() > SET_ASIDE_AT_ONCE and cost < hopeless:
             # What is wildest may have led the whole way astray: the way again, without it at first.
             again, less = _followed(problem, ~wild & (left < left.max() / 2.0), ~wild, steps)
             u, cost = (again, less) if less < cost else (u, cost)

@@ -34,6 +34,10 @@ LOUD = 1.3
 QUICK_STEPS = 8
 """Steps downhill that show whether another way of telling the case leads anywhere."""
 
+HOPELESS = 4.0
+"""A way of telling the case that fits so many times worse than the case as given does not become the better
+one when a single reading goes."""
+
 MOST_BORDERS = 4
 """Moments of a standing at which its tracks may have moved that are tried."""
 
@@ -74,7 +78,7 @@ def explain(solution: Solution, tell: Tell = lambda _: None) -> Explanation | No
         for i, (words, mend, setup) in enumerate(ways, 1):
             tell(f"trying another explanation, {i} of {len(ways)}: {words}")
             try:
-                problem, u, wild, cost, tried = explore(setup, steps=QUICK_STEPS)
+                problem, u, wild, cost, tried = explore(setup, steps=QUICK_STEPS, hopeless=HOPELESS * given)
             except (ValueError, np.linalg.LinAlgError):
                 continue
             if cost < given - CLEARLY / 2.0 and (best is None or cost < best[0]):

@@ -11,9 +11,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tipdatum.calibration import joints
-from tipdatum.calibration.unknowns import ANGLES, BUCKET, ROLL, SWING, TILT, UPPER, Setup, arm_angles
+from tipdatum.calibration.unknowns import ANGLES, BUCKET, ROLL, SWING, TILT, UPPER, Locus, Setup, arm_angles
 from tipdatum.kinematics.chain import Chain, TiltAxis
 from tipdatum.kinematics.frames import Array, rotation_from_rpy_deg, up_vector
+
+_LEFT_ALONE: dict[Locus, tuple[str, ...]] = {
+    "machine": ("mount", "gain"),
+    "sensor": ("axis", "chain", "pins", "points", "_ups"),
+    "window": ("mount", "gain", "axis", "chain"),
+    "power_up": ("mount", "gain", "axis", "chain", "pins", "points", "_ups"),
+    "standing": ("mount", "gain", "axis", "chain", "pins", "points", "_ups"),
+}
+"""What unknowns of a locus cannot change."""
 
 
 class Parameters:
@@ -25,6 +34,7 @@ class Parameters:
 
     def __init__(self, setup: Setup, x: Array, start_mounts: Sequence[Array]) -> None:
         self.setup = setup
+        self._ups: dict[tuple[int, int], tuple[NDArray[np.int_], NDArray[np.int_], Array]] = {}
         n = 2 + len(setup.machine.sections)
         self.foot = np.array([x[0], setup.machine.boom.foot_m[1], x[1]])
         self.lengths = x[2:n]
@@ -51,6 +61,14 @@ class Parameters:
         self.angles[:, SWING] = joints.held_swing(setup.machine)
         free = setup.free_angles
         self.angles[free[:, 0], free[:, 1]] = x[n : n + len(free)]
+
+    def moved(self, x: Array, locus: Locus) -> Parameters:
+        """With other values of one locus's unknowns; what those cannot change is worked out once for all."""
+        other = Parameters(self.setup, x, self._start_mounts)
+        other.__dict__ |= {k: self.__dict__[k] for k in _LEFT_ALONE[locus] if k in self.__dict__}
+        if locus == "machine" and self.axis is None:
+            other._ups = self._ups
+        return other
 
     @cached_property
     def mount(self) -> Array:
@@ -101,6 +119,9 @@ class Parameters:
 
     def up(self, windows: NDArray[np.int_], of: NDArray[np.int_]) -> Array:
         """(N, 3), `up` in the axes of the part that a sensor sits on: bodies `of` (N,), as in `ANGLES`."""
+        key = id(windows), id(of)
+        if key in self._ups:
+            return self._ups[key][-1]
         found = up_vector(self.angles[windows, of], self.angles[windows, ROLL])
         if self.setup.machine.boom_swing is not None:
             on = of == UPPER
@@ -108,6 +129,8 @@ class Parameters:
         if self.axis is not None:
             on = of == BUCKET
             found[on] = joints.about_axis(self.axis, found[on], -self.angles[windows[on], TILT])
+        # Kept with the places that were asked for, so that no other array can have their identity.
+        self._ups[key] = windows, of, found
         return found
 
     def theta(self, body: str) -> Array:

@@ -87,11 +87,13 @@ class Problem:
 
     def misfits(self, x: Array) -> Array:
         """Observed minus predicted of every row, unweighted."""
-        state = Parameters(self.setup, x[: self._ordinary], self.start.mounts)
-        found = np.concatenate([t.residuals(state) for t in self.terms])
+        found = self._without_offsets(Parameters(self.setup, x[: self._ordinary], self.start.mounts))
         for offset, value in zip(self.offsets, x[self._ordinary :], strict=True):
             found = found - offset.rows * value
         return found
+
+    def _without_offsets(self, state: Parameters) -> Array:
+        return np.concatenate([t.residuals(state) for t in self.terms])
 
     def weighted(self, u: Array, keep: Mask) -> Array:
         """Residuals over sigma, rows left out nothing, priors last; `u` = x in natural steps."""
@@ -102,10 +104,8 @@ class Problem:
         """∂weighted/∂u by forward differences, all unknowns that share no row at once."""
         n = len(self.unknowns)
         x = u * self.scale
-        base = misfits = self.misfits(x)
-        self._shift = np.sum(
-            [o.rows * v for o, v in zip(self.offsets, x[self._ordinary :], strict=True)], axis=0
-        ) * np.ones(len(base))
+        now = Parameters(self.setup, x[: self._ordinary], self.start.mounts)
+        base = self._without_offsets(now)
         J = np.zeros((len(base) + n, n))
         for columns, of_row, seen in self._plan:
             if int(columns[0]) >= self._ordinary:
@@ -114,10 +114,10 @@ class Problem:
                 continue
             moved = x.copy()
             moved[columns] += _STEP * self.scale[columns]
-            state = Parameters(self.setup, moved[: self._ordinary], self.start.mounts)
+            state = now.moved(moved[: self._ordinary], self.unknowns[columns[0]].locus)
             for k in seen:
                 span = self._spans[k]
-                change = (self.terms[k].residuals(state) - self._shift[span] - misfits[span]) / _STEP
+                change = (self.terms[k].residuals(state) - base[span]) / _STEP
                 here = of_row[span]
                 rows = np.flatnonzero(here >= 0)
                 J[span.start + rows, here[rows]] = (change / self.sigma[span] * keep[span])[rows]

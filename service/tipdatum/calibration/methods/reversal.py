@@ -41,6 +41,8 @@ def slew_readings(setup: Setup) -> Term:
     wi, si = np.array(w_, dtype=int), np.array(s_, dtype=int)
     read = np.array(value)
 
+    upper = np.full(len(wi), UPPER)
+
     def residuals(state: Parameters) -> Array:
         slew = state.angles[wi, SLEW]
         # The standing's pitch and roll as up(θ, φ); small angles, so their order does not matter.
@@ -48,7 +50,7 @@ def slew_readings(setup: Setup) -> Term:
         c, s = np.cos(slew), np.sin(slew)
         x = c * tracks[:, 0] + s * tracks[:, 1] + state.load_tilt
         y = -s * tracks[:, 0] + c * tracks[:, 1]
-        seen = state.up(wi, np.full(len(wi), UPPER))
+        seen = state.up(wi, upper)
         return np.stack([wrap(read - slew), seen[:, 0] - x, seen[:, 1] - y], axis=-1).ravel()
 
     return Term(tuple(rows), residuals)
