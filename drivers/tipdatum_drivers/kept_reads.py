@@ -23,12 +23,17 @@ if TYPE_CHECKING:
 
 PURE = "TIPDATUM_PURE"
 """Environment variable that leaves compiled code aside where it is set to anything but nothing or 0."""
+CLOCK = "clock_gettime(CLOCK_MONOTONIC)"
+"""What the compiled code stamps by. Python's own monotonic clock is another one on some systems, where one of
+the two goes on while the computer sleeps."""
 
 
 @cache
 def built() -> Any:
     """The compiled module, None where there is none or none is wanted."""
     if os.environ.get(PURE, "0") not in ("", "0"):
+        return None
+    if time.get_clock_info("monotonic").implementation != CLOCK:
         return None
     try:
         from tipdatum_drivers import _kept

@@ -13,6 +13,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+import tipdatum.cli  # noqa: F401 - before numpy: it holds linear algebra to one thread, as in `tipdatum run`
 from tipdatum.bus.client import BusClient
 from tipdatum.config import load_service
 from tipdatum.core.pipeline import Pipeline

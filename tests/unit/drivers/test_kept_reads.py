@@ -148,3 +148,8 @@ def test_it_is_left_aside_where_the_run_s_clock_is_not_the_computer_s_or_the_lin
     no_file: Any = SimpleNamespace()
     assert kept_reads(port, lambda: 0.0, lambda *_: []) is None
     assert kept_reads(no_file, time.monotonic, lambda *_: []) is None
+
+
+def test_it_is_left_aside_where_python_s_clock_is_another(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(time, "get_clock_info", lambda _: SimpleNamespace(implementation="another()"))
+    assert module.built.__wrapped__() is None
