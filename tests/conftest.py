@@ -28,6 +28,12 @@ settings.register_profile("tipdatum", settings.get_profile("search"), derandomiz
 settings.load_profile("tipdatum")
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """One more than there are processors: a third of the suite waits for brokers, browsers and lines."""
+    return (os.cpu_count() or 1) + 1
+
+
 def pytest_configure() -> None:
     """A shell that runs the suite in the background leaves Ctrl-C ignored; every process inherits that."""
     if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
