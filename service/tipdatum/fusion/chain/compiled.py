@@ -12,6 +12,7 @@ import math
 import os
 from collections.abc import Sequence
 from functools import cache
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -66,6 +67,10 @@ MOST_SENSORS, MOST_EPOCHS = 16, 32
 """What the compiled code has room for."""
 
 
+SOURCES = sorted(Path(__file__).parent.glob("_kernels.c")) + sorted(Path(__file__).parent.glob("kernels/*.h"))
+"""What the kernels are compiled from; none in a wheel."""
+
+
 def _built() -> Any:
     if os.environ.get(PURE, "0") not in ("", "0"):
         return None
@@ -73,7 +78,9 @@ def _built() -> Any:
         from tipdatum.fusion.chain import _kernels
     except ImportError:
         return None
-    return _kernels
+    # A checkout that was changed and not installed again: what is compiled would be of another source.
+    made = Path(_kernels.__file__).stat().st_mtime
+    return None if any(source.stat().st_mtime > made for source in SOURCES) else _kernels
 
 
 built = _built()
