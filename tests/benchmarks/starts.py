@@ -32,7 +32,7 @@ LIE_SIGMAS, LIE_M = 3.0, 0.02
 
 @dataclass(frozen=True)
 class Start:
-    """One moment of one session; m, shares 0 to 1."""
+    """One moment of one session; m, shares 0 to 1; NaN where no figure came but of a filter that settles."""
 
     session: str
     moment_s: float
@@ -66,6 +66,8 @@ def begin(session: str, machine: Machine, records: list[Record], truth: Array, m
         whole = math.hypot(height, math.hypot(float(tip[0]), float(tip[1])) - math.hypot(x, y))
         sigma = math.sqrt(float(row @ pose.covariance @ row))
         rows.append((r.t - moment, whole, height, sigma, pose.quality == "good"))
+    if not rows:
+        return Start(session, moment, math.nan, False, 0.0, 0.0)
     t, whole_error, heights, sigmas, good = np.array(rows, dtype=float).T
     later = whole_error[t > FOUND_S]
     error = float(np.median(later)) if len(later) else math.nan

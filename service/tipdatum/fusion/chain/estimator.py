@@ -137,9 +137,9 @@ class ChainEstimator:
             return
         while (found := self._schedule.ready(f.span, self._t)) is not None:
             epochs = f.epochs
-            if epochs > 1 and (self._schedule.away or 0 <= self._schedule.next < found[0]):
-                # Angles are found anew, and linearised where a force puts them: tenths of a radian away.
-                f.set_epochs(1)
+            if epochs < (needed := self._schedule.opening(found[0])):
+                f.set_epochs(needed)
+                self._schedule.wait(f.span)
                 continue
             if not found[1] and self._start is not None:
                 f.set_epochs(self._pace.go_on(epochs, self._samples))
@@ -179,6 +179,7 @@ class ChainEstimator:
         if schedule.next < 0:
             forces, rates = block.vectors()
             f.start(forces[:, 0], rates[:, 0])
+            f.open(block, list(range(n)))
             self._integrity.begin(number * T)
             if self._restore is not None:
                 f.tie(*self._restore)
@@ -250,11 +251,13 @@ class ChainEstimator:
         if block.alpha is not None:
             (first,) = f.setup.in_parts(block.alpha[:, 0], forces[:, 0])
             forces[:, 0] = first
-        for i in self._schedule.found_again(block.active):
+        back = self._schedule.found_again(block.active)
+        for i in back:
             self._pace.upset(self._t)
             self._integrity.found_anew(self._t)
             f.restart_sensor(i, forces[i, 0], fastest)
             self._finding.begin(i, self._t)
+        f.open(block, back)
 
     def _begin_stretch(self, f: ChainFilter, edge: float, block: EpochBlock) -> None:
         """Keep where the angles stand, for the poses until the next block."""

@@ -30,6 +30,7 @@ from tipdatum.fusion.chain.memory import Memory
 from tipdatum.fusion.chain.model import FilterSetup
 from tipdatum.fusion.chain.motion import BlockMotion
 from tipdatum.fusion.chain.noise import Persistence, carried_velocity
+from tipdatum.fusion.chain.opening import can_open, open_angles
 from tipdatum.fusion.chain.sigma import StatedSigma
 from tipdatum.fusion.chain.tuning import ChainOptions
 from tipdatum.fusion.sensors import Channel
@@ -274,6 +275,13 @@ class ChainFilter:
         self._since_found[i] = 0.0
         if self._chain_velocity is not None:
             self.x[self.setup.v[i]] = self._chain_velocity[i]
+
+    def open(self, block: EpochBlock, found: list[int]) -> None:
+        """Free angles of sensors `found`, told by forces in `block`, of what moves these sensors."""
+        if found and can_open(self.setup, block):
+            levers = self._levers.corrected(self.x[self.at.constants].reshape(-1, PER_SENSOR)[:, LEVER])
+            rates = self._models.rates
+            open_angles(self.setup, self.x, block, rates, levers, found, len(found) == self.n)
 
     def in_priors(self) -> list[float]:
         """Each sensor's largest constant, in sigmas of what its description lets expect."""

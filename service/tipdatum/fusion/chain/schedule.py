@@ -25,6 +25,13 @@ LATE_S: Final = 0.25
 """Time, s, that a sensor may miss without its angle being found anew: a burst that came late."""
 
 
+OPEN_ALL = 4
+"""Epochs of a block in which all angles are found by how the arm is accelerated: shorter, vibration of the
+gyros looks like it; longer, it does not last, and figures wait."""
+STARTS_RADPS = 0.06
+"""Rate of a gyro, bias and all, from which a start may be one in motion, rad/s: twice what is common."""
+
+
 class BlockSchedule:
     """Blocks begin at whole epochs; a sensor that falls silent is waited for, and then left out.
 
@@ -70,6 +77,14 @@ class BlockSchedule:
             return None
         return number, missing
 
+    def opening(self, number: int) -> int:
+        """How many epochs it takes to find all angles in the block that begins at epoch `number`; 0: they
+        need not be, or nothing moves."""
+        if self.next < 0:
+            fastest = max(abs(w) for s in self._samples for w in s.rate)
+            return OPEN_ALL if fastest > STARTS_RADPS else 0
+        return OPEN_ALL if self.next < number or len(self.away) == len(self._samples) else 0
+
     def _begins(self, s: SampleBuffer) -> int:
         """The first epoch that these samples tell without a gap."""
         return math.ceil(s.since / self._length - 1e-9)
@@ -82,9 +97,15 @@ class BlockSchedule:
 
     def _following(self, span: float) -> int | None:
         """Where the earliest block begins that anybody has filled."""
-        begins = ((max(self._begins(s), self.next), s) for s in self._samples if s.since < math.inf)
+        begins = [(max(self._begins(s), self.next), s) for s in self._samples if s.since < math.inf]
         filled = [number for number, s in begins if s.t >= number * self._length + span]
-        return min(filled, default=None)
+        first = min(filled, default=None)
+        if first is None or first == self.next:
+            return first
+        # Nobody spoke for a while: those that speak again at about the same time are found in one block.
+        together = max(number for number, _ in begins if number <= first + OPEN_ALL)
+        full = any(s.t >= together * self._length + span for number, s in begins if number <= together)
+        return together if full else None
 
     def _waits_for(self, i: int, start: float, end: float, now: float) -> bool:
         """Whether a block has to wait for a sensor that has not filled it."""
