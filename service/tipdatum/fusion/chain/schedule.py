@@ -9,7 +9,7 @@ from the gyros before the step is taken, so that a motion begins with a block of
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 from tipdatum.fusion.chain.prediction import BlockEnd
@@ -28,6 +28,9 @@ LATE_S: Final = 0.25
 OPEN_ALL = 4
 """Epochs of a block in which all angles are found by how the arm is accelerated: shorter, vibration of the
 gyros looks like it; longer, it does not last, and figures wait."""
+OPEN_ONE, BRISK_RADPS = 2, 0.3
+"""The same where single sensors are back, and their rate, rad/s, from which it is done: what a slower motion
+feigns is within the doubt of a force, and figures come sooner."""
 STARTS_RADPS = 0.06
 """Rate of a gyro, bias and all, from which a start may be one in motion, rad/s: twice what is common."""
 
@@ -77,13 +80,17 @@ class BlockSchedule:
             return None
         return number, missing
 
-    def opening(self, number: int) -> int:
-        """How many epochs it takes to find all angles in the block that begins at epoch `number`; 0: they
-        need not be, or nothing moves."""
+    def opening(self, number: int, missing: list[int]) -> int:
+        """How many epochs it takes to find angles in the block that begins at epoch `number`, without those
+        `missing`; 0: none is to be found, or little moves."""
         if self.next < 0:
-            fastest = max(abs(w) for s in self._samples for w in s.rate)
-            return OPEN_ALL if fastest > STARTS_RADPS else 0
-        return OPEN_ALL if self.next < number or len(self.away) == len(self._samples) else 0
+            return OPEN_ALL if self._fastest(range(len(self._samples))) > STARTS_RADPS else 0
+        if self.next < number or len(self.away) == len(self._samples):
+            return OPEN_ALL
+        return OPEN_ONE if self._fastest(self.away.difference(missing)) > BRISK_RADPS else 0
+
+    def _fastest(self, sensors: Iterable[int]) -> float:
+        return max((abs(w) for i in sensors for w in self._samples[i].rate), default=0.0)
 
     def _begins(self, s: SampleBuffer) -> int:
         """The first epoch that these samples tell without a gap."""
