@@ -137,7 +137,7 @@ class ChainEstimator:
             return
         while (found := self._schedule.ready(f.span, self._t)) is not None:
             epochs = f.epochs
-            if epochs < (needed := self._schedule.opening(*found)):
+            if f.opens and epochs < (needed := self._schedule.opening(*found)):
                 f.set_epochs(needed)
                 self._schedule.wait(f.span)
                 continue

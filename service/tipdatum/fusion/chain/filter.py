@@ -276,9 +276,14 @@ class ChainFilter:
         if self._chain_velocity is not None:
             self.x[self.setup.v[i]] = self._chain_velocity[i]
 
+    @property
+    def opens(self) -> bool:
+        """Whether gyros tell of every body how it moves, so that angles can be found in motion."""
+        return not self.setup.gyroless and not self.setup.sides
+
     def open(self, block: EpochBlock, found: list[int]) -> None:
         """Free angles of sensors `found`, told by forces in `block`, of what moves these sensors."""
-        if found and can_open(self.setup, block):
+        if found and self.opens and can_open(block):
             levers = self._levers.corrected(self.x[self.at.constants].reshape(-1, PER_SENSOR)[:, LEVER])
             rates = self._models.rates
             open_angles(self.setup, self.x, block, rates, levers, found, len(found) == self.n)

@@ -35,10 +35,9 @@ class Follows(Protocol):
         """What the block says from the state `x` (n,) at its start."""
 
 
-def can_open(setup: FilterSetup, block: EpochBlock) -> bool:
-    """Whether the gyros tell of every body how it moves, and the block is long enough to show it."""
-    plain = not setup.gyroless and not setup.sides
-    return plain and block.force.shape[1] > 1 and bool(block.active.all())
+def can_open(block: EpochBlock) -> bool:
+    """Whether every sensor is in the block, and it is long enough to show an acceleration."""
+    return block.force.shape[1] > 1 and bool(block.active.all())
 
 
 def open_angles(
