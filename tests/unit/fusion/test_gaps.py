@@ -55,7 +55,7 @@ class UnderWay(NamedTuple):
 
 @pytest.fixture(scope="module")
 def under_way(dig: Callable[..., Any]) -> UnderWay:
-    d = dig(seconds=11, noise=1.0, rate_hz=50)
+    d = dig(seconds=12, noise=1.0, rate_hz=50)  # two seconds more than the latest gap's end
     estimator = make_estimator("chain", d.machine, 0.02)
     for reading in d.readings:
         if reading.t <= 5.0:
