@@ -51,6 +51,13 @@ def test_kernels_that_can_be_compiled_are_there_and_of_the_source_that_stands_he
     assert compiled.built is not None, f"a compiler is here and no kernels of this source: {INSTALL}"
 
 
+def test_reads_of_a_port_that_can_be_compiled_are_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    expected(monkeypatch)
+    assert importlib.util.find_spec("tipdatum_drivers._kept") is not None, (
+        f"a compiler is here and no compiled reads: {INSTALL}"
+    )
+
+
 def test_kernels_of_an_older_source_are_left_aside(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     if compiled.built is None:
         pytest.skip("no kernels here")
