@@ -17,6 +17,7 @@ import pytest
 import tipdatum
 from module_at import module_at
 from tipdatum.fusion.chain import compiled
+from tipdatum.run import build
 
 ROOT = Path(__file__).resolve().parents[2]
 INSTALL = (
@@ -65,4 +66,7 @@ def test_kernels_of_an_older_source_are_left_aside(monkeypatch: pytest.MonkeyPat
     changed.touch()
     os.utime(changed, (2e10, 2e10))
     monkeypatch.setattr(compiled, "SOURCES", [*compiled.SOURCES, changed])
-    assert compiled._built() is None
+    assert compiled._built() == (None, True)
+    monkeypatch.setattr(compiled, "built", None)
+    monkeypatch.setattr(compiled, "outdated", True)
+    assert "older source" in build.compiled()

@@ -64,9 +64,10 @@ def _of_installation() -> str:
 def compiled() -> str:
     """Which parts run as machine code, in words."""
     # Imported here: they bring numpy, which most of those who ask for the build do without.
-    from tipdatum.fusion.chain.compiled import built
+    from tipdatum.fusion.chain.compiled import built, outdated
 
     module = find_spec(COMPILED_TOGETHER)
     by_machine = module is not None and (module.origin or "").endswith(tuple(EXTENSION_SUFFIXES))
     parts = [name for name, there in (("kernels", built is not None), ("modules", by_machine)) if there]
-    return f"compiled {' and '.join(parts)}" if parts else "pure Python"
+    told = f"compiled {' and '.join(parts)}" if parts else "pure Python"
+    return f"{told}; kernels of an older source left aside, install again" if outdated else told

@@ -71,20 +71,22 @@ SOURCES = sorted(Path(__file__).parent.glob("_kernels.c")) + sorted(Path(__file_
 """What the kernels are compiled from; none in a wheel."""
 
 
-def _built() -> Any:
+def _built() -> tuple[Any, bool]:
+    """The compiled module or None, and whether one is left aside as its source has changed since."""
     if os.environ.get(PURE, "0") not in ("", "0"):
-        return None
+        return None, False
     try:
         from tipdatum.fusion.chain import _kernels
     except ImportError:
-        return None
+        return None, False
     # A checkout that was changed and not installed again: what is compiled would be of another source.
     made = Path(_kernels.__file__).stat().st_mtime
-    return None if any(source.stat().st_mtime > made for source in SOURCES) else _kernels
+    older = any(source.stat().st_mtime > made for source in SOURCES)
+    return (None, True) if older else (_kernels, False)
 
 
-built = _built()
-"""The compiled module; None where there is none."""
+built, outdated = _built()
+"""The compiled module, None where there is none; and whether it is left aside, being of an older source."""
 _NO_SIDES: Array = np.zeros(0)
 
 
