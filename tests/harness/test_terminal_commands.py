@@ -215,6 +215,7 @@ def test_new_asks_until_it_makes_sense_and_writes_files_that_check_accepts(
         ("Bucket: pin to the middle", "1.30"),
         ("Bucket: width", "24 in"),
         ("More joints?", ""),
+        ("how far the upper is slewed", ""),
         ("Where does the last sensor sit", "bucket"),
         ("Sensor on the upper", ""),
         ("arrow point", ""),

@@ -53,6 +53,9 @@ OFFSETS_TRIED = 2
 HOPELESS = 0.2
 """Share of tested observations that do not fit from which no shared offset explains it."""
 
+FIRST_LOOK = 4
+"""Steps downhill after which a start that leads nowhere shows it: a sound one falls by decades in them."""
+
 MOST_OFFSETS = 2
 """Offsets that may be free at once: more would explain anything."""
 
@@ -155,7 +158,7 @@ def explore(
     """The best start followed robustly: problem, unknowns, wild rows, robust cost, number of starts.
 
     Args:
-        hopeless: robust cost above which a way is not gone again without its wildest readings.
+        hopeless: robust cost above which a start is left after a first look.
     """
     best: tuple[Problem, Array, Mask, float] | None = None
     found = starts(setup)
@@ -163,7 +166,7 @@ def explore(
         tell(f"following start {i} of {len(found)} ({start.label})")
         problem = Problem(setup, start)
         wild = wild_rows(problem)
-        u, cost = _followed(problem, ~wild, ~wild, steps)
+        u, cost = _followed(problem, ~wild, ~wild, steps, hopeless)
         left = np.abs(problem.weighted(u, ~wild)[: len(problem.rows)]) * problem.tested
         if left.max() > SET_ASIDE_AT_ONCE and cost < hopeless:
             # What is wildest may have led the whole way astray: the way again, without it at first.
@@ -176,10 +179,17 @@ def explore(
     return (*best, len(found))
 
 
-def _followed(problem: Problem, first: Mask, keep: Mask, steps: int) -> tuple[Array, float]:
+def _followed(
+    problem: Problem, first: Mask, keep: Mask, steps: int, hopeless: float = math.inf
+) -> tuple[Array, float]:
     """The start followed plainly with some rows, then robustly with more; where it ends, and its cost."""
+    u = problem.x0 / problem.scale
+    if hopeless < math.inf:
+        u = descend(problem, u, first, steps=FIRST_LOOK)
+        if (cost := robust_cost(problem, u, keep)) > hopeless:
+            return u, cost
     # Plain first: it is far quicker over the long way from a start, and robust steps then have a short one.
-    u = descend(problem, problem.x0 / problem.scale, first, steps=steps)
+    u = descend(problem, u, first, steps=steps)
     u = descend(problem, u, keep, robust=True, steps=steps)
     return u, robust_cost(problem, u, keep)
 

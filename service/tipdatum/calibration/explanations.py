@@ -35,8 +35,8 @@ QUICK_STEPS = 8
 """Steps downhill that show whether another way of telling the case leads anywhere."""
 
 HOPELESS = 4.0
-"""A way of telling the case that fits so many times worse than the case as given does not become the better
-one when a single reading goes."""
+"""A way of telling the case whose start fits so many times worse than the best yet, after a first look, is
+left: nothing that a reading or two may do makes it the better one."""
 
 MOST_BORDERS = 4
 """Moments of a standing at which its tracks may have moved that are tried."""
@@ -77,8 +77,9 @@ def explain(solution: Solution, tell: Tell = lambda _: None) -> Explanation | No
         given = explore(solution.setup, steps=QUICK_STEPS)[3]
         for i, (words, mend, setup) in enumerate(ways, 1):
             tell(f"trying another explanation, {i} of {len(ways)}: {words}")
+            hopeless = HOPELESS * (given if best is None else min(given, best[0]))
             try:
-                problem, u, wild, cost, tried = explore(setup, steps=QUICK_STEPS, hopeless=HOPELESS * given)
+                problem, u, wild, cost, tried = explore(setup, steps=QUICK_STEPS, hopeless=hopeless)
             except (ValueError, np.linalg.LinAlgError):
                 continue
             if cost < given - CLEARLY / 2.0 and (best is None or cost < best[0]):

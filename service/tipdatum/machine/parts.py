@@ -247,6 +247,10 @@ class Sensor(Table):
         found._on_coupler = on_coupler
         return found
 
+    def __eq__(self, other: object) -> bool:
+        """Alike in what the machine's figures are made of; a recording's header tells no more."""
+        return isinstance(other, Sensor) and self.__dict__ == other.__dict__
+
     @property
     def on_coupler(self) -> bool:
         """Whether it is one of the bucket's only because the coupler was folded into that."""
