@@ -212,12 +212,9 @@ class ChainEstimator:
             self._levelling = None
         self._finding.look(f, self._posture, self._chain, self._t)
         self._begin_stretch(f, edge, block)
-        self._condition.update(
-            edge,
-            max(map(abs, f.rates.tolist())),
-            math.sqrt(max([f.P.item(place, place) for place in f.setup.settling_angles])),
-            self._levelling is not None,
-        )
+        spread = math.sqrt(max([f.P.item(place, place) for place in f.setup.settling_angles]))
+        fastest = max(map(abs, f.rates.tolist()))
+        self._condition.update(edge, fastest, spread, self._levelling is not None)
         if schedule.away or self._levels:
             self._pace.upset(edge)
         assert self._start is not None
