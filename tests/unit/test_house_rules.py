@@ -44,6 +44,16 @@ def test_no_two_classes_share_a_name() -> None:
     assert {name: found for name, found in places.items() if len(found) > 1} == {}
 
 
+def test_no_module_is_longer_than_four_hundred_lines() -> None:
+    long = [
+        str(path.relative_to(ROOT))
+        for room in ("service", "drivers")
+        for path in (ROOT / room).rglob("*.py")
+        if len(path.read_text(encoding="utf-8").splitlines()) > 400
+    ]
+    assert long == []
+
+
 def test_ruff_finds_nothing() -> None:
     done = run(str(BIN / "ruff"), "check", "--no-cache", ".")
     assert done.returncode == 0, done.stdout
