@@ -34,7 +34,7 @@ LOUD = 1.3
 QUICK_STEPS = 8
 """Steps downhill that show whether another way of telling the case leads anywhere."""
 
-HOPELESS = 4.0
+FAR_WORSE = 4.0
 """A way of telling the case whose start fits so many times worse than the best yet, after a first look, is
 left: nothing that a reading or two may do makes it the better one."""
 
@@ -77,7 +77,7 @@ def explain(solution: Solution, tell: Tell = lambda _: None) -> Explanation | No
         given = explore(solution.setup, steps=QUICK_STEPS)[3]
         for i, (words, mend, setup) in enumerate(ways, 1):
             tell(f"trying another explanation, {i} of {len(ways)}: {words}")
-            hopeless = HOPELESS * (given if best is None else min(given, best[0]))
+            hopeless = FAR_WORSE * (given if best is None else min(given, best[0]))
             try:
                 problem, u, wild, cost, tried = explore(setup, steps=QUICK_STEPS, hopeless=hopeless)
             except (ValueError, np.linalg.LinAlgError):
