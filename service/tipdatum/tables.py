@@ -1,6 +1,7 @@
 """Tables of plain values: one mapping a row, the same columns in each, numbers as numbers.
 
-They are shown in a terminal, printed as JSON, and written as CSV or Parquet by the ending of the file's name.
+They are shown in a terminal, printed as JSON, and written as CSV or Parquet by the ending of the file's name
+(.csv.gz: packed).
 """
 
 from __future__ import annotations
@@ -108,6 +109,11 @@ def demand_table_writer(target: Path) -> None:
     """
     if target.suffix == ".parquet" and not parquet_is_here():
         raise InputError(f"{target}: Parquet needs the package pyarrow (pip install pyarrow); or write .csv")
+
+
+def is_table(target: Path) -> bool:
+    """Whether a result of this name is one for `write_table`."""
+    return target.name.endswith((".csv", ".csv.gz", ".parquet"))
 
 
 def parquet_is_here() -> bool:

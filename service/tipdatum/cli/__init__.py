@@ -148,8 +148,10 @@ def _run(app: typer.Typer, arguments: list[str]) -> int | str | None:
     except SystemExit as end:
         return end.code
     except (InputError, PortError) as error:
+        from tipdatum.cli.options import as_typed  # here: a start takes in no more than its command needs
+
         for one in (error, *getattr(error, "more", ())):
-            typer.echo(f"tipdatum: {one}", err=True)
+            typer.echo(as_typed(f"tipdatum: {one}"), err=True)
         return Exit.UNREACHABLE if isinstance(error, PortError) and error.retry_helps else Exit.WRONG_INPUT
     except BrokenPipeError:  # the reader of a pipe has gone; that is its right
         sys.stderr.close()

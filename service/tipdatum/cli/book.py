@@ -29,7 +29,7 @@ def book(
         raise typer.Exit(Exit.NO)
     text = reply["result"]["text"]
     if as_json:
-        print_json(rows_of(text))
+        print_json(rows_of(text), output)
     elif output is None:
         typer.echo(text, nl=False)
     else:

@@ -65,7 +65,10 @@ def calibrate(
     ] = None,
     leave_out: Annotated[list[str] | None, typer.Option(help="Id of an observation to leave out.")] = None,
     follow_guide: Annotated[
-        bool, typer.Option(help="Use only the postures that the guide asks for, one after the other.")
+        bool,
+        typer.Option(
+            "--follow-guide", help="Use only the postures that the guide asks for, one after the other."
+        ),
     ] = False,
     capture_from: Annotated[
         str | None,
@@ -85,9 +88,12 @@ def calibrate(
         bool, typer.Option("--yes", "-y", help="Write an accepted calibration without asking.")
     ] = False,
     accept_doubtful: Annotated[
-        bool, typer.Option(help="Write a doubtful or refused calibration too; the file then says so.")
+        bool,
+        typer.Option(
+            "--accept-doubtful", help="Write a doubtful or refused calibration too; the file then says so."
+        ),
     ] = False,
-    dry_run: Annotated[bool, typer.Option(help="Show everything, write nothing.")] = False,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Show everything, write nothing.")] = False,
     report_file: Annotated[
         Path | None,
         typer.Option("--report", help="HTML file for a report of it: misfits, postures, verdict."),

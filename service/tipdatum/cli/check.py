@@ -14,7 +14,7 @@ from rich.table import Table
 
 from tipdatum.bus.broker import EmbeddedBroker
 from tipdatum.bus.options import read_users
-from tipdatum.cli.options import Json, input_file, print_json, talker
+from tipdatum.cli.options import Json, Picture, as_typed, input_file, print_json, talker
 from tipdatum.config import DriverTable, Service, load_service
 from tipdatum.errors import ConfigError, InputError
 from tipdatum.machine.bucket_files import read_bucket
@@ -38,15 +38,15 @@ def check(
         list[Path], input_file("Service files, machine files or recorded sessions; - is standard input.")
     ],
     as_json: Json = False,
-    drawing: Annotated[
-        Path | None,
-        typer.Option(help="Draw how the machine stands, with the sensors' axes, into this SVG file."),
-    ] = None,
+    picture: Picture = None,
     installed: Annotated[
         bool, typer.Option("--installed", help="Also say what the shipped systemd unit would refuse.")
     ] = False,
 ) -> None:
-    """Check files and say in words what they describe; one that is wrong does not hide the next."""
+    """Check files and say in words what they describe; one that is wrong does not hide the next.
+
+    The picture shows how the machine stands, with the sensors' axes.
+    """
     console = talker(as_json=as_json)
     errors: list[InputError] = []
     noted: list[dict[str, str]] = []
@@ -55,17 +55,17 @@ def check(
             console.print()
         try:
             notes, machine = _check_file(console, path, installed=installed)
-            if drawing is not None and machine is not None:
-                write_text(drawing, standing(machine))
-                console.print(f"Drawing: {drawing}", soft_wrap=True)
-            noted += [{"file": str(path), "note": note} for note in notes]
+            if picture is not None and machine is not None:
+                write_text(picture, standing(machine))
+                console.print(f"Drawn {picture}", soft_wrap=True)
+            noted += [{"file": as_typed(str(path)), "note": note} for note in notes]
         except InputError as error:
             errors += [error, *error.more]
     if as_json:
-        found = {"files": [str(path) for path in file], "errors": [str(error) for error in errors]}
-        print_json({"ok": not errors, **found, "notes": noted})
+        names, wrongs = ([as_typed(str(one)) for one in several] for several in (file, errors))
+        print_json({"ok": not errors, "files": names, "errors": wrongs, "notes": noted})
     for wrong in errors[:-1]:
-        typer.echo(f"tipdatum: {wrong}", err=True)
+        typer.echo(as_typed(f"tipdatum: {wrong}"), err=True)
     if errors:
         raise errors[-1]
 
@@ -91,7 +91,7 @@ def _check_file(console: Console, config: Path, *, installed: bool) -> tuple[lis
         noted = _check_service(console, service)
         if installed and (refused := refusals(service)):
             raise InputError("\n".join(f"{config}: {sentence}" for sentence in refused))
-    console.print(f"\n{config}: nothing wrong found.", soft_wrap=True)
+    console.print(as_typed(f"\n{config}: nothing wrong found."), soft_wrap=True)
     return noted, machine
 
 
@@ -160,7 +160,7 @@ def _check_session(console: Console, path: Path) -> tuple[list[str], Machine]:
     slow = [f"sensor {name} {presence.slowness}" for name, presence in presences.items() if presence.too_slow]
     if slow:
         raise InputError(f"{path}: {'; '.join(slow)}")
-    console.print(f"\n{path}: nothing wrong found.", soft_wrap=True)
+    console.print(as_typed(f"\n{path}: nothing wrong found."), soft_wrap=True)
     return noted, machine
 
 

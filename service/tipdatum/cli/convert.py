@@ -23,14 +23,15 @@ def convert(
     as_json: Json = False,
 ) -> None:
     """Print a length or a grade in every unit known here."""
+    quantity, forms = converted(text)
     if as_json:
-        print_json(forms(text))
+        print_json({**quantity, "written": forms})
     else:
-        typer.echo("\n".join(forms(text).values()))
+        typer.echo("\n".join(dict.fromkeys(forms.values())))
 
 
-def forms(text: str) -> dict[str, str]:
-    """The quantity in every unit, by the unit's name.
+def converted(text: str) -> tuple[dict[str, float], dict[str, str]]:
+    """The quantity in SI under its key (`length_m`; `grade`, rise over run), and in all units by their names.
 
     Raises:
         InputError: it is neither a length nor a grade, or could be meant in more than one way.
@@ -43,5 +44,5 @@ def forms(text: str) -> dict[str, str]:
         except InputError as not_a_grade:
             about_grade = any(sign in text for sign in (":", "%", "‰", "°")) or "per" in text
             raise (not_a_grade if about_grade else not_a_length) from None
-        return {unit: format_grade(grade, unit) for unit in get_args(GradeUnit)}
-    return {unit: format_length(length, unit) for unit in get_args(LengthUnit)}
+        return {"grade": grade}, {unit: format_grade(grade, unit) for unit in get_args(GradeUnit)}
+    return {"length_m": length}, {unit: format_length(length, unit) for unit in get_args(LengthUnit)}

@@ -28,6 +28,8 @@ def describe(
     topic_root: TopicRoot = ROOT,
 ) -> None:
     """Print the contract of the bus as an AsyncAPI 3.0 document (JSON), or write it with all schemas."""
+    if table and (output is not None or output_dir is not None):
+        raise InputError("--table is for people and goes to the terminal; leave it out for a file")
     folder = output_dir or (output if output is not None and output.is_dir() else None)
     if folder is not None:
         for path in write(folder, topic_root):

@@ -8,6 +8,7 @@ from __future__ import annotations
 import functools
 import inspect
 import os
+import re
 import sys
 import tempfile
 from collections.abc import Callable
@@ -23,7 +24,7 @@ from tipdatum.bus.options import BrokerOptions
 from tipdatum.bus.topics import ROOT
 from tipdatum.display.texts import Speech, languages, speech
 from tipdatum.errors import InputError
-from tipdatum.results import STANDARD
+from tipdatum.results import STANDARD, write_text
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -32,6 +33,12 @@ if TYPE_CHECKING:
 
 STANDARD_INPUT = "standard-input"
 """Begin of the name of the file that holds what came on standard input."""
+_ITS_PATH = re.compile(rf"[^\s\"]*/{STANDARD_INPUT}\.[a-z]+(\.gz)?")
+
+
+def as_typed(text: str) -> str:
+    """What is told of a file that stands for standard input names `-`, as the user did."""
+    return _ITS_PATH.sub(str(STANDARD), text)
 
 
 def from_standard_input(context: typer.Context, value: Any) -> Any:
@@ -261,6 +268,7 @@ def talker(output: Path | None = None, *, as_json: bool = False) -> Console:
     )
 
 
-def print_json(value: Any) -> None:
-    """The one document of a command with `--json`."""
-    typer.echo(orjson.dumps(value, option=orjson.OPT_INDENT_2 | orjson.OPT_SERIALIZE_NUMPY).decode())
+def print_json(value: Any, output: Path | None = None) -> None:
+    """The one document of a command with `--json`, where the result goes."""
+    text = orjson.dumps(value, option=orjson.OPT_INDENT_2 | orjson.OPT_SERIALIZE_NUMPY).decode()
+    write_text(output or STANDARD, text + "\n")

@@ -31,7 +31,7 @@ def points(
     """Print the as-dug points, or write them as CSV."""
     text, count = exported(access, by or sender(access), plain=plain)
     if as_json:
-        print_json(rows_of(text))
+        print_json(rows_of(text), output)
     elif output is not None:
         write_text(output, text)
         talker(output).print(f"{count} points written to {output}.")

@@ -14,14 +14,14 @@ import orjson
 import typer
 
 from tipdatum.cli.inputs import settings_from
-from tipdatum.cli.options import Config, Estimator, Output, OutputDir, SessionFiles, with_options
+from tipdatum.cli.options import Config, Estimator, Output, OutputDir, SessionFiles, as_typed, with_options
 from tipdatum.cli.recordings import Recordings, recordings_from
 from tipdatum.config import Settings
 from tipdatum.core.messages_out import Outgoing
 from tipdatum.errors import InputError
 from tipdatum.results import STANDARD, result_file
 from tipdatum.run.replay import Summary, output_name, replay_file, replay_many
-from tipdatum.tables import demand_table_writer, write_table
+from tipdatum.tables import demand_table_writer, is_table, write_table
 
 
 @with_options("recordings", recordings_from)
@@ -52,7 +52,7 @@ def replay(
         if len(session) > 1:
             raise InputError(f"{len(session)} sessions need a folder for their messages: -o FOLDER")
         with _teller(told) as watch, recordings.opened(session) as (one,):
-            if output.suffix in (".csv", ".parquet"):
+            if is_table(output):
                 demand_table_writer(output)
                 summary = _into_table(one, output, settings, watch)
             else:
@@ -136,9 +136,9 @@ def _teller(path: Path | None) -> Iterator[Callable[[Outgoing], None] | None]:
 
 
 def _report(summary: Summary, say: Callable[[str], None]) -> None:
-    say(f"{summary.session}: {summary.messages} tip messages over {summary.duration_s:.1f} s")
+    say(as_typed(f"{summary.session}: {summary.messages} tip messages over {summary.duration_s:.1f} s"))
     for warning in summary.warnings:
-        say(f"{summary.session}: warning: {warning}")
+        say(as_typed(f"{summary.session}: warning: {warning}"))
 
 
 def _say(text: str) -> None:

@@ -14,12 +14,12 @@ from tipdatum.cli import Exit
 from tipdatum.cli.options import Csv, Json, Output, input_file, print_json, talker, with_options
 from tipdatum.cli.recordings import Recordings, recordings_from
 from tipdatum.errors import InputError
-from tipdatum.results import write_text
+from tipdatum.results import STANDARD, write_text
 from tipdatum.run.replay import output_name
 from tipdatum.sessions.scorer import Errors, Score
 from tipdatum.sessions.verdict import JudgedSession, judge, parse_limits, row
 from tipdatum.sessions.verdict import junit as as_junit
-from tipdatum.tables import csv_text, write_table
+from tipdatum.tables import write_table
 
 
 @with_options("recordings", recordings_from)
@@ -57,20 +57,16 @@ def score(
             except InputError as error:
                 errors.append((session, error))
     console = talker(output or junit, as_json=as_json or csv)
-    rows = [row(one) for one in judged]
-    if as_json:
+    if judged and as_json:
         scores = [{"session": one.session.name, **one.score.model_dump()} for one in judged]
-        print_json(scores if len(pairs) > 1 else judged[0].score.model_dump() if judged else None)
-    elif csv:
-        typer.echo(csv_text(rows), nl=False)
-    elif len(pairs) == 1 and judged:
-        console.print(table(judged[0].score))
-        for line in remarks(judged[0].score):
-            console.print(line)
+        print_json(scores if len(pairs) > 1 else judged[0].score.model_dump(), output)
+    elif judged and (csv or output is not None):
+        write_table(output or STANDARD, [row(one) for one in judged])
+    if len(pairs) == 1:
+        for shown in (part for one in judged for part in (table(one.score), *remarks(one.score))):
+            console.print(shown)
     elif judged:
         console.print(together(judged))
-    if output is not None:
-        write_table(output, rows)
     if junit is not None:
         write_text(junit, as_junit(judged, [(session, str(wrong)) for session, wrong in errors]))
     for one in judged:

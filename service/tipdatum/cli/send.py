@@ -12,7 +12,7 @@ from tipdatum.cli import Exit
 from tipdatum.cli.asker import Asker
 from tipdatum.cli.options import Access, By, Json, body_of, print_json, with_access
 from tipdatum.errors import CommandRefused, InputError
-from tipdatum.grade.commands import COMMANDS, explain, listing, parse_body
+from tipdatum.grade.commands import COMMANDS, explain, listing, parse_body, spec_of
 
 
 def command_names(incomplete: str) -> list[tuple[str, str]]:
@@ -39,11 +39,8 @@ def send(
     ] = 130.0,
 ) -> None:
     """Send a command to a running service and print its answer."""
-    if command is None:
-        typer.echo(listing(), nl=False)
-        return
-    if fields:
-        typer.echo(explain(command), nl=False)
+    if command is None or fields:
+        _say_what_there_is(command, as_json=as_json)
         return
     body = body_of(values or [])
     _check(command, body)
@@ -58,6 +55,15 @@ def send(
     text = (reply.get("result") or {}).get("text")
     if text and not as_json:
         typer.echo(text, nl=False)
+
+
+def _say_what_there_is(command: str | None, *, as_json: bool) -> None:
+    """All commands in a line each, or what one of them takes; as JSON the schema of its body."""
+    if as_json:
+        by_name = {name: spec.help for name, spec in sorted(COMMANDS.items())}
+        print_json(by_name if command is None else spec_of(command).body.model_json_schema())
+    else:
+        typer.echo(listing() if command is None else explain(command), nl=False)
 
 
 def sender(access: Access) -> str:

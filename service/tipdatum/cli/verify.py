@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import json
 import math
 from pathlib import Path
 from typing import Annotated
@@ -108,10 +107,8 @@ def verify(
     if picture is not None:
         write_text(picture, drawn)
         console.print(f"Drawn {picture}")
-    if output is not None:
-        write_text(output, json.dumps(figures_of(found), indent=1) + "\n")
-    if as_json:
-        print_json({**figures_of(found), "tolerance_m": limit, "passed": check.passed})
+    if output is not None or as_json:
+        print_json({**figures_of(found), "tolerance_m": limit, "passed": check.passed}, output)
     if not check.passed:
         raise typer.Exit(Exit.NO)
 

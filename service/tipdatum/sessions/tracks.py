@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import gzip
+import zlib
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import orjson
@@ -71,10 +74,7 @@ def read_origin(path: Path) -> Origin | None:
         SessionError: the file cannot be read, or its first line is none of a replay.
     """
     try:
-        with path.open("rb") as lines:
-            row = orjson.loads(lines.readline())
-    except OSError as error:
-        raise SessionError(str(path), 0, (error.strerror or str(error)).lower(), REPLAYED) from None
+        row = orjson.loads(next(_lines(path), b""))
     except orjson.JSONDecodeError:
         raise SessionError(str(path), 1, "a line that is not JSON", REPLAYED) from None
     found = row.get("origin") if isinstance(row, dict) else None
@@ -92,18 +92,30 @@ def read_messages(path: Path) -> MessageTrack:
     """
     rows: list[tuple[float, ...]] = []
     qualities: list[str] = []
-    try:
-        with path.open("rb") as lines:
-            for number, line in enumerate(lines, 1):
-                rows.append(_row(line, path, number))
-                qualities.append(str(orjson.loads(line)["quality"]))
-    except OSError as error:
-        raise SessionError(str(path), 0, (error.strerror or str(error)).lower(), REPLAYED) from None
+    for number, line in enumerate(_lines(path), 1):
+        rows.append(_row(line, path, number))
+        qualities.append(str(orjson.loads(line)["quality"]))
     if not rows:
         raise SessionError(str(path), 0, "an empty file", REPLAYED)
     t_emit, elevation, sigma, left, right, left_sigma, right_sigma = np.array(rows).T
     corners = {"left": np.stack([left, left_sigma], 1), "right": np.stack([right, right_sigma], 1)}
     return MessageTrack(t_emit, elevation, sigma, tuple(qualities), corners)
+
+
+def _lines(path: Path) -> Iterator[bytes]:
+    """The file's lines, packed or not, as its content says.
+
+    Raises:
+        SessionError: it cannot be read, or is packed and damaged.
+    """
+    try:
+        with path.open("rb") as raw:
+            packed = raw.peek(2).startswith(b"\x1f\x8b")
+            yield from cast("Iterator[bytes]", gzip.GzipFile(fileobj=raw)) if packed else raw
+    except (EOFError, zlib.error, gzip.BadGzipFile):
+        raise SessionError(str(path), 0, "damaged gzip data", REPLAYED) from None
+    except OSError as error:
+        raise SessionError(str(path), 0, (error.strerror or str(error)).lower(), REPLAYED) from None
 
 
 def _row(line: bytes, path: Path, number: int) -> tuple[float, ...]:

@@ -130,6 +130,46 @@ def test_standard_input_is_taken_for_a_file_and_standard_output_for_another(
     assert capfdbinary.readouterr().out == plain.read_bytes()
 
 
+def test_packed_messages_are_read_like_plain_ones_and_a_wrong_file_leaves_no_result(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """What `replay` writes under a name that ends in .gz, `score` and `compare` take."""
+    dig = str(shipped("replay_data", "trench.ndjson.gz"))
+    packed, table = tmp_path / "tip.ndjson.gz", tmp_path / "tip.csv.gz"
+
+    def ends(*arguments: object) -> int | str | None:
+        with pytest.raises(SystemExit) as ended:
+            main([str(word) for word in arguments])
+        return ended.value.code
+
+    assert ends("replay", dig, "-o", packed) == 0
+    assert ends("replay", dig, "-o", table) == 0
+    assert gzip.decompress(table.read_bytes()).startswith(b"t,time,elevation_m,")
+    assert ends("compare", packed, packed, "--session", dig) == 0
+    capfd.readouterr()
+    assert ends("score", dig, packed, "--json", "-o", tmp_path / "score.json.gz") == 0
+    assert capfd.readouterr().out == ""
+    assert json.loads(gzip.decompress((tmp_path / "score.json.gz").read_bytes()))["quality"]
+    (tmp_path / "torn.gz").write_bytes(packed.read_bytes()[:3000])
+    assert ends("score", dig, tmp_path / "torn.gz", "--json", "-o", tmp_path / "none.json") == 2
+    told = capfd.readouterr()
+    assert "damaged gzip data" in told.err
+    assert told.out == ""
+    assert not (tmp_path / "none.json").exists()
+
+
+def test_what_came_on_standard_input_is_called_so(
+    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(b'{"kind": "session"}')))
+    with pytest.raises(SystemExit) as ended:
+        main(["check", "-", "--json"])
+    assert ended.value.code == 2
+    told = capfd.readouterr()
+    assert told.err.startswith("tipdatum: -, line 1: ")
+    assert json.loads(told.out)["files"] == ["-"]
+
+
 @pytest.mark.parametrize(
     "arguments",
     [
@@ -138,8 +178,10 @@ def test_standard_input_is_taken_for_a_file_and_standard_output_for_another(
         ["convert", "1.2 m"],
         ["ports"],
         ["describe"],
+        ["send"],
+        ["send", "datum/set", "--fields"],
     ],
-    ids=lambda words: words[0],
+    ids=lambda words: words[0] if len(words) < 3 else " ".join(map(str, words[::2])),
 )
 def test_with_json_standard_output_is_one_document(
     arguments: list[Any], capfd: pytest.CaptureFixture[str]

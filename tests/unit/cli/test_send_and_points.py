@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from tipdatum.cli import main
-from tipdatum.cli.convert import forms
+from tipdatum.cli.convert import converted
 from tipdatum.cli.options import body_of
 from tipdatum.cli.points import joined
 from tipdatum.errors import InputError
@@ -54,8 +54,12 @@ def test_a_mistake_is_found_before_it_travels(
 
 
 def test_every_unit_of_a_quantity_is_shown() -> None:
-    assert forms("4' 3 1/2\"")["m"] == "1.308 m"
-    assert "1:48 (rise:run)" in forms("1/4 in/ft").values()
+    length, forms = converted("4' 3 1/2\"")
+    assert length == {"length_m": pytest.approx(51.5 * 0.0254)}
+    assert forms["m"] == "1.308 m"
+    grade, forms = converted("1/4 in/ft")
+    assert grade == {"grade": pytest.approx(1 / 48)}
+    assert "1:48 (rise:run)" in forms.values()
 
 
 def test_exports_in_parts_are_joined_under_one_head() -> None:

@@ -1,4 +1,4 @@
-"""The drawing of `tipdatum check --drawing`: true to scale, and wrong where a sign is wrong."""
+"""The drawing of `tipdatum check --picture`: true to scale, and wrong where a sign is wrong."""
 
 from __future__ import annotations
 
