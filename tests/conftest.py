@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
+from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -12,8 +13,13 @@ from pathlib import Path
 for _variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_variable, "1")
 
+# Where no compiled Python is kept, every worker and each of some hundred processes compiles all of it anew.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
 # The tools beside this file are plain modules for every test.
-sys.path.insert(0, str(Path(__file__).parent))
+TESTS = Path(__file__).parent
+sys.path.insert(0, str(TESTS))
 
 import pytest  # noqa: E402
 import structlog  # noqa: E402
@@ -32,6 +38,25 @@ settings.load_profile("tipdatum")
 def pytest_xdist_auto_num_workers() -> int:
     """One more than there are processors: a third of the suite waits for brokers, browsers and lines."""
     return (os.cpu_count() or 1) + 1
+
+
+LONG = ("against_published", "harness", "unit/calibration", "unit/fusion", "unit/simulator")
+"""Folders of modules that take longest: solving, simulating, real processes that are waited for."""
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Long modules first, then those of many tests: none is begun last that all other workers wait for."""
+    tests = Counter(item.path for item in items)
+    slow = {item.path for item in items if item.get_closest_marker("slow")}
+
+    def place(item: pytest.Item) -> tuple[int, int]:
+        if item.path in slow:
+            return (0, 0)
+        room = item.path.parent.relative_to(TESTS).as_posix()
+        return (1, 0) if room.startswith(LONG) else (2, -tests[item.path])
+
+    items.sort(key=place)
 
 
 def pytest_configure() -> None:

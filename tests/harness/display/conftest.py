@@ -86,7 +86,7 @@ def _wait_for(ready: Callable[[], bool], what: str, timeout_s: float = PATIENCE_
 
 
 class StandIn:
-    """Speaks the contract as the service does, 50 tips a second, and answers commands with a plain yes."""
+    """Speaks the contract as the service does, 25 tips a second, and answers commands with a plain yes."""
 
     MACHINE = "test-machine"
 
@@ -151,7 +151,7 @@ class StandIn:
 
     def _run(self) -> None:
         begin = time.monotonic()
-        while not self._stop.wait(0.02):
+        while not self._stop.wait(0.04):
             self._t = time.monotonic() - begin
             if self.silent.is_set():
                 continue
