@@ -219,5 +219,7 @@ class Presence:
             self.stale_after_s = self._given
             return
         period = self.period_s or 0.0
+        if period > TREMBLE * SLOWEST_S and self._count < SURE_AFTER:
+            period = 0.0  # one long interval or two: a sensor that was away, or one that will be refused
         patience = STALE_PERIODS * (period if period < SLOWEST_S else SLOWEST_S)
         self.stale_after_s = patience if patience > STALE_S else STALE_S

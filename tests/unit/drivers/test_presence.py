@@ -150,3 +150,16 @@ def test_a_reading_is_late_before_silence_begins() -> None:
     for k in range(20):
         presence.heard(last + 0.01 * (k + 1))
     assert presence.overdue(last + 0.2)
+
+
+def test_one_long_interval_lends_no_patience_before_it_is_known_to_be_the_period() -> None:
+    """A sensor of three seconds is refused from its fourth reading on; until then its figures go at once."""
+    presence = Presence()
+    for k in range(3):
+        presence.heard(3.0 * k)
+        presence.used(3.0 * k)
+        assert presence.stale_after_s == STALE_S
+        assert presence.silent(3.0 * k + 1.01 * STALE_S)
+    presence.heard(9.0)
+    assert presence.too_slow
+    assert presence.missing(9.1) == presence.slowness
