@@ -235,16 +235,6 @@ class Chain:
         d_links = cp[..., None] * self.lengths * np.cos(th)
         return np.concatenate([d_upper[..., None], d_roll[..., None], d_links], axis=-1)
 
-    def height_geometry_jacobian(self, q: ArrayLike) -> Array:
-        """∂(tip height)/∂(foot x, y, z, lengths), (..., 3 + n), dimensionless."""
-        q = np.asarray(q, dtype=float)
-        if not self._planar:
-            return self._each(q, lambda one: self.locate(one).geometry_jacobian)
-        tu, ph, th = q[..., 0], q[..., 1], q[..., 2:]
-        sp, cp = np.sin(ph), np.cos(ph)
-        foot = np.stack([cp * np.sin(tu), sp, cp * np.cos(tu)], axis=-1)
-        return np.concatenate([foot, cp[..., None] * np.sin(th)], axis=-1)
-
     def in_bulk(self, q: Array, points: Sequence[Point]) -> tuple[Array, Array]:
         """Pins before the tip, and points of the bucket, of many poses at once.
 

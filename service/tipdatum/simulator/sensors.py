@@ -136,7 +136,6 @@ class SimulatedSensor:
         self.gyro_bias = self.gyro_bias + np.asarray(told.gyro_offset_radps)
         self.warmth_k, self._warm_to_k = 0.0, table.warm_up_k
         self.offset_c = 18.0
-        self._zero_deg = one * float(rng.normal(0.0, 0.3)) if told.type == "slew" else 0.0
         phases = rng.uniform(0.0, 2.0 * math.pi, (3, 3))
         share = rng.uniform(0.5, 1.2, (3, 3)) * np.array([[0.35], [1.0], [0.6]])
         self._vibration = table.vibration_mps2 * one * share * math.sqrt(2.0 / 1.5)
