@@ -14,6 +14,7 @@ import struct
 import subprocess
 import zlib
 from collections.abc import Callable
+from functools import cache
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -52,13 +53,14 @@ def node_with_micropython() -> str:
     return node
 
 
-@pytest.fixture
-def micropython(tmp_path: Path) -> Board:
-    """Runs the MicroPython program in a scene; gives the bytes that it sends."""
+@pytest.fixture(scope="session")
+def micropython(tmp_path_factory: pytest.TempPathFactory) -> Board:
+    """Runs the MicroPython program in a scene, once; gives the bytes that it sends."""
     node = node_with_micropython()
 
+    @cache
     def run(scene: str) -> bytes:
-        folder = tmp_path / scene
+        folder = tmp_path_factory.mktemp("micropython") / scene
         shutil.copytree(FIRMWARE / "micropython", folder, ignore=shutil.ignore_patterns("__pycache__"))
         shutil.copy(FIRMWARE / "tipdatum_packets.py", folder)
         for file in (HERE / "shim").glob("*.py"):
@@ -105,10 +107,11 @@ def sketch(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
     return build
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def common(sketch: Callable[[str], Path]) -> Board:
-    """Runs the C++ sketch in a scene; gives the bytes that it sends."""
+    """Runs the C++ sketch in a scene, once; gives the bytes that it sends."""
 
+    @cache
     def run(scene: str) -> bytes:
         return played(sketch(scene), load_world().scene(scene))
 

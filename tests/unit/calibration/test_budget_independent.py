@@ -85,17 +85,18 @@ class Described:
         frames = self.machine.frames(p, Standing(0.0, 0.0))
         return {b: G * (frames[b][:3, :3] @ self.mounts[b])[2] for b in self.bodies}
 
-    def height(self, p: Posture, error: dict[str, float]) -> float:
+    def height(self, p: Posture, readings: dict[str, Matrix], error: dict[str, float]) -> float:
         """Tip over the slew centre as told, for the readings of a true posture."""
 
         def of(name: str) -> float:
             return error.get(name, 0.0)
 
         angle = {}
-        for body, force in self.readings(p).items():
-            turn = matrix_from_compact_axis_angle(np.array([of(f"{body} mount {a}") for a in "xyz"]))
-            bias = np.array([of(f"{body} bias {a}") for a in "xyz"])
-            up = turn @ self.mounts[body] @ (force - bias)
+        for body, force in readings.items():
+            turn, bias = (np.array([of(f"{body} {what} {a}") for a in "xyz"]) for what in ("mount", "bias"))
+            up = self.mounts[body] @ (force - bias)
+            if turn.any():
+                up = matrix_from_compact_axis_angle(turn) @ up
             angle[body] = math.atan2(up[0], up[2])
         if "rocker" in angle:
             angle["bucket"] = angle["stick"] + self._bucket(p, angle["rocker"] - angle["stick"], of)
@@ -123,10 +124,10 @@ class Described:
         return float(brentq(gap, p.bucket - near, p.bucket + near, xtol=1e-14))
 
     def derivatives(self, p: Posture) -> Matrix:
-        step = 2e-5
-        return np.array(
-            [(self.height(p, {n: step}) - self.height(p, {n: -step})) / (2 * step) for n in self.names]
-        )
+        step, seen = 2e-5, self.readings(p)
+        sides = ([self.height(p, seen, {n: s}) for n in self.names] for s in (step, -step))
+        higher, lower = map(np.array, sides)
+        return np.asarray((higher - lower) / (2 * step))
 
 
 class Envelope:
