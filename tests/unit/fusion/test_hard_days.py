@@ -112,18 +112,36 @@ def test_seconds_of_heavy_shocks_on_every_sensor(dig: Callable[..., Any]) -> Non
     assert found.share(2.0, 14.0) > 0.8
 
 
-@pytest.mark.parametrize(("seed", "start"), [(1, 9.0), (1, 10.3), (2, 9.0), (3, 9.0)])
-def test_a_start_in_mid_motion_ends_well(seed: int, start: float, dig: Callable[..., Any]) -> None:
-    """Accelerations feign tilt to the first readings, at 10.3 s as much as 26°: then it takes minutes."""
-    d = dig(seconds=40, noise=1.0, seed=seed, rate_hz=50)
-    found = play(d.machine, [r for r in d.readings if r.t > start], d, anchor_at=start + 7.0)
-    assert found.rms(start + 8.0) < (0.1 if start == 10.3 else 0.03)
+STARTS = [(1, 9.0), (1, 10.3), (2, 9.0), (2, 10.3), (3, 9.0), (4, 9.0), (6, 9.0), (7, 9.0)]
+"""Seeds of digs and moments, s. Accelerations feign tilt to the first readings, in (1, 10.3) by up to 26°."""
 
 
-def test_the_doubt_of_a_start_in_mid_motion_holds(dig: Callable[..., Any]) -> None:
-    d = dig(seconds=40, noise=1.0, seed=2, rate_hz=50)
-    found = play(d.machine, [r for r in d.readings if r.t > 9.0], d, anchor_at=16.0)
-    assert found.share(2.0, 17.0) > 0.85
+@pytest.fixture(scope="module")
+def started(dig: Callable[..., Any]) -> Callable[[int, float], Scored]:
+    """A dig whose first readings are those of a moment in the middle of its motion; each is played once."""
+    made: dict[tuple[int, float], Scored] = {}
+
+    def start(seed: int, at: float) -> Scored:
+        if (seed, at) not in made:
+            d = dig(seconds=40, noise=1.0, seed=seed, rate_hz=50)
+            made[seed, at] = play(d.machine, [r for r in d.readings if r.t > at], d, anchor_at=at + 7.0)
+        return made[seed, at]
+
+    return start
+
+
+@pytest.mark.parametrize(("seed", "start"), STARTS)
+def test_a_start_in_mid_motion_ends_well(
+    seed: int, start: float, started: Callable[[int, float], Scored]
+) -> None:
+    found = started(seed, start)
+    assert found.rms(start + 8.0) < 0.01
+    assert found.share(3.0, start + 8.0) > 0.9
+
+
+def test_the_doubt_of_a_start_in_mid_motion_holds(started: Callable[[int, float], Scored]) -> None:
+    """On the mean of all: each is another draw of parts, wrong the same way for as long as it lasts."""
+    assert np.mean([started(seed, start).share(2.0, start + 8.0) for seed, start in STARTS]) > 0.85
 
 
 @pytest.mark.parametrize("lost", ["upper", "bucket"])

@@ -179,6 +179,7 @@ class ChainEstimator:
         if schedule.next < 0:
             forces, rates = block.vectors()
             f.start(forces[:, 0], rates[:, 0])
+            f.open(block, list(range(n)))
             self._integrity.begin(number * T)
             if self._restore is not None:
                 f.tie(*self._restore)

@@ -31,6 +31,8 @@ gyros looks like it; longer, it does not last, and figures wait."""
 OPEN_ONE, BRISK_RADPS = 2, 0.3
 """The same where single sensors are back, and their rate, rad/s, from which it is done: what a slower motion
 feigns is within the doubt of a force, and figures come sooner."""
+STARTS_RADPS = 0.06
+"""Rate of a gyro, bias and all, from which a start may be one in motion, rad/s: twice what is common."""
 
 
 class BlockSchedule:
@@ -82,7 +84,7 @@ class BlockSchedule:
         """How many epochs it takes to find angles in the block that begins at epoch `number`, without those
         `missing`; 0: none is to be found, or little moves."""
         if self.next < 0:
-            return 0
+            return OPEN_ALL if self._fastest(range(len(self._samples))) > STARTS_RADPS else 0
         if self.next < number or len(self.away) == len(self._samples):
             return OPEN_ALL
         return OPEN_ONE if self._fastest(self.away.difference(missing)) > BRISK_RADPS else 0
