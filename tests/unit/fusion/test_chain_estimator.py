@@ -79,7 +79,7 @@ def test_noise_and_biases_of_low_cost_parts_cost_millimetres_and_sigma_says_so(
     dig: Callable[..., Any],
 ) -> None:
     shares1, shares2, worst = [], [], 0.0
-    for seed in (1, 20):
+    for seed in (1, 2, 3, 20):
         d = dig(seconds=40, seed=seed, noise=1.0, gyro_bias=0.01)
         off, sigma = errors(d.machine, play(chain(d.machine), d.readings), d)
         worst = max(worst, rms(off))
@@ -87,8 +87,8 @@ def test_noise_and_biases_of_low_cost_parts_cost_millimetres_and_sigma_says_so(
         shares2.append(float((np.abs(off) < 2 * sigma).mean()))
     assert worst < 0.008
     assert np.mean(shares1) > 0.5
-    # Two draws of parts, each of which is wrong the same way for as long as it lasts.
-    assert np.mean(shares2) > 0.8
+    # Draws of parts, each of which is wrong the same way for as long as it lasts: 1 and 2 are unlucky ones.
+    assert np.mean(shares2) > 0.85
 
 
 def test_the_slew_angle_is_that_of_the_moment_asked_for(dig: Callable[..., Any]) -> None:

@@ -285,17 +285,19 @@ def test_jitter_and_losses_widen_sigma_by_what_they_cost(
     lost: float, dig: Callable[..., Any], describe: Callable[..., dict[str, Any]]
 ) -> None:
     """5 ms of delay on average, as described, with and without a third of the readings gone."""
-    rng = np.random.default_rng(5)
-    d = dig(seconds=40, noise=1.0)
-    arrived = sorted(
-        (replace(r, t=r.t + rng.exponential(0.005)) for r in d.readings if rng.random() >= lost),
-        key=lambda r: r.t,
-    )
-    words = describe()
+    words, shares = describe(), []
     for sensor in words["sensor"].values():
         sensor["latency_s"] = 0.005
-    even = tell(d.machine, d.readings, d.height_at, 3.5)
-    found = tell(parse_machine(words, "test"), arrived, d.height_at, 3.5)
-    assert found.rms() < 0.04
-    assert found.share(2.0) > 0.75
-    assert found.sigma.mean() > even.sigma.mean()
+    for seed in (1, 2, 3):
+        rng = np.random.default_rng(5)
+        d = dig(seconds=40, seed=seed, noise=1.0)
+        arrived = sorted(
+            (replace(r, t=r.t + rng.exponential(0.005)) for r in d.readings if rng.random() >= lost),
+            key=lambda r: r.t,
+        )
+        even = tell(d.machine, d.readings, d.height_at, 3.5)
+        found = tell(parse_machine(words, "test"), arrived, d.height_at, 3.5)
+        assert found.rms() < 0.04
+        assert found.sigma.mean() > even.sigma.mean()
+        shares.append(found.share(2.0))
+    assert np.mean(shares) > 0.8
