@@ -88,9 +88,8 @@ class Instruments:
                 at = np.asarray(_in_joint(plant, sensor.body, *sensor.position_m))
                 self._receivers.append((name, joint_of[sensor.body], at, math.inf))
         self._rigid = [s for s in self.sensors.values() if s.told.body != "rocker"]
-        self._joints = np.array([joint_of[s.told.body] for s in self._rigid], dtype=int)
-        places = [_in_joint(plant, s.told.body, *s.place.tolist()) for s in self._rigid]
-        self._places = np.array(places).reshape(-1, 3)
+        self._joints = [joint_of[s.told.body] for s in self._rigid]
+        self._places = [_in_joint(plant, s.told.body, *s.place.tolist()) for s in self._rigid]
         self._rocking = next((s for s in self.sensors.values() if s.told.body == "rocker"), None)
 
     def level(self, m: MultibodyState) -> None:
@@ -102,19 +101,11 @@ class Instruments:
         """Show every sensor what its body does at `t` s, with the joints' accelerations `qdd` (n,)."""
         if not self.sensors:
             return
-        alpha, accel = m.accelerations(qdd)
-        if self._rigid:
-            i = self._joints
-            R, omega = m.R[i], m.omega[i]
-            arm = (R @ self._places[:, :, None])[:, :, 0]
-            force = accel[i] + cross(alpha[i], arm) + cross(omega, cross(omega, arm))
-            force[:, 2] += self._plant.chain.gravity
-            forces = (force[:, None, :] @ R)[:, 0, :]
-            rates = (omega[:, None, :] @ R)[:, 0, :]
-            for sensor, f, w in zip(self._rigid, forces, rates, strict=True):
-                sensor.observe(t, f, w)
+        moving, gravity = m.moving(qdd), self._plant.chain.gravity
+        for sensor, joint, place in zip(self._rigid, self._joints, self._places, strict=True):
+            sensor.remember((t, *m.felt(joint, place, moving[joint], gravity)))
         if self._rocking is not None:
-            self._observe_rocker(t, self._rocking, m, qdd, alpha, accel)
+            self._observe_rocker(t, self._rocking, m, qdd, *m.accelerations(qdd))
 
     def _observe_rocker(
         self,

@@ -8,10 +8,10 @@ o_i the frame of joint i in the world, a_i its axis, q̇_i its speed,
     M = Σ_i m_i J_vᵀ J_v + J_ωᵀ I_i J_ω     (Jacobians at the bodies' centres of mass)
     M q̈ + Σ_i J_vᵀ m_i (a⁰_i - g) + J_ωᵀ (I_i α⁰_i + ω_i × I_i ω_i) = τ
 
-where a⁰ and α⁰ are the accelerations at q̈ = 0. In the world's axes all of these are sums along the chain,
-so a chain of any sections costs the same few array operations. Source of the method: the projected
-Newton–Euler equations of any text on multibody dynamics (for instance Featherstone, *Rigid Body Dynamics
-Algorithms*, ch. 6 gives the same matrix by recursion).
+where a⁰ and α⁰ are the accelerations at q̈ = 0. In the world's axes and about the world's origin all of these
+are sums along the chain: those of motion outwards, those of mass and force inwards, so that every joint meets
+all that it carries as one (Featherstone, *Rigid Body Dynamics Algorithms*, ch. 6: composite rigid bodies).
+They are formed in plain numbers: vectors of three cost several times as much as arrays.
 
 World axes: z up. Units: m, rad, kg, N, N·m, s.
 """
@@ -20,19 +20,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-
-# (x, y, z) rows of the cross product's matrix: skew(a) = a @ _SKEW, read as (3, 3).
-_SKEW = np.zeros((3, 3, 3))
-for _i, _j, _k in ((0, 1, 2), (1, 2, 0), (2, 0, 1)):
-    _SKEW[_k, _i, _j], _SKEW[_k, _j, _i] = -1.0, 1.0
-_SKEW_FLAT = _SKEW.reshape(3, 9)
+Frame = tuple[float, ...]
+"""Of one joint, in plain numbers: R row by row, origin, axis, ω, velocity, α⁰, a⁰; 27 in all."""
+Moving = tuple[float, float, float, float, float, float]
+"""Angular acceleration of a frame, and acceleration of its origin."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +81,8 @@ class MultibodyState:
         q, v: (n,) positions and speeds of the joints.
         R: (n, 3, 3) joint frame to world. origin, axis: (n, 3).
         omega: (n, 3) rad/s. velocity: (n, 3) of the origins, m/s.
-        alpha0, accel0: (n, 3) accelerations of frames and origins at q̈ = 0.
+        frames: the same in plain numbers, with the accelerations of frames and origins at q̈ = 0.
+        turning: (n,) 1 where a joint turns, 0 where it slides.
     """
 
     q: Array
@@ -93,17 +92,25 @@ class MultibodyState:
     axis: Array
     omega: Array
     velocity: Array
-    alpha0: Array
-    accel0: Array
-    turning: Array = field(repr=False)
+    frames: list[Frame]
+    turning: Array
 
     def point(self, joint: int, at: Array) -> Array:
         """World place (3,) of a point given in a joint's frame."""
-        return np.asarray(self.origin[joint] + self.R[joint] @ at)
+        x, y, z = self._from_origin(joint, at)
+        ox, oy, oz = self.frames[joint][9:12]
+        return np.array((ox + x, oy + y, oz + z))
 
     def point_velocity(self, joint: int, at: Array) -> Array:
         """World velocity (3,) of a point given in a joint's frame."""
-        return np.asarray(self.velocity[joint] + cross(self.omega[joint], self.R[joint] @ at))
+        x, y, z = self._from_origin(joint, at)
+        wx, wy, wz, vx, vy, vz = self.frames[joint][15:21]
+        return np.array((vx + wy * z - wz * y, vy + wz * x - wx * z, vz + wx * y - wy * x))
+
+    def _from_origin(self, joint: int, at: Array) -> tuple[float, float, float]:
+        x, y, z = np.asarray(at).tolist()
+        a, b, c, d, e, f, g, h, i = self.frames[joint][:9]
+        return (a * x + b * y + c * z, d * x + e * y + f * z, g * x + h * y + i * z)
 
     def jacobian(self, joint: int, place: Array) -> Array:
         """(n, 3) ∂(world velocity of the point of that body that is at `place`)/∂v."""
@@ -112,23 +119,59 @@ class MultibodyState:
         rows[joint + 1 :] = 0.0
         return np.asarray(rows)
 
+    def felt(
+        self, joint: int, at: tuple[float, float, float], moving: Moving, gravity: float
+    ) -> tuple[float, ...]:
+        """Specific force, m/s², and rate, rad/s, of a point of a joint's frame, in that frame; 6 in all.
+
+        Args:
+            moving: of that frame, out of `moving`. gravity: m/s², downwards.
+        """
+        x, y, z = at
+        a, b, c, d, e, f, g, h, i = self.frames[joint][:9]
+        wx, wy, wz = self.frames[joint][15:18]
+        ex, ey, ez, gx, gy, gz = moving
+        rx, ry, rz = a * x + b * y + c * z, d * x + e * y + f * z, g * x + h * y + i * z
+        sx, sy, sz = wy * rz - wz * ry, wz * rx - wx * rz, wx * ry - wy * rx
+        fx = gx + ey * rz - ez * ry + wy * sz - wz * sy
+        fy = gy + ez * rx - ex * rz + wz * sx - wx * sz
+        fz = gz + ex * ry - ey * rx + wx * sy - wy * sx + gravity
+        return (
+            a * fx + d * fy + g * fz, b * fx + e * fy + h * fz, c * fx + f * fy + i * fz,
+            a * wx + d * wy + g * wz, b * wx + e * wy + h * wz, c * wx + f * wy + i * wz,
+        )  # fmt: skip
+
     def accelerations(self, qdd: Array) -> tuple[Array, Array]:
         """Angular acceleration of every frame and acceleration of every origin, (n, 3) each, at `qdd`."""
-        own = self.axis * qdd[:, None]
-        turn = own * self.turning[:, None]
-        alpha = np.cumsum(turn, axis=0)
-        steps = cross(alpha[:-1], np.diff(self.origin, axis=0))
-        slide = own - turn
-        slide[1:] += steps
-        return self.alpha0 + alpha, self.accel0 + np.cumsum(slide, axis=0)
+        found = np.array(self.moving(qdd))
+        return found[:, :3], found[:, 3:]
+
+    def moving(self, qdd: Array) -> list[Moving]:
+        """The same in plain numbers."""
+        found: list[Moving] = []
+        # α and a beyond α⁰ and a⁰, and the place of the frame before.
+        p = q = r = a = b = c = u = v = w = 0.0
+        for frame, turns, own in zip(self.frames, self.turning.tolist(), qdd.tolist(), strict=True):
+            x, y, z, i, j, k = frame[9:15]
+            d, e, f = x - u, y - v, z - w
+            a, b, c = a + q * f - r * e, b + r * d - p * f, c + p * e - q * d
+            if turns:
+                p, q, r = p + i * own, q + j * own, r + k * own
+            else:
+                a, b, c = a + i * own, b + j * own, c + k * own
+            u, v, w = x, y, z
+            ex, ey, ez, gx, gy, gz = frame[21:]
+            found.append((ex + p, ey + q, ez + r, gx + a, gy + b, gz + c))
+        return found
 
 
 def cross(a: Array, b: Array) -> Array:
     """Cross product over the last axis; numpy's own costs four times as much for a few rows."""
     ax, ay, az = a[..., 0], a[..., 1], a[..., 2]
     bx, by, bz = b[..., 0], b[..., 1], b[..., 2]
-    out = np.empty(np.broadcast_shapes(a.shape, b.shape))
-    out[..., 0] = ay * bz - az * by
+    x = ay * bz - az * by
+    out = np.empty((*x.shape, 3))
+    out[..., 0] = x
     out[..., 1] = az * bx - ax * bz
     out[..., 2] = ax * by - ay * bx
     return out
@@ -147,98 +190,95 @@ class Multibody:
         self.index = {joint.name: i for i, joint in enumerate(self.joints)}
         self.gravity = gravity
         self._turning = np.array([1.0 if j.kind == "turn" else 0.0 for j in self.joints])
-        self._heavy = [i for i, j in enumerate(self.joints) if j.body.mass > 0.0]
-        # Joint j moves the heavy body at row b of the Jacobians where j is no later than its joint.
-        rows = np.array(self._heavy)[:, None] >= np.arange(self.size)[None, :]
-        self._moves = rows.astype(float)[:, :, None]
-        self._turns = self._moves * self._turning[None, :, None]
-        self._slides = self._moves * (1.0 - self._turning)[None, :, None]
-        self.mass = np.zeros(self.size)
-        self._centre = np.zeros((self.size, 3))
-        self._inertia = np.zeros((self.size, 3, 3))
-        for i, joint in enumerate(self.joints):
-            self.set_body(i, joint.body)
+        self._bodies = [joint.body for joint in self.joints]
 
     def set_body(self, joint: int, body: Body) -> None:
         """Change what a joint that carries a mass carries: a bucket that fills."""
-        self.mass[joint] = body.mass
-        self._centre[joint] = body.centre
-        self._inertia[joint] = np.diag(body.inertia)
+        self._bodies[joint] = body
 
     def motion(self, q: Array, v: Array) -> MultibodyState:
         """Where everything is and how it moves, at positions `q` and speeds `v`, (n,) each."""
-        R, origin = self._frames(q)
-        axis = np.array([_along(Ri, j) for Ri, j in zip(R, self.joints, strict=True)])
-        rotations, place = np.array(R), np.array(origin)
-        turning = self._turning
-        own = axis * v[:, None]
-        turn = own * turning[:, None]
-        omega = np.cumsum(turn, axis=0)
-        before = np.zeros_like(omega)
-        before[1:] = omega[:-1]
-        alpha0 = np.cumsum(cross(before, turn), axis=0)
-        slide = own - turn
-        steps = np.diff(place, axis=0)
-        swept = cross(omega[:-1], steps)
-        speeds = slide.copy()
-        speeds[1:] += swept
-        velocity = np.cumsum(speeds, axis=0)
-        # Centripetal and Euler terms of each step along the chain, Coriolis of what slides on what turns.
-        bias = 2.0 * cross(before, slide)
-        bias[1:] += cross(alpha0[:-1], steps) + cross(omega[:-1], swept)
-        accel0 = np.cumsum(bias, axis=0)
-        return MultibodyState(q, v, rotations, place, axis, omega, velocity, alpha0, accel0, turning)
+        frames = self._frames(q, v)
+        found = np.array(frames)
+        R = found[:, :9].reshape(self.size, 3, 3)
+        origin, axis, omega, velocity = (found[:, i : i + 3] for i in (9, 12, 15, 18))
+        return MultibodyState(q, v, R, origin, axis, omega, velocity, frames, self._turning)
 
-    def _frames(self, q: Array) -> tuple[list[list[list[float]]], list[tuple[float, float, float]]]:
-        """Rotation and origin of every frame, in plain numbers: matrices of three cost more as arrays."""
-        rows = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]
-        x = y = z = 0.0
-        rotations, origins = [], []
-        for joint, value in zip(self.joints, q.tolist(), strict=True):
-            ox, oy, oz = joint.origin
+    def _frames(self, q: Array, v: Array) -> list[Frame]:
+        """Outwards along the chain; of each step d to the next frame
+
+        ω += a q̇,  o += d,  ȯ += ω × d + a q̇,  α⁰ += ω × a q̇,  a⁰ += α⁰ × d + ω × (ω × d) + 2 ω × a q̇
+
+        with ω and α⁰ those of the frame before, and of a q̇ what turns in those of angles, what slides in
+        those of places.
+        """
+        rows: Rows = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+        x = y = z = vx = vy = vz = gx = gy = gz = 0.0
+        wx = wy = wz = ex = ey = ez = 0.0
+        found: list[Frame] = []
+        for joint, value, speed in zip(self.joints, q.tolist(), v.tolist(), strict=True):
             (a, b, c), (d, e, f), (g, h, i) = rows
-            x, y, z = x + a * ox + b * oy + c * oz, y + d * ox + e * oy + f * oz, z + g * ox + h * oy + i * oz
-            k = joint.axis
-            if joint.kind == "slide":
-                a, b, c = _along(rows, joint)
-                x, y, z = x + a * value, y + b * value, z + c * value
+            ox, oy, oz = joint.origin
+            dx, dy, dz = a * ox + b * oy + c * oz, d * ox + e * oy + f * oz, g * ox + h * oy + i * oz
+            slides = joint.kind == "slide"
+            if slides:
+                ax, ay, az = _along(rows, joint)
+                dx, dy, dz = dx + ax * value, dy + ay * value, dz + az * value
             else:
-                cosine, sine = math.cos(value), math.sin(value * joint.sense)
-                if isinstance(k, int):
-                    rows = [_turned(row, k, cosine, sine) for row in rows]
-                else:
-                    rows = [_turned_about(row, k, cosine, sine) for row in rows]
-            rotations.append(rows)
-            origins.append((x, y, z))
-        return rotations, origins
+                rows = _turned(rows, joint.axis, math.cos(value), math.sin(value * joint.sense))
+                ax, ay, az = _along(rows, joint)
+            ux, uy, uz = ax * speed, ay * speed, az * speed
+            # What the frame before sweeps at the end of the step, and what its turning does to a q̇.
+            sx, sy, sz = wy * dz - wz * dy, wz * dx - wx * dz, wx * dy - wy * dx
+            kx, ky, kz = wy * uz - wz * uy, wz * ux - wx * uz, wx * uy - wy * ux
+            x, y, z = x + dx, y + dy, z + dz
+            vx, vy, vz = vx + sx, vy + sy, vz + sz
+            gx += ey * dz - ez * dy + wy * sz - wz * sy
+            gy += ez * dx - ex * dz + wz * sx - wx * sz
+            gz += ex * dy - ey * dx + wx * sy - wy * sx
+            if slides:
+                vx, vy, vz = vx + ux, vy + uy, vz + uz
+                gx, gy, gz = gx + 2.0 * kx, gy + 2.0 * ky, gz + 2.0 * kz
+            else:
+                ex, ey, ez = ex + kx, ey + ky, ez + kz
+                wx, wy, wz = wx + ux, wy + uy, wz + uz
+            r1, r2, r3 = rows
+            found.append((*r1, *r2, *r3, x, y, z, ax, ay, az, wx, wy, wz, vx, vy, vz, ex, ey, ez, gx, gy, gz))
+        return found
 
     def equations(self, m: MultibodyState) -> tuple[Array, Array]:
         """Mass matrix (n, n) and bias force (n,): M q̈ + h = τ. h holds gravity and what speeds cause."""
-        heavy = self._heavy
-        R, mass = m.R[heavy], self.mass[heavy]
-        arm = (R @ self._centre[heavy][:, :, None])[:, :, 0]
-        centre = m.origin[heavy] + arm
-        inertia = R @ self._inertia[heavy] @ R.transpose(0, 2, 1)
-        n, bodies = self.size, len(heavy)
-        skew = (m.axis @ _SKEW_FLAT).reshape(n, 3, 3)
-        moved = centre @ skew.reshape(n * 3, 3).T
-        at_origin = (skew @ m.origin[:, :, None])[:, :, 0]
-        Jv = (moved.reshape(bodies, n, 3) - at_origin[None]) * self._turns + m.axis[None] * self._slides
-        Jw = m.axis[None] * self._turns
-        heavy_Jv = Jv * mass[:, None, None]
-        heavy_Jw = Jw @ inertia
-        M = np.tensordot(heavy_Jv, Jv, axes=([0, 2], [0, 2])) + np.tensordot(
-            heavy_Jw, Jw, axes=([0, 2], [0, 2])
-        )
-        omega, alpha = m.omega[heavy], m.alpha0[heavy]
-        accel = m.accel0[heavy] + cross(alpha, arm) + cross(omega, cross(omega, arm))
-        accel[:, 2] += self.gravity
-        momentum = (inertia @ omega[:, :, None])[:, :, 0]
-        torque = (inertia @ alpha[:, :, None])[:, :, 0] + cross(omega, momentum)
-        h = np.tensordot(heavy_Jv, accel, axes=([0, 2], [0, 1])) + np.tensordot(
-            Jw, torque, axes=([0, 2], [0, 1])
-        )
-        return M, h
+        n = self.size
+        M: list[list[float]] = [[0.0] * n for _ in range(n)]
+        bias = [0.0] * n
+        # Of all that is further out: mass, its first and second moments about the world's origin (of those
+        # the products negative, as in a matrix of inertia), force and moment that its motion takes.
+        mass = mx = my = mz = xx = yy = zz = xy = xz = yz = 0.0
+        fx = fy = fz = nx = ny = nz = 0.0
+        ways = [_way(frame, turns) for frame, turns in zip(m.frames, self._turning.tolist(), strict=True)]
+        for at in range(n - 1, -1, -1):
+            body = self._bodies[at]
+            if body.mass > 0.0:
+                own, force = _carried(body, m.frames[at], self.gravity)
+                k, cx, cy, cz, a, b, c, d, e, f = own
+                mass, mx, my, mz = mass + k, mx + k * cx, my + k * cy, mz + k * cz
+                xx, yy, zz, xy, xz, yz = xx + a, yy + b, zz + c, xy + d, xz + e, yz + f
+                a, b, c, d, e, f = force
+                fx, fy, fz, nx, ny, nz = fx + a, fy + b, fz + c, nx + d, ny + e, nz + f
+            # Momentum of all of it about the origin when this joint alone moves with speed 1.
+            wx, wy, wz, vx, vy, vz = ways[at]
+            px = mass * vx + wy * mz - wz * my
+            py = mass * vy + wz * mx - wx * mz
+            pz = mass * vz + wx * my - wy * mx
+            lx = xx * wx + xy * wy + xz * wz + my * vz - mz * vy
+            ly = xy * wx + yy * wy + yz * wz + mz * vx - mx * vz
+            lz = xz * wx + yz * wy + zz * wz + mx * vy - my * vx
+            row = M[at]
+            for before in range(at + 1):
+                a, b, c, d, e, f = ways[before]
+                row[before] = M[before][at] = a * lx + b * ly + c * lz + d * px + e * py + f * pz
+            bias[at] = wx * nx + wy * ny + wz * nz + vx * fx + vy * fy + vz * fz
+        return np.array(M), np.array(bias)
 
     def forward(self, q: Array, v: Array, tau: Array) -> Array:
         """Accelerations q̈ (n,) under generalised forces `tau` (n,)."""
@@ -246,31 +286,104 @@ class Multibody:
         return np.asarray(np.linalg.solve(M, tau - h))
 
 
-def _turned(row: list[float], axis: int, c: float, s: float) -> list[float]:
-    """A row of R @ Rot(axis, angle), by the angle's cosine and sine."""
-    x, y, z = row
+Rows = tuple[tuple[float, float, float], tuple[float, float, float], tuple[float, float, float]]
+"""A rotation, row by row."""
+
+
+def _way(frame: Frame, turns: float) -> tuple[float, float, float, float, float, float]:
+    """ω and the velocity at the world's origin of what a joint moves, at its speed 1."""
+    x, y, z, a, b, c = frame[9:15]
+    if turns:
+        return (a, b, c, y * c - z * b, z * a - x * c, x * b - y * a)
+    return (0.0, 0.0, 0.0, a, b, c)
+
+
+def _carried(body: Body, frame: Frame, gravity: float) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """A body in its joint's frame, in the world's axes about the world's origin.
+
+    Returns:
+        mass, centre and inertia (xx, yy, zz, xy, xz, yz as in the matrix), 10 in all; the force and moment
+        that its motion at q̈ = 0 and its weight take, 6 in all.
+    """
+    a, b, c, d, e, f, g, h, i, x, y, z = frame[:12]
+    wx, wy, wz = frame[15:18]
+    ex, ey, ez, gx, gy, gz = frame[21:]
+    mass, (px, py, pz), (ix, iy, iz) = body.mass, body.centre, body.inertia
+    rx, ry, rz = a * px + b * py + c * pz, d * px + e * py + f * pz, g * px + h * py + i * pz
+    cx, cy, cz = x + rx, y + ry, z + rz
+    # R diag(I) Rᵀ
+    xx = a * a * ix + b * b * iy + c * c * iz
+    yy = d * d * ix + e * e * iy + f * f * iz
+    zz = g * g * ix + h * h * iy + i * i * iz
+    xy = a * d * ix + b * e * iy + c * f * iz
+    xz = a * g * ix + b * h * iy + c * i * iz
+    yz = d * g * ix + e * h * iy + f * i * iz
+    # Acceleration of the centre, a⁰ + α⁰ × r + ω × (ω × r) - g, and the moment about it, I α⁰ + ω × I ω.
+    sx, sy, sz = wy * rz - wz * ry, wz * rx - wx * rz, wx * ry - wy * rx
+    fx = mass * (gx + ey * rz - ez * ry + wy * sz - wz * sy)
+    fy = mass * (gy + ez * rx - ex * rz + wz * sx - wx * sz)
+    fz = mass * (gz + ex * ry - ey * rx + wx * sy - wy * sx + gravity)
+    lx, ly, lz = xx * wx + xy * wy + xz * wz, xy * wx + yy * wy + yz * wz, xz * wx + yz * wy + zz * wz
+    nx = xx * ex + xy * ey + xz * ez + wy * lz - wz * ly + cy * fz - cz * fy
+    ny = xy * ex + yy * ey + yz * ez + wz * lx - wx * lz + cz * fx - cx * fz
+    nz = xz * ex + yz * ey + zz * ez + wx * ly - wy * lx + cx * fy - cy * fx
+    far = cx * cx + cy * cy + cz * cz
+    about = (
+        xx + mass * (far - cx * cx), yy + mass * (far - cy * cy), zz + mass * (far - cz * cz),
+        xy - mass * cx * cy, xz - mass * cx * cz, yz - mass * cy * cz,
+    )  # fmt: skip
+    return (mass, cx, cy, cz, *about), (fx, fy, fz, nx, ny, nz)
+
+
+def _turned(rows: Rows, axis: int | tuple[float, float, float], c: float, s: float) -> Rows:
+    """R @ Rot(axis, angle), by the angle's cosine and sine."""
+    (a, b, d), (e, f, g), (h, i, j) = rows
     if axis == 0:
-        return [x, y * c + z * s, z * c - y * s]
+        return (
+            (a, b * c + d * s, d * c - b * s), (e, f * c + g * s, g * c - f * s),
+            (h, i * c + j * s, j * c - i * s),
+        )  # fmt: skip
     if axis == 1:
-        return [x * c - z * s, y, z * c + x * s]
-    return [x * c + y * s, y * c - x * s, z]
+        return (
+            (a * c - d * s, b, d * c + a * s), (e * c - g * s, f, g * c + e * s),
+            (h * c - j * s, i, j * c + h * s),
+        )  # fmt: skip
+    if axis == 2:
+        return (
+            (a * c + b * s, b * c - a * s, d), (e * c + f * s, f * c - e * s, g),
+            (h * c + i * s, i * c - h * s, j),
+        )  # fmt: skip
+    assert isinstance(axis, tuple)
+    first, second, third = rows
+    return (
+        _turned_about(first, axis, c, s), _turned_about(second, axis, c, s), _turned_about(third, axis, c, s)
+    )  # fmt: skip
 
 
-def _turned_about(row: list[float], axis: tuple[float, float, float], c: float, s: float) -> list[float]:
-    """The same about any axis a of length 1: v cos + (v × a) sin + a (a·v) (1 - cos), Rodrigues."""
+def _turned_about(
+    row: tuple[float, float, float], axis: tuple[float, float, float], c: float, s: float
+) -> tuple[float, float, float]:
+    """A row of it about any axis a of length 1: v cos + (v × a) sin + a (a·v) (1 - cos), Rodrigues."""
     x, y, z = row
     a, b, d = axis
     along = (x * a + y * b + z * d) * (1.0 - c)
-    return [
+    return (
         x * c + (y * d - z * b) * s + a * along,
         y * c + (z * a - x * d) * s + b * along,
         z * c + (x * b - y * a) * s + d * along,
-    ]
+    )
 
 
-def _along(rows: list[list[float]], joint: Joint) -> list[float]:
+def _along(rows: Rows, joint: Joint) -> tuple[float, float, float]:
     """A joint's axis in the world, from its frame's rotation."""
-    k, sense = joint.axis, joint.sense
-    if isinstance(k, int):
-        return [row[k] * sense for row in rows]
-    return [(row[0] * k[0] + row[1] * k[1] + row[2] * k[2]) * sense for row in rows]
+    (a, b, c), (d, e, f), (g, h, i) = rows
+    k, s = joint.axis, joint.sense
+    if k == 0:
+        return (a * s, d * s, g * s)
+    if k == 1:
+        return (b * s, e * s, h * s)
+    if k == 2:
+        return (c * s, f * s, i * s)
+    assert isinstance(k, tuple)
+    x, y, z = k
+    return ((a * x + b * y + c * z) * s, (d * x + e * y + f * z) * s, (g * x + h * y + i * z) * s)

@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass
 from typing import Annotated, Literal
 
 import numpy as np
@@ -68,11 +67,8 @@ class SensorsTable(BaseModel):
     """How much warmer the sensors get after the start."""
 
 
-@dataclass(slots=True)
-class _TrueSample:
-    t: float
-    force: Array
-    rate: Array
+TrueSample = tuple[float, ...]
+"""Time, specific force and rate in the body's axes, in plain numbers; 7 in all."""
 
 
 class Deviates:
@@ -144,7 +140,7 @@ class SimulatedSensor:
         self._skew = 1.0 + (0.0 if table.clocks == "shared" else 4e-5 * float(rng.standard_normal()))
         self._phase = 0.0 if table.clocks == "shared" else float(rng.uniform(0.0, self._period))
         self._count = 0
-        self._history: deque[_TrueSample] = deque()
+        self._history: deque[TrueSample] = deque()
         self._memory_s = self.latency_s + self._period + MEMORY_S
         self._lagged: Array | None = None
         self._last_t = -math.inf
@@ -185,9 +181,13 @@ class SimulatedSensor:
 
     def observe(self, t: float, force: Array, rate: Array) -> None:
         """Specific force (3,) m/s² and rate (3,) rad/s at the sensor at `t`, in the body's axes."""
-        history = self._history
-        history.append(_TrueSample(t, force, rate))
-        while history[0].t < t - self._memory_s:
+        self.remember((t, *force.tolist(), *rate.tolist()))
+
+    def remember(self, sample: TrueSample) -> None:
+        """The same, in plain numbers."""
+        history, oldest = self._history, sample[0] - self._memory_s
+        history.append(sample)
+        while history[0][0] < oldest:
             history.popleft()
 
     def due(self, t: float, engine: bool) -> list[Imu | Tilt]:
@@ -204,35 +204,44 @@ class SimulatedSensor:
             found.append(self._reading(arrival, stamp, sample, engine))
         return found
 
-    def _at(self, t: float) -> _TrueSample | None:
+    def _at(self, t: float) -> TrueSample | None:
         """Mean of what the body did around `t`: a part samples fast inside and averages."""
         history, half = self._history, min(0.5 * self._period, self.latency_s)
-        first = next((i for i in range(len(history) - 1, -1, -1) if history[i].t <= t - half), None)
-        if first is None or history[-1].t < t:
+        begin, end, first = t - half, t + half, len(self._history) - 1
+        if first < 0 or history[first][0] < t:
+            return None
+        while first >= 0 and history[first][0] > begin:
+            first -= 1
+        if first < 0:
             return None
         # Integrals of what is linear between the steps of the simulation.
-        force, rate, width = np.zeros(3), np.zeros(3), 0.0
-        for i in range(first, len(history) - 1):
-            a, b = history[i], history[i + 1]
-            low, high = max(a.t, t - half), min(b.t, t + half)
-            if high <= low:
-                if a.t > t + half:
-                    break
-                continue
-            w, part = (0.5 * (low + high) - a.t) / (b.t - a.t), high - low
-            force += part * (a.force + w * (b.force - a.force))
-            rate += part * (a.rate + w * (b.rate - a.rate))
-            width += part
+        fx = fy = fz = wx = wy = wz = width = 0.0
+        before = history[first]
+        for i in range(first + 1, len(history)):
+            after = history[i]
+            a, b = before[0], after[0]
+            low, high = max(a, begin), min(b, end)
+            if high > low:
+                part = high - low
+                late = part * (0.5 * (low + high) - a) / (b - a)
+                early = part - late
+                fx, fy = fx + early * before[1] + late * after[1], fy + early * before[2] + late * after[2]
+                fz, wx = fz + early * before[3] + late * after[3], wx + early * before[4] + late * after[4]
+                wy, wz = wy + early * before[5] + late * after[5], wz + early * before[6] + late * after[6]
+                width += part
+            elif a > end:
+                break
+            before = after
         if width <= 0.0:
-            return _TrueSample(t, history[-1].force, history[-1].rate)
-        return _TrueSample(t, force / width, rate / width)
+            return (t, *history[-1][1:])
+        return (t, fx / width, fy / width, fz / width, wx / width, wy / width, wz / width)
 
-    def _reading(self, t: float, stamp: float, sample: _TrueSample, engine: bool) -> Imu | Tilt:
+    def _reading(self, t: float, stamp: float, sample: TrueSample, engine: bool) -> Imu | Tilt:
         lag = WARMING_S * self.rate_hz
         self.warmth_k += (self._warm_to_k - self.warmth_k) / lag
-        force, rate = sample.force @ self.mount, sample.rate @ self.mount
+        force, rate = np.array((sample[1:4], sample[4:7])) @ self.mount
         if engine:
-            force = force + (self._vibration * np.sin(self._orders * sample.t + self._phases)).sum(axis=0)
+            force = force + (self._vibration * np.sin(self._orders * sample[0] + self._phases)).sum(axis=0)
         force = self._accel_matrix @ force + self.accel_bias + self.warmth_k * self._accel_drift
         if self.told.type == "tilt":
             return self._tilt(t, stamp, force)

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
 from tipdatum.simulator.hydraulics import Hydraulics
 from tipdatum.simulator.multibody import Array, MultibodyState
 from tipdatum.simulator.plant import Plant
@@ -41,31 +39,33 @@ class Standing:
         k, c, i = tracks.stiffness, tracks.damping, names["roll"]
         z, pitch, roll = names["z"], names["pitch"], names["roll"]
         load = 0.0
-        R, o = m.R[i], m.origin[i]
-        (px, py, _), (rx, ry, _) = m.axis[pitch].tolist(), m.axis[roll].tolist()
+        frame = m.frames[i]
+        x, y, height = frame[9:12]
+        (px, py, _), (rx, ry, _) = m.frames[pitch][12:15], frame[12:15]
         vz, vp, vr = float(m.v[z]), float(m.v[pitch]), float(m.v[roll])
-        for corner in tracks.corners:
-            ax, ay, az = (R @ np.array(corner)).tolist()
-            depth = self._soil.height(float(o[0]) + ax, float(o[1]) + ay) - (float(o[2]) + az)
+        weight = h * c + h * h * k
+        # Of z, pitch and roll: what pushes them, and what the springs add on the left.
+        push = turn_p = turn_r = zz = zp = zr = pp = pr = rr = 0.0
+        for u, v, _ in tracks.corners:
+            ax, ay, az = (frame[n] * u + frame[n + 1] * v for n in (0, 3, 6))
+            depth = self._soil.height(x + ax, y + ay) - (height + az)
             if depth <= 0.0:
                 continue
             jp, jr = px * ay - py * ax, rx * ay - ry * ax
             speed = vz + jp * vp + jr * vr
             force = max(0.0, k * depth - c * speed)
             load += force
-            tau[z] += force
-            tau[pitch] += jp * force
-            tau[roll] += jr * force
             # The stiffness's own share of the right side, and both on the left.
-            ahead = h * k * speed
-            tau[z] -= ahead
-            tau[pitch] -= jp * ahead
-            tau[roll] -= jr * ahead
-            weight = h * c + h * h * k
-            row = ((z, 1.0), (pitch, jp), (roll, jr))
-            for a, ja in row:
-                for b, jb in row:
-                    stiff[a, b] += weight * ja * jb
+            force -= h * k * speed
+            push, turn_p, turn_r = push + force, turn_p + jp * force, turn_r + jr * force
+            zz, zp, zr = zz + weight, zp + weight * jp, zr + weight * jr
+            pp, pr, rr = pp + weight * jp * jp, pr + weight * jp * jr, rr + weight * jr * jr
+        tau[z] += push
+        tau[pitch] += turn_p
+        tau[roll] += turn_r
+        for joint, row in ((z, (zz, zp, zr)), (pitch, (zp, pp, pr)), (roll, (zr, pr, rr))):
+            for other, value in zip((z, pitch, roll), row, strict=True):
+                stiff[joint, other] += value
         return load
 
     def _hold(self, m: MultibodyState, tau: Array, K: Array, D: Array, load: float, h: float) -> None:
