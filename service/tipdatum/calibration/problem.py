@@ -23,6 +23,7 @@ from tipdatum.calibration.unknowns import WEAK, Setup, Unknown, list_unknowns
 from tipdatum.kinematics.frames import Array
 
 Mask = NDArray[np.bool_]
+Places = NDArray[np.int_]
 
 _STEP = 1e-4
 """Difference step in units of an unknown's natural step."""
@@ -107,7 +108,7 @@ class Problem:
         now = Parameters(self.setup, x[: self._ordinary], self.start.mounts)
         base = self._without_offsets(now)
         J = np.zeros((len(base) + n, n))
-        for columns, of_row, seen in self._plan:
+        for columns, terms, found, rows, of in self._plan:
             if int(columns[0]) >= self._ordinary:
                 offset = self.offsets[int(columns[0]) - self._ordinary]
                 J[: len(base), columns[0]] = -offset.rows * self.scale[columns[0]] / self.sigma * keep
@@ -115,30 +116,42 @@ class Problem:
             moved = x.copy()
             moved[columns] += _STEP * self.scale[columns]
             state = now.moved(moved[: self._ordinary], self.unknowns[columns[0]].locus)
-            for k in seen:
-                span = self._spans[k]
-                change = (self.terms[k].residuals(state) - base[span]) / _STEP
-                here = of_row[span]
-                rows = np.flatnonzero(here >= 0)
-                J[span.start + rows, here[rows]] = (change / self.sigma[span] * keep[span])[rows]
+            if len(rows):
+                there = np.concatenate([term.residuals(state) for term in terms])[found]
+                J[rows, of] = (there - base[rows]) / _STEP / self.sigma[rows] * keep[rows]
         J[len(base) + np.arange(n), np.arange(n)] = -self.scale / self.prior_sigma
         return J
 
-    def _difference_plan(self) -> list[tuple[NDArray[np.int_], NDArray[np.int_], list[int]]]:
-        """Groups of columns that may move together, for each row which of them it sees (-1: none), and the
-        terms that see any of them."""
+    def _difference_plan(self) -> list[tuple[Places, list[Term], Places, Places, Places]]:
+        """Groups of columns that may move together, the terms that see any of them, and of those terms' rows
+        that do: place among the rows of these terms, place among all rows, and column."""
         groups: dict[tuple[str, int], list[int]] = {}
         for i, u in enumerate(self.unknowns):
             groups.setdefault((u.locus, i if u.locus == "machine" else u.slot), []).append(i)
+        seen = {locus: [k for k, t in enumerate(self.terms) if t.sees(locus)] for locus, _ in groups}
+        nowhere = np.zeros(0, dtype=int)
+        spans = {
+            locus: np.concatenate(
+                [nowhere, *(np.arange(self._spans[k].start, self._spans[k].stop) for k in ks)]
+            )
+            for locus, ks in seen.items()
+        }
+        index = {
+            locus: np.array([getattr(self.rows[row], locus) for row in span.tolist()], dtype=int)
+            for locus, span in spans.items() if locus != "machine"
+        }  # fmt: skip
         plan = []
         for (locus, _), columns in groups.items():
+            terms, span = [self.terms[k] for k in seen[locus]], spans[locus]
             if locus == "machine":
-                of_row = np.full(len(self.rows), columns[0])
+                of = np.full(len(span), columns[0])
             else:
-                at = {self.unknowns[c].index: c for c in columns}
-                of_row = np.array([at.get(getattr(r, locus), -1) for r in self.rows])
-            seen = [k for k, term in enumerate(self.terms) if term.sees(locus)]
-            plan.append((np.array(columns), of_row, seen))
+                # One more for rows without: the last is what -1 takes.
+                at = np.full(max(self.unknowns[c].index for c in columns) + 2, -1)
+                at[[self.unknowns[c].index for c in columns]] = columns
+                of = at[np.minimum(index[locus], len(at) - 1)]
+            found = np.flatnonzero(of >= 0)
+            plan.append((np.array(columns), terms, found, span[found], of[found]))
         return plan
 
 

@@ -190,11 +190,12 @@ class Multibody:
         self.index = {joint.name: i for i, joint in enumerate(self.joints)}
         self.gravity = gravity
         self._turning = np.array([1.0 if j.kind == "turn" else 0.0 for j in self.joints])
-        self._bodies = [joint.body for joint in self.joints]
+        self.bodies = [joint.body for joint in self.joints]
+        """What each carries now."""
 
     def set_body(self, joint: int, body: Body) -> None:
         """Change what a joint that carries a mass carries: a bucket that fills."""
-        self._bodies[joint] = body
+        self.bodies[joint] = body
 
     def motion(self, q: Array, v: Array) -> MultibodyState:
         """Where everything is and how it moves, at positions `q` and speeds `v`, (n,) each."""
@@ -257,7 +258,7 @@ class Multibody:
         fx = fy = fz = nx = ny = nz = 0.0
         ways = [_way(frame, turns) for frame, turns in zip(m.frames, self._turning.tolist(), strict=True)]
         for at in range(n - 1, -1, -1):
-            body = self._bodies[at]
+            body = self.bodies[at]
             if body.mass > 0.0:
                 own, force = _carried(body, m.frames[at], self.gravity)
                 k, cx, cy, cz, a, b, c, d, e, f = own

@@ -146,7 +146,7 @@ def test_a_full_bucket_weighs_on_the_arm(demo: Machine) -> None:
     drive(empty, 0.5)
     drive(full, 0.02)
     sag = empty.tip()[2] - full.tip()[2]
-    assert full.chain.mass[-1] > empty.chain.mass[-1] + 400.0
+    assert full.chain.bodies[-1].mass > empty.chain.bodies[-1].mass + 400.0
     assert sag > 0.0
 
 
