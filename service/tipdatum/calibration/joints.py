@@ -24,7 +24,7 @@ import numpy as np
 
 from tipdatum.calibration.observations import Assumptions, Observation
 from tipdatum.kinematics.chain import Point, TiltAxis
-from tipdatum.kinematics.frames import Array, elevation_angle
+from tipdatum.kinematics.frames import Array, crossed, elevation_angle
 from tipdatum.machine.description import Machine
 
 ZERO, AXIS, AXIS_OFFSET = "boom_swing.zero", "bucket.tilt_axis", "bucket.tilt_axis_offset"
@@ -127,15 +127,17 @@ def held_swing(machine: Machine) -> float:
 def about_z(vectors: Array, angle: Array) -> Array:
     """Vectors (N, 3) turned by angles (N,) rad about z."""
     c, s = np.cos(angle), np.sin(angle)
-    x, y, z = np.moveaxis(vectors, -1, 0)
-    return np.stack([x * c - y * s, x * s + y * c, z], axis=-1)
+    x, y, z = vectors.T
+    turned = np.empty(vectors.shape)
+    turned[:, 0], turned[:, 1], turned[:, 2] = x * c - y * s, x * s + y * c, z
+    return turned
 
 
 def about_axis(axis: TiltAxis, vectors: Array, angle: Array) -> Array:
     """Vectors (N, 3) turned by angles (N,) rad about the direction of a tilt axis (Rodrigues' formula)."""
     a = np.array(axis.direction)
     c, s = np.cos(angle)[:, None], np.sin(angle)[:, None]
-    turned: Array = vectors * c + np.cross(a, vectors) * s + (vectors @ a)[:, None] * a * (1.0 - c)
+    turned: Array = vectors * c + crossed(a, vectors) * s + (vectors @ a)[:, None] * a * (1.0 - c)
     return turned
 
 

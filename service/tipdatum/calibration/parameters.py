@@ -24,6 +24,9 @@ _LEFT_ALONE: dict[Locus, tuple[str, ...]] = {
 }
 """What unknowns of a locus cannot change."""
 
+_OF_GEOMETRY = ("axis", "chain", "pins", "points", "_ups")
+"""What those of the whole machine change only where they are dimensions of its arm."""
+
 
 class Parameters:
     """The unknowns unpacked into what the methods need. All arrays; windows first.
@@ -42,6 +45,7 @@ class Parameters:
         n += 6 if setup.has_linkage else 0
         self.joints = dict(zip([s.name for s in setup.stated_joints], x[n:].tolist(), strict=False))
         n += len(self.joints)
+        self._geometry = x[:n]
         self.load_tilt = x[n]
         n += 1
         self.mark_elevation = x[n : n + len(setup.marks)]
@@ -65,7 +69,10 @@ class Parameters:
     def moved(self, x: Array, locus: Locus) -> Parameters:
         """With other values of one locus's unknowns; what those cannot change is worked out once for all."""
         other = Parameters(self.setup, x, self._start_mounts)
-        other.__dict__ |= {k: self.__dict__[k] for k in _LEFT_ALONE[locus] if k in self.__dict__}
+        kept = _LEFT_ALONE[locus]
+        if locus == "machine" and np.array_equal(other._geometry, self._geometry):
+            kept += _OF_GEOMETRY
+        other.__dict__ |= {k: self.__dict__[k] for k in kept if k in self.__dict__}
         if locus == "machine" and self.axis is None:
             other._ups = self._ups
         return other

@@ -44,7 +44,7 @@ from typing import Any, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tipdatum.kinematics.frames import Array
+from tipdatum.kinematics.frames import Array, crossed
 from tipdatum_drivers.reading import Value
 
 Point: TypeAlias = tuple[float, float, float]
@@ -198,14 +198,16 @@ class Chain:
         tu, ph, th = q[..., 0], q[..., 1], q[..., 2:]
         fx, fy, fz = self.foot
         sp, cp = np.sin(ph), np.cos(ph)
-        along = np.cumsum(self.lengths * np.cos(th), axis=-1)
-        rise = np.cumsum(self.lengths * np.sin(th), axis=-1)
-        zero = np.zeros((*q.shape[:-1], 1))
-        x = (fx * np.cos(tu) - fz * np.sin(tu))[..., None] + np.concatenate([zero, along], axis=-1)
-        z = (fx * np.sin(tu) + fz * np.cos(tu))[..., None] + np.concatenate([zero, rise], axis=-1)
-        return np.stack(
-            [x, -z * sp[..., None] + fy * cp[..., None], z * cp[..., None] + fy * sp[..., None]], -1
-        )
+        x, z = np.zeros((2, *q.shape[:-1], len(self.lengths) + 1))
+        x[..., 1:] = np.cumsum(self.lengths * np.cos(th), axis=-1)
+        z[..., 1:] = np.cumsum(self.lengths * np.sin(th), axis=-1)
+        x += (fx * np.cos(tu) - fz * np.sin(tu))[..., None]
+        z += (fx * np.sin(tu) + fz * np.cos(tu))[..., None]
+        found = np.empty((*x.shape, 3))
+        found[..., 0] = x
+        found[..., 1] = -z * sp[..., None] + fy * cp[..., None]
+        found[..., 2] = z * cp[..., None] + fy * sp[..., None]
+        return found
 
     def tip(self, q: ArrayLike) -> Array:
         """Tip centre, (..., 3) m: reach, lateral, height. `q` as in `pins`."""
@@ -273,7 +275,7 @@ class Chain:
         centre = np.array([self.tilt_axis.x, 0.0, self.tilt_axis.z])
         a, v = np.array(self.tilt_axis.direction), points - centre
         c, s = np.cos(tilt)[..., None, None], np.sin(tilt)[..., None, None]
-        turned: Array = v * c + np.cross(a, v) * s + (v @ a)[..., None] * a * (1.0 - c)
+        turned: Array = v * c + crossed(a, v) * s + (v @ a)[..., None] * a * (1.0 - c)
         turned += centre
         return turned
 
@@ -374,4 +376,6 @@ class Chain:
 def _leaning(along: Array, across: Array, rise: Array, roll: Array) -> Array:
     """(..., K, 3) reach, lateral, height of points of the arm plane at its roll (...)."""
     sp, cp = np.sin(roll)[..., None], np.cos(roll)[..., None]
-    return np.stack([along, across * cp - rise * sp, rise * cp + across * sp], axis=-1)
+    found = np.empty((*along.shape, 3))
+    found[..., 0], found[..., 1], found[..., 2] = along, across * cp - rise * sp, rise * cp + across * sp
+    return found

@@ -48,13 +48,15 @@ def touches(setup: Setup) -> Term:
     above = np.array(value)
 
     def residuals(state: Parameters) -> Array:
-        reach, lateral, height = np.moveaxis(state.pins[wi, -1], -1, 0)
+        reach, lateral, height = state.pins[wi, -1].T
         far = np.hypot(reach, lateral)
         up = above - (state.standing[si, 0] + height - state.mark_elevation[mi])
         out = state.mark_range[pi] - far
         plane = state.angles[wi, SLEW] + state.angles[wi, SWING]
         turn = wrap(state.mark_azimuth[pi] - plane - np.arctan2(lateral, reach))
-        return np.stack([up, out, far * turn], axis=-1).ravel()
+        misfit = np.empty((len(wi), 3))
+        misfit[:, 0], misfit[:, 1], misfit[:, 2] = up, out, far * turn
+        return misfit.ravel()
 
     return Term(tuple(rows), residuals)
 
