@@ -53,6 +53,8 @@ class SilenceDescription(Protocol):
 
     @property
     def stale_after_s(self) -> float | None: ...
+    @property
+    def type(self) -> str: ...
 
 
 class Presence:
@@ -96,7 +98,7 @@ class Presence:
     def of(cls, description: SilenceDescription) -> Presence:
         """The presence of a sensor as its description has it."""
         given = description.stale_after_s
-        if given is None and getattr(description, "type", "") == "beam":
+        if given is None and description.type == "beam":
             given = math.inf
         return cls(given)
 

@@ -98,6 +98,8 @@ class Simulation:
         self.truck_m3 = 0.0
         self.dumped_m3 = 0.0
         """What fell outside the grid of the ground or into trucks that have driven away."""
+        self._falling, self._fall_at = 0.0, (0.0, 0.0)
+        """m³ that have left the bucket and do not lie yet, and where they fall."""
         self.step_number = 0
         self.motion: MultibodyState
         self._q: Array = np.zeros(chain.size)
@@ -337,7 +339,7 @@ class Simulation:
             ):
                 self.truck_m3 += falls
             else:
-                self._falling = getattr(self, "_falling", 0.0) + falls
+                self._falling += falls
             self._set_load(self.load_m3 - falls)
             self._fall_at = (x, y)
         if self.step_number % 10 == 0:
@@ -348,9 +350,6 @@ class Simulation:
                 self.dumped_m3 += before - self.soil.volume_m3
                 self._falling = 0.0
             self.soil.settle()
-
-    _falling: float = 0.0
-    _fall_at: tuple[float, float] = (0.0, 0.0)
 
     def _set_load(self, volume: float) -> None:
         self.load_m3 = max(0.0, volume)
