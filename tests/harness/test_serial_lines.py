@@ -88,7 +88,8 @@ async def test_port_torn_away_at_500_readings_a_second_loses_none_that_was_read(
     driver = Listening(PacketsOptions(port=str(port.path), sensor=SENSORS))
     driver.on_read = let_it_wait if fetched else None
     monitors = {
-        name: SensorMonitor(name, SimpleNamespace(serial=None, stale_after_s=None)) for name in SENSORS
+        name: SensorMonitor(name, SimpleNamespace(serial=None, stale_after_s=None, type="imu"))
+        for name in SENSORS
     }
     states: list[tuple[float, float, str]] = []
     heard = float("-inf")
