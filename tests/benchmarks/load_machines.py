@@ -40,7 +40,7 @@ PROCESSES = 4
 DISPLAYS = 10
 SETTLE_S = 1.0
 LATE_S = 0.1  # a figure that comes later than this is of little use to whoever digs by it
-PADDING = "x" * 420  # with the rest, the size of a tip message
+PADDING = "x" * 615  # with the rest, the size of a tip message
 
 
 def machines_process(

@@ -69,7 +69,8 @@ EXIT_CODES = {
     Exit.WRONG_INPUT: "a file, an option or a value is wrong; one sentence says which and what was expected",
     Exit.UNREACHABLE: "a broker, a port or a service cannot be reached; trying again may help",
     Exit.DOUBTFUL: "a calibration is doubtful; its output says what would settle it (a refused one is 1)",
-    Exit.CTRL_C: "ended by Ctrl-C before it was done (the usual end of `run`, `demo` and `watch` is 0)",
+    Exit.CTRL_C: "ended by Ctrl-C before it was done "
+    "(the usual end of `run`, `demo`, `practise` and `watch` is 0)",
 }
 
 

@@ -43,7 +43,7 @@ from tipdatum.display.calibration.sheet import sheet
 from tipdatum.display.report.words import UNITS, Words
 from tipdatum.errors import InputError
 from tipdatum.machine.description import Machine
-from tipdatum.results import write_text
+from tipdatum.results import STANDARD, write_text
 from tipdatum.sentences import said
 from tipdatum.walltime import to_the_second
 
@@ -102,7 +102,9 @@ def calibrate(
     as_json: Json = False,
 ) -> None:
     """Solve for mounts, biases and lengths, say how well they are known, and write the description."""
-    console = talker(as_json=as_json)
+    if as_json and output == STANDARD:
+        raise InputError("--json and --output - both want standard output: give one of them a file")
+    console = talker(output, as_json=as_json)
     speech = speech_for(language)
     described, text = read_machine(machine)
     folders = sessions or [observations.parent]
@@ -308,6 +310,9 @@ def _write(
             f"Nothing written: the calibration is {word}. --accept-doubtful writes it all the same."
         )
         return False
+    if target == STANDARD:
+        write_text(target, after)
+        return True
     if not writing.yes and not (word != "accepted" and writing.accept_doubtful):
         if not sys.stdin.isatty():
             console.print("Nothing written: nobody to ask. Say --yes to write.")

@@ -47,7 +47,7 @@ def check(
 
     The picture shows how the machine stands, with the sensors' axes.
     """
-    console = talker(as_json=as_json)
+    console = talker(picture, as_json=as_json)
     errors: list[InputError] = []
     noted: list[dict[str, str]] = []
     for number, path in enumerate(file):

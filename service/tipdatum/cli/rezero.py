@@ -61,6 +61,6 @@ def rezero(
         kept = description.write(machine, after, now.strftime("%Y%m%d-%H%M%S"), before)
         if described.calibrated is not None:
             console.print("The calibration's verdict no longer holds: calibrate again when you can.")
-        console.print(f"Written; the file as it was is {kept}. Restart the service, then touch a known mark.")
+        console.print(f"Written; the file as it was is {kept}. Reload the service, then touch a known mark.")
     else:
         console.print("Nothing written; add --write.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -81,6 +82,19 @@ def test_a_dry_run_shows_the_difference_and_writes_nothing(
 ) -> None:
     assert run("calibrate", folder / "machine.toml", folder / "observations.toml", "--dry-run") == 0
     assert "+length_sigma_m" in capsys.readouterr().out
+    assert (folder / "machine.toml").read_text(encoding="utf-8") == MACHINE
+
+
+def test_on_standard_output_the_description_stands_alone(
+    folder: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    machine, observations = folder / "machine.toml", folder / "observations.toml"
+    assert run("calibrate", machine, observations, "--output", "-") == 0
+    told = capfd.readouterr()
+    assert tomllib.loads(told.out)["calibrated"]["verdict"] == "accepted"
+    assert "+length_sigma_m" in told.err
+    assert run("calibrate", machine, observations, "--output", "-", "--json") == 2
+    assert "both want standard output" in capfd.readouterr().err
     assert (folder / "machine.toml").read_text(encoding="utf-8") == MACHINE
 
 
