@@ -8,12 +8,14 @@ it is a moment of the calendar.
 from __future__ import annotations
 
 import csv
+import gzip
 import hashlib
 import math
+import zlib
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, TextIO
 
 from pydantic import Field as Constraint
 
@@ -23,8 +25,23 @@ from tipdatum_drivers.options import Options
 from tipdatum_drivers.reading import Record, Truth
 from tipdatum_drivers.session_file import LONGEST_GAP_S
 
+GZIP = b"\x1f\x8b"
+"""What a packed file begins with."""
 MOMENT_FROM_S = 1e9
 """Times from here on, s, are taken for seconds since 1970: no computer has run for thirty years."""
+
+
+def open_log(path: Path) -> TextIO:
+    """The text of a log, packed or not, as its content says.
+
+    Raises:
+        OSError: it cannot be opened. Reading it may raise what `gzip` raises for damaged files.
+    """
+    with path.open("rb") as raw:
+        packed = raw.read(2) == GZIP
+    if packed:
+        return gzip.open(path, "rt", encoding="utf-8-sig", newline="")
+    return path.open(encoding="utf-8-sig", newline="")
 
 
 class CsvColumns(Options):
@@ -118,17 +135,21 @@ class CsvFile:
                 yield Truth(t, (tip[0], tip[1], tip[2]))
 
     def digest(self) -> str:
-        """Sixteen hexadecimal digits of the SHA-256 of the file: what tells this log from others."""
-        return hashlib.sha256(self.path.read_bytes()).hexdigest()[:16]
+        """Sixteen hexadecimal digits of the SHA-256 of the unpacked file: what tells it from others."""
+        data = self.path.read_bytes()
+        content = gzip.decompress(data) if data.startswith(GZIP) else data
+        return hashlib.sha256(content).hexdigest()[:16]
 
     def _rows(self) -> Iterator[tuple[int, list[str]]]:
         try:
-            with self.path.open(encoding="utf-8-sig", newline="") as handle:
+            with open_log(self.path) as handle:
                 reader = csv.reader(handle, delimiter=self.columns.delimiter)
                 for row in reader:
                     yield reader.line_num, row
         except FileNotFoundError:
             raise SessionError(self.name, 0, "no such file", "a CSV log") from None
+        except (EOFError, zlib.error, gzip.BadGzipFile):
+            raise SessionError(self.name, 0, "damaged gzip data", "a CSV log") from None
         except UnicodeDecodeError as error:
             raise SessionError(self.name, 0, no_utf8(error), "text in UTF-8") from None
         except csv.Error as error:

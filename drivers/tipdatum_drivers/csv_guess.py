@@ -9,10 +9,12 @@ be told is refused: a wrong unit would give a wrong figure that looks right.
 from __future__ import annotations
 
 import csv
+import gzip
 import io
 import math
 import re
 import statistics
+import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -20,7 +22,7 @@ from itertools import islice, pairwise
 from pathlib import Path
 from typing import Any, TypeAlias
 
-from tipdatum_drivers.csv_file import CsvColumns
+from tipdatum_drivers.csv_file import CsvColumns, open_log
 from tipdatum_drivers.errors import SessionError, no_utf8
 
 ROWS = 20_000
@@ -82,10 +84,12 @@ class _CsvTable:
     def __init__(self, path: Path) -> None:
         self.file = str(path)
         try:
-            with path.open(encoding="utf-8-sig", newline="") as handle:
+            with open_log(path) as handle:
                 text = "".join(islice(handle, ROWS))
         except FileNotFoundError:
             raise SessionError(self.file, 0, "no such file", "a CSV log") from None
+        except (EOFError, zlib.error, gzip.BadGzipFile):
+            raise SessionError(self.file, 0, "damaged gzip data", "a CSV log") from None
         except UnicodeDecodeError as error:
             raise SessionError(self.file, 0, no_utf8(error), "a CSV log in UTF-8") from None
         except OSError as error:

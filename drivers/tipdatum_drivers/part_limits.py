@@ -29,3 +29,7 @@ class PartLimits(Options):
     """Longest time without one reading near 1 g; the hardest work passes it several times a second."""
     jump_degps: Annotated[float, Field(gt=0)] = 400.0
     """Faster than any part of an excavator turns."""
+
+
+USUAL_LIMITS = PartLimits()
+"""Of a part whose description says nothing of them."""

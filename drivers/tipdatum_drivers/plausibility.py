@@ -70,6 +70,10 @@ class MonitoredDescription(SilenceDescription, Protocol):
 
     @property
     def serial(self) -> str | None: ...
+    @property
+    def body(self) -> str: ...
+    @property
+    def limits(self) -> PartLimits: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,9 +194,9 @@ class SensorMonitor:
 
     def _judge_by(self, description: MonitoredDescription) -> None:
         """Begin to judge readings by what the description says the part is."""
-        believed = self._limits or getattr(description, "limits", None) or PartLimits()
-        self._type = getattr(description, "type", "")
-        self._imu = ImuChecks(believed, self._findings, self._gravity, getattr(description, "body", ""))
+        believed = self._limits or description.limits
+        self._type = description.type
+        self._imu = ImuChecks(believed, self._findings, self._gravity, description.body)
         self._tilt = TiltChecks(believed, self._findings)
         self._glitches = Glitches(math.radians(believed.rate_step_degps))
         self._findings.forget()

@@ -49,7 +49,7 @@ Order = Literal["next", "behind", "clock stepped"]
 
 
 class SilenceDescription(Protocol):
-    """What is read of a sensor's description."""
+    """What is read of a sensor's description; an empty type where nobody has described it."""
 
     @property
     def stale_after_s(self) -> float | None: ...

@@ -21,6 +21,7 @@ from tipdatum_drivers.decode.framing import Item
 from tipdatum_drivers.decode.imu55 import Imu55Driver, Imu55Options
 from tipdatum_drivers.decode.packets import PacketsDecoder, PacketsDriver, PacketsOptions
 from tipdatum_drivers.decode.text_lines import TextLinesDriver, TextLinesOptions
+from tipdatum_drivers.part_limits import PartLimits
 from tipdatum_drivers.plausibility import SensorMonitor
 from tipdatum_drivers.reading import Imu, Tilt
 from tipdatum_drivers.source import let_it_wait
@@ -88,7 +89,9 @@ async def test_port_torn_away_at_500_readings_a_second_loses_none_that_was_read(
     driver = Listening(PacketsOptions(port=str(port.path), sensor=SENSORS))
     driver.on_read = let_it_wait if fetched else None
     monitors = {
-        name: SensorMonitor(name, SimpleNamespace(serial=None, stale_after_s=None, type="imu"))
+        name: SensorMonitor(
+            name, SimpleNamespace(serial=None, stale_after_s=None, type="imu", body="", limits=PartLimits())
+        )
         for name in SENSORS
     }
     states: list[tuple[float, float, str]] = []

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import shlex
 import tempfile
+import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from heapq import merge
@@ -23,7 +24,7 @@ from tipdatum.cli.options import MachineOption, body_of
 from tipdatum.errors import InputError, SessionError, no_utf8
 from tipdatum.sessions.writer import SessionWriter
 from tipdatum.validation import load_toml, parse_model
-from tipdatum_drivers.csv_file import CsvColumns, CsvFile
+from tipdatum_drivers.csv_file import GZIP, CsvColumns, CsvFile
 from tipdatum_drivers.csv_guess import guess_columns
 from tipdatum_drivers.decode.session_lines import LineError, decode_line, encode_line
 from tipdatum_drivers.reading import Command, Record, SessionHeader
@@ -101,7 +102,7 @@ class Recordings:
             f"read from the log {path.name}",
             copy_of(path, log.digest()),
         )
-        return _written(folder / f"{path.stem}.ndjson", header, self._with_commands(log))
+        return _written(folder / f"{_stem(path)}.ndjson", header, self._with_commands(log))
 
     def _described(self) -> dict[str, Any]:
         assert self.machine is not None
@@ -111,7 +112,7 @@ class Recordings:
         return merge(records, self.commands, key=lambda record: record.t)
 
     def _columns_of(self, path: Path, sensors: list[str]) -> CsvColumns:
-        beside = path.with_name(path.stem + SIDECAR)
+        beside = path.with_name(_stem(path) + SIDECAR)
         told = self.columns or (beside if beside.exists() else None)
         if told is not None:
             return parse_model(CsvColumns, load_toml(told), str(told))
@@ -176,14 +177,21 @@ def read_commands(path: Path) -> list[Command]:
 
 
 def is_csv(path: Path) -> bool:
-    """Whether a file is a table of text rather than a session, which begins with a bracket or is packed."""
+    """Whether a file, packed or not, is a table of text and no session, which begins with a bracket."""
     try:
         with path.open("rb") as handle:
-            head = handle.read(512).removeprefix(b"\xef\xbb\xbf").removeprefix(b"\xff\xfe").lstrip()
-    except OSError:
+            head = handle.read(512)
+        if head.startswith(GZIP):
+            head = zlib.decompressobj(zlib.MAX_WBITS | 16).decompress(head)
+    except (OSError, zlib.error):
         return False
+    head = head.removeprefix(b"\xef\xbb\xbf").removeprefix(b"\xff\xfe").lstrip()
     first = head.split(b"\n", 1)[0]
-    return not head.startswith((b"{", b"\x1f\x8b")) and any(c in first for c in b",;\t|")
+    return not head.startswith(b"{") and any(c in first for c in b",;\t|")
+
+
+def _stem(log: Path) -> str:
+    return Path(log.name.removesuffix(".gz")).stem
 
 
 def _written(path: Path, header: SessionHeader, records: Iterable[Record]) -> Path:

@@ -14,6 +14,7 @@ from rich.table import Table
 from rich.text import Text
 
 from tipdatum_drivers.guess import Guess
+from tipdatum_drivers.part_limits import USUAL_LIMITS, PartLimits
 from tipdatum_drivers.plausibility import SensorMonitor
 from tipdatum_drivers.reading import Beam, Command, Fault, Identity, Imu, Input, Record, Slew, Tilt, Truth
 
@@ -24,6 +25,9 @@ LAST_FAULTS = 5
 class _Anything:
     serial: str | None = None
     stale_after_s: float | None = None
+    type: str = ""
+    body: str = ""
+    limits: PartLimits = USUAL_LIMITS
 
 
 @dataclass(slots=True)

@@ -273,3 +273,14 @@ def test_a_table_that_says_nothing_is_refused_in_words(tmp_path: Path, text: str
     (tmp_path / "log.csv").write_text(text)
     with pytest.raises(SessionError, match="expected"):
         guess_columns(tmp_path / "log.csv")
+
+
+def test_a_packed_log_is_the_log(dig: list[dict[str, Any]], folder: Path) -> None:
+    log, packed = write_log(folder / "log.csv", dig, seconds), folder / "packed.csv.gz"
+    packed.write_bytes(gzip.compress(log.read_bytes()))
+    for source, target in ((log, "plain.tip"), (packed, "packed.tip")):
+        assert run("replay", source, "--machine", folder / "machine.toml", "-o", folder / target) == 0
+    assert (folder / "packed.tip").read_bytes() == (folder / "plain.tip").read_bytes() != b""
+    packed.write_bytes(packed.read_bytes()[:2000])
+    with pytest.raises(SessionError, match="damaged gzip data"):
+        guess_columns(packed)

@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
+from tipdatum_drivers.part_limits import USUAL_LIMITS
 from tipdatum_drivers.plausibility import PartLimits, SensorMonitor
 from tipdatum_drivers.reading import Beam, Fault, Identity, Imu, Reading, Tilt
 from tipdatum_drivers.session_file import SessionFile
@@ -25,6 +26,8 @@ class Described:
     serial: str | None = None
     stale_after_s: float | None = None
     type: str = "imu"
+    body: str = ""
+    limits: PartLimits = USUAL_LIMITS
 
 
 def swinging(

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import pytest
 
+from tipdatum_drivers.part_limits import USUAL_LIMITS, PartLimits
 from tipdatum_drivers.plausibility import SensorMonitor
 from tipdatum_drivers.reading import Tilt
 from tipdatum_drivers.together import Together
@@ -20,6 +21,7 @@ class Described:
     serial: str | None = None
     stale_after_s: float | None = None
     type: str = "tilt"
+    limits: PartLimits = USUAL_LIMITS
 
 
 class Digging:

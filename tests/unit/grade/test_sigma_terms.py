@@ -125,6 +125,24 @@ def test_left_is_left_and_right_is_right(make_rig: RigMaker, roll: float) -> Non
     assert (report.left_m > report.right_m) == (roll > 0), "right side down raises the left corner"
 
 
+@pytest.mark.parametrize("roll", [0.06, -0.06])
+@pytest.mark.parametrize("point", ["left", "right"])
+def test_the_corner_that_stands_on_the_mark_has_the_mark_s_elevation(
+    make_rig: RigMaker, point: str, roll: float
+) -> None:
+    """By rotation matrices the corners differ by the width times the sine of the roll: 36 mm here."""
+    rig = make_rig()
+    rig.stand(roll=roll)
+    rig.tick()
+    assert rig.send("datum/set", elevation_m=10.0, point=point).ok
+    report = rig.tick()
+    on_mark, other = (report.left_m, report.right_m)[:: 1 if point == "left" else -1]
+    tip, half = rig.machine.bucket[0].tip_m, rig.machine.bucket[0].width_m / 2.0
+    left, right = (rig.estimator.stand.world(rig.machine, [tip, y, 0.0], body=3)[2] for y in (half, -half))
+    assert on_mark == pytest.approx(10.0, abs=1e-6)
+    assert on_mark - other == pytest.approx(float(left - right) * (1 if point == "left" else -1), abs=1e-6)
+
+
 @pytest.mark.parametrize(("roll", "lower"), [(0.06, "right"), (-0.06, "left")])
 def test_each_corner_is_held_against_the_target_by_itself_and_the_lower_governs(
     make_rig: RigMaker, roll: float, lower: str
