@@ -11,7 +11,7 @@ import os
 import re
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TypeAlias
@@ -56,6 +56,21 @@ def from_standard_input(context: typer.Context, value: Any) -> Any:
     path = folder / f"{STANDARD_INPUT}{ending}"
     path.write_bytes(data)
     return path
+
+
+def offering(names: Callable[[], Iterable[str]]) -> Callable[[str], list[str]]:
+    """What a shell offers in the place of a value that is one of these."""
+
+    def offered(incomplete: str) -> list[str]:
+        return [name for name in names() if name.startswith(incomplete)]
+
+    return offered
+
+
+def _estimators() -> list[str]:
+    from tipdatum.fusion.estimator import names  # here: only a shell that completes asks for them
+
+    return names()
 
 
 def input_file(words: str) -> Any:
@@ -104,7 +119,9 @@ Config = Annotated[
     Path | None, typer.Option("--config", help="Service file whose [fusion], [work] and [[driver]] to use.")
 ]
 _ESTIMATOR = typer.Option(
-    "--estimator", help="Estimator instead of the file's; a report may compare several."
+    "--estimator",
+    help="Estimator instead of the file's; a report may compare several.",
+    autocompletion=offering(_estimators),
 )
 Estimator = Annotated[str | None, _ESTIMATOR]
 Estimators = Annotated[list[str] | None, _ESTIMATOR]
@@ -117,7 +134,12 @@ _PORT = typer.Option("--port", min=1, max=65535, help="The broker's MQTT port.")
 Port = Annotated[int, _PORT]
 OwnPort = Annotated[int | None, _PORT]
 """Of a broker that the command starts; None: 1883, or a free one where that is taken."""
-ReadersLanguage = Annotated[str, typer.Option("--language", help=f"Language: {', '.join(languages())}.")]
+ReadersLanguage = Annotated[
+    str,
+    typer.Option(
+        "--language", help=f"Language: {', '.join(languages())}.", autocompletion=offering(languages)
+    ),
+]
 User = Annotated[str | None, typer.Option("--user", help="User at the broker.")]
 PasswordFile = Annotated[
     Path | None,

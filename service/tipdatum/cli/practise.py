@@ -19,7 +19,7 @@ import typer
 from tipdatum import __version__
 from tipdatum.bus.options import PLAIN_PORT
 from tipdatum.cli.demo import _has_screen
-from tipdatum.cli.options import MachineOption, OwnPort
+from tipdatum.cli.options import MachineOption, OwnPort, offering
 from tipdatum.config import Service, load_service
 from tipdatum.display.server import PRACTICE_FILES
 from tipdatum.errors import InputError
@@ -66,7 +66,12 @@ def practise(
         typer.Option(help="End after so many seconds; for --record.", min=1.0, metavar="SECONDS"),
     ] = None,
     format_: Annotated[
-        str, typer.Option("--format", help="What the sensors speak: " + ", ".join(LINES) + ".")
+        str,
+        typer.Option(
+            "--format",
+            help="What the sensors speak: " + ", ".join(LINES) + ".",
+            autocompletion=offering(lambda: LINES),
+        ),
     ] = "packets",
     ports: Annotated[
         list[str] | None,

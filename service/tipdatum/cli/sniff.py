@@ -14,7 +14,7 @@ from rich.console import Console
 from rich.live import Live
 
 from tipdatum.cli import Exit
-from tipdatum.cli.options import Config, Json, print_json, talker
+from tipdatum.cli.options import Config, Json, offering, print_json, talker
 from tipdatum.cli.sniff_ask import LISTEN_S, Ask, ask_can, ask_modbus
 from tipdatum.cli.sniff_view import SniffView, snippet
 from tipdatum.config import load_service
@@ -22,7 +22,7 @@ from tipdatum.errors import InputError
 from tipdatum.validation import parse_model
 from tipdatum_drivers.errors import PortError
 from tipdatum_drivers.guess import USUAL_BAUDS, Guess, guess
-from tipdatum_drivers.registry import find_driver, plugins
+from tipdatum_drivers.registry import BUILT_IN, find_driver, plugins
 from tipdatum_drivers.serial_driver import SerialDriver, SerialOptions
 from tipdatum_drivers.serial_port import open_port
 
@@ -47,7 +47,10 @@ DAMAGED = (
 
 def sniff(
     port: Annotated[str, typer.Argument(help='Path, URL, or "usb:0403:6001" with an optional ":SERIAL".')],
-    kind: Annotated[str | None, typer.Option(help="The driver, instead of a guess.")] = None,
+    kind: Annotated[
+        str | None,
+        typer.Option(help="The driver, instead of a guess.", autocompletion=offering(lambda: BUILT_IN)),
+    ] = None,
     baud: Annotated[int | None, typer.Option(help="The rate, instead of trying the usual ones.")] = None,
     parity: Annotated[str | None, typer.Option(help="none, even or odd.")] = None,
     ask: Annotated[

@@ -44,6 +44,7 @@ from tipdatum.cli.options import (
     Picture,
     Sessions,
     Tolerance,
+    offering,
     print_json,
     talker,
 )
@@ -68,7 +69,11 @@ def verify(
     method: Annotated[str, typer.Option(help="Which observations: acceptance, or daily.")] = ACCEPTANCE,
     tolerance: Tolerance = None,
     work: Annotated[
-        str | None, typer.Option(help=f"Tolerance of a kind of work: {', '.join(CLASSES)}.")
+        str | None,
+        typer.Option(
+            help=f"Tolerance of a kind of work: {', '.join(CLASSES)}.",
+            autocompletion=offering(lambda: CLASSES),
+        ),
     ] = None,
     history: Annotated[
         Path | None, typer.Option(help="File that keeps one line a check; this one is added to it.")

@@ -206,3 +206,6 @@ def test_a_shell_is_offered_commands_and_what_they_send() -> None:
     assert "calibrate" in offered("tipdatum ca").split()
     assert "datum/set" in offered("tipdatum send datum/s").split()
     assert "--machine-id" in offered("tipdatum watch --mach").split()
+    assert "de" in offered("tipdatum watch --language ").split()
+    assert "packets" in offered("tipdatum sniff --kind pa").split()
+    assert "complementary" in offered("tipdatum replay --estimator comp").split()
