@@ -19,7 +19,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
-PATIENCE_S = 60.0  # how long a test waits for what should come soon; never part of an assertion's meaning
+PATIENCE_S = 240.0  # how long a test waits for what should come soon; never part of an assertion's meaning
 
 
 def _properties(packet: int) -> Properties:

@@ -33,4 +33,4 @@ def demo_page() -> Iterator[str]:
         raise RuntimeError("the demo named no page")
     finally:
         process.terminate()
-        process.wait(timeout=60)
+        process.wait(timeout=240)

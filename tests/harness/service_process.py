@@ -26,7 +26,7 @@ from tipdatum_drivers.reading import Imu, SessionHeader
 POSTURE = {"upper": (0.0, 9.8), "boom": (3.4, 9.2), "stick": (-8.5, 4.9), "bucket": (-9.6, -1.7)}
 """Specific force along x and z of each body, m/s²: level, arm half out."""
 
-PATIENCE_S = 120.0
+PATIENCE_S = 240.0
 """How long a test waits for what should come soon; never part of an assertion's meaning."""
 
 SPEED = 3.0

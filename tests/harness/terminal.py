@@ -16,7 +16,8 @@ from pathlib import Path
 import pyte
 
 COLUMNS, ROWS = 100, 30
-PATIENCE_S = 60.0
+PATIENCE_S = 240.0
+"""How long a test waits for what should come soon; never part of an assertion's meaning."""
 COMMAND = (sys.executable, "-m", "tipdatum")
 
 

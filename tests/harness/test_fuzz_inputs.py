@@ -12,7 +12,6 @@ import argparse
 import json
 import resource
 import sys
-import tempfile
 import time
 import tomllib
 from collections import Counter
@@ -185,8 +184,16 @@ class Watch:
         return False
 
 
-FOLDER = Path(tempfile.mkdtemp(prefix="fuzz"))
+FOLDER = Path()
+"""Made when the module begins, so that collecting it leaves nothing behind."""
 TRIED: Counter[str] = Counter()
+
+
+@pytest.fixture(scope="module", autouse=True)
+def place(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Where the files are written."""
+    global FOLDER
+    FOLDER = tmp_path_factory.mktemp("fuzz")
 
 
 @given(document=st.sampled_from(MACHINES).flatmap(mutated), at=st.floats(0, 0.999), junk=st.none() | raw)
