@@ -309,6 +309,19 @@ def laid_over(tilt_deg: float, slew_deg: float = 0.0) -> tuple[Case, dict[str, t
     return case, found
 
 
+@pytest.mark.parametrize("tilt_deg", [20.0, -20.0])
+def test_the_arm_message_calls_the_corners_by_their_sides(tilt_deg: float) -> None:
+    case, found = laid_over(tilt_deg)
+    arm = arm_message(case.tick(), WallTime(datetime(2026, 5, 11, tzinfo=UTC)))
+    assert arm.corners is not None
+    told = {corner.name: corner for corner in arm.corners}
+    assert set(told) == {"left", "right"}
+    for name, corner in told.items():
+        assert corner.lateral_m == pytest.approx(found[name][1], abs=0.001)
+    apart = (told["left"].height_m or 0.0) - (told["right"].height_m or 0.0)
+    assert apart == pytest.approx(found["left"][2] - found["right"][2], abs=0.001)
+
+
 @pytest.mark.parametrize("slew_deg", [0.0, 25.0])
 @pytest.mark.parametrize("tilt_deg", [-25.0, 0.0, 10.0, 30.0])
 def test_on_a_cross_slope_each_corner_is_held_against_the_slope_under_it(
