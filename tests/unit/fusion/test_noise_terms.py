@@ -330,7 +330,12 @@ def test_readings_lost_from_a_vibration_leave_their_share_of_it(
 
 
 def velocity_noise(f: ChainFilter, block: EpochBlock, acceleration: float = 0.0) -> Array:
-    """(4, 3) (m/s)², noise of the velocities that a block is compared with; the chain's velocities have
+    """(4, 3) (m/s)², the diagonal of `velocity_covariance`."""
+    return velocity_covariance(f, block, acceleration).diagonal().reshape(4, 3).copy()
+
+
+def velocity_covariance(f: ChainFilter, block: EpochBlock, acceleration: float = 0.0) -> Array:
+    """(12, 12) (m/s)², noise of the velocities that a block is compared with; the chain's velocities have
     changed by `acceleration` since the block before."""
     motion = f._models.rates.motion(f.x, block, 0.0)
     model = f._models.measurement
@@ -339,7 +344,23 @@ def velocity_noise(f: ChainFilter, block: EpochBlock, acceleration: float = 0.0)
     nothing = np.zeros((f.at.size, f.at.size))
     advance = f._models.transition.forward(f.x.copy(), nothing, motion, block, np.zeros((4, 3)))
     found = model.measure(f.x, block, motion, expected, advance)
-    return found.R.diagonal()[:12].reshape(4, 3).copy()
+    return found.R[:12, :12].copy()
+
+
+def test_what_hangs_on_a_body_whose_sensor_is_silent_is_carried_along_unseen(
+    describe: Callable[..., dict[str, Any]],
+) -> None:
+    """By the body's whole length times the rate at which it may turn, all alike, for a second one way: white
+    noise of a velocity that keeps its sign for so long has its variance times that second over the block."""
+    f, active = at_rest(describe, gyro_radps_rthz=1e-9), np.array([True, False, True, True])
+    found = velocity_covariance(f, replace(still_block(), active=active)) - velocity_covariance(
+        f, still_block()
+    )
+    carried = (describe()["boom"]["length_m"] * SILENT_RADPS) ** 2 * 1.0 / 0.05 * np.eye(3)
+    for one in (slice(6, 9), slice(9, 12)):
+        for other in (slice(6, 9), slice(9, 12)):
+            assert found[one, other] == pytest.approx(carried, rel=1e-3, abs=1e-3)
+    assert found[:3, :3] == pytest.approx(np.zeros((3, 3)), abs=1e-3)
 
 
 def test_a_velocity_that_changes_is_known_no_better_than_its_time(
