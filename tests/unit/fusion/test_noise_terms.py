@@ -64,7 +64,7 @@ def at_rest(
     arm = SensedArm(parse_machine(words, "test"))
     f = ChainFilter(arm, arm.in_order, list(gyros), ChainOptions())
     level = np.tile([0.0, 0.0, 9.80665], (4, 1))
-    f.start(level, np.zeros((4, 3)))
+    f.start(level, np.zeros((4, 3)), np.zeros(4))
     return f
 
 

@@ -12,6 +12,7 @@ import numpy as np
 from tipdatum.fusion.chain.constants import LATENCY, OF_ACCEL, PER_SENSOR, prior_sigma, tilt_errors
 from tipdatum.fusion.chain.measurement import ToldSwing
 from tipdatum.fusion.chain.model import FilterSetup
+from tipdatum.fusion.chain.noise import struck_by
 from tipdatum.fusion.chain.update import update
 from tipdatum.kinematics.frames import Array, nearest_turn
 from tipdatum.machine.description import Machine
@@ -62,11 +63,14 @@ class Beginning:
     def __init__(self, setup: FilterSetup, zero_sigma: float) -> None:
         self._setup, self._zero_sigma = setup, zero_sigma
 
-    def begin(self, x: Array, P: Array, force: Array, rate: Array, told: ToldSwing | None) -> Array:
+    def begin(
+        self, x: Array, P: Array, force: Array, rate: Array, shake: Array, told: ToldSwing | None
+    ) -> Array:
         """Find everything from one epoch's mean forces and rates.
 
         Args:
             force, rate: (N, 3) m/s² and rad/s, in axes of side parts.
+            shake: (N,) (m/s²)², variance of the force in the epoch.
             told: what is told of the boom's swing.
 
         Returns:
@@ -84,6 +88,9 @@ class Beginning:
         # It may start in the middle of a motion: the gyros show how fast, unless it is their bias.
         fastest = float(np.abs(rate).max())
         d[at.theta] = d[at.roll] = (0.1 + START_SWAY_S * min(fastest, 1.0)) ** 2
+        blows = self._feigned(shake)
+        d[at.theta] += blows
+        d[at.roll] += float(blows.mean()) / q.n
         d[at.side] = np.maximum(sides, d[at.roll])
         d[at.zero] = self._zero_sigma**2
         d[at.slack] = 0.0 if q.closure is None else q.closure.sigma**2
@@ -100,6 +107,15 @@ class Beginning:
         sigma = np.sqrt(d[late])
         P[np.ix_(late, late)] = np.outer(sigma, sigma) * (np.eye(q.n) - (1.0 - SHARED_LATENCY) / q.n)
         return np.asarray(np.sqrt(d[at.constants]))
+
+    def _feigned(self, shake: Array) -> Array:
+        """(N,) rad², variance of the tilts that blows feign to the mean force of an epoch, of its `shake`.
+
+        A pulse of height A that fills the share d of an epoch has the mean A d and the spread A √(d (1 - d)),
+        which is the larger one up to d = ½. As a force beside gravity, that is a tilt of atan(A d/g).
+        """
+        spread = np.where(struck_by(shake) > 0.0, np.sqrt(shake), 0.0)
+        return np.asarray(np.arctan(spread / self._setup.gravity) ** 2)
 
     def _find_side(
         self, k: int, x: Array, force: Array, told: ToldSwing | None, prior: tuple[float, float] | None
@@ -124,13 +140,21 @@ class Beginning:
         return variance
 
     def restart(
-        self, x: Array, P: Array, i: int, force: Array, fastest: float, told: ToldSwing | None
+        self,
+        x: Array,
+        P: Array,
+        i: int,
+        force: Array,
+        fastest: float,
+        shake: float,
+        told: ToldSwing | None,
     ) -> None:
         """Find the angle of a sensor anew that was silent; its constants are kept.
 
         Args:
             i: its number. force: (3,) m/s²; on a side part in the part's axes, whose turn is found anew, too.
             fastest: rad/s, of any gyro: while the arm moves, a force says less.
+            shake: (m/s²)², variance of the force about its mean.
             told: what is told of the boom's swing.
         """
         q, at, own = self._setup, self._setup.at, self._setup.v[i]
@@ -152,7 +176,8 @@ class Beginning:
             x[places[-1]] = x[i]
         P[places, :] = 0.0
         P[:, places] = 0.0
-        P[places, places] = (0.05 + START_SWAY_S * min(fastest, 1.0)) ** 2
+        doubt = (0.05 + START_SWAY_S * min(fastest, 1.0)) ** 2
+        P[places, places] = doubt + float(self._feigned(np.array([shake]))[0])
         for place, variance in sides:
             P[place, place] = max(variance, float(P[i, i]))
         P[own, own] = 1.0

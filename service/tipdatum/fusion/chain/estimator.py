@@ -178,7 +178,7 @@ class ChainEstimator:
         f.told_swing = told = self._swing.over(number * T, (number + epochs) * T)
         if schedule.next < 0:
             forces, rates = block.vectors()
-            f.start(forces[:, 0], rates[:, 0])
+            f.start(forces[:, 0], rates[:, 0], block.shake)
             f.open(block, list(range(n)))
             self._integrity.begin(number * T)
             if self._restore is not None:
@@ -252,7 +252,7 @@ class ChainEstimator:
         for i in back:
             self._pace.upset(self._t)
             self._integrity.found_anew(self._t)
-            f.restart_sensor(i, forces[i, 0], fastest)
+            f.restart_sensor(i, forces[i, 0], fastest, block.shake.item(i))
             self._finding.begin(i, self._t)
         f.open(block, back)
 

@@ -186,9 +186,12 @@ class ChainFilter:
 
     # -- start -------------------------------------------------------------------------------------------
 
-    def start(self, force: Array, rate: Array) -> None:
-        """Begin from one epoch's mean forces and rates, (N, 3) m/s² and rad/s, in axes of side parts."""
-        self._described = self._beginning.begin(self.x, self.P, force, rate, self.told_swing)
+    def start(self, force: Array, rate: Array, shake: Array) -> None:
+        """Begin from one epoch's mean forces and rates, (N, 3) m/s² and rad/s, in axes of side parts.
+
+        `shake` (N,) (m/s²)² is the forces' variance.
+        """
+        self._described = self._beginning.begin(self.x, self.P, force, rate, shake, self.told_swing)
         if self.footing is not None and self._tracks is not None:
             self.P[self.at.pivot, self.at.pivot] = pivot_prior(self._tracks)
         self._memory.begin(self.x, self.P)
@@ -262,13 +265,14 @@ class ChainFilter:
         self._persistence = Persistence(self.n)
         self.pause(seconds)
 
-    def restart_sensor(self, i: int, force: Array, fastest: float) -> None:
+    def restart_sensor(self, i: int, force: Array, fastest: float, shake: float) -> None:
         """Take up a sensor again that was silent: its angle anew from `force` (3,), its constants kept.
 
         On a side part the force is in the part's axes, and its turn is found anew as well. `fastest` is the
-        fastest rate of any gyro, rad/s: while the arm moves, a force says less.
+        fastest rate of any gyro, rad/s, `shake` the variance of its force, (m/s²)²: while the arm moves or is
+        struck, a force says less.
         """
-        self._beginning.restart(self.x, self.P, i, force, fastest, self.told_swing)
+        self._beginning.restart(self.x, self.P, i, force, fastest, shake, self.told_swing)
         self._found_anew = True
         self._stated.doubt()
         self._since_stated = STATED_EVERY_S

@@ -19,7 +19,8 @@ from tipdatum.kinematics.chain import Chain
 from tipdatum.kinematics.frames import Array
 
 FOUND_M = 0.05
-"""3 sigma of the tip's height by an angle that is being found anew, m, from which it is shown again."""
+"""What an angle that is being found anew may move the tip's height by within 3 sigma, m, for it to be shown
+again."""
 FINDING_MOST_S = 1.5
 """Longest that it is withheld, s: an angle that no more becomes of (no gyro, say) is shown with its sigma."""
 LEVELLING_S = 1.0
@@ -74,8 +75,18 @@ def _slews(f: ChainFilter) -> bool:
     return mean > max(STILL_RADPS, SHARED_SIGMAS * spread / math.sqrt(len(told)))
 
 
+def _height(posture: JointMap, chain: Chain, angles: list[float], i: int, turn: float) -> float:
+    """The tip's height, m, were `angles[i]` by `turn` rad larger; infinite where no linkage closes so."""
+    turned = [*angles[:i], angles[i] + turn, *angles[i + 1 :]]
+    q, _, _ = posture.join(turned, [0.0] * len(angles))
+    return math.inf if q is None else float(chain.tip(np.array(q))[2])
+
+
 class Finding:
     """Angles that are being found anew.
+
+    Whether one is found is asked of the height itself at both ends of its doubt: by its derivative, which is
+    nought for a bucket that hangs straight down, nothing would ever be in doubt there.
 
     Attributes:
         since: by number of the sensor when that began, s. unneeded: a sensor whose angle no figure needs.
@@ -94,12 +105,13 @@ class Finding:
         if not self.since:
             return
         angles = f.x[f.at.angles].tolist()
-        q, _, ratio = posture.join(angles, [0.0] * len(angles))
+        q, _, _ = posture.join(angles, [0.0] * len(angles))
         if q is None:
             return
-        levers = posture.back(chain.height_jacobian(np.array(q)).tolist(), ratio)
+        height = float(chain.tip(np.array(q))[2])
         for i, since in list(self.since.items()):
-            off = 3.0 * f.share * math.sqrt(float(f.P[i, i])) * abs(levers[i])
+            doubt = min(3.0 * f.share * math.sqrt(float(f.P[i, i])), 0.5 * math.pi)
+            off = max(abs(_height(posture, chain, angles, i, turn) - height) for turn in (-doubt, doubt))
             if off <= FOUND_M or t - since >= FINDING_MOST_S:
                 del self.since[i]
 

@@ -62,6 +62,11 @@ ALIKE = 3
 """Sensors that it takes to call something common."""
 
 
+def struck_by(shake: Array) -> Array:
+    """(N,) m/s², spread of the force beyond what is vibration, of its variance `shake` within an epoch."""
+    return np.maximum(np.sqrt(shake) - HAMMERED_MPS2, 0.0)
+
+
 def carried_velocity(setup: FilterSetup, P: Array, innovation: Array, block: EpochBlock) -> Array | None:
     """The velocity by which all sensors alike are carried along: of a machine that travels, jolts or rocks.
 
@@ -199,7 +204,7 @@ class ProcessNoise:
         """
         q, m = self._setup, motion.mean
         at, T = q.at, self._span
-        struck = np.maximum(np.sqrt(block.shake) - HAMMERED_MPS2, 0.0)
+        struck = struck_by(block.shake)
         accel, vibration = self._accel(block, persistence, struck)
         accel = self._of_times(P, accel, block)
         if not motion.whole:
