@@ -144,7 +144,7 @@ class Beginning:
         x: Array,
         P: Array,
         i: int,
-        force: Array,
+        force: Array | None,
         fastest: float,
         shake: float,
         told: ToldSwing | None,
@@ -153,21 +153,20 @@ class Beginning:
 
         Args:
             i: its number. force: (3,) m/s²; on a side part in the part's axes, whose turn is found anew, too.
+                None: no force tells anything, and both stay where they are.
             fastest: rad/s, of any gyro: while the arm moves, a force says less.
             shake: (m/s²)², variance of the force about its mean.
             told: what is told of the boom's swing.
         """
         q, at, own = self._setup, self._setup.at, self._setup.v[i]
-        theta = math.atan2(float(force[0]), float(force[2]))
-        old = float(x[i])
         places, sides = [i, *own], []
         for k, side in enumerate(q.sides):
-            if side.sensor == i:
+            if side.sensor == i and force is not None:
                 place = at.side.start + k
                 known = float(x[place]), max(math.sqrt(float(P[place, place])), LOST_SIDE_RAD)
                 sides.append((place, self._find_side(k, x, np.tile(force, (q.n, 1)), told, known)))
-        if not sides:
-            x[i] = theta + 2.0 * math.pi * round((old - theta) / (2.0 * math.pi))
+        if not sides and force is not None:
+            x[i] = nearest_turn(math.atan2(float(force[0]), float(force[2])), float(x[i]))
         places += [place for place, _ in sides]
         if i in q.gyroless:
             places.append(at.turn.start + q.gyroless.index(i))

@@ -63,7 +63,7 @@ class ChainEstimator:
         self._arm = arm
         self._channels = arm.in_order
         self._gyro_seen: dict[int, bool] = {}
-        self._finding = Finding(arm.confirming)
+        self._finding = Finding(next((i for i, c in enumerate(self._channels) if c is arm.confirming), None))
         self._witness = Witness()
         self._samples = [SampleBuffer() for _ in self._channels]
         self._by_name = self._named()
@@ -191,7 +191,7 @@ class ChainEstimator:
             if self._rocking is not None:
                 self._rocking.heading.lose((number - schedule.next) * T)
             schedule.lose_all()
-        if missing or schedule.away:
+        if missing or schedule.away or self._finding.feigned:
             self._find_again(f, block)
         f.told_swing, said = self._swing.believed(told, self._t, f)
         self._events += said
@@ -211,7 +211,7 @@ class ChainEstimator:
             self._rocking.follow(f.span, float(f.x[0]), float(f.x[f.at.roll]), self._slew_travelled)
         if self._levelling is not None and not self._levelling.goes_on(f, block):
             self._levelling = None
-        self._finding.look(f, self._posture, self._chain, self._t)
+        self._finding.look(f, block, self._posture, self._chain, self._t)
         self._begin_stretch(f, edge, block)
         spread = math.sqrt(max([f.P.item(place, place) for place in f.setup.settling_angles]))
         fastest = max(map(abs, f.rates.tolist()))
@@ -242,18 +242,18 @@ class ChainEstimator:
             self._events.append(Event(self._t, "linkage", text))
 
     def _find_again(self, f: ChainFilter, block: EpochBlock) -> None:
-        """Find the angles of sensors anew that were away and are in this block."""
+        """Find the angles of sensors anew that were away, or struck, and are in this block."""
         forces, rates = block.vectors()
         fastest = float(np.abs(rates).max())
         if block.alpha is not None:
             (first,) = f.setup.in_parts(block.alpha[:, 0], forces[:, 0])
             forces[:, 0] = first
-        back = self._schedule.found_again(block.active)
-        for i in back:
+        back = self._finding.take_up(self._schedule.found_again(block.active), block, self._t)
+        feigned = {i: shake for i, shake in self._finding.feigned.items() if block.active[i]}
+        for i in (*back, *feigned):
             self._pace.upset(self._t)
             self._integrity.found_anew(self._t)
-            f.restart_sensor(i, forces[i, 0], fastest, block.shake.item(i))
-            self._finding.begin(i, self._t)
+            f.restart_sensor(i, None if i in feigned else forces[i, 0], fastest, feigned.get(i, 0.0))
         f.open(block, back)
 
     def _begin_stretch(self, f: ChainFilter, edge: float, block: EpochBlock) -> None:
@@ -342,7 +342,7 @@ class ChainEstimator:
         """Keep the present height of the tip, or of `bucket_point`; see `Estimator.set_anchor`."""
         f = self._filter
         pose = self.pose(t)
-        if f is None or self._start is None or not pose.known:
+        if f is None or self._start is None or not pose.known or self._finding.blind:
             return False
         ahead = predict(self._start, self._samples, t)
         q, _, ratio = self._posture.join(ahead.angles, ahead.rates)

@@ -265,8 +265,10 @@ class ChainFilter:
         self._persistence = Persistence(self.n)
         self.pause(seconds)
 
-    def restart_sensor(self, i: int, force: Array, fastest: float, shake: float) -> None:
+    def restart_sensor(self, i: int, force: Array | None, fastest: float, shake: float) -> None:
         """Take up a sensor again that was silent: its angle anew from `force` (3,), its constants kept.
+
+        Without a force its angle stays where it is and is doubted.
 
         On a side part the force is in the part's axes, and its turn is found anew as well. `fastest` is the
         fastest rate of any gyro, rad/s, `shake` the variance of its force, (m/s²)²: while the arm moves or is

@@ -13,16 +13,18 @@ import numpy as np
 from tipdatum.fusion.arm import JointMap
 from tipdatum.fusion.chain.filter import ChainFilter
 from tipdatum.fusion.chain.integration import EpochBlock
+from tipdatum.fusion.chain.noise import RECTIFIED_S, struck_by
 from tipdatum.fusion.chain.samples import SampleBuffer
 from tipdatum.fusion.sensors import Channel
 from tipdatum.kinematics.chain import Chain
 from tipdatum.kinematics.frames import Array
 
 FOUND_M = 0.05
-"""What an angle that is being found anew may move the tip's height by within 3 sigma, m, for it to be shown
-again."""
+"""3 sigma of the tip's height by an angle that is being found anew, m, from which it is shown again."""
 FINDING_MOST_S = 1.5
 """Longest that it is withheld, s: an angle that no more becomes of (no gyro, say) is shown with its sigma."""
+NEVER = (-math.inf, 0.0)
+"""When a sensor was last struck, s, and how much, that never was."""
 LEVELLING_S = 1.0
 """Rest that is averaged before the angles are taken as levelled, s."""
 IN_MOTION_S = 4.0
@@ -85,23 +87,52 @@ def _height(posture: JointMap, chain: Chain, angles: list[float], i: int, turn: 
 class Finding:
     """Angles that are being found anew.
 
-    Whether one is found is asked of the height itself at both ends of its doubt: by its derivative, which is
-    nought for a bucket that hangs straight down, nothing would ever be in doubt there.
+    How far one may move the tip's height h is asked of h itself at both ends of three sigma: by its
+    derivative, which is nought for a bucket that hangs straight down, nothing would ever be in doubt there.
+    To second order the variance of h is (h' σ)² + ½ (h'' σ²)². With ±h' 3σ + ½ h'' (3σ)² at the ends, three
+    times its root is half of their difference and √2/3 of half of their sum, in quadrature.
+
+    What blows feign keeps its sign while they last, so that no average over them is an angle, and a low-pass
+    carries it from one to the next: where a sensor is back under blows, its angle stays where it was, doubted
+    by what they feign, until there has been none for as long as that lasts. It is found then.
 
     Attributes:
-        since: by number of the sensor when that began, s. unneeded: a sensor whose angle no figure needs.
+        since: by number of the sensor when that began, s. feigned: those that blows keep from being found.
     """
 
-    def __init__(self, unneeded: Channel | None = None) -> None:
+    def __init__(self, unneeded: int | None = None) -> None:
+        """`unneeded` is the number of a sensor whose angle no figure needs."""
         self._unneeded = unneeded
+        self._blows: dict[int, tuple[float, float]] = {}
         self.since: dict[int, float] = {}
+        self.feigned: dict[int, float] = {}
 
-    def begin(self, i: int, t: float) -> None:
-        """The angle of sensor `i` is found anew from `t` s on."""
-        self.since[i] = t
+    def take_up(self, back: list[int], block: EpochBlock, t: float) -> list[int]:
+        """Whose angles are found from `block`, at `t` s; `feigned` becomes by number the last blow's shake.
 
-    def look(self, f: ChainFilter, posture: JointMap, chain: Chain, t: float) -> None:
+        Args:
+            back: sensors that were silent and are in the block.
+        """
+        self._note(np.flatnonzero(struck_by(block.shake) * block.active).tolist(), block, t)
+        there = [*back, *(i for i in self.feigned if block.active[i] and i not in back)]
+        self.since.update(dict.fromkeys(there, t))
+        under = {i: self._blows[i][1] for i in there if t - self._blows.get(i, NEVER)[0] < RECTIFIED_S}
+        self.feigned = {i: shake for i, shake in self.feigned.items() if i not in there} | under
+        return [i for i in there if i not in under]
+
+    @property
+    def blind(self) -> bool:
+        """Whether blows keep an angle from being found that figures need."""
+        return any(i != self._unneeded for i in self.feigned)
+
+    def _note(self, struck: list[int], block: EpochBlock, t: float) -> None:
+        """Keep of the sensors that are `struck` in a block how much."""
+        for i in struck:
+            self._blows[i] = t, block.shake.item(i)
+
+    def look(self, f: ChainFilter, block: EpochBlock, posture: JointMap, chain: Chain, t: float) -> None:
         """After a block: which of them are found well enough to be shown."""
+        self._note(f.struck, block, t)
         if not self.since:
             return
         angles = f.x[f.at.angles].tolist()
@@ -111,8 +142,9 @@ class Finding:
         height = float(chain.tip(np.array(q))[2])
         for i, since in list(self.since.items()):
             doubt = min(3.0 * f.share * math.sqrt(float(f.P[i, i])), 0.5 * math.pi)
-            off = max(abs(_height(posture, chain, angles, i, turn) - height) for turn in (-doubt, doubt))
-            if off <= FOUND_M or t - since >= FINDING_MOST_S:
+            up, down = (_height(posture, chain, angles, i, turn) - height for turn in (doubt, -doubt))
+            off = math.hypot(0.5 * (up - down), 0.5 * (up + down) * math.sqrt(2.0) / 3.0)
+            if i not in self.feigned and (off <= FOUND_M or t - since >= FINDING_MOST_S):
                 del self.since[i]
 
     def lost(
@@ -130,7 +162,7 @@ class Finding:
         """
         finding = self.since
         lost = [i for i, s in enumerate(samples) if s.since > edge or i in away or i in finding]
-        lost = [i for i in lost if channels[i] is not self._unneeded]
+        lost = [i for i in lost if i != self._unneeded]
         if not lost:
             return ()
         late = [channels[i].presence.overdue(t) for i in lost]
