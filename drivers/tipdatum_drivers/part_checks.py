@@ -109,6 +109,11 @@ class ImuChecks:
             return not self._saturated(t, gyro, before.gyro_radps)
         return True
 
+    @property
+    def repeats(self) -> bool:
+        """Whether the last reading looked at told again what the one before had told."""
+        return self._last is not None and self._last.t > self._same_since
+
     def _is_clipped(self, accel: Vector) -> bool:
         """Whether a component stands at the largest ever told, to the bit and not for the first time."""
         size = max(map(abs, accel))

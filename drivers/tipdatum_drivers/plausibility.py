@@ -58,6 +58,8 @@ KIND_WORDS = {
 }
 DROPPING = frozenset({"frozen", "same answer", "not 1 g", "rate disagrees", "wrong serial"})
 """Lasting conditions under which readings are not used."""
+REPEATED = ("frozen", "the same reading again")
+"""Kind and text of what is not used before it has lasted long enough for a fault."""
 
 Stamped = TypeVar("Stamped", Imu, Tilt)
 State = Literal["ok", "waiting", "stale", "fault"]
@@ -141,8 +143,7 @@ class SensorMonitor:
         if accepted:
             self.presence.used(reading.t)
         else:
-            conditions = self._findings.conditions
-            self.presence.refused = next(iter(conditions.values()), self._findings.last_fault)
+            self.presence.refused = self._why_refused(reading.t)
         return accepted, self._findings.take() if self._findings.fresh else []
 
     def count(self, fault: Fault) -> None:
@@ -221,7 +222,8 @@ class SensorMonitor:
         elif presence.too_slow:
             state, text = "fault", presence.slowness
         elif presence.unusable(t):
-            state, text = "fault", f"readings come, but none can be used: {findings.last_fault}"
+            why = f": {presence.refused}" if presence.refused else ""
+            state, text = "fault", f"readings come, but none can be used{why}"
         return SensorHealth(
             state,
             text,
@@ -236,6 +238,15 @@ class SensorMonitor:
     def is_ok(self, t: float) -> bool:
         """Whether `health(t)` would say "ok"; asked every tick, so it only looks at what decides that."""
         return not self._findings.conditions and self.presence.fine(t)
+
+    def _why_refused(self, t: float) -> str | None:
+        """Why the reading of `t` is not used; a fault of earlier ones, be it the last, is no reason."""
+        findings = self._findings
+        for lasting in findings.conditions.values():
+            return lasting
+        if findings.last_t >= t:
+            return findings.last_fault
+        return ": ".join(REPEATED) if self._imu.repeats else None
 
     def _judged(self, reading: Reading) -> tuple[Reading, ...]:
         if type(reading) is Identity:

@@ -104,6 +104,12 @@ def test_text_without_a_code_is_recognised_with_its_values() -> None:
     assert [code for code, _ in parts_of(found) if code] == [
         "kind-frozen", "found-frozen", "kind-late", "found-late",
     ]  # fmt: skip
+    held = recognised("boom sensor tells nothing that can be used: frozen: the same reading again")
+    (first,) = said(held)
+    assert (first["code"], first["values"]["sensor"]) == ("sensor-unusable-why", "boom")
+    assert [one["code"] for one in first["values"]["why"][0] if one["code"]] == [
+        "kind-frozen", "found-repeats",
+    ]  # fmt: skip
     assert not isinstance(recognised("a remark of somebody: nothing of ours"), Sentence)
 
 

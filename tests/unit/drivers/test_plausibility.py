@@ -258,6 +258,25 @@ def test_frozen_sensor_is_dropped_until_it_moves() -> None:
     assert monitor.health(2.0).state == "ok"
 
 
+def test_what_is_not_used_has_its_own_reason_from_the_start() -> None:
+    """Not that of a fault that is long over, and no `None` where none has been found yet."""
+    for begins in (0.0, 100.0):
+        monitor = SensorMonitor("boom", Described())
+        for i in range(100):
+            monitor.check(still(begins + 0.01 * i))
+        if begins:
+            monitor.check(replace(still(begins + 1.0), accel_mps2=(500.0, 0.0, 0.0)))
+        t = begins + 1.01
+        for _ in range(40):
+            monitor.check(replace(still(begins), t=t))
+            t += 0.01
+        why = "readings come, but none can be used: frozen: the same reading again"
+        assert monitor.health(t).text == why
+        assert monitor.presence.missing(t) == (
+            "tells nothing that can be used: frozen: the same reading again"
+        )
+
+
 def test_coarse_inclinometer_at_rest_is_not_taken_for_frozen() -> None:
     coarse, fine = SensorMonitor("a", Described(type="tilt")), SensorMonitor("b", Described(type="tilt"))
     for i in range(1000):
