@@ -101,6 +101,20 @@ def test_the_gyro_that_moves_all_that_hangs_on_its_body_is_the_one(body: int, ab
     assert (found.sensor, found.about) == (body, about)
 
 
+def test_nothing_is_said_of_the_gyro_of_a_sensor_that_has_none() -> None:
+    """An inclinometer between others: its body may turn unseen, but no gyro of it tells that."""
+    looks = []
+    for k in range(10):
+        innovation = ways(np.zeros(3))[:, :, 1] * 0.2 * (-1.0) ** k
+        rate = np.tile([0.0, -0.3, 0.0], (3, 1))
+        rate[1] = 0.0
+        one = replace(block(k * SPAN, rate=0.3), innovation=innovation, rate=rate)
+        looks.append(replace(one, gyro=np.array([True, False, True])))
+    found = suspect(Alarm(1.5, 0, (0, 0.0)), looks, NAMES, G, ways)
+    assert found.sensor == 1
+    assert "gyro" not in found.text
+
+
 def test_an_accelerometer_that_points_elsewhere_is_found_by_its_own_innovation() -> None:
     innovation = np.zeros((3, 3))
     innovation[1, 1] = 0.1

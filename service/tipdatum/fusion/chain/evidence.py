@@ -117,6 +117,7 @@ class Evidence:
     Attributes:
         told: (N, 3) what the gyro tells of the rate about x, y, z; NaN where nothing turned about it.
         weight: (N,) g, mean size of the force.
+        speaks: (N,) bool, which have a gyro at all: of no other anything is said.
     """
 
     def __init__(self, looks: Sequence[Look], g: float) -> None:
@@ -145,6 +146,7 @@ class Evidence:
                 slope = (true * said).sum(axis=0) / (true * true).sum(axis=0)
             told[strong, 1] = slope[strong]
         self.told = told
+        self.speaks = np.any([one.gyro for one in looks], axis=0)
         self.weight = np.median([np.linalg.norm(one.force, axis=1) for one in late], axis=0) / g
 
     def weighs_wrong(self) -> int | None:
@@ -170,7 +172,8 @@ class Evidence:
         told, weight = self.told[sensor], float(self.weight[sensor])
         if not LEAST_WEIGHT < weight < MOST_WEIGHT:
             return f"accelerometer of {name} reads {weight:.1f} g on the mean: wrong range or unit"
-        known = [k for k in ((0, 2) if about == "slew" else (1,)) if math.isfinite(told[k])]
+        axes = (0, 2) if about == "slew" else (1,)
+        known = [k for k in axes if self.speaks[sensor] and math.isfinite(told[k])]
         gyro = f"gyro of {name}"
         if known and all(abs(told[k]) > 8.0 for k in known):
             return f"{gyro} tells many times the true rate: degrees taken for radians"

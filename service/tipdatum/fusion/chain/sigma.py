@@ -144,11 +144,13 @@ class StatedSigma:
     def shared_latency(self, x: Array, P: Array) -> float:
         """1-sigma, s, of the latency that all sensors have in common, which nothing shows.
 
-        It is taken as large as the mean of N latencies that differ as much as these do.
+        It is taken as large as the mean of N latencies that differ as much as these do and as described ones
+        may: those of a few sensors may lie close together by luck and be wrong all alike.
         """
-        n = self._setup.n
+        n, described = self._setup.n, self._setup.latency_sigma
         if n < 2:
-            return float(self._setup.latency_sigma[0])
+            return float(described[0])
         late = x[self._setup.at.constants].reshape(-1, PER_SENSOR)[:, LATENCY]
         spread = float(late.dot(late)) + float(self._variances(P)[:, LATENCY].sum())
-        return float(np.sqrt(spread / (n * (n - 1))))
+        spread += PRIOR_WEIGHT * float(described.dot(described)) / n
+        return float(np.sqrt(spread / (n * (PRIOR_WEIGHT + n - 1.0))))
