@@ -126,6 +126,14 @@ def test_figures_come_back_by_themselves_when_the_sensors_agree_again(
     assert wrong_and_good(made, last, good, off_m=0.03) == []
 
 
+def test_a_knocked_sensor_alone_is_named_and_where_it_sits_now_is_found(dig: Callable[..., Any]) -> None:
+    """What was known of its mount would bend all others, one after the other."""
+    made = dig(seconds=22.0, seed=3, noise=1.0)
+    _, events = play(made, spoilt(made, "knocked by 5°", "boom", 10.0, 22.0))
+    assert {e.sensor for e in events} == {"boom"}
+    assert "agrees again" in events[-1].text
+
+
 @pytest.mark.parametrize("slows", [True, False])
 def test_nobody_is_named_for_what_a_sensor_bent_before_it_was_known_to_be_slow(
     dig: Callable[..., Any], monkeypatch: pytest.MonkeyPatch, slows: bool

@@ -180,3 +180,46 @@ def test_a_prior_that_became_wider_takes_nothing_out_of_the_filter_at_once() -> 
     scale.begin(np.eye(4))
     assert scale.learn(np.full(4, 3.0), 0.1 * np.eye(4), share=0.9) == 0.0
     assert scale.held == pytest.approx(0.9 + 0.1 / scale.factor)
+
+
+def test_constants_that_are_opened_are_known_by_what_work_tells_alone(
+    describe: Callable[..., dict[str, Any]],
+) -> None:
+    """Nothing draws them back, whatever class the parts turn out to be, and the rest stays as it is."""
+    s = setup(describe())
+    memory = Memory(s)
+    sigma, variance = 0.01, 0.05**2
+    P = sigma**2 * np.eye(s.at.size)
+    memory.begin(np.zeros(s.at.size), P)
+    # Levelled since, and by far: what is known is more than what is described.
+    memory.keep(np.zeros(s.at.size), 0.01 * P)
+    mount = s.at.constants.start + 2 * PER_SENSOR + np.arange(MOUNT.start, MOUNT.stop)
+    other = mount - PER_SENSOR
+    for _ in range(2):
+        memory.open(mount, variance)
+    x, P = np.zeros(s.at.size), 0.01 * P
+    x[mount] = x[other] = 0.03
+    P[mount, mount] = 1e-4
+    for _ in range(round(10.0 * ChainOptions().memory_s / FADE_EVERY_S)):
+        memory.let_pass(FADE_EVERY_S, x, P)
+    assert np.sqrt(np.diag(P)[mount]) == pytest.approx(np.full(3, math.sqrt(variance)), rel=0.05)
+    assert np.sqrt(np.diag(P)[other]) == pytest.approx(np.full(3, 0.1 * sigma), rel=0.05)
+    assert np.linalg.eigvalsh(P).min() > 0.0
+
+
+@pytest.mark.parametrize("factor", [0.02, 4.0])
+def test_opened_constants_keep_a_covariance_in_every_class_of_parts(
+    describe: Callable[..., dict[str, Any]], factor: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    arm = SensedArm(parse_machine(describe(), "test"))
+    channels = [arm.by_body[b] for b in ("upper", "boom", "stick", "bucket")]
+    s = FilterSetup(arm, channels, [True] * 4, ChainOptions())
+    monkeypatch.setattr(Scale, "_maximised", lambda *_: factor)
+    memory = Memory(s)
+    P = 1e-4 * np.eye(s.at.size)
+    x = np.zeros(s.at.size)
+    memory.begin(x, P)
+    memory.open(s.at.constants.start + np.arange(MOUNT.start, MOUNT.stop), 0.05**2)
+    for _ in range(10):
+        memory.let_pass(FADE_EVERY_S, x, P)
+    assert np.linalg.eigvalsh(P).min() > 0.0

@@ -183,7 +183,12 @@ class Evidence:
             return f"{gyro} tells little of the turn about {_axes(little)}: dead, exchanged axes or unit"
         if off := [told[k] for k in known if not 0.75 < told[k] < 1.3]:
             return f"{gyro} tells {off[0]:.1f} times the true rate: wrong range or unit"
-        return f"{name} sensor does not fit the others: knocked, loose, or answering for another"
+        return unfit(name)
+
+
+def unfit(name: str) -> str:
+    """What is said of a sensor whose gyro tells its turns and that fits nowhere: it may have been moved."""
+    return f"{name} sensor does not fit the others: knocked, loose, or answering for another"
 
 
 def _axes(numbers: list[int]) -> str:

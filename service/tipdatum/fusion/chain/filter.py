@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import cmath
 import math
+from collections.abc import Iterable
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -21,7 +22,7 @@ import numpy as np
 from tipdatum.fusion.arm import SensedArm
 from tipdatum.fusion.chain.beginning import Beginning, told_swing_of, zero_sigma
 from tipdatum.fusion.chain.compiled import models_for
-from tipdatum.fusion.chain.constants import LATENCY, LEVER, OF_GYRO, PER_SENSOR
+from tipdatum.fusion.chain.constants import LATENCY, LEVER, MOUNT, OF_GYRO, PER_SENSOR
 from tipdatum.fusion.chain.heave import Footing, pivot_prior
 from tipdatum.fusion.chain.integration import EpochBlock, SideStart
 from tipdatum.fusion.chain.levers import Levers
@@ -50,6 +51,8 @@ TRAVELS_S: Final = 5.0
 """Time, s, in which a travel is forgotten whose end did not show."""
 FASTEST_TRAVEL_MPS: Final = 1.6
 """Faster no excavator travels on tracks, m/s (common practice, no source): more is a tilt of all of them."""
+MOVED_RAD: Final = 0.05
+"""1-sigma of a mount, rad, of a sensor that no longer fits: as of an angle found anew from such a force."""
 
 
 class BlockModels:
@@ -259,9 +262,16 @@ class ChainFilter:
         """A copy of the state at `t` s."""
         return Kept(t, self.x.copy(), self.P.copy())
 
-    def go_back(self, kept: Kept, seconds: float) -> None:
-        """Go on, `seconds` later, with what was known then; every angle has to be found anew."""
+    def go_back(self, kept: Kept, seconds: float, moved: Iterable[int] = ()) -> None:
+        """Go on, `seconds` later, with what was known then; every angle has to be found anew.
+
+        `moved`: numbers of sensors that may sit otherwise since, so that their mounts have to be found anew.
+        """
         self.x[:], self.P[:] = kept.x, kept.P
+        for i in moved:
+            mount = self.at.constants.start + i * PER_SENSOR + np.arange(MOUNT.start, MOUNT.stop)
+            self.P[mount, mount] += np.where(self.P[mount, mount] < MOVED_RAD**2, MOVED_RAD**2, 0.0)
+            self._memory.open(mount, MOVED_RAD**2)
         self._persistence = Persistence(self.n)
         self.pause(seconds)
 

@@ -19,7 +19,7 @@ import numpy as np
 from tipdatum.fusion.arm import SensedArm
 from tipdatum.fusion.chain.compiled import consistency_of
 from tipdatum.fusion.chain.consistency import Alarm, Look, carried, unseen, unseen_rate
-from tipdatum.fusion.chain.evidence import suspect
+from tipdatum.fusion.chain.evidence import suspect, unfit
 from tipdatum.fusion.chain.filter import ChainFilter, Kept
 from tipdatum.fusion.chain.honesty import PriorCheck, words
 from tipdatum.fusion.chain.integration import EpochBlock
@@ -55,6 +55,7 @@ class IntegrityMonitor:
         self._began = 0.0
         self._seldom = ""
         self._slow = 0
+        self._moved: dict[int, float] = {}
         self._kept: deque[Kept] = deque(maxlen=6)
         self.describe(arm, channels)
 
@@ -164,6 +165,8 @@ class IntegrityMonitor:
         """Name the sensor that does not agree."""
         g, worse = self._arm.machine.gravity_mps2, self._honesty.beyond
         found = suspect(alarm, self._consistency.looks, self._names, g, f.by_turning, worse)
+        if found.text == unfit(self._names[found.sensor]):
+            self._moved[found.sensor] = alarm.t
         if not self._suspicion.begin(alarm.t, *found):
             return []
         named = Event(alarm.t, "consistency", found.text, self._names[found.sensor])
@@ -173,7 +176,7 @@ class IntegrityMonitor:
         """Begin anew from before the alarm; by how much earlier that was, s."""
         kept = next((one for one in reversed(self._kept) if alarm.t - one.t >= KEPT_BEFORE_S), self._kept[0])
         back = alarm.t - kept.t
-        f.go_back(kept, back)
+        f.go_back(kept, back, [i for i, since in self._moved.items() if since > kept.t])
         self._consistency.found_anew(alarm.t)
         return back
 

@@ -112,8 +112,12 @@ class Scale:
         self._whiten = np.eye(len(places))
 
     def begin(self, described: Array) -> None:
-        """Take the covariance (m, m) that is described for the group."""
+        """Begin with the covariance (m, m) that is described for the group."""
         self.factor = self.held = 1.0
+        self.describe(described)
+
+    def describe(self, described: Array) -> None:
+        """Take another covariance (m, m) for that which is described."""
         self._whiten = np.linalg.inv(np.linalg.cholesky(described))
 
     def learn(self, x: Array, P: Array, share: float) -> float:
@@ -182,6 +186,25 @@ class Memory:
         c = self._c
         self._start = np.linalg.inv(P[np.ix_(c, c)])
         self._start_told = self._start.dot(x[c])
+
+    def open(self, places: Places, variance: float) -> None:
+        """Forget what was described and known at the start of constants at `places` of the state.
+
+        They are as little known as `variance` says from now on, where more was described.
+        """
+        own = np.searchsorted(self._c, places)
+        described = np.asarray(np.linalg.inv(self._described), dtype=float)
+        start = np.linalg.inv(self._start)
+        told = start.dot(self._start_told)
+        # The same to both: what is known is never less than what is described, which classes scale.
+        more = np.where(described[own, own] < variance, variance, 0.0)
+        described[own, own] += more
+        start[own, own] += more
+        self._described = np.asarray(np.linalg.inv(described), dtype=float)
+        self._start = np.linalg.inv(start)
+        self._start_told = self._start.dot(told)
+        for scale in self._scales:
+            scale.describe(described[np.ix_(scale.places, scale.places)])
 
     def _exchanged(self, x: Array, P: Array) -> tuple[Array, Array]:
         """What to add to the constants' information, and to that of the start, for the parts' class."""
