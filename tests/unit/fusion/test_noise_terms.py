@@ -78,11 +78,15 @@ def still_block(shake: float = 0.0, step: float = 0.01) -> EpochBlock:
 
 
 def added(
-    f: ChainFilter, block: EpochBlock, persistence: Persistence | None = None, age: float = LONG_AFTER_S
+    f: ChainFilter,
+    block: EpochBlock,
+    persistence: Persistence | None = None,
+    age: float = LONG_AFTER_S,
+    pushed: float = 0.0,
 ) -> Array:
     P = np.zeros_like(f.P)
     motion = f._models.rates.motion(f.x, block, 0.0)
-    f._models.noise.add(P, block, motion, persistence or Persistence(4), age)
+    f._models.noise.add(P, block, motion, persistence or Persistence(4), age, pushed)
     assert np.count_nonzero(P - np.diag(P.diagonal())) == 0
     return P.diagonal().copy()
 
@@ -284,6 +288,17 @@ def test_a_base_that_rocks_moves_as_far_as_its_centre_is_off(
     more = added(f, rocks)[f.at.base] - added(f, still_block())[f.at.base]
     renewed = 1.0 - math.exp(-2.0 * 0.05 / o.base_time_s)
     assert more == pytest.approx(np.full(more.shape, (o.base_share_m * 0.2) ** 2 * renewed), rel=1e-6)
+
+
+def test_what_drives_the_arm_pushes_the_base_along_the_ground_alone(
+    describe: Callable[..., dict[str, Any]],
+) -> None:
+    """A base that gives way within a time T under an acceleration a goes as fast as a·T, and not upwards."""
+    f, o = at_rest(describe), ChainOptions()
+    more = added(f, still_block(), pushed=2.0)[f.at.base] - added(f, still_block())[f.at.base]
+    renewed = 1.0 - math.exp(-2.0 * 0.05 / o.base_time_s)
+    along = (o.base_sway_s * 2.0) ** 2 * renewed
+    assert more == pytest.approx(np.array([along, along, 0.0]), rel=1e-6, abs=1e-15)
 
 
 def test_what_a_slow_sensor_leaves_out_is_white_noise_of_its_angle_its_velocity_and_the_roll(
