@@ -90,7 +90,7 @@ def test_watch_finds_the_service_that_run_has_started_with_nothing_typed(tmp_pat
 def test_an_exit_code_tells_what_may_pass_from_what_is_wrong(tmp_path: Path) -> None:
     def code(*arguments: str) -> int:
         return subprocess.run(
-            [*COMMAND, *arguments], cwd=tmp_path, capture_output=True, timeout=60, check=False
+            [*COMMAND, *arguments], cwd=tmp_path, capture_output=True, timeout=PATIENCE_S, check=False
         ).returncode
 
     assert code("convert", "1.2 m") == 0

@@ -60,7 +60,7 @@ def test_the_guide_s_own_tests_pass(package: Path) -> None:
         cwd=package,
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=240,
         check=False,
     )
     assert done.returncode == 0, done.stdout

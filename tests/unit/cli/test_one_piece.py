@@ -200,7 +200,7 @@ def test_a_shell_is_offered_commands_and_what_they_send() -> None:
         }  # fmt: skip
         return subprocess.run(
             [sys.executable, "-c", "from tipdatum.cli import main; main()"],
-            capture_output=True, text=True, env=environment, timeout=60, check=False,
+            capture_output=True, text=True, env=environment, timeout=240, check=False,
         ).stdout  # fmt: skip
 
     assert "calibrate" in offered("tipdatum ca").split()

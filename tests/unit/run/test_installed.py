@@ -87,7 +87,7 @@ def test_systemd_finds_nothing_wrong_with_the_unit(tmp_path: Path) -> None:
     unit.write_text(UNIT.replace("/opt/tipdatum/bin/tipdatum", "/bin/true"))
     done = subprocess.run(
         ["systemd-analyze", "verify", "--man=no", str(unit)],
-        capture_output=True, text=True, timeout=60, check=False,
+        capture_output=True, text=True, timeout=240, check=False,
     )  # fmt: skip
     about_ours = [line for line in done.stderr.splitlines() if "tipdatum@" in line]
     assert about_ours == []
