@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import time
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -23,6 +24,8 @@ from tipdatum.run.replay import play
 from tipdatum_drivers.reading import Command
 from tipdatum_drivers.session_file import SessionFile
 
+BUSY, PATIENCE_S = "position is not known just now", 240.0
+"""What is answered while a busy computer brings readings too late, and how long somebody asks again then."""
 SPEED = 3.0
 APART_S = 1.5
 """Between two commands of a session, s: longer than the shortest still moment."""
@@ -73,11 +76,15 @@ def test_the_steps_hold_every_command() -> None:
 def test_every_command_by_an_outside_client(port: int) -> None:
     refused = []
     with Listener(port, "tipdatum/test/reply", "tipdatum/test/event", version=4) as listener:
-        for number, step in enumerate(STEPS, start=1):
-            body = json.dumps(step.body | {"request_id": f"request-{number}"})
-            listener.client.publish(f"tipdatum/test/command/{step.name}", body, qos=1)
-            reply = json.loads(listener.wait_for("/reply", number)[-1])
-            assert (reply["command"], reply["request_id"]) == (step.name, f"request-{number}")
+        number = 0
+        for step in STEPS:
+            until, reply = time.monotonic() + PATIENCE_S, {"ok": False, "text": BUSY}
+            while not reply["ok"] and BUSY in reply["text"] and time.monotonic() < until:
+                number += 1
+                body = json.dumps(step.body | {"request_id": f"request-{number}"})
+                listener.client.publish(f"tipdatum/test/command/{step.name}", body, qos=1)
+                reply = json.loads(listener.wait_for("/reply", number)[-1])
+                assert (reply["command"], reply["request_id"]) == (step.name, f"request-{number}")
             if not reply["ok"]:
                 refused.append(f"{step.name}: {reply['text']}")
         events = [json.loads(p) for p in listener.payloads("/event")]
@@ -91,11 +98,15 @@ def test_every_command_by_an_outside_client(port: int) -> None:
 def test_every_command_as_it_is_typed(port: int, capsys: pytest.CaptureFixture[str]) -> None:
     refused = []
     for step in STEPS:
-        try:
-            main(["send", "--port", str(port), "--wait", "240", *step.typed])
-        except SystemExit as left:
-            if left.code:
-                refused.append(f"{step.typed}: {capsys.readouterr().err}")
+        until, told = time.monotonic() + PATIENCE_S, BUSY
+        while BUSY in told and time.monotonic() < until:
+            told = ""
+            try:
+                main(["send", "--port", str(port), "--wait", "240", *step.typed])
+            except SystemExit as left:
+                told = capsys.readouterr().err if left.code else ""
+        if told:
+            refused.append(f"{step.typed}: {told}")
     assert refused == []
 
 
