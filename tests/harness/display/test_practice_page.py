@@ -17,10 +17,10 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.timeout(600)]
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.timeout(1200)]
 
-START_S = 60.0
-"""Patience with a start on a busy computer."""
+PATIENCE_S = 240.0
+"""For what comes at once, or by a few movements of the levers, on a quiet computer."""
 
 
 @pytest.fixture(scope="module")
@@ -51,7 +51,7 @@ def practising(scenario: str, log: Path) -> Iterator[str]:
 
 
 def _address(log: Path, process: subprocess.Popen[bytes]) -> str:
-    end = time.monotonic() + START_S
+    end = time.monotonic() + PATIENCE_S
     while time.monotonic() < end and process.poll() is None:
         found = re.search(r"http://\S+/practice/", log.read_text())
         if found:
@@ -75,8 +75,10 @@ class Driver:
         self._held: set[str] = set()
 
     def view(self) -> dict[str, Any]:
-        """What the page draws."""
-        told: str = self.page.evaluate("() => JSON.stringify({view: practice.view, tip: practice.tip})")
+        """What the page draws, and when the service last answered it."""
+        told: str = self.page.evaluate(
+            "() => JSON.stringify({view: practice.view, tip: practice.tip, answered: practice.answered})"
+        )
         found: dict[str, Any] = json.loads(told)
         return found
 
@@ -94,7 +96,7 @@ class Driver:
         keys: Callable[[dict[str, Any]], tuple[str, ...]],
     ) -> None:
         """Drive by what is seen until it is done."""
-        end = time.monotonic() + 120.0
+        end = time.monotonic() + PATIENCE_S
         while time.monotonic() < end:
             seen = self.view()
             if done(seen["view"]):
@@ -107,7 +109,7 @@ class Driver:
 
     def wait_for(self, done: Callable[[dict[str, Any]], bool]) -> None:
         """Look until it has come true, with the hands off."""
-        end = time.monotonic() + 20.0
+        end = time.monotonic() + PATIENCE_S
         while not done(self.view()):
             assert time.monotonic() < end, self.page.locator("#say").text_content()
             time.sleep(0.1)
@@ -126,15 +128,19 @@ def with_reference(machine: Driver) -> None:
     """Whatever came before, the figure has a reference."""
     if machine.view()["tip"]["datum"] != "set":
         put_down(machine)
-        end = time.monotonic() + 120.0
+        end = time.monotonic() + PATIENCE_S
         while machine.view()["tip"]["datum"] != "set":
             # While the arm's position is not known, after a cable was out for instance, it is refused.
             assert time.monotonic() < end, machine.page.locator("#say").text_content()
+            before = machine.view().get("answered")
             machine.page.keyboard.press("m")
             # On a busy computer a second of stillness takes longer to be seen; a press would begin it anew.
-            answered = time.monotonic() + 6.0
-            while machine.view()["tip"]["datum"] != "set" and time.monotonic() < answered:
+            again = time.monotonic() + PATIENCE_S / 4.0
+            while (seen := machine.view()).get("answered") == before and seen["tip"]["datum"] != "set":
+                if time.monotonic() > again:
+                    break
                 time.sleep(0.2)
+            time.sleep(1.0)
 
 
 def test_a_key_moves_its_lever_and_the_machine(machine: Driver) -> None:
@@ -161,7 +167,7 @@ def test_dug_to_a_level_the_published_deviation_falls_below_the_tolerance(machin
 
 def dig_to_level(machine: Driver, near_m: float) -> dict[str, Any]:
     """Press the edge down by what the display says, until it stands on the level; returns what is seen."""
-    end = time.monotonic() + 120.0
+    end = time.monotonic() + PATIENCE_S
     while time.monotonic() < end:
         # While the bucket is struck the figure may go for a moment.
         machine.wait_for(lambda seen: seen["tip"]["deviation_m"] is not None)
@@ -208,7 +214,7 @@ def test_a_pulled_cable_silences_all_and_comes_back(machine: Driver) -> None:
     expect(page.locator("#line")).to_have_attribute("aria-pressed", "true")
     expect(page.locator("#sigma-words")).to_contain_text("No figure")
     page.keyboard.press("0")
-    expect(page.locator("#sigma-words")).not_to_contain_text("No figure", timeout=60_000)
+    expect(page.locator("#sigma-words")).not_to_contain_text("No figure", timeout=1000.0 * PATIENCE_S)
 
 
 def test_a_key_pressed_twice_before_the_machine_answers_leaves_it_as_it_was(machine: Driver) -> None:
@@ -256,7 +262,7 @@ def test_a_task_ends_with_a_score_and_a_report(machine: Driver) -> None:
     expect(page.locator("#result")).to_be_visible()
     expect(page.locator("#points")).to_have_text(re.compile(r"^\d+$"))
     page.locator("#report").click()
-    expect(page.locator("#report-words a")).to_be_visible(timeout=300_000)
+    expect(page.locator("#report-words a")).to_be_visible(timeout=600_000)
     page.locator("#close").click()
 
 
