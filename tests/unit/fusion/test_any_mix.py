@@ -71,3 +71,41 @@ def test_figures_are_finite_or_absent_with_a_reason(
         else:
             assert pose.reasons
     assert known > 0
+
+
+def said_of_sensors(
+    turned_deg: float, dig: Callable[..., Any], describe: Callable[..., dict[str, Any]]
+) -> list[str]:
+    """What is said against sensors in a dig with inclinometers on upper and boom, at every reading.
+
+    The stick's sensor sits turned by so much from 10 s on.
+    """
+    words = describe()
+    kinds = {"upper": "tilt", "boom": "tilt"}
+    for body in kinds:
+        words["sensor"][body] |= {"type": "tilt"}
+    estimator = make_estimator("chain", parse_machine(words, "test"), 0.02)
+    c, s = math.cos(math.radians(turned_deg)), math.sin(math.radians(turned_deg))
+    turn = np.array([[c, 0.0, s], [0.0, 1.0, 0.0], [-s, 0.0, c]])
+    said = []
+    for reading in dig(seconds=30, noise=1.0, rate_hz=50).readings:
+        if reading.sensor == "stick" and reading.t > 10.0:
+            force, rate = (tuple((turn @ v).tolist()) for v in (reading.accel_mps2, reading.gyro_radps))
+            reading = replace(reading, accel_mps2=force, gyro_radps=rate)
+        estimator.consume(as_kind(reading, kinds.get(reading.sensor, "imu")))
+        reasons = map(str, estimator.pose(reading.t).reasons)
+        said.append(next((text for text in reasons if "sensor does" in text or "gyro of" in text), ""))
+    return said
+
+
+def test_what_hangs_on_a_body_whose_rate_no_gyro_tells_is_not_suspected_for_it(
+    dig: Callable[..., Any], describe: Callable[..., dict[str, Any]]
+) -> None:
+    assert not any(said_of_sensors(0.0, dig, describe))
+
+
+def test_what_hides_a_contradiction_is_no_agreement(
+    dig: Callable[..., Any], describe: Callable[..., dict[str, Any]]
+) -> None:
+    said = said_of_sensors(90.0, dig, describe)
+    assert all(said[len(said) // 2 :])

@@ -32,6 +32,7 @@ def look(t: float, **changes: Any) -> Look:
         "fastest": 0.0,
         "unseen": np.zeros(n),
         "unseen_rate": 0.0,
+        "carried": np.zeros(n),
     }
     return Look(t, SPAN, **{**parts, **changes})
 
@@ -108,12 +109,12 @@ def test_what_slow_samples_may_leave_out_is_no_contradiction() -> None:
 
 
 def test_a_slow_gyro_widens_the_gates_of_all_that_hangs_on_its_body() -> None:
-    # A sensor 4 m from the hinge of a body whose rate is missed by 0.1 rad/s is missed by 0.4 m/s; that at
-    # both ends of half a second is the root of two times 0.8 m/s².
+    # A sensor 4 m from the hinge of a body whose rate is missed by 0.1 rad/s is missed by 0.4 m/s; at both
+    # ends of a window that is the root of two times as much.
     ways = np.zeros((3, 3, 3))
     ways[2, 2, 1] = 4.0
     found = carried(ways, np.array([0.0, 0.01, 0.0]))
-    assert found == pytest.approx([0.0, 0.0, 0.8 * math.sqrt(2.0)])
+    assert found == pytest.approx([0.0, 0.0, 0.4 * math.sqrt(2.0)])
 
 
 def test_nobody_judges_a_body_whose_turning_is_not_measured() -> None:

@@ -25,6 +25,7 @@ def block(t: float, rate: float = 0.0, tilt: float = 0.3, shake: float = 0.1, sl
         rate=np.tile([0.0, -rate, 0.0], (3, 1)), roll=np.zeros(3), plane=np.zeros(3),
         theta=np.full(3, tilt), gyro=np.ones(3, dtype=bool), active=np.ones(3, dtype=bool),
         fastest=abs(rate), unseen=np.full(3, slow), unseen_rate=0.0,
+        carried=np.zeros(3),
     )  # fmt: skip
 
 

@@ -341,7 +341,7 @@ class CompiledConsistency(Consistency):
 
     def _compare(self, t: float) -> tuple[Array, Array, Array | None]:
         found: tuple[Array, Array, Array | None] = built.compare(
-            self._t, self._span, self._unknown, self._shake, self._unseen, self._odd,
+            self._t, self._span, self._unknown, self._shake, self._unseen, self._carried, self._odd,
             t, self._from, self._found, self._moved, self._RULES, self._WINDOWS,
         )  # fmt: skip
         return found

@@ -116,6 +116,7 @@ class Look:
         fastest: rad/s, of all bodies.
         unseen: (N,) m/s², what each sensor's samples may leave out of an acceleration that stays, 1 sigma;
             inf where a body's turning is not measured at all. unseen_rate: rad/s, the same of gyros' rates.
+        carried: (N,) m/s, by what the turning of bodies without a gyro may carry each along unseen.
     """
 
     t: float
@@ -132,6 +133,7 @@ class Look:
     fastest: float
     unseen: Array
     unseen_rate: float
+    carried: Array
 
 
 def unseen(force_psd: float, rate_psd: float) -> float:
@@ -151,15 +153,24 @@ def unseen_rate(rate_psd: float) -> float:
 
 
 def carried(ways: Array, missed: Array) -> Array:
-    """What a body whose slow gyro misses some of its rate feigns of all that hangs on it, (N,) m/s², 1 sigma.
+    """What a body whose rate is not all told feigns of all that hangs on it: (N,) m/s over a window, 1 sigma.
 
     Args:
         ways: (N, 3, N) m, ∂v̂/∂θ̇ of the sensors' velocities by the bodies' rates.
-        missed: (N,) (rad/s)², mean square of what lies between two samples of each. A velocity that is off by
-            so much at both ends of the shortest window changes by √2 of that in it.
+        missed: (N,) (rad/s)², mean square of what lies between two samples of each, or of a rate that no gyro
+            tells. A velocity that is off by so much at both ends of a window changes by √2 of that in it.
     """
     arms = (ways * ways).sum(axis=1)
-    return np.asarray(np.sqrt(2.0 * (arms @ missed)) / WINDOWS[0].span)
+    return np.asarray(np.sqrt(2.0 * (arms @ missed)))
+
+
+def unwidened(look: Look) -> float:
+    """By how much ratios are larger at most beside gates that bodies without a gyro do not widen.
+
+    What hides a contradiction is no agreement: a suspicion ends by ratios of that size.
+    """
+    window = WINDOWS[0]
+    return 1.0 + float(look.carried.max()) / (window.span * (window.base + SLOW_MPS2))
 
 
 class Consistency:
@@ -182,6 +193,7 @@ class Consistency:
         self._unknown = np.zeros((RING, n, 3))
         self._shake = np.zeros((RING, n))
         self._unseen = np.zeros((RING, n))
+        self._carried = np.zeros((RING, n))
         self._odd = np.zeros((RING, 2, n))
         self.ratios = [0.0] * n
         self.peaks = [0.0] * n
@@ -205,7 +217,7 @@ class Consistency:
             looks.popleft()
         self._count += 1
         self._t[k], self._span[k] = t, look.span
-        self._shake[k], self._unseen[k] = look.shake, look.unseen
+        self._shake[k], self._unseen[k], self._carried[k] = look.shake, look.unseen, look.carried
         np.multiply(look.innovation, 1.0 / look.span, out=self._unknown[k])
         self._odd[k] = self._apart(look)
         if look.fastest > STANDS_RADPS:
@@ -287,7 +299,7 @@ class Consistency:
         hidden = self._unseen[blocks].max(axis=0)
         if hidden.any():
             # What hangs on a body whose turning is told badly, or not at all, is carried along unknown.
-            gate += SLOW_MPS2 + UNSEEN * hidden
+            gate += SLOW_MPS2 + UNSEEN * hidden + self._carried[blocks].max(axis=0) * (1.0 / window.span)
         unknown, span = self._unknown[blocks], self._span[blocks]
         mean = np.tensordot(span, unknown, axes=1) * (1.0 / span.sum()) if blow else None
         stays = _middle(unknown)

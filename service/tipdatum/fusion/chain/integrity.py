@@ -18,11 +18,20 @@ import numpy as np
 
 from tipdatum.fusion.arm import SensedArm
 from tipdatum.fusion.chain.compiled import consistency_of
-from tipdatum.fusion.chain.consistency import Alarm, Look, carried, unseen, unseen_rate
+from tipdatum.fusion.chain.consistency import (
+    WINDOWS,
+    Alarm,
+    Look,
+    carried,
+    unseen,
+    unseen_rate,
+    unwidened,
+)
 from tipdatum.fusion.chain.evidence import suspect, unfit
 from tipdatum.fusion.chain.filter import ChainFilter, Kept
 from tipdatum.fusion.chain.honesty import PriorCheck, words
 from tipdatum.fusion.chain.integration import EpochBlock
+from tipdatum.fusion.chain.noise import UPPER_TURNS
 from tipdatum.fusion.chain.samples import SampleBuffer
 from tipdatum.fusion.chain.suspicion import Suspicion
 from tipdatum.fusion.estimator import Agreement, Event
@@ -49,6 +58,7 @@ class IntegrityMonitor:
 
     def __init__(self, arm: SensedArm, channels: Sequence[Channel], samples: Sequence[SampleBuffer]) -> None:
         self._samples = samples
+        self._still = np.zeros(len(channels))
         self._consistency = consistency_of(len(channels))
         self._suspicion = Suspicion()
         self._honesty = PriorCheck()
@@ -107,7 +117,7 @@ class IntegrityMonitor:
             return events, self._go_back(f, alarm)
         if suspicion.sensor is not None:
             name = self._names[suspicion.sensor]
-            if block.active.all() and suspicion.agree(look, max(self._consistency.ratios)):
+            if block.active.all() and suspicion.agree(look, max(self._consistency.ratios) * unwidened(look)):
                 events.append(Event(edge, "consistency", f"{name} sensor agrees again", name))
         elif alarm is None and not levelling and (not kept or edge - kept[-1].t >= KEPT_EVERY_S):
             kept.append(f.kept(edge))
@@ -141,10 +151,13 @@ class IntegrityMonitor:
         assert motion is not None
         force, rate = block.means()
         unseen_force, unseen_turn = self._unseen(f, motion.mean.theta)
+        unknown = self._still
+        if f.gyroless:
+            unknown = carried(f.by_turning(motion.mean.theta), _unseen_rates(f) ** 2)
         return Look(
             edge, span, f.innovation, block.shake, force, rate,
             motion.mean.roll_rate, motion.mean.plane_rate, motion.mean.theta, motion.gyro, block.active,
-            f.fastest, unseen_force, unseen_turn,
+            f.fastest, unseen_force, unseen_turn, unknown,
         )  # fmt: skip
 
     def _unseen(self, f: ChainFilter, theta: Array) -> tuple[Array, float]:
@@ -155,7 +168,7 @@ class IntegrityMonitor:
             told[:] = [0.0 if s.slow is None else unseen(s.slow.force, s.slow.rate) for s in self._samples]
             rate = max(0.0 if s.slow is None else unseen_rate(s.slow.rate) for s in self._samples)
             missed = [0.0 if s.slow is None else s.slow.rate / s.period for s in self._samples]
-            told = np.hypot(told, carried(f.by_turning(theta), np.array(missed)))
+            told = np.hypot(told, carried(f.by_turning(theta), np.array(missed)) / WINDOWS[0].span)
         for i, channel in enumerate(self._channels):
             if i in f.gyroless or channel.period > SELDOM_S:
                 told[i] = math.inf
@@ -210,3 +223,15 @@ class IntegrityMonitor:
         return {
             name: Agreement(ratio, shaken, said.get(i, "")) for i, (name, ratio, shaken) in enumerate(both)
         }
+
+
+def _unseen_rates(f: ChainFilter) -> Array:
+    """(N,) rad/s, how fast bodies may turn whose sensor has no gyro, nought of all others.
+
+    What is inferred from forces comes late, and by halves: such a body may turn as fast as the fastest, the
+    upper by the share of that by which it turns less than its arm.
+    """
+    rates = np.zeros(f.n)
+    for i in f.gyroless:
+        rates[i] = f.fastest * (UPPER_TURNS if f.on_upper and i == 0 else 1.0)
+    return rates

@@ -9,7 +9,7 @@ typedef struct {
 
 typedef struct {
     int n;
-    const double *span, *unknown, *shake, *unseen;
+    const double *span, *unknown, *shake, *unseen, *carried;
 } Ring;
 
 /* The middle of `count` values, which are sorted; of two the one nearer to nought, nought between signs. */
@@ -43,15 +43,18 @@ static void stays(Ring ring, const int *blocks, int count, const double window[3
 {
     const int n = ring.n;
     double left[MOST_SENSORS][3], gate[MOST_SENSORS], hidden[MOST_SENSORS], values[RING], all = 0.0, span = 0.0;
+    double carried[MOST_SENSORS];
     for (int i = 0; i < n; i++) {
         gate[i] = window[1] + window[2] * sqrt(mean_shake(ring, shaken, shaking, i));
         if (blow) {
             const double spread = sqrt(mean_shake(ring, blocks, count, i));
             gate[i] += spread > r.hammered ? spread : 0.0;
         }
-        hidden[i] = 0.0;
-        for (int k = 0; k < count; k++)
+        hidden[i] = carried[i] = 0.0;
+        for (int k = 0; k < count; k++) {
             hidden[i] = fmax(hidden[i], ring.unseen[blocks[k] * n + i]);
+            carried[i] = fmax(carried[i], ring.carried[blocks[k] * n + i]);
+        }
         all = fmax(all, hidden[i]);
     }
     for (int k = 0; k < count; k++)
@@ -60,7 +63,7 @@ static void stays(Ring ring, const int *blocks, int count, const double window[3
     for (int i = 0; i < n; i++) {
         /* What hangs on a body whose turning is told badly, or not at all, is carried along unknown. */
         if (all > 0.0)
-            gate[i] += r.slow + r.unseen * hidden[i];
+            gate[i] += r.slow + r.unseen * hidden[i] + carried[i] * (1.0 / window[0]);
         for (int a = 0; a < 3; a++) {
             double mean = 0.0;
             for (int k = 0; k < count; k++) {
@@ -106,7 +109,7 @@ static int fills(Ring ring, const int *blocks, int count, double span, Rules r)
 }
 
 PyDoc_STRVAR(compare_doc,
-"compare(t, span, unknown, shake, unseen, odd, now, since, found, stands, rules, windows)\n\n"
+"compare(t, span, unknown, shake, unseen, carried, odd, now, since, found, stands, rules, windows)\n\n"
 "Args: rings as `Consistency` has them; rules: (ALONE_S, LEAST_BLOCKS, LEAST_SHARE, HAMMERED_MPS2, SLOW_MPS2,\n"
 "UNSEEN, TOGETHER, FOUND_S, FOUND_WIDER); windows: (9,).\n"
 "Returns: ratios (2, N), alone (N,), vibration (N,) or None.");
@@ -117,16 +120,16 @@ static PyObject *compare(PyObject *module, PyObject *const *args, Py_ssize_t giv
     PyObject *found = NULL, *of_alone = NULL, *vibration = NULL, *result = NULL;
     Rules r;
     (void)module;
-    if (given != 12 || !PyArray_Check(args[3]) || PyArray_NDIM((PyArrayObject *)args[3]) != 2 ||
-        !PyArg_ParseTuple(args[10], "ddddddddd", &r.alone_s, &r.least_blocks, &r.least_share, &r.hammered, &r.slow,
+    if (given != 13 || !PyArray_Check(args[3]) || PyArray_NDIM((PyArrayObject *)args[3]) != 2 ||
+        !PyArg_ParseTuple(args[11], "ddddddddd", &r.alone_s, &r.least_blocks, &r.least_share, &r.hammered, &r.slow,
                           &r.unseen, &r.together, &r.found_s, &r.found_wider)) {
         if (!PyErr_Occurred())
-            PyErr_SetString(PyExc_TypeError, "compare: twelve arguments, shake (64, N)");
+            PyErr_SetString(PyExc_TypeError, "compare: thirteen arguments, shake (64, N)");
         return NULL;
     }
     const int n = (int)PyArray_DIM((PyArrayObject *)args[3], 1);
-    const double now = PyFloat_AsDouble(args[6]), since = PyFloat_AsDouble(args[7]);
-    const double anew = PyFloat_AsDouble(args[8]), moved = PyFloat_AsDouble(args[9]);
+    const double now = PyFloat_AsDouble(args[7]), since = PyFloat_AsDouble(args[8]);
+    const double anew = PyFloat_AsDouble(args[9]), moved = PyFloat_AsDouble(args[10]);
     if (PyErr_Occurred())
         return NULL;
     if (n < 1 || n > MOST_SENSORS) {
@@ -135,9 +138,10 @@ static PyObject *compare(PyObject *module, PyObject *const *args, Py_ssize_t giv
     }
     const double *t = reals(&frame, args[0], RING, "t");
     const Ring ring = {n, reals(&frame, args[1], RING, "span"), reals(&frame, args[2], RING * n * 3, "unknown"),
-                       reals(&frame, args[3], RING * n, "shake"), reals(&frame, args[4], RING * n, "unseen")};
-    const double *odd = reals(&frame, args[5], RING * 2 * n, "odd");
-    const double *windows = reals(&frame, args[11], 9, "windows");
+                       reals(&frame, args[3], RING * n, "shake"), reals(&frame, args[4], RING * n, "unseen"),
+                       reals(&frame, args[5], RING * n, "carried")};
+    const double *odd = reals(&frame, args[6], RING * 2 * n, "odd");
+    const double *windows = reals(&frame, args[12], 9, "windows");
     double *both = made(&frame, &found, NPY_DOUBLE, 2, n, 0), *alone = made(&frame, &of_alone, NPY_DOUBLE, n, 0, 0);
     if (frame.failed)
         goto end;
