@@ -8,7 +8,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import ClassVar, Protocol
 
-from tipdatum_drivers.reading import Fault, Reading
+from msgspec.structs import replace
+
+from tipdatum_drivers.presence import STALE_S
+from tipdatum_drivers.reading import Fault, Imu, Reading, Tilt
 from tipdatum_drivers.serial_port import SerialOptions
 
 LEAST_BYTES = 64
@@ -73,6 +76,40 @@ class LineWatch:
         return bool(self._silent_after) and t - self._heard > REOPEN_AFTER * self._silent_after
 
 
+class HeldBack:
+    """Tells readings apart that an adapter or a busy computer has held back and hands over in one read.
+
+    What no device has stamped counts from its arrival. That is true of the newest; those before it, all
+    with the same time, would pass for new as well. A sensor speaks evenly, so they share the time since the
+    read before; after a silence they stand as far apart as they did before it.
+    """
+
+    def __init__(self) -> None:
+        self._before: dict[str, tuple[float, float]] = {}
+        """Of each sensor, when it was read last, and how far apart its readings were then, s."""
+
+    def told_apart(self, items: list[Reading | Fault], t: float) -> list[Reading | Fault]:
+        """The items of a read at `t`, s, all but a sensor's newest with the time of their sampling."""
+        ahead: dict[str, int] = {}
+        for item in items:
+            if isinstance(item, (Imu, Tilt)) and item.t_sample is None:
+                ahead[item.sensor] = ahead.get(item.sensor, 0) + 1
+        for name, count in ahead.items():
+            last, usual = self._before.get(name, (t, 0.0))
+            even = (t - last) / count
+            self._before[name] = t, (min(even, usual) if t - last > STALE_S else even)
+        if len(items) == len(ahead):
+            return items
+        return [self._in_its_place(item, ahead, t) for item in items]
+
+    def _in_its_place(self, item: Reading | Fault, ahead: dict[str, int], t: float) -> Reading | Fault:
+        if not isinstance(item, (Imu, Tilt)) or item.t_sample is not None:
+            return item
+        ahead[item.sensor] -= 1
+        behind = ahead[item.sensor] * self._before[item.sensor][1]
+        return replace(item, t_sample=t - behind) if behind > 0.0 else item
+
+
 class LineDecoder(Protocol):
     """What a serial driver needs of its decoder (`decode.framing.Decoder` has it all)."""
 
@@ -110,6 +147,7 @@ class Connection:
         self._sensors, self._decoder = sensors, decoder
         self._watch = LineWatch(options.port_words, options.baud, usual_bauds, options.silent_after_s)
         self._watch.opened(t)
+        self._held_back = HeldBack()
         self.asks = decoder.asks
         self.over = False
 
@@ -128,8 +166,9 @@ class Connection:
                 return faults(self._sensors, t, "driver error", f"{type(error).__name__}: {error}")
             for item in items:
                 if not isinstance(item, Fault):
+                    # Of a line that has just told a reading nothing else is to be said.
                     watch.heard(len(data), True, t)
-                    return items  # of a line that has just told a reading nothing else is to be said
+                    return self._held_back.told_apart(items, t)
             watch.heard(len(data), False, t)
         verdict = watch.verdict(t)
         if verdict is not None:

@@ -12,7 +12,9 @@ How long a sensor may be silent
 What its period is
     The mean interval between what was heard, from `SLOWED_FOR` long ones in a row on that of these. A silence
     is none: ten usual intervals in one are left out unless more of their kind follow, and so is whatever is
-    longer than `LONGEST_INTERVAL_S`.
+    longer than `LONGEST_INTERVAL_S`. Readings that a busy computer or an adapter held back and hands over
+    together are no quick sensor that is often silent: where it took them less than a tenth of a long
+    interval (or a quarter of a second) to come, that interval is theirs.
 What is too slow
     Fewer readings than one in two seconds (and a tenth, since clocks and buses tremble): nobody could say
     where the arm has been meanwhile.
@@ -73,6 +75,7 @@ class Presence:
         "_given",
         "_longer",
         "_outages",
+        "_spoke_s",
         "_variance",
         "last",
         "last_used",
@@ -93,6 +96,8 @@ class Presence:
         """Mean interval, None before the second reading."""
         self._count = self._outages = self._longer = 0
         self._variance = 0.0
+        self._spoke_s = 0.0
+        """Sum of the usual intervals since the last long one."""
 
     @classmethod
     def of(cls, description: SilenceDescription) -> Presence:
@@ -198,11 +203,16 @@ class Presence:
     def _learn(self, dt: float) -> None:
         mean = self.period_s or 0.0
         if dt > OUTAGE_INTERVALS * mean and self._count >= 10:
-            self._outages += 1
-            if self._outages <= MOST_OUTAGES:
-                return
-            self._count, self._variance = 0, 0.0
-        self._outages = 0
+            if self._spoke_s >= min(dt / OUTAGE_INTERVALS, STALE_S):
+                self._outages += 1
+                if self._outages <= MOST_OUTAGES:
+                    return
+                self._count, self._variance = 0, 0.0
+            self._outages, self._spoke_s = 0, 0.0
+        elif self._outages:
+            self._outages, self._spoke_s = 0, dt
+        else:
+            self._spoke_s += dt
         self._longer = self._longer + 1 if dt > SLOWED * mean and self._count >= SURE_AFTER else 0
         if self._longer >= SLOWED_FOR:
             self._count = self._longer = 0

@@ -1,8 +1,8 @@
 """What a driver delivers: readings in the sensor's own axes, and counted faults.
 
 Every `t` is seconds on the one monotonic clock of the run, taken when the reading's last byte came in.
-`t_sample`, where a device stamps its samples, is on the same clock. Axes are those printed on the part;
-mounting is the business of fusion.
+`t_sample`, where a device stamps its samples, or several of them came in one read, is on the same clock.
+Axes are those printed on the part; mounting is the business of fusion.
 """
 
 from __future__ import annotations

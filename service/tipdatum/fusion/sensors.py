@@ -154,9 +154,12 @@ class Channel:
     def gap_density(self) -> float:
         """What makes white noise, /Hz, of a vibration's variance where readings are lost, s.
 
-        A straight line over one lost reading of a fast vibration of variance s² is wrong by s √1.5 there.
+        A straight line over one lost reading of a fast vibration of variance s² is wrong by s √1.5 there. A
+        gap of a length L costs L² of the time L at the least, so that no gaps cost more than the longest.
         """
-        return 1.5 * self._lost / self.period if self._lost > 0.0 and self.period > 0.0 else 0.0
+        if not (self._lost > 0.0 and self.period > 0.0):
+            return 0.0
+        return 1.5 * min(self._lost / self.period, LONGEST_S)
 
     def forget_time(self) -> None:
         """Start anew after the clock stepped back."""

@@ -87,6 +87,24 @@ def test_one_long_silence_makes_no_patience_for_the_next() -> None:
     assert presence.stale_after_s == STALE_S
 
 
+@pytest.mark.parametrize("apart_s", [0.0, 1e-9, 5e-5, 5e-4])
+@pytest.mark.parametrize("held", [12, 40, 100])
+def test_readings_that_a_busy_computer_hands_over_together_leave_the_period_as_it_is(
+    apart_s: float, held: int
+) -> None:
+    """A hundred readings a second, so many of them at once: a mean interval of a hundredth of a second."""
+    presence = spoken(0.01)
+    periods = []
+    for burst in range(1, 200):
+        for k in range(held):
+            presence.heard(0.6 + 0.01 * held * burst + k * apart_s)
+            periods.append(presence.period_s or 0.0)
+    # Of exponential weights, the mean over what is forgotten in between.
+    late = periods[50 * held :]
+    assert sum(late) / len(late) == pytest.approx(0.01, rel=0.15)
+    assert min(late) > 0.001
+
+
 def test_a_sensor_that_becomes_slow_is_known_as_slow_after_some_readings() -> None:
     presence = spoken(0.01)
     speak(presence, 1.0, 12, 2.0)

@@ -280,6 +280,17 @@ def test_readings_that_come_in_late_bursts_keep_their_angle(dig: Callable[..., A
     assert found.share(2.0) > 0.85
 
 
+def test_readings_that_always_come_a_dozen_at_once_keep_height_and_sigma(dig: Callable[..., Any]) -> None:
+    """A computer that is busy for long reads its ports eight times a second."""
+    d = dig(seconds=40, noise=1.0)
+    held = [replace(r, t=0.12 * math.ceil(r.t / 0.12), t_sample=r.t) for r in d.readings]
+    found = tell(d.machine, held, d.height_at, 3.5)
+    assert found.t[-1] > 39.0
+    assert found.share(2.0) > 0.85
+    assert float(found.sigma.max()) < 0.1
+    assert found.rms() < 0.02
+
+
 @pytest.mark.parametrize("lost", [0.0, 0.3])
 def test_jitter_and_losses_widen_sigma_by_what_they_cost(
     lost: float, dig: Callable[..., Any], describe: Callable[..., dict[str, Any]]
