@@ -34,7 +34,7 @@ def result_file(target: Path) -> Iterator[BinaryIO]:
             with target.open("wb") as out:
                 yield out
         else:
-            with _appearing_whole(target) as out:
+            with appearing_whole(target) as out:
                 yield out
     except BrokenPipeError:
         raise
@@ -53,7 +53,16 @@ def write_text(target: Path, text: str) -> None:
 
 
 @contextmanager
-def _appearing_whole(target: Path) -> Iterator[BinaryIO]:
+def appearing_whole(target: Path, *, mode: int | None = None, durable: bool = False) -> Iterator[BinaryIO]:
+    """A file that appears, or takes an older one's place, once all of it was written; else nothing stays.
+
+    Args:
+        mode: permissions; None: those of any new file.
+        durable: whether it is on the disk before it appears, so that a cut of the power leaves it or the old.
+
+    Raises:
+        OSError: it cannot be written; the older one stands.
+    """
     part = target.with_name(f".{target.name}.part{os.getpid()}")
     try:
         with part.open("wb", buffering=1 << 20) as out:
@@ -63,6 +72,11 @@ def _appearing_whole(target: Path) -> Iterator[BinaryIO]:
                     yield cast("BinaryIO", packed)
             else:
                 yield out
+            if durable:
+                out.flush()
+                os.fsync(out.fileno())
+        if mode is not None:
+            part.chmod(mode)
         part.replace(target)
     finally:
         with suppress(OSError):

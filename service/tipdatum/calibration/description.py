@@ -32,6 +32,7 @@ from tipdatum.machine.bucket_files import FILE, with_buckets
 from tipdatum.machine.coupler import BODY, Coupler, turn_rad, uncoupled_axis, uncoupled_sensor
 from tipdatum.machine.description import Machine, parse_machine, parse_machine_file, values_digest
 from tipdatum.machine.parts import Bucket
+from tipdatum.results import appearing_whole
 
 SCALED = (
     "mount_sigma_deg and accel_bias_mps2 are what each is known to times {factor}, and a linkage's share is "
@@ -276,7 +277,6 @@ def write(path: Path, text: str, stamp: str, expected: str | None = None) -> Pat
     """
     real = Path(os.path.realpath(path))
     kept = path.with_name(f"{path.stem}.{stamp}{path.suffix}") if real.exists() else None
-    partial = real.with_name(real.name + ".part")
     try:
         now = real.read_bytes() if kept is not None else b""
         if expected is not None and now.decode("utf-8", "replace") != expected:
@@ -286,18 +286,13 @@ def write(path: Path, text: str, stamp: str, expected: str | None = None) -> Pat
                 "another text than was read: somebody changed it meanwhile",
                 "the file as it was read",
             )
+        mode = None if kept is None else real.stat().st_mode & 0o7777
         if kept is not None:
-            kept.write_bytes(now)
-            kept.chmod(real.stat().st_mode & 0o7777)
-        with partial.open("w", encoding="utf-8") as handle:
-            handle.write(text)
-            handle.flush()
-            os.fsync(handle.fileno())
-        if kept is not None:
-            partial.chmod(real.stat().st_mode & 0o7777)
-        partial.replace(real)
+            with appearing_whole(kept, mode=mode, durable=True) as out:
+                out.write(now)
+        with appearing_whole(real, mode=mode, durable=True) as out:
+            out.write(text.encode())
     except OSError as error:
-        partial.unlink(missing_ok=True)
         raise ConfigError(str(path), "", error.strerror or str(error), "a place to write to") from None
     return kept
 

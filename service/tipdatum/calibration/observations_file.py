@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import re
 import tomllib
 from pathlib import Path
@@ -13,6 +12,7 @@ import tomlkit
 
 from tipdatum.calibration.observations import FORMAT, VERSION, ObservationBook
 from tipdatum.errors import ConfigError
+from tipdatum.results import appearing_whole
 from tipdatum.validation import parse_model, utf8_text
 
 
@@ -87,13 +87,9 @@ def save_observations(path: Path, book: ObservationBook) -> None:
         text = json.dumps(book.model_dump(mode="json", exclude_defaults=False), indent=1) + "\n"
     else:
         text = _toml_text(path, book)
-    partial = path.with_name(path.name + ".part")
     try:
-        with partial.open("w", encoding="utf-8") as handle:
-            handle.write(text)
-            handle.flush()
-            os.fsync(handle.fileno())
-        partial.replace(path)
+        with appearing_whole(path, durable=True) as out:
+            out.write(text.encode())
     except OSError as error:
         raise ConfigError(str(path), "", error.strerror or str(error), "a place to write to") from None
 

@@ -52,7 +52,7 @@ def write(folder: Path, topic_root: str = ROOT) -> list[Path]:
     try:
         (folder / "schemas").mkdir(parents=True, exist_ok=True)
         for path, document in files.items():
-            path.write_text(json.dumps(document, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+            write_text(path, json.dumps(document, indent=2, ensure_ascii=False) + "\n")
     except OSError as error:
         raise InputError(f"{folder} cannot be written: {(error.strerror or str(error)).lower()}") from None
     return list(files)

@@ -42,6 +42,7 @@ from tipdatum.cli.questions import (
 from tipdatum.config import load_service
 from tipdatum.errors import InputError
 from tipdatum.kinematics.frames import rpy_deg_from_rotation
+from tipdatum.results import write_text
 
 PLACES = {
     "upper": ("forward of the slew axis, left, above the tracks' underside", "-0.5, 0.3, 1.6"),
@@ -155,7 +156,7 @@ def _write(folder: Path, texts: Mapping[Path, str]) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for path, text in texts.items():
-            path.write_text(text, encoding="utf-8")
+            write_text(path, text)
             typer.echo(f"written: {path}")
     except OSError as error:
         raise InputError(f"{error.filename}: {error.strerror}") from None
