@@ -28,13 +28,15 @@ from tipdatum_drivers.registry import find_driver
 
 T = TypeVar("T")
 
+TICK_HZ = 25.0
+"""More than twice as often as a person reads a figure; what more and less costs: docs/mqtt.md."""
+
 
 class FusionTable(Table):
     """`[fusion]`: the estimator, and how often figures are published."""
 
     estimator: str = DEFAULT_ESTIMATOR
-    tick_hz: Annotated[float, Field(ge=1, le=200)] = 25.0
-    """More than twice as often as a person reads a figure; what more and less costs: docs/mqtt.md."""
+    tick_hz: Annotated[float, Field(ge=1, le=200)] = TICK_HZ
     arm_hz: Annotated[float, Field(ge=0, le=200)] = 25.0
     """How often the arm's pins are published for displays that draw; 0: never."""
     publish: Literal["tick", "arrival"] = "tick"
@@ -89,7 +91,7 @@ class Settings:
 
     estimator: str = DEFAULT_ESTIMATOR
     estimator_options: BaseModel | None = None
-    period_s: float = 0.02
+    period_s: float = 1.0 / TICK_HZ
     arm_every: int = 0
     """Publish the arm's pins every so many ticks; 0: never."""
     raw: bool = False

@@ -48,7 +48,7 @@ def drive(
     simulation = Simulation(scenario.machine, scenario.setting(seed))
     heard: list[Outgoing] = []
     wall = WallTime(parse_started("2026-05-04T08:00:00Z", "test"))
-    pipeline = Pipeline(scenario.machine, Settings(), wall, heard.append)
+    pipeline = Pipeline(scenario.machine, Settings(period_s=0.02), wall, heard.append)
     rng = np.random.default_rng(seed)
     more = tuple(name for name in MORE if name in simulation.hydraulics.drives)
     levers: dict[str, float] = {}

@@ -31,7 +31,7 @@ class Run:
 
     def __init__(self, machine: Machine) -> None:
         self.out: list[Outgoing] = []
-        self.pipeline = Pipeline(machine, Settings(), WallTime(STARTED), self.out.append)
+        self.pipeline = Pipeline(machine, Settings(period_s=0.02), WallTime(STARTED), self.out.append)
 
     def feed(self, *records: Record | Fault) -> None:
         for record in records:

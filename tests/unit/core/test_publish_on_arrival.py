@@ -79,8 +79,8 @@ def test_a_figure_is_for_the_reading_that_completes_the_round(machine: Machine, 
 def test_where_sensors_are_missing_ticks_go_on_and_say_so(machine: Machine, readings: Readings) -> None:
     found = tips(machine, readings(0.0, 2.0), on_arrival=True, until=4.01)
     after = [one.message for one in found if isinstance(one.message, Tip) and one.message.t > 3.0]
-    # 50 ticks a second by default.
-    assert len(after) == 50
+    # 25 ticks a second by default.
+    assert len(after) == 25
     assert {message.quality for message in after} == {"stale"}
 
 

@@ -446,7 +446,7 @@ def test_options_of_the_estimator_start_it_anew_and_the_tick_stays() -> None:
     run.pipeline.reload(machine, Settings(estimator="complementary", period_s=0.5, raw=True))
     run.feed(readings(machine, 1.0, 2.0))
     tips = [message.t for message in run.out if isinstance(message, Tip) and message.t > 1.1]
-    assert len(tips) > 40
+    assert len(tips) > 20  # 25 a second, not 2
     assert any(type(message).__name__ == "Raw" for message in run.out)
     assert run.pipeline.work is before
 
