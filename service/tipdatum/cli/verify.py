@@ -106,7 +106,6 @@ def verify(
     check = check_of(found, now, limit)
     if history is not None:
         checks = [*read_history(history), check]
-        _append(history, check)
         _explain(console, described, checks)
         drawn = history_picture(checks)
     if picture is not None:
@@ -114,6 +113,8 @@ def verify(
         console.print(f"Drawn {picture}")
     if output is not None or as_json:
         print_json({**figures_of(found), "tolerance_m": limit, "passed": check.passed}, output)
+    if history is not None:  # last: a check that was broken off is done again, and counts once
+        _append(history, check)
     if not check.passed:
         raise typer.Exit(Exit.NO)
 
