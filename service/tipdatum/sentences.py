@@ -93,6 +93,11 @@ class Sentence(str):
         return Sentence(super().__add__(other), self.parts + parts_of(other))
 
 
+def counted(count: int, one: str, several: str = "") -> str:
+    """A count of things in plain English: `one` of them, or `several`, by default with an s."""
+    return f"{count} {one if count == 1 else several or one + 's'}"
+
+
 _TOLD = frozenset({"why", "reasons", "doubts", "answer", "remark"})
 """Values that repeat what was said elsewhere; all others are numbers, names or words of people."""
 

@@ -15,7 +15,17 @@ from tipdatum.errors import CommandRefused
 from tipdatum.fusion.pose import SEVERITY
 from tipdatum.grade.commands import COMMANDS, parse_body
 from tipdatum.grade.figures import CAUSES
-from tipdatum.sentences import COMMAND, ENGLISH, Sentence, parts_of, recognised, said, sentence, written
+from tipdatum.sentences import (
+    COMMAND,
+    ENGLISH,
+    Sentence,
+    counted,
+    parts_of,
+    recognised,
+    said,
+    sentence,
+    written,
+)
 from tipdatum_drivers.plausibility import KIND_WORDS
 
 SERVICE = Path(__file__).parents[2] / "service" / "tipdatum"
@@ -254,3 +264,19 @@ def _pieces(file: Path) -> Iterator[str]:
     for node in ast.walk(tree):
         if id(node) not in skipped and isinstance(node, ast.Constant) and isinstance(node.value, str):
             yield node.value
+
+
+@pytest.mark.parametrize(("count", "told"), [(0, "0 lines"), (1, "1 line"), (2, "2 lines")])
+def test_one_thing_is_counted_as_one(count: int, told: str) -> None:
+    assert counted(count, "line") == told
+
+
+NEVER_ONE = {"target-is-profile", "target-profile", "volume", "crossings-too-few", "order-too-long"}
+"""Of two rows or points, two crossings, thousands of bytes at least."""
+
+
+def test_whoever_counts_several_has_another_sentence_for_one() -> None:
+    several = {code for code, text in ENGLISH.items() if re.search(r"\{count\} [a-z-]+s\b", text)}
+    text = "".join(file.read_text(encoding="utf-8") for file in SERVICE.rglob("*.py"))
+    alone = {code for code in several if not re.search(rf'else \(?(?:sentence\()?"{code}"', text)}
+    assert alone == NEVER_ONE & several

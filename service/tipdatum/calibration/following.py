@@ -24,6 +24,7 @@ from tipdatum.calibration.tip_figures import TipFigures
 from tipdatum.calibration.unknowns import make_setup
 from tipdatum.kinematics.frames import Array
 from tipdatum.machine.description import Machine
+from tipdatum.sentences import counted
 
 GOAL_M = 0.0015
 """1-sigma of the tip at worst at which the guide stops, against the reference, without noise and the next
@@ -134,7 +135,7 @@ def follow(
         chosen = [o for o in everything if o.id in ids]
         places = {o.place for o in chosen}
         windows = {p: w for p, w in evidence.windows.items() if p in places}
-        tell(f"{len(order)} postures taken, choosing the next")
+        tell(f"{counted(len(order), 'posture')} taken, choosing the next")
         solution = adjust(make_setup(machine, chosen, replace(evidence, windows=windows), book.assume), tell)
         if before is not None and best is not None:
             order.append(_taken(best, before, solution))

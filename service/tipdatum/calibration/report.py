@@ -18,7 +18,7 @@ from tipdatum.calibration.plan import Ranked
 from tipdatum.calibration.statistics import Determined, condition, determined, strong_correlations
 from tipdatum.calibration.verdict import amount, check_for, slip_words
 from tipdatum.kinematics.frames import rotation_from_rpy_deg, rpy_deg_from_rotation
-from tipdatum.sentences import sentence
+from tipdatum.sentences import counted, sentence
 
 NEVER_OBSERVED = (
     "Not observable at all, and left as described: a boom foot beside the slew plane, and what all latencies "
@@ -109,7 +109,8 @@ def _outcome(outcome: CalibrationOutcome) -> Iterator[RenderableType]:
         yield Text(f"It fits far better if {outcome.explanation.words}.")
     if unchecked:
         yield Text(
-            f"Nothing checks {len(unchecked)} others, described dimensions among them; they may be wrong:"
+            f"Nothing checks {counted(len(unchecked), 'other')}, described dimensions among them; "
+            "they may be wrong:"
         )
         for r in unchecked:
             effect = (

@@ -44,7 +44,7 @@ from tipdatum.display.report.words import UNITS, Words
 from tipdatum.errors import InputError
 from tipdatum.machine.description import Machine
 from tipdatum.results import STANDARD, write_text
-from tipdatum.sentences import said
+from tipdatum.sentences import counted, said
 from tipdatum.walltime import to_the_second
 
 __all__ = ["calibrate"]
@@ -274,7 +274,7 @@ def _accept(
     except ValueError:
         before = "no figure (the linkage as described cannot close)"
     console.print(
-        f"Acceptance set, {len(after.points)} points that took no part: {before} RMS before, "
+        f"Acceptance set, {counted(len(after.points), 'point')} that took no part: {before} RMS before, "
         f"{1000 * after.rms_m:.1f} mm after, 95 % within ±{1000 * after.half_width_95_m:.1f} mm."
     )
     return len(after.points), after.rms_m, after.half_width_95_m

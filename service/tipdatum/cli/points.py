@@ -12,6 +12,7 @@ from tipdatum.cli.asker import Asker
 from tipdatum.cli.options import Access, By, Csv, Json, Output, print_json, talker, with_access
 from tipdatum.cli.send import sender
 from tipdatum.results import write_text
+from tipdatum.sentences import counted
 from tipdatum.tables import grid, rows_of
 
 WITHIN_S = 10.0
@@ -34,11 +35,12 @@ def points(
         print_json(rows_of(text), output)
     elif output is not None:
         write_text(output, text)
-        talker(output).print(f"{count} points written to {output}.")
+        talker(output).print(f"{counted(count, 'as-dug point')} written to {output}.")
     elif csv:
         typer.echo(text, nl=False)
     else:
-        talker().print(grid(rows_of(text), f"{count} as-dug points"))
+        # Without rows there are no columns, and a table without columns shows not even its title.
+        talker().print(grid(rows_of(text), counted(count, "as-dug point")) if count else "No as-dug points.")
 
 
 def exported(access: Access, by: str, *, plain: bool) -> tuple[str, int]:

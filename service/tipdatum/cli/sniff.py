@@ -19,6 +19,7 @@ from tipdatum.cli.sniff_ask import LISTEN_S, Ask, ask_can, ask_modbus
 from tipdatum.cli.sniff_view import SniffView, snippet
 from tipdatum.config import load_service
 from tipdatum.errors import InputError
+from tipdatum.sentences import counted
 from tipdatum.validation import parse_model
 from tipdatum_drivers.errors import PortError
 from tipdatum_drivers.guess import USUAL_BAUDS, Guess, guess
@@ -115,7 +116,7 @@ def _heard(
             if found.proven and found.share < WHOLE:
                 console.print(DAMAGED, soft_wrap=True)
             return found, rate
-        heard = f"{len(data)} bytes, no format that is known" if data else "silence"
+        heard = f"{counted(len(data), 'byte')}, no format that is known" if data else "silence"
         console.print(f"{rate} baud: {heard}")
         if silent and number == TRIED_IN_SILENCE:
             break  # a device that speaks is heard at any rate, if only as rubbish

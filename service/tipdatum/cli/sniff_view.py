@@ -13,6 +13,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from tipdatum.sentences import counted
 from tipdatum_drivers.guess import Guess
 from tipdatum_drivers.part_limits import USUAL_LIMITS, PartLimits
 from tipdatum_drivers.plausibility import SensorMonitor
@@ -94,7 +95,7 @@ class SniffView:
             health = row.monitor.health(now)
             rate = "" if health.rate_hz is None else f"{health.rate_hz:.1f} Hz"
             faults = ", ".join(f"{kind} {count}" for kind, count in health.faults.items())
-            parts = (name, health.state, shown(row.last), f"{row.count} readings", rate, faults)
+            parts = (name, health.state, shown(row.last), counted(row.count, "reading"), rate, faults)
             told.append("  ".join(filter(None, parts)))
         if self.inputs:
             told.append(

@@ -51,6 +51,7 @@ from tipdatum.cli.options import (
 from tipdatum.errors import InputError, SessionError
 from tipdatum.machine.description import Machine
 from tipdatum.results import write_text
+from tipdatum.sentences import counted
 from tipdatum.walltime import to_the_second
 
 __all__ = ["verify"]
@@ -143,7 +144,7 @@ def _table(found: Verification, machine: Machine) -> Table:
 def _verdict(console: Console, found: Verification, limit: float, method: str) -> None:
     worst = max(found.points, key=lambda p: abs(p.error_m))
     console.print(
-        f"{len(found.points)} points: {1000 * found.rms_m:.1f} mm RMS, "
+        f"{counted(len(found.points), 'point')}: {1000 * found.rms_m:.1f} mm RMS, "
         f"mean {1000 * float(found.errors.mean()):+.1f} mm, "
         f"worst {1000 * worst.error_m:+.1f} mm at {worst.id}; "
         f"95 % within ±{1000 * found.half_width_95_m:.1f} mm "
@@ -152,11 +153,13 @@ def _verdict(console: Console, found: Verification, limit: float, method: str) -
     pairs = found.reversal_pairs()
     if pairs:
         mean = 1000 * float(np.mean([abs(d) for _, _, d in pairs]))
-        console.print(f"{len(pairs)} postures taken at opposite headings differ by {mean:.1f} mm on average.")
+        pair = counted(len(pairs), "posture")
+        console.print(f"{pair} taken at opposite headings: {mean:.1f} mm apart on average.")
     passed = not found.without and bool(np.all(np.abs(found.errors) <= limit))
     if found.without:
         console.print(
-            f"{len(found.without)} heights have no figure, for the reasons above. That alone fails the check."
+            f"{counted(len(found.without), 'height')} without a figure, for the reasons above. "
+            "That alone fails the check."
         )
     console.print(f"Tolerance ±{1000 * limit:.0f} mm: {'PASS' if passed else 'FAIL'}")
     if method != ACCEPTANCE:
@@ -219,7 +222,9 @@ def _days(checks: list[Check]) -> np.ndarray:
 def _explain(console: Console, machine: Machine, checks: list[Check]) -> None:
     slope = trend_mm_per_month(checks, _days(checks))
     failed = sum(not c.passed for c in checks)
-    console.print(f"{len(checks)} checks kept, {failed} failed; mean error moves by {slope:+.1f} mm a month.")
+    console.print(
+        f"{counted(len(checks), 'check')} kept, {failed} failed; mean error moves by {slope:+.1f} mm a month."
+    )
     ranked = suspects(machine, checks[-RECENT:])
     if checks[-1].passed or not ranked:
         return

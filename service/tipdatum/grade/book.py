@@ -126,7 +126,7 @@ def distribute(site: Site, body: Nothing, request: Request) -> Outcome:
     return done(
         request,
         sentence(
-            "book-distributed",
+            "book-distributed-one" if closure.setups == 1 else "book-distributed",
             off_signed_m=closure.misclosure_m,
             count=closure.setups,
             added_signed_m=-closure.misclosure_m,
@@ -160,12 +160,16 @@ def new_book(site: Site, body: Destroying, request: Request) -> Outcome:
     lines = len(site.state.book.rows)
     marks = {n: mark.model_copy(update={"setup_in_line": 0}) for n, mark in site.state.marks.items()}
     site.change(book=LevelBook(), closed=None, marks=marks)
-    return done(request, sentence("book-new", count=lines), dropped=lines)
+    told = sentence("book-new-of-one" if lines == 1 else "book-new", count=lines)
+    return done(request, told, dropped=lines)
 
 
 def _closed_text(name: str, found: float, known: float, closure: Closure) -> str:
+    one, within = closure.setups == 1, closure.within
     return sentence(
-        "book-closed-within" if closure.within else "book-closed-beyond",
+        ("book-closed-one-within" if one else "book-closed-within")
+        if within
+        else ("book-closed-one-beyond" if one else "book-closed-beyond"),
         mark=name,
         found_m=found,
         known_m=known,
@@ -206,7 +210,8 @@ def export_book(site: Site, body: ExportBook, request: Request) -> Outcome:
     """Give the book out."""
     rows = site.state.book.rows
     text = to_csv(rows) if body.form == "csv" else to_table(rows)
-    return done(request, sentence("book-lines", count=len(rows)), text=text)
+    told = sentence("book-line" if len(rows) == 1 else "book-lines", count=len(rows))
+    return done(request, told, text=text)
 
 
 COMMANDS = {

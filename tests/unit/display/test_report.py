@@ -181,7 +181,7 @@ def test_page_one_says_what_a_foreman_asks_for() -> None:
 def test_session_without_a_target_says_what_was_moved_and_how_the_machine_stood() -> None:
     run = stroke(0.1, states=[], target=np.full(200, np.nan), deviation=np.full(200, np.nan))
     (moved, *_) = summary.said(run, ENGLISH)
-    assert "1 stroke" in moved
+    assert "Strokes of the edge: 1, " in moved
     assert "0.0° nose up" in moved
 
 

@@ -64,4 +64,4 @@ def test_a_receiver_that_rests_on_the_beam_is_told_and_is_no_crossing(rig: Any) 
     rig.tick(HOLD_S + 0.1)
     told = [event.text for event in rig.work.events()]
     assert any("stayed on the beam for 4.0 s" in text for text in told), told
-    assert "None of 1 crossings" in rig.send_now("laser/set", elevation_m=26.3, crossings=1).text
+    assert "No crossing of the laser's plane" in rig.send_now("laser/set", elevation_m=26.3, crossings=1).text

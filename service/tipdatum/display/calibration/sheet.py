@@ -148,7 +148,7 @@ def _unchecked(account: Account, words: Words) -> str:
         listed += (
             f"<dt>{escape(words('calibration.unchecked.harmless', by=most))}</dt><dd>{escape(names)}</dd>"
         )
-    title = words("calibration.unchecked", n=len(found))
+    title = words("calibration.unchecked.one" if len(found) == 1 else "calibration.unchecked", n=len(found))
     return (
         f'<section class="unchecked red"><h3>{escape(title)}</h3>'
         f"<p>{escape(words('calibration.unchecked.how'))}</p><dl>{listed}</dl></section>"

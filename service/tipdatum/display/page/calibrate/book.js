@@ -12,7 +12,7 @@ export function showBook({ say, at, act, settings, state, missing }) {
   const { known, kept } = view;
   const mm = (metres) => say.decimal((1000 * metres).toFixed(1));
   setText(at("known"), known ? say("guide.known", { worst: mm(known.worst_m), goal: mm(known.goal_m) }) : "");
-  setText(at("kept"), say("guide.in-the-book", { observations: kept.observations }));
+  setText(at("kept"), say(kept.observations === 1 ? "guide.one-in-the-book" : "guide.in-the-book", { observations: kept.observations }));
   // Whoever has enough need not leave out every step that is left.
   const finish = at("finish");
   finish.hidden = !known || settings.role === "display" || view.stage === "end" || view.stage === "place";

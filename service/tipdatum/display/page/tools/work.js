@@ -44,7 +44,7 @@ const kept = {
     { label: "form.points.export", command: "point/export", body: () => ({}) },
     {
       label: "form.points.clear", command: "point/clear", plain: true, body: () => ({ sure: true }), when: (model) => model.state?.points > 0,
-      asks: (values, model, { say }) => ({ text: say("ask.clear-points", { n: model.state?.points ?? 0 }), answers: [{ label: say("ask.clear"), values }] }),
+      asks: (values, model, { say }) => ({ text: say(model.state?.points === 1 ? "ask.clear-point" : "ask.clear-points", { n: model.state?.points ?? 0 }), answers: [{ label: say("ask.clear"), values }] }),
     },
   ],
 };
