@@ -38,6 +38,7 @@ from tipdatum.cli.options import (
     print_json,
     speech_for,
     talker,
+    with_options,
 )
 from tipdatum.display.calibration.sheet import sheet
 from tipdatum.display.report.words import UNITS, Words
@@ -55,9 +56,63 @@ CAUTION = (
 )
 
 
+@dataclass(frozen=True, slots=True)
+class Capture:
+    """What to capture before it is solved, as the options say; nothing where `capture_from` is None."""
+
+    capture_from: Annotated[
+        str | None,
+        typer.Option(
+            "--capture",
+            help="Capture first: mqtt://HOST:PORT, or a recording, also one that is still written.",
+        ),
+    ] = None
+    machine_id: MachineId = None
+    step: Annotated[
+        list[str] | None, typer.Option(help=f"What to capture: {capturing.STEPS}; default the first three.")
+    ] = None
+    standing: Annotated[
+        str, typer.Option(help="Name of the place and heading of the tracks; a new one after every travel.")
+    ] = "S1"
+
+    def carried_out(
+        self, console: Console, described: Machine, observations: Path, folders: list[Path]
+    ) -> ObservationBook:
+        """The book of `observations`, begun where it is not there yet, with what was captured."""
+        assert self.capture_from is not None
+        console.print(CAUTION)
+        known = observations.exists()
+        begun = load_observations(observations) if known else ObservationBook(machine=described.name)
+        steps = self.step or usual_steps(described)
+        return capturing.capture(
+            console, described, begun, observations, folders, self.capture_from,
+            self.machine_id or "machine", steps, self.standing,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Writing:
+    """Whether the description may be written, as the options say."""
+
+    yes: Annotated[
+        bool, typer.Option("--yes", "-y", help="Write an accepted calibration without asking.")
+    ] = False
+    accept_doubtful: Annotated[
+        bool,
+        typer.Option(
+            "--accept-doubtful", help="Write a doubtful or refused calibration too; the file then says so."
+        ),
+    ] = False
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Show everything, write nothing.")] = False
+
+
+@with_options("capture", Capture)
+@with_options("writing", Writing)
 def calibrate(
     machine: MachineFile,
     observations: Annotated[Path, typer.Argument(help="Observations file (TOML or JSON).")],
+    capture: Capture,
+    writing: Writing,
     sessions: Sessions = None,
     output: Output = None,
     method: Annotated[
@@ -70,30 +125,6 @@ def calibrate(
             "--follow-guide", help="Use only the postures that the guide asks for, one after the other."
         ),
     ] = False,
-    capture_from: Annotated[
-        str | None,
-        typer.Option(
-            "--capture",
-            help="Capture first: mqtt://HOST:PORT, or a recording, also one that is still written.",
-        ),
-    ] = None,
-    machine_id: MachineId = None,
-    step: Annotated[
-        list[str] | None, typer.Option(help=f"What to capture: {capturing.STEPS}; default the first three.")
-    ] = None,
-    standing: Annotated[
-        str, typer.Option(help="Name of the place and heading of the tracks; a new one after every travel.")
-    ] = "S1",
-    yes: Annotated[
-        bool, typer.Option("--yes", "-y", help="Write an accepted calibration without asking.")
-    ] = False,
-    accept_doubtful: Annotated[
-        bool,
-        typer.Option(
-            "--accept-doubtful", help="Write a doubtful or refused calibration too; the file then says so."
-        ),
-    ] = False,
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Show everything, write nothing.")] = False,
     report_file: Annotated[
         Path | None,
         typer.Option("--report", help="HTML file for a report of it: misfits, postures, verdict."),
@@ -108,19 +139,12 @@ def calibrate(
     speech = speech_for(language)
     described, text = read_machine(machine)
     folders = sessions or [observations.parent]
-    if capture_from is None:
+    if capture.capture_from is None:
         book = load_observations(observations)
     else:
-        console.print(CAUTION)
-        known = observations.exists()
-        begun = load_observations(observations) if known else ObservationBook(machine=described.name)
-        steps = step or usual_steps(described)
-        book = capturing.capture(
-            console, described, begun, observations, folders, capture_from, machine_id or "machine", steps,
-            standing,
-        )  # fmt: skip
+        book = capture.carried_out(console, described, observations, folders)
     chosen = book.solving(method or (), leave_out or ())
-    if capture_from is not None and not any(o.place for o in chosen):
+    if capture.capture_from is not None and not any(o.place for o in chosen):
         console.print("Nothing to solve yet: no posture has been captured.")
         return
     if not chosen:
@@ -148,7 +172,6 @@ def calibrate(
     if as_json:
         print_json(_plain(outcome))
     target = output or (machine if machine.suffix == ".toml" else None)
-    writing = Writing(yes=yes, dry_run=dry_run, accept_doubtful=accept_doubtful)
     kept = _write(console, outcome, text, target, writing, now)
     if report_file is not None:
         told = replace(account(outcome, ranked, kept), acceptance=accepted)
@@ -223,15 +246,6 @@ class Progress:
         if self._shown:
             self._console.file.write("\r\x1b[K")
             self._console.file.flush()
-
-
-@dataclass(frozen=True, slots=True)
-class Writing:
-    """What the user said about writing."""
-
-    yes: bool
-    dry_run: bool
-    accept_doubtful: bool
 
 
 def _plain(outcome: CalibrationOutcome) -> dict[str, Any]:
