@@ -277,7 +277,7 @@ def judged(session: str, job: Job, track: Track, sound: Array, machine: Machine,
     off = np.abs(elevation - same)
     wrong = off > np.maximum(LEAST_M, SIGMAS * np.nan_to_num(sigma))
     harmful = wrong & (stands > 0.5)
-    step = np.diff(t, append=t[-1:] + 0.02).clip(0.0, 0.1)
+    step = np.diff(t, append=t[-1:] + Settings().period_s).clip(0.0, 0.1)
     end = job.at + job.fault.seconds
     ours = {job.sensor} | ({neighbour(machine, job.sensor)} if "swapped" in job.fault.name else set())
     named = next(((when, sensor, words) for when, sensor, words in track.named if when >= job.at), None)
