@@ -98,8 +98,8 @@ class HeldBack:
             last, usual = self._before.get(name, (t, 0.0))
             even = (t - last) / count
             self._before[name] = t, (min(even, usual) if t - last > STALE_S else even)
-        if len(items) == len(ahead):
-            return items
+        if len(ahead) in (0, len(items)):
+            return items  # stamped, or one of each sensor
         return [self._in_its_place(item, ahead, t) for item in items]
 
     def _in_its_place(self, item: Reading | Fault, ahead: dict[str, int], t: float) -> Reading | Fault:
