@@ -105,9 +105,13 @@ _TOLD = frozenset({"why", "reasons", "doubts", "answer", "remark"})
 def sentence(code: str, **values: Any) -> Sentence:
     """The sentence of that code; a value may be a sentence, or a sequence of them.
 
+    Where `count` is one, and there is a sentence for that, `code-one`, it is that one.
+
     Raises:
         KeyError: there is no such code, or a value is missing.
     """
+    if values.get("count") == 1 and (of_one := f"{code}-one") in ENGLISH:
+        code = of_one
     text = _BLANK.sub(lambda blank: written(blank[1], values[blank[1]]), ENGLISH[code])
     return Sentence(text, ((code, values),))
 

@@ -23,6 +23,7 @@ from tipdatum.calibration.observations import (
 from tipdatum.calibration.rest_posture import posture_of
 from tipdatum.calibration.still import HOLD_S, AnyBlock, Block, Stillness, StillWatch, swing_of
 from tipdatum.machine.description import Machine
+from tipdatum.sentences import counted
 
 FACES = ("x up", "x down", "y up", "y down", "z up", "z down", "on edge between x and y", "on a corner")
 """Rests of a sensor on the bench; a few degrees off do no harm."""
@@ -301,7 +302,7 @@ class Guide:
         if not found:
             raise SkippedError
         self.book = with_rest(self.book, entry, found)
-        self.say(f"Kept: {step.id}, {len(found)} readings.")
+        self.say(f"Kept: {step.id}, {counted(len(found), 'reading')}.")
 
     def _swing(self, step: Step) -> None:
         watch = self._watch_for(step.sensors)

@@ -126,7 +126,7 @@ def distribute(site: Site, body: Nothing, request: Request) -> Outcome:
     return done(
         request,
         sentence(
-            "book-distributed-one" if closure.setups == 1 else "book-distributed",
+            "book-distributed",
             off_signed_m=closure.misclosure_m,
             count=closure.setups,
             added_signed_m=-closure.misclosure_m,
@@ -151,7 +151,7 @@ def _corrected(mark: Mark, closure: Closure) -> Mark:
 
 
 def _points(count: int) -> str:
-    return sentence("book-point-keeps") if count == 1 else sentence("book-points-keep", count=count)
+    return sentence("book-points-keep", count=count)
 
 
 def new_book(site: Site, body: Destroying, request: Request) -> Outcome:
@@ -160,16 +160,12 @@ def new_book(site: Site, body: Destroying, request: Request) -> Outcome:
     lines = len(site.state.book.rows)
     marks = {n: mark.model_copy(update={"setup_in_line": 0}) for n, mark in site.state.marks.items()}
     site.change(book=LevelBook(), closed=None, marks=marks)
-    told = sentence("book-new-of-one" if lines == 1 else "book-new", count=lines)
-    return done(request, told, dropped=lines)
+    return done(request, sentence("book-new", count=lines), dropped=lines)
 
 
 def _closed_text(name: str, found: float, known: float, closure: Closure) -> str:
-    one, within = closure.setups == 1, closure.within
     return sentence(
-        ("book-closed-one-within" if one else "book-closed-within")
-        if within
-        else ("book-closed-one-beyond" if one else "book-closed-beyond"),
+        "book-closed-within" if closure.within else "book-closed-beyond",
         mark=name,
         found_m=found,
         known_m=known,
@@ -210,8 +206,7 @@ def export_book(site: Site, body: ExportBook, request: Request) -> Outcome:
     """Give the book out."""
     rows = site.state.book.rows
     text = to_csv(rows) if body.form == "csv" else to_table(rows)
-    told = sentence("book-line" if len(rows) == 1 else "book-lines", count=len(rows))
-    return done(request, told, text=text)
+    return done(request, sentence("book-lines", count=len(rows)), text=text)
 
 
 COMMANDS = {

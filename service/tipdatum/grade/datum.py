@@ -169,8 +169,9 @@ def set_up_on_plane(
     # A plane carries height alone: if the machine has travelled, where along the line is not known.
     site.known_pose()
     line = leave_line(site)
-    remark = sentence("remark-one-crossing" if count == 1 else "remark-mean", count=count)
-    made = _write(site, request, record, "laser plane", "laser", sigma_m, line, remark)
+    made = _write(
+        site, request, record, "laser plane", "laser", sigma_m, line, sentence("remark-mean", count=count)
+    )
     site.take_reference(record, request.t, anchored=False)
     return made
 

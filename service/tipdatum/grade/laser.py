@@ -73,12 +73,7 @@ class Gathering:
                     "crossings-too-few", had=had, count=self.count, waited_whole_s=waited, fast=more
                 )
             else:
-                text = sentence(
-                    "crossing-none" if self.count == 1 else "crossings-none",
-                    count=self.count,
-                    waited_whole_s=waited,
-                    fast=more,
-                )
+                text = sentence("crossings-none", count=self.count, waited_whole_s=waited, fast=more)
             return refused(self.request, text)
         used = slow[-self.count :]
         instruments = [self._plane_at(c) - c.height_m for c in used]
@@ -169,7 +164,7 @@ def set_by_laser(site: Site, body: UseLaser, request: Request) -> Outcome | None
         return done(
             request,
             sentence(
-                "set-by-one-crossing" if found.count == 1 else "set-by-laser",
+                "set-by-laser",
                 elevation_m=plane.elevation_m,
                 count=found.count,
                 spread_fine_m=found.spread_m,
@@ -192,23 +187,14 @@ def check_by_laser(site: Site, body: UseLaser, request: Request) -> Outcome | No
 
     def carry_on(found: CrossingMean) -> Outcome:
         off = site.instrument_m() - found.instrument_m
-        remark = sentence(
-            "remark-off-crossing" if found.count == 1 else "remark-off-crossings",
-            off_signed_m=off,
-            count=found.count,
-        )
+        remark = sentence("remark-off-crossings", off_signed_m=off, count=found.count)
         time = site.ledger.time(request.t)
         seen = Sight(-found.height_m, found.sigma_m, remark, request.t, time)
         book = site.state.book.with_foresight("laser plane", "check", site.instrument_m(), seen)
         site.write(book)
         return done(
             request,
-            sentence(
-                "checked-by-one-crossing" if found.count == 1 else "checked-by-laser",
-                off_signed_m=off,
-                count=found.count,
-                spread_fine_m=found.spread_m,
-            ),
+            sentence("checked-by-laser", off_signed_m=off, count=found.count, spread_fine_m=found.spread_m),
             off_m=off,
             crossings=found.count,
             spread_m=found.spread_m,
@@ -235,10 +221,7 @@ def when_crossed(site: Site, request: Request, plane: Plane, count: int, then: T
     if answer is None:
         site.waiting.add(gathering)
         text = sentence(
-            "waits-for-crossing" if count == 1 else "waits-for-crossings",
-            command=request.name,
-            count=count,
-            most_whole_s=site.options.laser_wait_s,
+            "waits-for-crossings", command=request.name, count=count, most_whole_s=site.options.laser_wait_s
         )
         site.ledger.tell(request.t, "waiting", text)
     return answer

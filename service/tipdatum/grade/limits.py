@@ -168,9 +168,7 @@ def clear_limit(site: Site, body: ClearLimit, request: Request) -> Outcome:
     if body.kind is not None and not gone:
         raise CommandRefused(sentence("no-such-limit", kind=body.kind))
     site.change(limits=left)
-    return done(
-        request, sentence("limit-cleared" if gone == 1 else "limits-cleared", count=gone), cleared=gone
-    )
+    return done(request, sentence("limits-cleared", count=gone), cleared=gone)
 
 
 COMMANDS = {

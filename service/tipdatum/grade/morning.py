@@ -105,8 +105,7 @@ def answer(site: Site, body: AnswerQuestion, request: Request) -> Outcome:
 def ask_again(site: Site, body: Nothing, request: Request) -> Outcome:
     """Ask the morning's questions now."""
     ask(site)
-    count = len(site.state.questions)
-    return done(request, sentence("question-asked" if count == 1 else "questions-asked", count=count))
+    return done(request, sentence("questions-asked", count=len(site.state.questions)))
 
 
 def ask(site: Site) -> None:

@@ -281,8 +281,7 @@ def clear_points(site: Site, body: Destroying, request: Request) -> Outcome:
     request.must_be_meant(body)
     count = len(site.state.points)
     site.change(points=())
-    told = sentence("point-cleared" if count == 1 else "points-cleared", count=count)
-    return done(request, told, cleared=count)
+    return done(request, sentence("points-cleared", count=count), cleared=count)
 
 
 def volume(site: Site, body: Volume, request: Request) -> Outcome:
@@ -334,9 +333,9 @@ def export_points(site: Site, body: ExportPoints, request: Request) -> Outcome:
     chosen = wanted[: body.most]
     following = wanted[body.most].number if len(wanted) > body.most else None
     text = to_csv(chosen, provenance(site.mounted.description, site.state))
-    count = len(chosen)
-    told = sentence("point-given" if count == 1 else "points-given", count=count)
-    return done(request, told, text=text, next=following, points=count)
+    return done(
+        request, sentence("points-given", count=len(chosen)), text=text, next=following, points=len(chosen)
+    )
 
 
 COMMANDS = {

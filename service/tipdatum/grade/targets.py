@@ -252,10 +252,7 @@ def set_layers(site: Site, body: SetLayers, request: Request) -> Outcome:
     if twice is not None:
         raise CommandRefused(sentence("layer-twice", name=twice))
     site.change(layers=tuple(Layer(name=layer.name, up_m=layer.up_m) for layer in body.layers), layer=None)
-    told = sentence(
-        "layer" if len(names) == 1 else "layers", count=len(names), names=", ".join(names) or "none"
-    )
-    return done(request, told)
+    return done(request, sentence("layers", count=len(names), names=", ".join(names) or "none"))
 
 
 def choose_layer(site: Site, body: ChooseLayer, request: Request) -> Outcome:

@@ -112,12 +112,7 @@ class Outlet:
         t = self._clock()
         text = sentence("events-none-kept")
         if numbers:
-            text = sentence(
-                "event-again" if len(numbers) == 1 else "events-again-from",
-                count=len(numbers),
-                first=numbers[0],
-                last=numbers[-1],
-            )
+            text = sentence("events-again-from", count=len(numbers), first=numbers[0], last=numbers[-1])
         result = {"first": numbers[0], "next": numbers[-1] + 1} if numbers else None
         reply = Reply(
             t=round(t, 6),

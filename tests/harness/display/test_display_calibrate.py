@@ -166,7 +166,7 @@ def test_a_posture_is_measured_with_a_finger_and_stands_in_the_file(
     step(opened, "Measured postures", 1)
     expect(opened.locator("#words")).to_contain_text("Boom half raised")
     measure(opened, {"Slope of the boom": "25,8", "Height of the tip": "1.31"})
-    expect(opened.locator("#note")).to_contain_text("Kept: 2 readings")
+    expect(opened.locator("#note")).to_contain_text("Readings: 2.")
     book = load_observations(observations)
     assert {o.id: o.value for o in book.observation} == {
         "measured-1 slope boom": 25.8,
@@ -213,12 +213,12 @@ def test_a_guide_that_was_killed_goes_on_where_it_stopped(
     place(opened)
     step(opened, "Measured postures", 1)
     measure(opened, {"Slope of the stick": "-63"})
-    expect(opened.locator("#note")).to_contain_text("Kept: 1 readings")
+    expect(opened.locator("#note")).to_contain_text("Readings: 1.")
     first.kill()
     expect(opened.locator("#order")).to_have_text("No guide is running")
     guiding()
     place(opened)
-    expect(opened.locator("#kept")).to_contain_text("1 observations")
+    expect(opened.locator("#kept")).to_contain_text("1 observation is")
     done = opened.locator('#chapters [data-state="done"]')
     expect(done).to_have_count(1)
 
