@@ -97,7 +97,7 @@ class HeldBack:
         for name, count in ahead.items():
             last, usual = self._before.get(name, (t, 0.0))
             even = (t - last) / count
-            self._before[name] = t, (min(even, usual) if t - last > STALE_S else even)
+            self._before[name] = t, (min(even, usual or even) if t - last > STALE_S else even)
         if len(ahead) in (0, len(items)):
             return items  # stamped, or one of each sensor
         return [self._in_its_place(item, ahead, t) for item in items]

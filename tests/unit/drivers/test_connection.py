@@ -88,6 +88,13 @@ def test_of_what_waited_through_a_silence_readings_stand_as_far_apart_as_before(
     assert [told(reading)[0] for reading in found] == pytest.approx([4.98, 4.99, 5.0])
 
 
+def test_a_computer_that_never_reads_in_time_tells_readings_apart_from_its_second_read_on() -> None:
+    line = connection(Samples())
+    for k in range(1, 6):
+        found = read(line, 0.4 * k, {"boom": [0.4 * k - 0.1 * n for n in (3, 2, 1, 0)]})
+        assert k == 1 or [told(r)[0] for r in found] == pytest.approx([told(r)[1] for r in found])
+
+
 def test_several_sensors_in_one_read_share_nothing() -> None:
     line = connection(Samples())
     read(line, 0.1, {"boom": [0.1], "stick": [0.1]})
